@@ -1,0 +1,93 @@
+"""Discounting and the integration of a trace over time.
+
+Discount factor ``(1 + d)^-t`` with t in years. ``timing`` says when in a cycle a reward falls: at its start, its end,
+or by the trapezoid rule on cycle boundaries (the half-cycle correction of the model).
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.errors import AnalysisError
+
+FloatArray = NDArray[np.float64]
+Timing = Literal["start", "end", "trapezoid", "simpson"]
+
+
+def discount_factors(rate: float, times: FloatArray | list[float]) -> FloatArray:
+    """Discount factors at times in years.
+
+    Raises
+    ------
+    AnalysisError
+        The rate is -1 or less.
+
+    Examples
+    --------
+    >>> discount_factors(0.035, [0.0, 10.0]).round(6)
+    array([1.      , 0.708919])
+    """
+    if rate <= -1:
+        what = f"discount rate {rate:g}: must be above -1"
+        raise AnalysisError(what, fix="write 3.5% as 0.035")
+    return np.asarray((1.0 + rate) ** (-np.asarray(times, dtype=float)))
+
+
+def accumulate(values: FloatArray, *, rate: float = 0.0, cycle_years: float = 1.0, timing: Timing = "trapezoid") -> FloatArray:
+    """Sum a value per year, known at cycle boundaries, over time.
+
+    Parameters
+    ----------
+    values : ndarray of shape (cycle + 1, ...)
+        Value per year at each boundary (occupancy times a yearly reward).
+    rate
+        Discount rate a year.
+    cycle_years
+        Cycle length in years.
+    timing
+        Rule of integration.
+
+    Raises
+    ------
+    AnalysisError
+        Simpson's rule with an odd number of cycles.
+    """
+    times = cycle_years * np.arange(len(values))
+    present = np.asarray(values, dtype=float) * discount_factors(rate, times).reshape(-1, *[1] * (np.ndim(values) - 1))
+    if timing == "start":
+        return np.asarray(present[:-1].sum(axis=0) * cycle_years)
+    if timing == "end":
+        return np.asarray(present[1:].sum(axis=0) * cycle_years)
+    if timing == "trapezoid":
+        return np.asarray((present.sum(axis=0) - (present[0] + present[-1]) / 2) * cycle_years)
+    if len(values) % 2 == 0:
+        what = f"Simpson's rule over {len(values) - 1} cycles: must be an even number"
+        raise AnalysisError(what, fix="use the trapezoid, or another cycle length")
+    return np.asarray((present[0] + present[-1] + 4 * present[1:-1:2].sum(axis=0) + 2 * present[2:-1:2].sum(axis=0))
+                      * cycle_years / 3)
+
+
+def annuity(rate: float, years: int, *, in_advance: bool = False) -> float:
+    """Present value of 1 a year, in arrears or in advance.
+
+    Examples
+    --------
+    >>> round(annuity(0.035, 20), 6), round(annuity(0.035, 20, in_advance=True), 6)
+    (14.212403, 14.709837)
+    """
+    first = 0 if in_advance else 1
+    return float(discount_factors(rate, [float(t) for t in range(first, years + first)]).sum())
+
+
+def periodic_rate(annual: float, periods_per_year: int) -> float:
+    """Rate per period that compounds to an annual rate.
+
+    Examples
+    --------
+    >>> round(periodic_rate(0.035, 12), 8)
+    0.0028709
+    """
+    return float((1.0 + annual) ** (1.0 / periods_per_year) - 1.0)

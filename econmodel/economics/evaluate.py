@@ -1,0 +1,157 @@
+"""``evaluate()``: the one path from inputs to results.
+
+Command line, dashboard, sensitivity, probabilistic analysis, programme and workbook all pass through here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.economics.activity import Activity, build_activity
+from econmodel.economics.outcomes import (
+    COSTS,
+    OUTCOMES,
+    UNDISCOUNTED,
+    Utilities,
+    life_years,
+    qalys,
+    resolve_utilities,
+)
+from econmodel.economics.prices import Prices, money, resolve_prices
+from econmodel.model.disease import run_disease
+from econmodel.model.inputs import ModelInputs, Values, base_values, resolve
+from econmodel.parameters.parameter_set import ParameterSet
+
+FloatArray = NDArray[np.float64]
+RISK_YEARS = (1, 2, 3, 5)
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """Results of one or many draws; every method returns (draw, strategy, group), group 0 being all patients.
+
+    ``years=None`` is the whole time horizon. Money and health are discounted unless ``discounted=False``.
+    """
+
+    parameters: ParameterSet
+    inputs: ModelInputs
+    activity: Activity
+    prices: Prices
+    utilities: Utilities
+    _known: dict[tuple[object, ...], FloatArray] = field(default_factory=dict, repr=False, compare=False)
+
+    def _once(self, key: tuple[object, ...], compute: Callable[[], FloatArray]) -> FloatArray:
+        """Compute a result once; reports ask for the same totals many times."""
+        if key not in self._known:
+            self._known[key] = compute()
+        return self._known[key]
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """Strategy keys in display order."""
+        return self.activity.strategies
+
+    @property
+    def perspective(self) -> str:
+        """View on money."""
+        return self.parameters.text("perspective")
+
+    @property
+    def horizon(self) -> int:
+        """Time horizon in years."""
+        return self.inputs.n_years
+
+    @cached_property
+    def risk_years(self) -> tuple[int, ...]:
+        """Years at which risks and NNT are given: 1, 2, 3, 5 and the horizon."""
+        return (*(y for y in RISK_YEARS if y < self.horizon), self.horizon)
+
+    def cost(self, years: int | None = None, *, category: str | None = None, discounted: bool = True,
+             perspective: str | None = None) -> FloatArray:
+        """Cost per patient."""
+        view, weighting = perspective or self.perspective, COSTS if discounted else UNDISCOUNTED
+        return self._once(("cost", view, weighting, years, category), lambda: money(
+            self.activity, self.prices, view, category=category, years=years, weighting=weighting))
+
+    def life_years(self, years: int | None = None, *, discounted: bool = True) -> FloatArray:
+        """Life-years per patient."""
+        weighting = OUTCOMES if discounted else UNDISCOUNTED
+        return self._once(("life_years", weighting, years), lambda: life_years(self.activity, weighting, years))
+
+    def qalys(self, years: int | None = None, *, discounted: bool = True) -> FloatArray:
+        """QALYs per patient."""
+        weighting = OUTCOMES if discounted else UNDISCOUNTED
+        return self._once(("qalys", weighting, years), lambda: qalys(self.activity, self.utilities, weighting, years))
+
+    def count(self, name: str, years: int | None = None) -> FloatArray:
+        """Undiscounted count per patient of an activity, event or state-year."""
+        return self._once(("count", name, years), lambda: self.activity.total(name, UNDISCOUNTED, years))
+
+    def bleeds(self, years: int | None = None) -> FloatArray:
+        """All bleeds per patient: first and again, any source."""
+        return self.count("first_bleeds", years) + self.count("rebleeds", years)
+
+    def net_benefit(self, threshold: float, years: int | None = None, perspective: str | None = None) -> FloatArray:
+        """Net monetary benefit: threshold x QALYs - cost."""
+        return threshold * self.qalys(years) - self.cost(years, perspective=perspective)
+
+    def index(self, key: str) -> int:
+        """Position of a strategy."""
+        return self.keys.index(key)
+
+
+def discount_rates(parameters: ParameterSet) -> tuple[float, float, float]:
+    """Weightings of every total: undiscounted, at the rate of costs, at the rate of outcomes."""
+    return 0.0, parameters.number("discount_costs"), parameters.number("discount_outcomes")
+
+
+def report_periods(parameters: ParameterSet, n_years: int, *, yearly: bool) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Periods reported: every year, or those that end at a risk year, the headline years and the horizon.
+
+    Returns
+    -------
+    period_of_year
+        Period of each model year.
+    ends
+        End of each period, in years.
+    """
+    headline = int(parameters.number("headline_years"))
+    ends = (tuple(range(1, n_years + 1)) if yearly else
+            tuple(sorted({y for y in (*RISK_YEARS, headline, n_years) if y <= n_years})))
+    period = np.searchsorted(ends, np.arange(n_years), side="right")
+    return tuple(int(p) for p in period), ends
+
+
+def evaluate(parameters: ParameterSet, values: Values | None = None, *, yearly: bool = True,
+             by_group: bool = True) -> Evaluation:
+    """Evaluate a case.
+
+    Parameters
+    ----------
+    parameters
+        The case's inputs.
+    values
+        Draws of the numeric inputs, each (draw,); None evaluates the base values as one draw.
+    yearly
+        Keep every year (deterministic runs); otherwise only the years reported.
+    by_group
+        Keep patient groups beside the whole.
+
+    Raises
+    ------
+    EconModelError
+        An input cannot be resolved, or a probability leaves 0 to 1.
+    """
+    v: Mapping[str, FloatArray] = base_values(parameters) if values is None else values
+    inputs = resolve(parameters, v)
+    period_of_year, ends = report_periods(parameters, inputs.n_years, yearly=yearly)
+    rates = discount_rates(parameters)
+    unique = tuple(dict.fromkeys(rates))
+    totals = run_disease(inputs, period_of_year, unique)
+    activity = build_activity(parameters, v, inputs, totals, ends, by_group=by_group, weightings=[unique.index(r) for r in rates])
+    return Evaluation(parameters, inputs, activity, resolve_prices(parameters, v), resolve_utilities(parameters, v))

@@ -1,0 +1,64 @@
+"""Named errors: what is wrong, the value received, the rule, where, and one fix.
+
+Every error a user can cause is an :class:`EconModelError`; the command line prints its text and exits 2.
+"""
+
+from __future__ import annotations
+
+
+class EconModelError(ValueError):
+    """A fault in what the user gave.
+
+    Parameters
+    ----------
+    what
+        What, the value received and the rule, in one sentence.
+    where
+        File and line, option, or sheet and cell.
+    fix
+        One thing to do about it.
+    """
+
+    def __init__(self, what: str, *, where: str = "", fix: str = "") -> None:
+        self.what, self.where, self.fix = what, where, fix
+        lines = [f"{type(self).__name__}: {what}"]
+        if where:
+            lines.append(f"  where: {where}")
+        if fix:
+            lines.append(f"  fix:   {fix}")
+        super().__init__("\n".join(lines))
+
+
+class ParameterError(EconModelError):
+    """An input is missing, malformed or out of range."""
+
+
+class SourceError(EconModelError):
+    """A source key is unknown, or a value lacks the source its status demands."""
+
+
+class ModelError(EconModelError):
+    """The resolved model breaks a rule, such as a probability outside 0 to 1."""
+
+
+class AnalysisError(EconModelError):
+    """An analysis was asked for something it cannot give."""
+
+
+class DataError(EconModelError):
+    """A data file (registry, form, log) cannot be read or contradicts itself."""
+
+
+def join_faults(faults: list[EconModelError]) -> EconModelError:
+    """Combine several faults into one error that lists them all.
+
+    Parameters
+    ----------
+    faults
+        At least one fault; a single fault is returned as it is.
+    """
+    if len(faults) == 1:
+        return faults[0]
+    combined = EconModelError(f"{len(faults)} faults")
+    combined.args = ("\n".join(str(fault) for fault in faults),)
+    return combined

@@ -1,0 +1,1 @@
+"""What studies and claims say: rates, numbers needed to treat, claims, pooling, power and registries."""

@@ -1,0 +1,309 @@
+"""Number needed to treat: from counts, risks, ratios, survival, rates and draws, with intervals through infinity.
+
+Defines, at one horizon: absolute risk reduction ``ARR = untreated risk - treated risk``; number needed to treat
+``NNT = 1 / |ARR|``, called NNTB (to benefit) when the ARR is above 0 and NNTH (to harm) when below; none when it is 0.
+The interval comes from that of the ARR. When the ARR's interval spans 0 the NNT's passes through infinity and reads
+``NNTB 4 to ∞ to NNTH 20``: the two ends are never joined directly. Rounding up is for display only.
+
+One over a difference of rates is *person-years per event averted*, not patients; results from rates say so.
+
+References
+----------
+Newcombe RG. Interval estimation for the difference between independent proportions: comparison of eleven methods.
+Statistics in Medicine 1998;17:873-890 (method 10). Altman DG. Confidence intervals for the number needed to treat. BMJ
+1998;317:1309. Altman DG, Andersen PK. Calculating the number needed to treat for trials where the outcome is time to an
+event. BMJ 1999;319:1492. Suissa S. Rambam Maimonides Medical Journal 2015 (person-time and NNT). Gouskova 2014, PubMed
+24038032 (competing risks).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from econmodel.errors import AnalysisError
+from econmodel.evidence.printed import Counts, checked_counts, checked_risk
+from econmodel.evidence.rates import check_years, cumulative_risk, treated_risk
+
+Kind = Literal["NNTB", "NNTH", "none"]
+NO_HORIZON = "No horizon is stated: an NNT means nothing without the time by which events are counted."
+PERSON_TIME = ("One over the rate difference is {years:.3g} person-years per event averted, not patients; the NNT here is one "
+               "over the difference in first-event risk at the horizon.")
+NO_DEATH = "Death is not counted as competing: where patients die first, the true reduction differs."
+BASELINE_KNOWN = "The untreated risk is taken as known exactly, so the interval is too narrow."
+
+
+@dataclass(frozen=True)
+class NumberNeededToTreat:
+    """An NNT at one horizon, with the risk reduction and interval it comes from.
+
+    Attributes
+    ----------
+    arr, arr_low, arr_high
+        Absolute risk reduction and its interval (None where the inputs carry none).
+    years
+        Horizon; None if not stated.
+    method
+        How estimate and interval were made.
+    warnings
+        Sentences that must stand beside the number.
+    """
+
+    arr: float
+    arr_low: float | None = None
+    arr_high: float | None = None
+    years: float | None = None
+    method: str = ""
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def kind(self) -> Kind:
+        """NNTB, NNTH or none."""
+        return nnt_kind(self.arr)
+
+    @property
+    def value(self) -> float | None:
+        """Patients per event averted (NNTB) or caused (NNTH), unrounded; None when the ARR is 0."""
+        return None if self.arr == 0 else 1.0 / abs(self.arr)
+
+    @property
+    def rounded_up(self) -> int | None:
+        """The NNT rounded up to whole patients, for display."""
+        return None if self.value is None else math.ceil(round(self.value, 9))
+
+    @property
+    def text(self) -> str:
+        """The NNT with its kind, such as ``NNTB 5``."""
+        return format_nnt(self.arr)
+
+    @property
+    def interval_text(self) -> str | None:
+        """The interval in NNTB and NNTH form; None without an interval."""
+        if self.arr_low is None or self.arr_high is None:
+            return None
+        return format_nnt_interval(self.arr_low, self.arr_high)
+
+
+def nnt_from_counts(treated: Counts | tuple[int, int], untreated: Counts | tuple[int, int], *,
+                    years: float | None = None, alpha: float = 0.05) -> NumberNeededToTreat:
+    """Compare two arms of counts (events, patients), with Newcombe's hybrid score interval.
+
+    Raises
+    ------
+    ParameterError
+        Impossible counts, such as 7/5, -1/10 or 0/0.
+
+    Examples
+    --------
+    >>> found = nnt_from_counts((4, 16), (8, 16), years=0.5)
+    >>> found.text, found.interval_text
+    ('NNTB 4', 'NNTB 1.94 to ∞ to NNTH 12.6')
+    """
+    from statsmodels.stats.proportion import confint_proportions_2indep
+
+    a, b = checked_counts(treated, "treated"), checked_counts(untreated, "untreated")
+    low, high = confint_proportions_2indep(b.events, b.n, a.events, a.n, method="newcomb", compare="diff", alpha=alpha)
+    return NumberNeededToTreat(b.risk - a.risk, float(low), float(high), _horizon(years), "counts, Newcombe interval",
+                               _unless(years))
+
+
+def nnt_from_risks(treated: float, untreated: float, *, years: float | None = None) -> NumberNeededToTreat:
+    """Compare two risks at one horizon; no interval, as risks alone carry none."""
+    arr = checked_risk(untreated, "untreated risk") - checked_risk(treated, "treated risk")
+    return NumberNeededToTreat(arr, years=_horizon(years), method="two risks", warnings=_unless(years))
+
+
+def nnt_from_relative_risk(relative_risk: float, untreated_risk: float, *, years: float,
+                           interval: tuple[float, float] | None = None) -> NumberNeededToTreat:
+    """Apply a relative risk, and its interval, to an assumed untreated risk at the horizon it was measured at.
+
+    Examples
+    --------
+    >>> nnt_from_relative_risk(0.92, 0.3, years=1).rounded_up
+    42
+    """
+    return _from_ratio(relative_risk, untreated_risk, "relative risk", years, interval)
+
+
+def nnt_from_odds_ratio(odds_ratio: float, untreated_risk: float, *, years: float,
+                        interval: tuple[float, float] | None = None) -> NumberNeededToTreat:
+    """Apply an odds ratio, and its interval, to an assumed untreated risk at the horizon it was measured at."""
+    return _from_ratio(odds_ratio, untreated_risk, "odds ratio", years, interval)
+
+
+def nnt_from_hazard_ratio(hazard_ratio: float, untreated_survival: float, *, years: float,
+                          interval: tuple[float, float] | None = None) -> NumberNeededToTreat:
+    """Apply a hazard ratio to the event-free share of the untreated at the horizon: ``1 / (S ** h - S)``.
+
+    Examples
+    --------
+    >>> f"{nnt_from_hazard_ratio(0.6, 0.5, years=2).value:.4f}"
+    '6.2596'
+    """
+    return _from_ratio(hazard_ratio, 1.0 - untreated_survival, "hazard ratio", years, interval)
+
+
+def nnt_from_survival(treated: tuple[float, float], untreated: tuple[float, float], *, years: float,
+                      alpha: float = 0.05) -> NumberNeededToTreat:
+    """Compare event-free shares read off two curves at one time.
+
+    Parameters
+    ----------
+    treated, untreated
+        Event-free share and its standard error at ``years``.
+    years
+        Time at which both were read.
+    alpha
+        One less the confidence level.
+
+    Notes
+    -----
+    ``SE = sqrt(se_1**2 + se_2**2)``, normal interval [Altman and Andersen 1999].
+    """
+    arr = checked_risk(treated[0], "treated survival") - checked_risk(untreated[0], "untreated survival")
+    warnings = ("Kaplan-Meier curves censor deaths: they overstate the share that bleeds where death competes.",)
+    return _with_se(arr, math.hypot(treated[1], untreated[1]), years, "survival at a time, normal interval", warnings, alpha)
+
+
+def nnt_from_rates(treated_rate: float, untreated_rate: float, *, years: float,
+                   death_rate: float = 0.0) -> NumberNeededToTreat:
+    """Turn two constant rates per person-year into an NNT at a horizon, with death competing at one rate in both arms.
+
+    Examples
+    --------
+    >>> f"{nnt_from_rates(0.75, 1.00, years=1).value:.2f}"
+    '9.57'
+    """
+    check_years(years)
+    arr = cumulative_risk(untreated_rate, death_rate, years) - cumulative_risk(treated_rate, death_rate, years)
+    return NumberNeededToTreat(float(arr), years=years, method="constant rates",
+                               warnings=_person_time_warnings(treated_rate, untreated_rate, death_rate))
+
+
+def nnt_from_person_time(treated: tuple[float, float], untreated: tuple[float, float], *, years: float,
+                         alpha: float = 0.05) -> NumberNeededToTreat:
+    """Turn first events and person-years at risk into an NNT at a horizon, follow-up differing between patients.
+
+    Parameters
+    ----------
+    treated, untreated
+        First events and person-years at risk of each arm.
+    years
+        Horizon of the NNT; the rates are taken as constant up to it.
+    alpha
+        One less the confidence level.
+
+    Notes
+    -----
+    Delta method: the variance of ``exp(-r t)`` is ``t**2 exp(-2 r t) r / PY``. An arm without events takes half an event
+    for its variance alone, and a warning says so.
+    """
+    check_years(years)
+    rates, variance, warnings = [], 0.0, []
+    for name, (events, person_years) in (("treated", treated), ("untreated", untreated)):
+        if not (events >= 0 and person_years > 0):
+            what = f"{name}: {events:g} events in {person_years:g} person-years: need 0 or more events and time above 0"
+            raise AnalysisError(what, fix="give events and person-years at risk")
+        if events == 0:
+            warnings.append(f"The {name} arm has no event: its variance is that of half an event.")
+        rates.append(events / person_years)
+        variance += (years * math.exp(-rates[-1] * years)) ** 2 * max(events, 0.5) / person_years**2
+    arr = math.exp(-rates[0] * years) - math.exp(-rates[1] * years)
+    return _with_se(arr, math.sqrt(variance), years, "person-time, constant rates, delta-method interval",
+                    (*_person_time_warnings(rates[0], rates[1], 0.0), *warnings), alpha)
+
+
+def nnt_from_draws(arr: ArrayLike, *, years: float | None = None, alpha: float = 0.05) -> NumberNeededToTreat:
+    """Summarise draws of the ARR: one over their mean, interval inverted from their quantiles.
+
+    Notes
+    -----
+    The mean of one over the draws has no finite expectation when the ARR can be near 0, so it is never taken.
+    """
+    values = np.asarray(arr, dtype=float)
+    low, high = np.quantile(values, [alpha / 2, 1 - alpha / 2])
+    return NumberNeededToTreat(float(values.mean()), float(low), float(high), _horizon(years),
+                               "one over the mean ARR of the draws", _unless(years))
+
+
+def nnt_over_groups(shares: Sequence[float], arrs: Sequence[float], *, years: float | None = None) -> NumberNeededToTreat:
+    """Weigh groups of patients: ``1 / sum(share * ARR)``, never a mean of the groups' NNTs."""
+    if not math.isclose(sum(shares), 1.0, abs_tol=1e-9):
+        what = f"the shares sum to {sum(shares):g}: must be 1 within 1e-9"
+        raise AnalysisError(what, fix="give each group's share of all patients")
+    arr = math.fsum(s * a for s, a in zip(shares, arrs, strict=True))
+    return NumberNeededToTreat(arr, years=_horizon(years), method="share-weighted ARR", warnings=_unless(years))
+
+
+def nnt_kind(arr: float) -> Kind:
+    """Say whether an ARR benefits (NNTB), harms (NNTH) or does neither (none)."""
+    return "none" if arr == 0 else "NNTB" if arr > 0 else "NNTH"
+
+
+def format_nnt(arr: float) -> str:
+    """Write the NNT of an ARR with its kind."""
+    return "none (no difference)" if arr == 0 else f"{nnt_kind(arr)} {format_patients(1.0 / abs(arr))}"
+
+
+def format_nnt_interval(arr_low: float, arr_high: float) -> str:
+    """Write the NNT interval of an ARR interval, from most to least favourable, through infinity where the ARR spans 0.
+
+    Examples
+    --------
+    >>> format_nnt_interval(-0.05, 0.25)
+    'NNTB 4 to ∞ to NNTH 20'
+    >>> format_nnt_interval(0.009, 0.322)
+    'NNTB 3.11 to 111'
+    """
+    low, high = sorted((arr_low, arr_high))
+    if low == high == 0:
+        return "∞"
+    if low >= 0:
+        return f"NNTB {format_patients(1 / high)} to {format_patients(1 / low) if low > 0 else '∞'}"
+    if high <= 0:
+        return f"NNTH {format_patients(1 / -low)} to {format_patients(1 / -high) if high < 0 else '∞'}"
+    return f"NNTB {format_patients(1 / high)} to ∞ to NNTH {format_patients(1 / -low)}"
+
+
+def format_patients(number: float) -> str:
+    """Write a number of patients to three significant digits, whole above a thousand."""
+    return f"{number:.3g}" if number < 999.5 else f"{number:.0f}"
+
+
+def _from_ratio(ratio: float, untreated: float, measure: Literal["relative risk", "odds ratio", "hazard ratio"],
+                years: float, interval: tuple[float, float] | None) -> NumberNeededToTreat:
+    def reduction(value: float) -> float:
+        return untreated - treated_risk(untreated, value, measure, years=years, effect_years=years)
+
+    ends = sorted(reduction(value) for value in interval) if interval else (None, None)
+    return NumberNeededToTreat(reduction(ratio), ends[0], ends[1], years, f"{measure} on an untreated risk",
+                               (BASELINE_KNOWN,) if interval else ())
+
+
+def _with_se(arr: float, se: float, years: float, method: str, warnings: tuple[str, ...],
+             alpha: float) -> NumberNeededToTreat:
+    check_years(years)
+    half = NormalDist().inv_cdf(1 - alpha / 2) * se
+    return NumberNeededToTreat(arr, arr - half, arr + half, years, method, warnings)
+
+
+def _person_time_warnings(treated_rate: float, untreated_rate: float, death_rate: float) -> tuple[str, ...]:
+    difference = abs(untreated_rate - treated_rate)
+    trap = (PERSON_TIME.format(years=1 / difference),) if difference > 0 else ()
+    return (*trap, *(() if death_rate > 0 else (NO_DEATH,)))
+
+
+def _horizon(years: float | None) -> float | None:
+    if years is not None:
+        check_years(years)
+    return years
+
+
+def _unless(years: float | None) -> tuple[str, ...]:
+    return (NO_HORIZON,) if years is None else ()

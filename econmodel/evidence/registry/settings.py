@@ -1,0 +1,161 @@
+"""Settings of a registry import, and the base case's beliefs that its counts are combined with.
+
+Terms
+-----
+gamma prior
+    Belief about a yearly rate: ``shape`` is worth that many events, ``rate`` that many patient-years.
+beta prior
+    Belief about a probability per course: ``a`` events in ``a + b`` courses.
+mix ratio
+    Expected bleeding rate of the registry's untreated patients relative to the evidence's own case mix; patient-years
+    are weighted by it, so that a rate seen in sicker patients is not read as the rate of the evidence mix.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any, Literal
+
+from econmodel.errors import AnalysisError
+
+STRATEGIES = ("watch", "beta_blocker", "glue", "eus_glue", "coil", "coil_and_glue", "transvenous")
+WITHOUT_SESSIONS = ("watch", "beta_blocker")
+HORIZONS = (1, 2, 3, 5)
+DAYS_PER_YEAR = 365.25
+SIX_WEEKS = 42
+DateOrder = Literal["day_first", "month_first"]
+
+
+@dataclass(frozen=True)
+class Options:
+    """How a registry is read.
+
+    Parameters
+    ----------
+    date_order
+        Settles columns whose dates can be read both ways; None asks (an error that names the option).
+    mapping
+        Column of the file -> our name, or ``ignore``.
+    course_gap_days
+        Sessions no further apart, of a varix not yet obliterated, belong to one course.
+    as_of
+        Date of the reading: later dates are impossible, and two-digit years lie before it.
+    strategies
+        Keys a patient may be listed under.
+    minimum
+        Fewest patients, courses or sessions from which a mean or share replaces the base case's.
+    """
+
+    date_order: DateOrder | None = None
+    mapping: Mapping[str, str] = field(default_factory=dict)
+    course_gap_days: int = 90
+    as_of: date = field(default_factory=date.today)
+    strategies: tuple[str, ...] = STRATEGIES
+    minimum: int = 5
+
+
+@dataclass(frozen=True)
+class Prior:
+    """Gamma belief about a rate per patient-year: ``shape`` events in ``rate`` patient-years."""
+
+    shape: float
+    rate: float
+
+    @property
+    def mean(self) -> float:
+        """Mean rate per patient-year."""
+        return self.shape / self.rate
+
+
+JEFFREYS_RATE = Prior(0.5, 0.0)
+
+
+@dataclass(frozen=True)
+class BetaPrior:
+    """Beta belief about a probability; the default is Jeffreys', worth half an event and half a non-event."""
+
+    a: float = 0.5
+    b: float = 0.5
+
+
+@dataclass(frozen=True)
+class Coefficients:
+    """Log hazard ratios of a first bleed: per Child-Pugh class, per size step, and for a red spot."""
+
+    child: float
+    size: float
+    red: float
+
+
+@dataclass(frozen=True)
+class BaseCase:
+    """What the model believes without the registry.
+
+    Parameters
+    ----------
+    rates
+        Gamma priors by input name: ``p_first_bleed_year_1`` (on its rate ``-ln(1 - p)``), ``r_other_bleed``,
+        ``r_late_rebleed``.
+    probabilities
+        Beta priors by input name, such as ``p_embolism_glue``.
+    evidence_mix
+        Rows with share, child, size_step and red_spot that ``p_first_bleed_year_1`` refers to.
+    coefficients
+        Effects of the groups on bleeding; with ``evidence_mix`` they give the mix ratio.
+    untreated_risk
+        Cumulative first-bleed risk without prophylaxis by horizon in years: the borrowed comparator.
+    known
+        Names of the model's inputs; an override names no other. None: no check.
+    """
+
+    rates: Mapping[str, Prior] = field(default_factory=dict)
+    probabilities: Mapping[str, BetaPrior] = field(default_factory=dict)
+    evidence_mix: tuple[Mapping[str, Any], ...] = ()
+    coefficients: Coefficients | None = None
+    untreated_risk: Mapping[int, float] = field(default_factory=dict)
+    known: frozenset[str] | None = None
+
+
+def prior_from_mean(mean: float, se: float) -> Prior:
+    """Gamma prior with a given mean and standard error, by the method of moments.
+
+    Parameters
+    ----------
+    mean
+        Rate per patient-year, above 0.
+    se
+        Its standard error, above 0.
+
+    Raises
+    ------
+    AnalysisError
+        Either is not a positive number.
+
+    Examples
+    --------
+    >>> prior_from_mean(0.2, 0.05)
+    Prior(shape=16.0, rate=80.0)
+    """
+    if not (mean > 0 and se > 0 and math.isfinite(mean) and math.isfinite(se)):
+        what = f"a gamma prior with mean {mean:g} and standard error {se:g}: both must be > 0"
+        raise AnalysisError(what, fix="give the rate per patient-year and the standard error of its mean")
+    return Prior(round((mean / se) ** 2, 12), round(mean / se**2, 12))
+
+
+def prior_from_probability(p: float, se: float, years: float = 1.0) -> Prior:
+    """Gamma prior on the rate behind a probability over ``years``; the mean is ``-ln(1 - p) / years``.
+
+    The standard error is carried over by the delta method, ``se / ((1 - p) years)``.
+
+    Raises
+    ------
+    AnalysisError
+        ``p`` is not strictly between 0 and 1, or ``se`` is not positive.
+    """
+    if not 0 < p < 1:
+        what = f"a probability of {p:g}: must lie strictly between 0 and 1 to give a rate"
+        raise AnalysisError(what, fix="give the probability as a fraction")
+    return prior_from_mean(-math.log1p(-p) / years, se / ((1 - p) * years))

@@ -1,0 +1,267 @@
+"""Resolve a set of inputs, and draws of them, into the arrays the disease model runs on.
+
+Axis order: (draw, strategy, cell). A cell is a patient group, or one susceptibility class of a group.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.errors import ParameterError
+from econmodel.model.natural_history import (
+    TIME_STEPS,
+    pooled_hazard,
+    relative_hazards,
+    solve_acute_fatality,
+    solve_first_bleed,
+)
+from econmodel.model.structure import Structure, build_structure
+from econmodel.parameters.loading import read_life_table
+from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.schema import Surveillance
+
+FloatArray = NDArray[np.float64]
+Values = Mapping[str, FloatArray]
+CHILD = ("A", "B", "C")
+LAST_AGE = 100
+NEVER = 1e9
+
+
+@dataclass(frozen=True)
+class Group:
+    """A group of patients alike in what drives bleeding and death."""
+
+    name: str
+    child: int
+    size_step: int
+    red_spot: int
+
+
+@dataclass(frozen=True)
+class StrategyInputs:
+    """What tells strategies apart; arrays are (draw, strategy) unless said otherwise.
+
+    ``r_retreat`` is (draw, strategy, step) with steps from years 0 and 1.
+    """
+
+    keys: tuple[str, ...]
+    starts_in: tuple[str, ...]
+    surveillance: tuple[Surveillance, ...]
+    hr_gastric: FloatArray
+    hr_other: FloatArray
+    effect_full_years: FloatArray
+    effect_none_years: FloatArray
+    sessions_mean: FloatArray
+    r_retreat: FloatArray
+    p_death_course: FloatArray
+    r_late_rebleed: FloatArray
+    p_obliteration: FloatArray
+
+
+@dataclass(frozen=True)
+class ModelInputs:
+    """Everything the disease model needs, for every draw at once.
+
+    Arrays lead with the draw axis: rates per year, probabilities per event or cycle as their names say;
+    ``excess_death``, ``p_death_bleed`` and ``r_transplant`` are (draw, Child class), ``background_death`` is
+    (draw, year), ``relative`` and ``shares`` are (draw, cell).
+    """
+
+    structure: Structure
+    groups: tuple[Group, ...]
+    group_of_cell: NDArray[np.int64]
+    relative: FloatArray
+    shares: FloatArray
+    n_years: int
+    headline_years: int
+    start_age: int
+    share_female: FloatArray
+    life_table: str
+    effect_basis: str
+    effect_clock: str
+    r_first_bleed: FloatArray
+    first_bleed_time: FloatArray
+    b_child: FloatArray
+    b_size: FloatArray
+    b_red: FloatArray
+    r_other_bleed: FloatArray
+    background_death: FloatArray
+    excess_death: FloatArray
+    hr_death_after_bleed: FloatArray
+    p_death_bleed: FloatArray
+    rr_death_rebleed: FloatArray
+    p_early_rebleed: FloatArray
+    r_transplant: FloatArray
+    excess_death_transplanted: FloatArray
+    strategies: StrategyInputs
+    trial_months: int
+    hr_incomplete: FloatArray
+    r_protection_lost: FloatArray
+
+    @property
+    def n_draws(self) -> int:
+        """Number of draws."""
+        return len(self.r_first_bleed)
+
+    @property
+    def child_of_cell(self) -> NDArray[np.int64]:
+        """Child class (0, 1, 2) of each cell."""
+        return np.array([g.child for g in self.groups])[self.group_of_cell]
+
+
+def base_values(parameters: ParameterSet) -> dict[str, FloatArray]:
+    """Base value of every numeric input, as one draw."""
+    return {name: np.array([p.value]) for name, p in parameters.parameters.items() if isinstance(p.value, float)}
+
+
+def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInputs:
+    """Turn inputs into model arrays.
+
+    Parameters
+    ----------
+    parameters
+        The case.
+    values
+        Draws of the numeric inputs, each (draw,); ``case_mix`` may hold group shares (draw, group). None: base values.
+
+    Raises
+    ------
+    EconModelError
+        The horizon runs past age 100, or a figure cannot be solved.
+    """
+    v = base_values(parameters) if values is None else values
+    b = tuple(v[name] for name in ("b_child", "b_size", "b_red"))
+    evidence = parameters.rows("evidence_mix")
+    evidence_relative = relative_hazards(*_columns(evidence), *b)
+    evidence_shares = np.array([r["share"] for r in evidence])
+    hazard = pooled_hazard(v["p_first_bleed_year_1"], v["hr_first_bleed_years_2_3"], v["hr_first_bleed_from_year_4"])
+    first = solve_first_bleed(hazard, evidence_relative, evidence_shares, parameters.text("hazard_decline"),
+                              int(parameters.number("n_frailty_classes")))
+    groups = tuple(Group(r["name"], CHILD.index(r["child"]), r["size_step"], r["red_spot"])
+                   for r in parameters.rows("case_mix"))
+    n_draws, n_classes = first.frailty.shape
+    relative = relative_hazards(*_columns(parameters.rows("case_mix")), *b)[:, :, None] * first.frailty[:, None, :]
+    mix = v.get("case_mix", np.array([[r["share"] for r in parameters.rows("case_mix")]]))
+    shares = np.broadcast_to(mix[:, :, None] / n_classes, relative.shape)
+    n_years, start_age = horizon_years(parameters), _whole(parameters, "start_age")
+    clock, recent = parameters.text("effect_clock"), parameters.text("years_excess_after_bleed")
+    per_protocol = parameters.text("effect_basis") == "per_protocol"
+    structure = build_structure(per_protocol=per_protocol, vintages=n_years if clock == "last_course" else 1,
+                                recent_months=12 if recent == "one_year" else 0)
+    return ModelInputs(
+        structure=structure, groups=groups, group_of_cell=np.repeat(np.arange(len(groups)), n_classes),
+        relative=relative.reshape(n_draws, -1), shares=shares.reshape(n_draws, -1), n_years=n_years,
+        headline_years=_whole(parameters, "headline_years"), start_age=start_age, share_female=v["share_female"],
+        life_table=parameters.text("life_table"), effect_basis=parameters.text("effect_basis"), effect_clock=clock,
+        r_first_bleed=first.rate, first_bleed_time=first.time_multipliers, b_child=b[0], b_size=b[1], b_red=b[2],
+        r_other_bleed=v["r_other_bleed"],
+        background_death=background_rates(parameters.text("life_table"), v["share_female"], start_age, n_years),
+        excess_death=_by_child(v, "r_excess_death_child"), hr_death_after_bleed=v["hr_death_after_bleed"],
+        p_death_bleed=_fatality(parameters, v, evidence_relative * evidence_shares),
+        rr_death_rebleed=v["rr_death_rebleed"], p_early_rebleed=v["p_early_rebleed"],
+        r_transplant=_by_child(v, "r_transplant_child"), excess_death_transplanted=v["r_excess_death_transplanted"],
+        strategies=resolve_strategies(parameters, v, n_draws), trial_months=_whole(parameters, "n_trial_months"),
+        hr_incomplete=v["hr_incomplete_vs_complete"], r_protection_lost=v["r_protection_lost"])
+
+
+def _columns(rows: tuple[dict[str, object], ...]) -> tuple[FloatArray, FloatArray, FloatArray]:
+    child = np.array([CHILD.index(str(r["child"])) for r in rows], dtype=float)
+    size, red = (np.array([r[key] for r in rows], dtype=float) for key in ("size_step", "red_spot"))
+    return child, size, red
+
+
+def _whole(parameters: ParameterSet, name: str) -> int:
+    number = parameters.number(name)
+    if number != int(number) or number < 0:
+        what = f"{name} = {number:g}: must be a whole number >= 0"
+        raise ParameterError(what, where=str(parameters[name].where), fix=f"{name} = {round(abs(number))}")
+    return int(number)
+
+
+def horizon_years(parameters: ParameterSet) -> int:
+    """Time horizon in whole years; ``lifetime`` runs to age 100.
+
+    Raises
+    ------
+    ParameterError
+        Not a whole number of years of at least 1, or past age 100.
+    """
+    parameter, start_age = parameters["horizon_years"], _whole(parameters, "start_age")
+    left = LAST_AGE - start_age
+    if parameter.value == "lifetime" and left >= 1:
+        return left
+    years = parameter.value
+    if not isinstance(years, float) or years != int(years) or not 1 <= years <= left:
+        what = (f"horizon_years = {years!r} from start_age = {start_age}: must be \"lifetime\" or a whole number of years "
+                f"from 1 to age {LAST_AGE}")
+        raise ParameterError(what, where=str(parameter.where), fix=f"horizon_years = {max(1, min(40, left))}, or lifetime")
+    return int(years)
+
+
+def background_rates(life_table: str, share_female: FloatArray, start_age: int, n_years: int) -> FloatArray:
+    """Rate of death of the general population, ``-ln(1 - q)`` with sexes mixed on q: (draw, year).
+
+    Raises
+    ------
+    ParameterError
+        The life table does not reach the last age, or holds a certain death before it.
+    """
+    table = read_life_table(life_table)
+    ages = start_age + np.arange(n_years)
+    if ages[-1] >= min(len(q) for q in table.values()):
+        what = f"life table {life_table!r} ends before age {ages[-1]}"
+        raise ParameterError(what, fix="shorten horizon_years, or choose another life_table")
+    q = (1 - share_female[:, None]) * table["male"][ages] + share_female[:, None] * table["female"][ages]
+    return np.asarray(-np.log1p(-q))
+
+
+def _by_child(v: Values, stem: str) -> FloatArray:
+    return np.stack([v[f"{stem}_{c.lower()}"] for c in CHILD], axis=1)
+
+
+def _fatality(parameters: ParameterSet, v: Values, weights: FloatArray) -> FloatArray:
+    """Acute fatality by Child class (draw, 3), scaled so that the bleed-weighted mean is the pooled figure."""
+    by_class = _by_child(v, "p_death_six_weeks_child")
+    if parameters.text("fatality_scaling") == "pooled":
+        child = np.array([CHILD.index(r["child"]) for r in parameters.rows("evidence_mix")])
+        mean = (weights * by_class[:, child]).sum(axis=1) / weights.sum(axis=1)
+        by_class = by_class * (v["p_death_six_weeks"] / mean)[:, None]
+    return solve_acute_fatality(by_class, v["rr_death_rebleed"], v["p_early_rebleed"])
+
+
+def product(v: Values, names: tuple[str, ...], n_draws: int) -> FloatArray:
+    """Product of inputs by draw; no names give 1."""
+    result = np.ones(n_draws)
+    for name in names:
+        result = result * v[name]
+    return result
+
+
+def resolve_strategies(parameters: ParameterSet, v: Values, n_draws: int) -> StrategyInputs:
+    """Stack the strategy rows into arrays (draw, strategy)."""
+    rows = list(parameters.strategies.values())
+    secondary = parameters.secondary[parameters.text("secondary_prophylaxis")]
+    late = v["r_late_rebleed"] * product(v, secondary.hr_late_rebleed, n_draws)
+
+    def stack(pick: str, default: float) -> FloatArray:
+        return np.stack([v[name] if (name := getattr(r, pick)) else np.full(n_draws, default) for r in rows], axis=1)
+
+    first_year = -np.log1p(-stack("p_retreat_year_1", 0.0))
+    return StrategyInputs(
+        keys=tuple(r.key for r in rows), starts_in=tuple(r.starts_in for r in rows),
+        surveillance=tuple(r.surveillance for r in rows),
+        hr_gastric=np.stack([product(v, r.hr_gastric, n_draws) for r in rows], axis=1),
+        hr_other=np.stack([product(v, r.hr_other, n_draws) for r in rows], axis=1),
+        effect_full_years=stack("effect_full_years", NEVER), effect_none_years=stack("effect_none_years", NEVER),
+        sessions_mean=stack("sessions_mean", 1.0),
+        r_retreat=np.stack([first_year, first_year * stack("retreat_later", 0.0)], axis=2),
+        p_death_course=stack("p_death_course", 0.0),
+        r_late_rebleed=np.stack([late * product(v, r.hr_late_rebleed, n_draws) for r in rows], axis=1),
+        p_obliteration=stack("p_obliteration", 1.0))
+
+
+__all__ = ["CHILD", "TIME_STEPS", "Group", "ModelInputs", "StrategyInputs", "base_values", "resolve"]

@@ -1,0 +1,159 @@
+"""Solve the untreated bleeding rate and the six-week fatality from the pooled figures of the evidence.
+
+The evidence gives cumulative risks of a mixed population. The reference cell's rate (Child A, >10 mm, no red spot)
+and its course over the years are found so that the evidence mix reproduces those risks; a site's own mix then moves
+the result. Everything works on arrays with the draw axis first.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.errors import ModelError
+
+FloatArray = NDArray[np.float64]
+TARGET_YEARS = (1.0, 3.0, 5.0)
+TIME_STEPS = (0, 1, 3)
+
+
+@dataclass(frozen=True)
+class FirstBleed:
+    """Untreated gastric bleeding: reference rate (draw,), multipliers by time step (draw, step), frailty (draw, class)."""
+
+    rate: FloatArray
+    time_multipliers: FloatArray
+    frailty: FloatArray
+
+
+def relative_hazards(child: FloatArray, size_step: FloatArray, red_spot: FloatArray, b_child: FloatArray,
+                     b_size: FloatArray, b_red: FloatArray) -> FloatArray:
+    """Hazard of each group relative to the reference cell: (draw, group).
+
+    ``exp(b_child * step + b_size * (size_step - 2) + b_red * red_spot)``, Kim 1997, Hepatology 25:307.
+    """
+    log_hazard = b_child[:, None] * child + b_size[:, None] * (size_step - 2) + b_red[:, None] * red_spot
+    return np.asarray(np.exp(log_hazard))
+
+
+def pooled_hazard(p_year_1: FloatArray, hr_years_2_3: FloatArray, hr_from_year_4: FloatArray) -> FloatArray:
+    """Cumulative hazard of the evidence mix at 1, 3 and 5 years: (draw, 3)."""
+    year_1 = -np.log1p(-p_year_1)
+    year_3 = year_1 * (1 + 2 * hr_years_2_3)
+    return np.stack([year_1, year_3, year_3 + 2 * hr_from_year_4 * year_1], axis=1)
+
+
+def solve_exposure(target: FloatArray, relative: FloatArray, shares: FloatArray) -> FloatArray:
+    """Find u so that ``sum(share * exp(-relative * u)) = exp(-target)``.
+
+    Parameters
+    ----------
+    target : ndarray of shape (draw, k)
+    relative : ndarray of shape (draw, group)
+    shares : ndarray of shape (draw, group) or (group,)
+
+    Returns
+    -------
+    ndarray of shape (draw, k)
+
+    Notes
+    -----
+    Newton's method from 0: the left side is convex and falling, so the steps approach the root from below.
+    """
+    u = np.zeros_like(target)
+    weights = np.broadcast_to(shares, relative.shape)[:, None, :]
+    for _ in range(100):
+        alive = weights * np.exp(-relative[:, None, :] * u[:, :, None])
+        step = (alive.sum(axis=2) - np.exp(-target)) / (alive * relative[:, None, :]).sum(axis=2)
+        u = u + step
+        if np.abs(step).max() <= 1e-15 * max(1.0, float(np.abs(u).max())):
+            return u
+    if np.abs(step).max() > 1e-12:
+        what = "the untreated bleeding rate could not be solved from the pooled risks"
+        raise ModelError(what, fix="check p_first_bleed_year_1 and the hazard ratios of later years")
+    return u
+
+
+def solve_first_bleed(hazard: FloatArray, relative: FloatArray, shares: FloatArray, decline: str,
+                      n_classes: int) -> FirstBleed:
+    """Solve the reference rate and how the hazard declines.
+
+    Parameters
+    ----------
+    hazard : ndarray of shape (draw, 3)
+        Cumulative hazard of the evidence mix at 1, 3 and 5 years.
+    relative, shares
+        The evidence mix.
+    decline
+        ``time`` (steps at years 1 and 3), ``constant``, or ``frailty`` (constant for a person; susceptibility is
+        gamma-distributed in ``n_classes`` classes of equal size, matched at 1 and 5 years).
+    """
+    n_draws = len(hazard)
+    ones = np.ones((n_draws, 1))
+    if decline == "frailty":
+        variance = solve_frailty_variance(hazard, relative, shares, n_classes)
+        classes = gamma_classes(variance, n_classes)
+        u = solve_exposure(hazard[:, :1], *_with_classes(relative, shares, classes))
+        return FirstBleed(u[:, 0], np.ones((n_draws, len(TIME_STEPS))), classes)
+    u = solve_exposure(hazard, relative, shares)
+    rate = u[:, 0]
+    if decline == "constant":
+        return FirstBleed(rate, np.ones((n_draws, len(TIME_STEPS))), ones)
+    later = np.diff(u, axis=1) / (np.diff(TARGET_YEARS) * rate[:, None])
+    return FirstBleed(rate, np.concatenate([ones, later], axis=1), ones)
+
+
+def _with_classes(relative: FloatArray, shares: FloatArray, classes: FloatArray) -> tuple[FloatArray, FloatArray]:
+    cells = relative[:, :, None] * classes[:, None, :]
+    weights = np.broadcast_to(np.broadcast_to(shares, relative.shape)[:, :, None] / classes.shape[1], cells.shape)
+    return cells.reshape(len(relative), -1), weights.reshape(len(relative), -1)
+
+
+def gamma_classes(variance: FloatArray, n_classes: int) -> FloatArray:
+    """Class means of a gamma with mean 1 cut into classes of equal probability: (draw, class)."""
+    from scipy import special
+
+    shape = 1.0 / variance[:, None]
+    edges = special.gammaincinv(shape, np.linspace(0, 1, n_classes + 1)[None, :])
+    below = special.gammainc(shape + 1, edges)
+    below[:, -1] = 1.0
+    return np.asarray(n_classes * np.diff(below, axis=1))
+
+
+def solve_frailty_variance(hazard: FloatArray, relative: FloatArray, shares: FloatArray, n_classes: int) -> FloatArray:
+    """Variance of susceptibility at which risk at 1 and at 5 years are both met: (draw,), by bisection on its log."""
+    low, high = np.full(len(hazard), np.log(1e-4)), np.full(len(hazard), np.log(50.0))
+    for _ in range(45):
+        middle = (low + high) / 2
+        cells, weights = _with_classes(relative, shares, gamma_classes(np.exp(middle), n_classes))
+        rate = solve_exposure(hazard[:, :1], cells, weights)
+        at_five = (weights * np.exp(-cells * 5 * rate)).sum(axis=1)
+        too_frail = at_five > np.exp(-hazard[:, 2])
+        high, low = np.where(too_frail, middle, high), np.where(too_frail, low, middle)
+    return np.asarray(np.exp((low + high) / 2))
+
+
+def solve_acute_fatality(six_week: FloatArray, rr_rebleed: FloatArray, p_early: FloatArray) -> FloatArray:
+    """Fatality ``f`` of the first month of a bleed, from six-week mortality that already holds early rebleeds.
+
+    Solves ``F = f + (1 - f) e D`` with ``D = rr f / (1 - (1 - rr f) e)``, which is linear in ``f``.
+
+    Parameters
+    ----------
+    six_week : ndarray of shape (draw, class)
+    rr_rebleed, p_early : ndarray of shape (draw,)
+
+    Raises
+    ------
+    ModelError
+        A probability leaves 0 to 1.
+    """
+    e, rr = p_early[:, None], rr_rebleed[:, None]
+    f = six_week * (1 - e) / ((1 - e) + e * rr * (1 - six_week))
+    if not (six_week.min() >= 0 and six_week.max() <= 1 and (rr * f).max() <= 1):
+        what = (f"six-week mortality {six_week.max():.4g} and its rebleed multiple {(rr * f).max():.4g}: "
+                "must lie in 0 to 1")
+        raise ModelError(what, fix="lower p_death_six_weeks, its Child class values or rr_death_rebleed")
+    return np.asarray(f)

@@ -1,0 +1,88 @@
+"""Read TOML documents, remembering on which line each table and key stands.
+
+``tomllib`` refuses duplicate keys and gives no line numbers; this module adds the numbers, so that every later
+message can name file and line.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from econmodel.errors import ParameterError
+from econmodel.parameters.schema import Where
+
+_TABLE = re.compile(r"^\s*\[{1,2}\s*([^\]]+?)\s*\]{1,2}")
+_KEY = re.compile(r"^\s*([A-Za-z0-9_\-]+)\s*=")
+
+
+@dataclass(frozen=True)
+class Document:
+    """One TOML file: its data, its text and the line of each table and key."""
+
+    path: Path
+    data: dict[str, Any]
+    text: str
+    lines: dict[tuple[str, str], int] = field(default_factory=dict)
+
+    def where(self, table: str, key: str = "") -> Where:
+        """Say where a table, or a key in it, was typed."""
+        line = self.lines.get((table, key), self.lines.get((table, "")))
+        return Where(display_path(self.path), line, table)
+
+
+def display_path(path: Path) -> str:
+    """Shorten a path for messages: relative to the current folder or to the project where possible."""
+    for root in (Path.cwd(), project_root()):
+        if path.resolve().is_relative_to(root):
+            return str(path.resolve().relative_to(root))
+    return str(path)
+
+
+def project_root() -> Path:
+    """Folder that holds ``params/``."""
+    return Path(__file__).resolve().parents[2]
+
+
+def line_numbers(text: str) -> dict[tuple[str, str], int]:
+    """Map (table, key) to line number; key ``""`` is the table's own header."""
+    found: dict[tuple[str, str], int] = {}
+    table = ""
+    for number, line in enumerate(text.splitlines(), start=1):
+        if header := _TABLE.match(line):
+            table = header.group(1)
+            found.setdefault((table, ""), number)
+        elif key := _KEY.match(line):
+            found.setdefault((table, key.group(1)), number)
+    return found
+
+
+def read_document(path: Path) -> Document:
+    """Read a TOML file.
+
+    Raises
+    ------
+    ParameterError
+        The file is missing, is not UTF-8 text, or breaks TOML's rules (a duplicate key is one); names the line.
+    """
+    shown = display_path(path)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (FileNotFoundError, IsADirectoryError) as error:
+        what = f"file {shown!r} is not there" if isinstance(error, FileNotFoundError) else f"{shown!r} is a folder"
+        raise ParameterError(what, where=shown, fix="check the path; hospital files stand in params/hospitals/") from None
+    except (UnicodeDecodeError, PermissionError):
+        what = f"file {shown!r} cannot be read as UTF-8 text"
+        raise ParameterError(what, where=shown, fix="save it as plain TOML text in UTF-8") from None
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        line = re.search(r"line (\d+)", str(error))
+        place = f"{shown}, line {line.group(1)}" if line else shown
+        duplicate = "twice" in str(error) or "overwrite" in str(error)
+        what = f"duplicate key: {error}" if duplicate else f"not valid TOML: {error}"
+        raise ParameterError(what, where=place, fix="keep one of the two" if duplicate else "mend that line") from None
+    return Document(path, data, text, line_numbers(text))

@@ -1,0 +1,165 @@
+"""Load a case: the base case, a hospital file, further overrides and ``--set`` values, checked as a whole."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.errors import EconModelError, ParameterError, join_faults
+from econmodel.parameters.documents import Document, project_root, read_document
+from econmodel.parameters.overrides import apply_override, set_value
+from econmodel.parameters.parameter_set import ParameterSet, check
+from econmodel.parameters.parsing import GROUPS, collect, nearest, parse_joint, parse_parameter, parse_row, parse_sources
+from econmodel.parameters.schema import JointGroup, Parameter, SecondaryRow, StrategyRow, Where
+
+
+@dataclass(frozen=True)
+class Case:
+    """A named set of inputs, ready to evaluate."""
+
+    name: str
+    title: str
+    file: str
+    parameters: ParameterSet
+
+    @property
+    def is_demo(self) -> bool:
+        """Whether any input is invented demonstration data."""
+        return any(p.status == "demo" for p in self.parameters.parameters.values())
+
+
+def params_folder() -> Path:
+    """Folder of the model's inputs."""
+    return project_root() / "params"
+
+
+def demo_file() -> Path:
+    """Default hospital file: the fictional demo hospital."""
+    return params_folder() / "hospitals" / "demo.toml"
+
+
+def load_case(file: Path | None = None, overrides: Sequence[Path] = (), sets: Sequence[str] = ()) -> Case:
+    """Load a case.
+
+    Parameters
+    ----------
+    file
+        Hospital file; None for the base case alone.
+    overrides
+        Further override files, applied in order.
+    sets
+        ``NAME=VALUE`` texts, applied last.
+
+    Raises
+    ------
+    EconModelError
+        Every fault found, with file and line.
+    """
+    documents = [read_document(path) for path in (*((file,) if file else ()), *overrides)]
+    parameters = load_base_case(_price_list(documents, sets))
+    for document in documents:
+        parameters = apply_override(parameters, document)
+    for text in sets:
+        parameters = set_value(parameters, text)
+    check(parameters)
+    name = file.stem if file else "base_case"
+    title = parameters.titles[0] if file else "Base case"
+    return Case(name, title, documents[0].where("").file if file else "params/base_case", parameters)
+
+
+def _price_list(documents: Sequence[Document], sets: Sequence[str]) -> str | None:
+    chosen = None
+    for document in documents:
+        chosen = document.data.get("override", {}).get("price_list", {}).get("value", chosen)
+    for text in sets:
+        name, _, value = text.partition("=")
+        if name.strip() == "price_list":
+            chosen = value.strip()
+    return chosen
+
+
+def load_base_case(price_list: str | None = None, folder: Path | None = None) -> ParameterSet:
+    """Load ``params/base_case`` with one price list (None: the one the settings name).
+
+    Raises
+    ------
+    EconModelError
+        Every fault of the files.
+    """
+    root = folder or params_folder()
+    faults: list[EconModelError] = []
+    documents = [read_document(path) for path in sorted((root / "base_case").glob("*.toml"))]
+    lists = {d.path.stem.removeprefix("prices_"): d for d in documents if d.path.stem.startswith("prices_")}
+    common = [d for d in documents if not d.path.stem.startswith("prices_")]
+    chosen = price_list or next((str(d.data["price_list"]["value"]) for d in common if "price_list" in d.data), "us")
+    if chosen not in lists:
+        what = f"price_list = {chosen!r}: must be one of {', '.join(lists)}"
+        raise ParameterError(what, fix=nearest(chosen, lists))
+    inputs: dict[str, Parameter] = {}
+    for document in (*common, lists[chosen]):
+        for name, raw in document.data.items():
+            if name in GROUPS:
+                continue
+            if name in inputs:
+                what = f"{name} is defined twice, first in {inputs[name].where}"
+                faults.append(ParameterError(what, where=str(document.where(name)), fix="keep one of the two"))
+            parsed = collect(faults, parse_parameter, name, raw, document.where(name))
+            if parsed:
+                inputs[name] = parsed
+    groups = _groups(common, faults)
+    sources = collect(faults, parse_sources, read_document(root / "sources.toml"))
+    if faults:
+        raise join_faults(faults)
+    return ParameterSet(inputs, *groups, sources=sources)
+
+
+def _groups(documents: Sequence[Document], faults: list[EconModelError]) -> tuple[
+        dict[str, StrategyRow], dict[str, SecondaryRow], tuple[JointGroup, ...], tuple[JointGroup, ...]]:
+    strategies: dict[str, StrategyRow] = {}
+    secondary: dict[str, SecondaryRow] = {}
+    joint: dict[str, list[JointGroup]] = {"ordered": [], "correlated": []}
+    for document in documents:
+        for key, raw in document.data.get("strategy", {}).items():
+            strategies[key] = collect(faults, parse_row, StrategyRow, key, raw, document.where(f"strategy.{key}"))
+        for key, raw in document.data.get("secondary", {}).items():
+            secondary[key] = collect(faults, parse_row, SecondaryRow, key, raw, document.where(f"secondary.{key}"))
+        for kind, found in joint.items():
+            for key, raw in document.data.get(kind, {}).items():
+                group = collect(faults, parse_joint, key, raw, document.where(f"{kind}.{key}"))
+                if group:
+                    found.append(group)
+    return strategies, secondary, tuple(joint["ordered"]), tuple(joint["correlated"])
+
+
+def read_life_table(name: str) -> dict[str, NDArray[np.float64]]:
+    """Read one life table: probability of death within a year by sex and single year of age.
+
+    Returns
+    -------
+    dict
+        ``male`` and ``female``, each an array indexed by age from 0.
+
+    Raises
+    ------
+    ParameterError
+        The table is not there, has a gap in its ages, or a probability outside 0 to 1.
+    """
+    path = params_folder() / "tables" / f"{name}.csv"
+    if not path.exists():
+        what = f"life table {name!r} is not in params/tables"
+        raise ParameterError(what, fix="choose one of " + ", ".join(p.stem for p in path.parent.glob("*.csv")))
+    found: dict[str, list[float]] = {"male": [], "female": []}
+    with path.open(encoding="utf-8", newline="") as lines:
+        for number, row in enumerate(csv.DictReader(lines), start=2):
+            ages = found[row["sex"]]
+            q = float(row["qx"])
+            if int(row["age"]) != len(ages) or not 0 <= q <= 1:
+                what = f"life table {name!r}: age {row['age']}, qx {row['qx']}: ages must run from 0, qx lie in 0 to 1"
+                raise ParameterError(what, where=str(Where(f"params/tables/{name}.csv", number)), fix="mend that row")
+            ages.append(q)
+    return {sex: np.array(values) for sex, values in found.items()}

@@ -1,0 +1,172 @@
+"""Sparse, titled, reasoned changes to a named baseline: hospital files, scenarios and ``--set``."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from econmodel.errors import EconModelError, ParameterError, join_faults
+from econmodel.parameters.distributions import Distribution, rescale
+from econmodel.parameters.documents import Document
+from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.parsing import (
+    PARAMETER_FIELDS,
+    collect,
+    nearest,
+    parse_distribution,
+    parse_parameter,
+    parse_range,
+    parse_row,
+    parse_value,
+)
+from econmodel.parameters.schema import Parameter, Range, StrategyRow, Where
+
+HEADER_FIELDS = {"title", "rationale", "baseline", "date", "note"}
+TABLES = {"override", "input", "strategy"}
+
+
+def apply_override(parameters: ParameterSet, document: Document) -> ParameterSet:
+    """Apply a hospital or scenario file.
+
+    Raises
+    ------
+    EconModelError
+        All faults of the file: a missing title or rationale, an unknown table or input, a changed input without
+        reason, a value against its rules.
+    """
+    faults: list[EconModelError] = []
+    collect(faults, _check_header, document)
+    title = str(document.data.get("title", document.path.stem))
+    inputs, strategies = dict(parameters.parameters), dict(parameters.strategies)
+    for name, raw in document.data.get("input", {}).items():
+        where = document.where(f"input.{name}")
+        added = collect(faults, _new_input, name, raw, where, inputs)
+        if added:
+            inputs[name] = replace(added, changed_by=title)
+    for name, raw in document.data.get("override", {}).items():
+        changed = collect(faults, change_input, name, raw, document, inputs, title)
+        if changed:
+            inputs[name] = changed
+    for key, raw in document.data.get("strategy", {}).items():
+        row = collect(faults, _change_strategy, key, raw, document.where(f"strategy.{key}"), strategies)
+        if raw.get("drop"):
+            strategies.pop(key, None)
+        elif row:
+            strategies[key] = row
+    if faults:
+        raise join_faults(faults)
+    return replace(parameters, parameters=inputs, strategies=strategies, titles=(*parameters.titles, title))
+
+
+def _check_header(document: Document) -> None:
+    where = str(document.where("")).split(",")[0]
+    for key in ("title", "rationale"):
+        if not document.data.get(key):
+            what = f"an override file needs a {key}"
+            raise ParameterError(what, where=where, fix=f'add {key} = "..." at the top')
+    for key in document.data:
+        if key not in HEADER_FIELDS | TABLES:
+            what = f"unknown table or field {key!r} in an override file"
+            raise ParameterError(what, where=str(document.where(key)), fix=f"write [override.{key}] to change an input")
+
+
+def _new_input(name: str, raw: dict[str, Any], where: Where, known: dict[str, Parameter]) -> Parameter:
+    if name in known:
+        what = f"[input.{name}] is already an input"
+        raise ParameterError(what, where=str(where), fix=f"write [override.{name}] to change it")
+    return parse_parameter(name, raw, where)
+
+
+def change_input(name: str, raw: dict[str, Any], document: Document, known: dict[str, Parameter],
+                 title: str) -> Parameter:
+    """Change some fields of an input; the rest stays, and a distribution not given keeps its relative spread."""
+    where = document.where(f"override.{name}")
+    if name not in known:
+        what = f"there is no input named {name!r}"
+        raise ParameterError(what, where=str(where), fix=nearest(name, known))
+    for key in raw:
+        if key not in PARAMETER_FIELDS:
+            what = f"{name}: unknown field {key!r}"
+            raise ParameterError(what, where=str(document.where(f"override.{name}", key)), fix=nearest(key, PARAMETER_FIELDS))
+    if not raw.get("reason"):
+        what = f"{name}: an override needs a reason"
+        raise ParameterError(what, where=str(where), fix='add reason = "..."')
+    return _changed(known[name], raw, where, title)
+
+
+def _changed(old: Parameter, raw: dict[str, Any], where: Where, title: str) -> Parameter:
+    name, unit = old.name, str(raw.get("unit", old.unit))
+    if "table" in raw and old.table is None or "value" in raw and old.table is not None:
+        what = f"{name}: " + ("is one value, not a table" if old.table is None else "is a table, not one value")
+        raise ParameterError(what, where=str(where), fix="copy the form of the base case")
+    value = parse_value(name, raw["value"], unit, where) if "value" in raw else old.value
+    table = tuple(raw["table"]) if "table" in raw else old.table
+    number = value if isinstance(value, float) else None
+    if "distribution" in raw:
+        distribution = parse_distribution(name, raw["distribution"], number, where)
+    else:
+        distribution = _moved(old, value)
+    spread = parse_range(name, raw.get("range"), number, where) or _widened(old.range, number)
+    texts = {k: str(raw[k]) for k in ("label", "unit", "status", "source", "locator", "as_published", "derivation",
+                                      "rationale", "note", "reason", "price_year", "per") if k in raw}
+    dated = {"date": raw["date"]} if "date" in raw else {}
+    return replace(old, value=value, table=table, distribution=distribution, range=spread, where=where,
+                   changed_by=title, base_value=old.value, **(texts | dated))
+
+
+def _moved(old: Parameter, value: float | str | None) -> Distribution:
+    if isinstance(value, float) and isinstance(old.value, float) and value != old.value:
+        return rescale(old.distribution, value)
+    return old.distribution
+
+
+def _widened(spread: Range | None, value: float | None) -> Range | None:
+    if spread is None or value is None or spread.low <= value <= spread.high:
+        return spread
+    return Range(min(spread.low, value), max(spread.high, value), spread.basis + ", widened to the value set")
+
+
+def _change_strategy(key: str, raw: dict[str, Any], where: Where, known: dict[str, StrategyRow]) -> StrategyRow | None:
+    if raw.get("drop"):
+        if key not in known:
+            what = f"there is no strategy {key!r} to drop"
+            raise ParameterError(what, where=str(where), fix=nearest(key, known))
+        return None
+    fields = {k: v for k, v in raw.items() if k != "drop"}
+    if key not in known:
+        return parse_row(StrategyRow, key, fields, where)  # type: ignore[no-any-return]
+    changes = parse_row(StrategyRow, key, {"label": known[key].label, "starts_in": known[key].starts_in} | fields, where)
+    return replace(known[key], where=where, **{k: getattr(changes, k) for k in fields})
+
+
+def set_value(parameters: ParameterSet, text: str) -> ParameterSet:
+    """Apply one ``--set NAME=VALUE``.
+
+    Raises
+    ------
+    ParameterError
+        The text lacks ``=``, the name is unknown, or the value breaks the input's rules.
+    """
+    name, equals, typed = (part.strip() for part in text.partition("="))
+    where = Where(f"--set {text}")
+    if not equals or not name or not typed:
+        what = f"--set {text!r}: must be NAME=VALUE"
+        raise ParameterError(what, where=str(where), fix="for example --set hr_glue=0.5")
+    if name not in parameters.parameters:
+        what = f"there is no input named {name!r}"
+        raise ParameterError(what, where=str(where), fix=nearest(name, parameters.parameters))
+    old = parameters[name]
+    if old.table is not None:
+        what = f"{name} is a table and cannot be set on the command line"
+        raise ParameterError(what, where=str(where), fix="write it in a file and give --override FILE")
+    value = typed if old.unit in ("choice", "text") else _number_or_text(typed)
+    changed = _changed(old, {"value": value, "reason": "set on the command line", "status": "local"}, where,
+                       "command line")
+    return replace(parameters, parameters=parameters.parameters | {name: changed})
+
+
+def _number_or_text(typed: str) -> float | str:
+    try:
+        return float(typed)
+    except ValueError:
+        return typed

@@ -1,0 +1,198 @@
+"""The set of inputs a model runs on: looked up by name, checked as a whole, hashed for provenance."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from econmodel.errors import EconModelError, ParameterError, SourceError, join_faults
+from econmodel.parameters.parsing import nearest
+from econmodel.parameters.schema import JointGroup, Parameter, SecondaryRow, Source, StrategyRow, money_parts
+
+STARTS = ("at_risk", "in_course", "protected")
+COURSE_FIELDS = ("sessions_mean", "p_retreat_year_1", "retreat_later", "p_death_course", "session")
+
+
+@dataclass(frozen=True)
+class ParameterSet:
+    """Every input, row and group of one case, after overrides."""
+
+    parameters: dict[str, Parameter]
+    strategies: dict[str, StrategyRow]
+    secondary: dict[str, SecondaryRow]
+    ordered: tuple[JointGroup, ...] = ()
+    correlated: tuple[JointGroup, ...] = ()
+    sources: dict[str, Source] = field(default_factory=dict)
+    titles: tuple[str, ...] = ()
+
+    def __getitem__(self, name: str) -> Parameter:
+        """Look an input up by name.
+
+        Raises
+        ------
+        ParameterError
+            There is no such input; the nearest name is suggested.
+        """
+        if name not in self.parameters:
+            what = f"there is no input named {name!r}"
+            raise ParameterError(what, fix=nearest(name, self.parameters))
+        return self.parameters[name]
+
+    def number(self, name: str) -> float:
+        """Value of a numeric input."""
+        value = self[name].value
+        if not isinstance(value, float):
+            what = f"{name} = {value!r}: must be a number"
+            raise ParameterError(what, where=str(self[name].where), fix="give a plain number")
+        return value
+
+    def text(self, name: str) -> str:
+        """Value of a setting held as text."""
+        return str(self[name].value)
+
+    def rows(self, name: str) -> tuple[dict[str, Any], ...]:
+        """Rows of a table input."""
+        return self[name].table or ()
+
+    def numeric(self) -> dict[str, Parameter]:
+        """Inputs that are one number, by name."""
+        return {n: p for n, p in self.parameters.items() if p.is_numeric}
+
+    def with_value(self, name: str, value: float) -> ParameterSet:
+        """Copy with one base value changed (for deterministic analyses, which read values only)."""
+        return replace(self, parameters=self.parameters | {name: replace(self[name], value=float(value))})
+
+    @property
+    def sha256(self) -> str:
+        """Hash of everything that moves a result."""
+        content = {
+            "inputs": {n: [p.value, p.table, p.unit, p.distribution.family, p.distribution.fields]
+                       for n, p in sorted(self.parameters.items())},
+            "strategies": [[k, repr(replace(r, where=None))] for k, r in self.strategies.items()],  # type: ignore[arg-type]
+            "secondary": [[k, repr(replace(r, where=None))] for k, r in self.secondary.items()],  # type: ignore[arg-type]
+            "joint": [[g.name, g.members, g.direction, g.correlation] for g in (*self.ordered, *self.correlated)],
+        }
+        return hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()
+
+
+def check(parameters: ParameterSet) -> None:
+    """Check the set as a whole.
+
+    Raises
+    ------
+    EconModelError
+        All faults found: unknown source keys, rows naming unknown inputs, shares that do not sum to 1, mixed
+        currencies, values outside their choices, guards on sessions and effect years.
+    """
+    faults = [*_source_faults(parameters), *_choice_faults(parameters), *_row_faults(parameters),
+              *_joint_faults(parameters), *_currency_faults(parameters), *_mix_faults(parameters),
+              *_guard_faults(parameters)]
+    if faults:
+        raise join_faults(faults)
+
+
+def _source_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
+    for p in parameters.parameters.values():
+        if p.source and p.source not in parameters.sources:
+            what = f"{p.name}: source {p.source!r} is not in params/sources.toml"
+            yield SourceError(what, where=str(p.where), fix=nearest(p.source, parameters.sources))
+
+
+def _choice_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
+    for p in parameters.parameters.values():
+        choices = p.choices
+        if p.name == "comparator":
+            choices = tuple(parameters.strategies)
+        if p.name == "secondary_prophylaxis":
+            choices = tuple(parameters.secondary)
+        if choices and p.value not in choices:
+            what = f"{p.name} = {p.value!r}: must be one of {', '.join(choices)}"
+            yield ParameterError(what, where=str(p.where), fix=nearest(str(p.value), choices))
+
+
+def _row_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
+    rows: list[StrategyRow | SecondaryRow] = [*parameters.strategies.values(), *parameters.secondary.values()]
+    for row in rows:
+        for name in row.input_names():
+            if name not in parameters.parameters:
+                what = f"{row.where.table} refers to {name!r}, which is not an input"
+                yield ParameterError(what, where=str(row.where), fix=nearest(name, parameters.parameters))
+    for strategy in parameters.strategies.values():
+        if strategy.starts_in not in STARTS:
+            what = f"strategy {strategy.key}: starts_in {strategy.starts_in!r} must be one of {', '.join(STARTS)}"
+            yield ParameterError(what, where=str(strategy.where), fix=nearest(strategy.starts_in, STARTS))
+        missing = [f for f in COURSE_FIELDS if not getattr(strategy, f)]
+        if strategy.starts_in == "in_course" and missing:
+            what = f"strategy {strategy.key}: starts a course but lacks {', '.join(missing)}"
+            yield ParameterError(what, where=str(strategy.where), fix="name the inputs, as the strategy 'glue' does")
+        if strategy.starts_in != "at_risk" and not (strategy.effect_full_years and strategy.effect_none_years):
+            what = f"strategy {strategy.key}: needs effect_full_years and effect_none_years"
+            yield ParameterError(what, where=str(strategy.where), fix="name the inputs, as the strategy 'glue' does")
+
+
+def _joint_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
+    for group in (*parameters.ordered, *parameters.correlated):
+        for name in group.members:
+            if name not in parameters.parameters:
+                what = f"{group.where.table} refers to {name!r}, which is not an input"
+                yield ParameterError(what, where=str(group.where), fix=nearest(name, parameters.parameters))
+    for group in parameters.ordered:
+        values = [float(parameters.parameters[n].value or 0.0) for n in group.members if n in parameters.parameters]
+        sign = 1 if group.direction == "up" else -1
+        if any(sign * (b - a) < 0 for a, b in zip(values, values[1:], strict=False)):
+            what = f"{group.where.table}: values {values} must go {group.direction}"
+            yield ParameterError(what, where=str(group.where), fix="order the values, or change the group")
+
+
+def _currency_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
+    if "currency" not in parameters.parameters:
+        return
+    currency = parameters.text("currency")
+    for p in parameters.parameters.values():
+        parts = money_parts(p.unit)
+        if parts and parts[0] != currency:
+            what = f"{p.name} is in {parts[0]} but the price list is in {currency}: one currency only"
+            yield ParameterError(what, where=str(p.where), fix=f"override {p.name} with a value in {currency}")
+
+
+def _mix_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
+    for name in ("case_mix", "evidence_mix"):
+        p = parameters.parameters.get(name)
+        if p is None:
+            continue
+        rows = p.table or ()
+        fields = {"name", "share", "child", "size_step", "red_spot"}
+        if any(set(r) != fields for r in rows):
+            what = f"{name}: every row must have exactly {', '.join(sorted(fields))}"
+            yield ParameterError(what, where=str(p.where), fix="copy a row of the base case")
+            continue
+        if abs(sum(r["share"] for r in rows) - 1) > 1e-9:
+            what = f"{name}: shares sum to {sum(r['share'] for r in rows):.6g}, must be 1"
+            yield ParameterError(what, where=str(p.where), fix="correct the shares; they are not rescaled for you")
+        for r in rows:
+            if r["child"] not in ("A", "B", "C") or r["size_step"] not in (0, 1, 2) or r["red_spot"] not in (0, 1) or (
+                    r["share"] < 0):
+                what = f"{name}, {r['name']!r}: child must be A, B or C; size_step 0, 1 or 2; red_spot 0 or 1; share >= 0"
+                yield ParameterError(what, where=str(p.where), fix="correct that row")
+
+
+def _guard_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
+    known = parameters.parameters
+
+    def value(name: str) -> float | None:
+        found = known[name].value if name in known else None
+        return found if isinstance(found, float) else None
+
+    for row in parameters.strategies.values():
+        sessions = value(row.sessions_mean)
+        if sessions is not None and sessions < 1:
+            what = f"{row.sessions_mean} = {sessions:g}: a course has at least 1 session"
+            yield ParameterError(what, where=str(known[row.sessions_mean].where), fix="give the mean sessions of a course")
+        full, none = value(row.effect_full_years), value(row.effect_none_years)
+        if full is not None and none is not None and none < full:
+            what = f"{row.effect_none_years} = {none:g}: must be >= {row.effect_full_years} = {full:g}"
+            yield ParameterError(what, where=str(known[row.effect_none_years].where),
+                                 fix="set both; equal values make the effect stop at once")

@@ -1,0 +1,227 @@
+"""Turn the tables of a document into inputs and rows, collecting every fault with its file and line."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Iterable
+from datetime import date
+from difflib import get_close_matches
+from typing import Any
+
+from econmodel.errors import EconModelError, ParameterError, SourceError
+from econmodel.parameters.distributions import Distribution, fit
+from econmodel.parameters.documents import Document
+from econmodel.parameters.schema import (
+    BOUNDS,
+    NEEDED_BY_STATUS,
+    PLAIN_UNITS,
+    POSITIVE_UNITS,
+    PREFIX_UNITS,
+    SOURCE_KINDS,
+    STATUSES,
+    JointGroup,
+    Parameter,
+    Range,
+    SecondaryRow,
+    Source,
+    StrategyRow,
+    Surveillance,
+    Where,
+    money_parts,
+    unit_kind,
+)
+
+PARAMETER_FIELDS = {"label", "unit", "status", "value", "table", "distribution", "range", "date", "source", "locator",
+                    "as_published", "derivation", "rationale", "note", "reason", "price_year", "period_years", "per",
+                    "choices"}
+GROUPS = ("strategy", "secondary", "ordered", "correlated")
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """Suggest the nearest known name, as a fix."""
+    close = get_close_matches(name, list(known), n=1, cutoff=0.5)
+    return f"did you mean {close[0]!r}?" if close else "run `econmodel where` to list the names"
+
+
+def parse_parameter(name: str, raw: dict[str, Any], where: Where) -> Parameter:
+    """Build one input from its table.
+
+    Raises
+    ------
+    ParameterError
+        A field is unknown or missing, the unit or status is not on its list, the prefix does not fit the unit, the
+        value is outside its unit's bounds, or the distribution cannot be fitted.
+    """
+    _check_fields(name, raw, where)
+    unit = str(raw["unit"])
+    _check_unit(name, unit, where)
+    value, table = parse_value(name, raw.get("value"), unit, where), raw.get("table")
+    for key in NEEDED_BY_STATUS[raw["status"]]:
+        if not raw.get(key):
+            what = f"{name}: status {raw['status']!r} needs the field {key!r}"
+            raise ParameterError(what, where=str(where), fix=f"add {key} = \"...\"")
+    number = value if isinstance(value, float) else None
+    distribution = parse_distribution(name, raw["distribution"], number, where)
+    spread = parse_range(name, raw.get("range"), number, where)
+    if distribution.family not in ("fixed", "dirichlet") and spread is None:
+        what = f"{name}: an uncertain input needs a range for one-way analysis"
+        raise ParameterError(what, where=str(where), fix='add range = { low = ..., high = ..., basis = "..." }')
+    if unit_kind(unit) == "money" and not raw.get("price_year"):
+        what = f"{name}: money needs a price year"
+        raise ParameterError(what, where=str(where), fix="add price_year = 2024")
+    texts = {k: str(raw.get(k, "")) for k in ("source", "locator", "as_published", "derivation", "rationale", "note",
+                                              "reason", "price_year", "per")}
+    period = raw.get("period_years")
+    return Parameter(name=name, label=str(raw["label"]), unit=unit, status=raw["status"], distribution=distribution,
+                     where=where, value=value, table=tuple(table) if table is not None else None, range=spread,
+                     date=raw.get("date") if isinstance(raw.get("date"), date) else None,
+                     period_years=float(period) if period is not None else None,
+                     choices=tuple(raw.get("choices", ())), **texts)
+
+
+def _check_fields(name: str, raw: dict[str, Any], where: Where) -> None:
+    for key in raw:
+        if key not in PARAMETER_FIELDS:
+            what = f"{name}: unknown field {key!r}"
+            raise ParameterError(what, where=str(where), fix=nearest(key, PARAMETER_FIELDS))
+    for key in ("label", "unit", "status", "distribution"):
+        if key not in raw:
+            what = f"{name}: the field {key!r} is missing"
+            raise ParameterError(what, where=str(where), fix=f"add {key} = ...")
+    if ("value" in raw) == ("table" in raw):
+        what = f"{name}: must have exactly one of value and table"
+        raise ParameterError(what, where=str(where), fix="give value for one number or text, table for rows")
+    if raw["status"] not in STATUSES:
+        what = f"{name}: status {raw['status']!r} is unknown: must be one of {', '.join(STATUSES)}"
+        raise ParameterError(what, where=str(where), fix=nearest(str(raw["status"]), STATUSES))
+
+
+def _check_unit(name: str, unit: str, where: Where) -> None:
+    if unit not in PLAIN_UNITS and money_parts(unit) is None:
+        what = f"{name}: unit {unit!r} is not on the list"
+        raise ParameterError(what, where=str(where), fix=nearest(unit, PLAIN_UNITS))
+    for prefix, units in PREFIX_UNITS.items():
+        if name.startswith(prefix) and unit not in units and unit_kind(unit) not in units:
+            what = f"{name}: unit {unit!r} does not fit the prefix {prefix!r}: must be {' or '.join(units)}"
+            raise ParameterError(what, where=str(where), fix="change the unit, or the name")
+
+
+def parse_value(name: str, value: Any, unit: str, where: Where) -> float | str | None:  # noqa: ANN401
+    """Check a value against its unit's bounds; numbers become floats, text stays text."""
+    if value is None or isinstance(value, str):
+        if isinstance(value, str) and unit not in ("choice", "text") and value != "lifetime":
+            what = f"{name} = {value!r}: must be a number ({unit})"
+            raise ParameterError(what, where=str(where), fix="give a plain number, without unit or quotes")
+        return value
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        what = f"{name} = {value!r}: must be a finite number ({unit})"
+        raise ParameterError(what, where=str(where), fix="give a plain number")
+    if unit in ("choice", "text"):
+        what = f"{name} = {value!r}: must be text"
+        raise ParameterError(what, where=str(where), fix="put it in quotes")
+    number = float(value)
+    low, high = BOUNDS.get(unit_kind(unit), (-math.inf, math.inf))
+    if not low <= number <= high:
+        rule = f"between {low:g} and {high:g}" if math.isfinite(high) else f">= {low:g}"
+        what = f"{name} = {number:g} ({unit}): must be {rule}"
+        fix = "a percentage is written as a fraction, 7.5% as 0.075" if 1 < number <= 100 else "check the sign and unit"
+        raise ParameterError(what, where=str(where), fix=fix)
+    if unit in POSITIVE_UNITS and number <= 0:
+        what = f"{name} = {number:g} ({unit}): must be > 0"
+        fix = f"looks like a log hazard ratio; store exp({number:g}) and give its standard error as se_log"
+        raise ParameterError(what, where=str(where), fix=fix if number < 0 else "give a small positive ratio instead of 0")
+    return number
+
+
+def parse_distribution(name: str, spec: Any, value: float | None, where: Where) -> Distribution:  # noqa: ANN401
+    """Fit the distribution, naming the input in any fault."""
+    if not isinstance(spec, dict):
+        what = f"{name}: distribution must be a table such as {{ family = \"gamma\", se = 10.0 }}"
+        raise ParameterError(what, where=str(where), fix="a certain input says family = \"fixed\" with a reason")
+    try:
+        return fit(spec, value)
+    except ParameterError as fault:
+        raise ParameterError(f"{name}: {fault.what}", where=str(where), fix=fault.fix) from None
+
+
+def parse_range(name: str, raw: Any, value: float | None, where: Where) -> Range | None:  # noqa: ANN401
+    """Read low, high and basis; the value must lie between."""
+    if raw is None:
+        return None
+    if not isinstance(raw, dict) or set(raw) != {"low", "high", "basis"}:
+        what = f"{name}: range must have exactly low, high and basis"
+        raise ParameterError(what, where=str(where), fix='range = { low = 1.0, high = 2.0, basis = "judgement" }')
+    low, high = float(raw["low"]), float(raw["high"])
+    if value is not None and not low <= value <= high:
+        what = f"{name}: range {low:g} to {high:g} does not hold the value {value:g}"
+        raise ParameterError(what, where=str(where), fix="widen the range or check the value")
+    return Range(low, high, str(raw["basis"]))
+
+
+def parse_row(kind: type[StrategyRow] | type[SecondaryRow], key: str, raw: dict[str, Any], where: Where) -> Any:  # noqa: ANN401
+    """Build a strategy or secondary row; unknown and missing fields are faults."""
+    allowed = {f.name for f in dataclasses.fields(kind)} - {"key", "where"}
+    for name in raw:
+        if name not in allowed:
+            what = f"{where.table}: unknown field {name!r}"
+            raise ParameterError(what, where=str(where), fix=nearest(name, allowed))
+    required = ("label", "starts_in") if kind is StrategyRow else ("label", "activity")
+    for name in required:
+        if name not in raw:
+            what = f"{where.table}: the field {name!r} is missing"
+            raise ParameterError(what, where=str(where), fix=f"add {name} = \"...\"")
+    values = {k: tuple(v) if isinstance(v, list) else v for k, v in raw.items()}
+    if "surveillance" in values:
+        values["surveillance"] = _parse_surveillance(raw["surveillance"], where)
+    return kind(key=key, where=where, **values)
+
+
+def _parse_surveillance(raw: dict[str, Any], where: Where) -> Surveillance:
+    if set(raw) != {"months", "interval", "visit"} or any(m < 0 for m in raw["months"]) or raw["interval"] < 0:
+        what = f"{where.table}: surveillance must have months (a list of months >= 0), interval (>= 0) and visit"
+        raise ParameterError(what, where=str(where), fix='{ months = [3, 6, 12], interval = 12, visit = "surveillance_eus" }')
+    return Surveillance(tuple(int(m) for m in raw["months"]), int(raw["interval"]), str(raw["visit"]))
+
+
+def parse_joint(name: str, raw: dict[str, Any], where: Where) -> JointGroup:
+    """Build a group of inputs sampled together."""
+    direction, correlation = str(raw.get("direction", "")), float(raw.get("correlation", 0.0))
+    if set(raw) - {"members", "direction", "correlation", "note"} or not raw.get("members"):
+        what = f"{where.table}: must have members, and direction or correlation"
+        raise ParameterError(what, where=str(where), fix='members = ["a", "b"], correlation = 0.5')
+    if where.table.startswith("ordered") and direction not in ("up", "down"):
+        what = f"{where.table}: direction {direction!r} must be up or down"
+        raise ParameterError(what, where=str(where), fix='direction = "up"')
+    if not -1 < correlation < 1:
+        what = f"{where.table}: correlation {correlation:g} must lie between -1 and 1"
+        raise ParameterError(what, where=str(where), fix="correlation = 0.5")
+    return JointGroup(name, tuple(raw["members"]), where, direction, correlation)
+
+
+def parse_sources(document: Document) -> dict[str, Source]:
+    """Read ``sources.toml``.
+
+    Raises
+    ------
+    SourceError
+        A source lacks citation or kind, or the kind is not on its list.
+    """
+    found = {}
+    for key, raw in document.data.items():
+        kind, citation = str(raw.get("kind", "")), str(raw.get("citation", ""))
+        if kind not in SOURCE_KINDS or not citation:
+            what = f"source {key!r}: needs a citation, and a kind out of {', '.join(SOURCE_KINDS)}"
+            raise SourceError(what, where=str(document.where(key)), fix=nearest(kind, SOURCE_KINDS))
+        found[key] = Source(key, citation, kind, str(raw.get("doi", "")), str(raw.get("pmid", "")),
+                            str(raw.get("address", "")))
+    return found
+
+
+def collect(faults: list[EconModelError], call: Any, *args: Any) -> Any:  # noqa: ANN401
+    """Call, keeping a fault for later instead of stopping at the first."""
+    try:
+        return call(*args)
+    except EconModelError as fault:
+        faults.append(fault)
+        return None

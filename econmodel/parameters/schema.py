@@ -1,0 +1,248 @@
+"""What an input is: its fields, and the closed lists they are checked against.
+
+Terms
+-----
+input
+    One number, text or table the model reads, with unit, distribution, range, status and source.
+setting
+    An input without a prefix, such as ``perspective`` or ``horizon_years``.
+strategy row
+    One option compared, told as the names of the inputs that describe it.
+secondary row
+    One way of preventing rebleeding after a bleed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from econmodel.parameters.distributions import Distribution
+
+CURRENCIES = ("USD", "GBP", "EUR")
+MONEY_PER = ("event", "session", "coil", "mL", "day", "unit", "visit", "year", "QALY", "once", "month", "post", "block",
+             "case", "hour", "patient")
+COUNT_UNITS = ("years", "months", "days", "sessions", "coils", "mL", "units", "visits", "count", "patients",
+               "patients/year", "hours", "minutes", "per event")
+PLAIN_UNITS = ("probability", "per year", "hazard ratio", "relative risk", "log hazard", "ratio", "share", "utility",
+               "QALY", "table", "choice", "text", *COUNT_UNITS)
+STATUSES = ("published", "derived", "expert", "assumption", "local", "demo", "from memory")
+SOURCE_KINDS = ("trial", "cohort", "meta-analysis", "guideline", "statistics", "price list", "model", "survey",
+                "judgement")
+PREFIX_UNITS: dict[str, tuple[str, ...]] = {
+    "p_": ("probability",),
+    "r_": ("per year",),
+    "hr_": ("hazard ratio",),
+    "rr_": ("relative risk", "ratio"),
+    "b_": ("log hazard",),
+    "share_": ("share",),
+    "c_": ("money",),
+    "payment_": ("money",),
+    "u_": ("utility",),
+    "du_": ("QALY",),
+    "n_": COUNT_UNITS,
+}
+NEEDED_BY_STATUS: dict[str, tuple[str, ...]] = {
+    "published": ("source", "locator"),
+    "derived": ("source", "locator", "as_published", "derivation"),
+    "expert": ("rationale",),
+    "assumption": ("rationale",),
+    "from memory": ("rationale",),
+    "local": ("reason",),
+    "demo": ("reason",),
+}
+BOUNDS: dict[str, tuple[float, float]] = {
+    "probability": (0.0, 1.0),
+    "share": (0.0, 1.0),
+    "per year": (0.0, float("inf")),
+    "utility": (-1.0, 1.0),
+    "QALY": (0.0, float("inf")),
+    "money": (0.0, float("inf")),
+    "count": (0.0, float("inf")),
+}
+POSITIVE_UNITS = ("hazard ratio", "relative risk", "ratio")
+
+
+@dataclass(frozen=True)
+class Where:
+    """Where a value was typed: a file and line, or an option of the command line."""
+
+    file: str
+    line: int | None = None
+    table: str = ""
+
+    def __str__(self) -> str:
+        place = self.file if self.line is None else f"{self.file}, line {self.line}"
+        return f"{place}, [{self.table}]" if self.table else place
+
+
+@dataclass(frozen=True)
+class Range:
+    """Low and high for one-way analysis, in the value's unit, and what they rest on."""
+
+    low: float
+    high: float
+    basis: str
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where a figure was read."""
+
+    key: str
+    citation: str
+    kind: str
+    doi: str = ""
+    pmid: str = ""
+    address: str = ""
+
+    @property
+    def reference(self) -> str:
+        """Citation with its DOI, PMID or address."""
+        tail = self.doi and f"doi:{self.doi}" or self.pmid and f"PMID {self.pmid}" or self.address
+        return f"{self.citation}. {tail}" if tail else self.citation
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """One input with everything that is known about it.
+
+    ``value`` is the number or text; a table input has ``table`` instead. ``changed_by`` names the override that set
+    it last (empty for a base-case value), and ``base_value`` keeps what stood there before.
+    """
+
+    name: str
+    label: str
+    unit: str
+    status: str
+    distribution: Distribution
+    where: Where
+    value: float | str | None = None
+    table: tuple[dict[str, Any], ...] | None = None
+    range: Range | None = None
+    date: date | None = None
+    source: str = ""
+    locator: str = ""
+    as_published: str = ""
+    derivation: str = ""
+    rationale: str = ""
+    note: str = ""
+    reason: str = ""
+    price_year: str = ""
+    period_years: float | None = None
+    per: str = ""
+    choices: tuple[str, ...] = ()
+    changed_by: str = ""
+    base_value: float | str | None = None
+
+    @property
+    def is_numeric(self) -> bool:
+        """Whether the input is a single number."""
+        return isinstance(self.value, float)
+
+    @property
+    def is_uncertain(self) -> bool:
+        """Whether the input is sampled in a probabilistic analysis."""
+        return self.distribution.family != "fixed"
+
+
+@dataclass(frozen=True)
+class Surveillance:
+    """Visits after the start: at ``months``, then every ``interval`` months (0: no more), each a ``visit`` activity."""
+
+    months: tuple[int, ...] = ()
+    interval: int = 0
+    visit: str = "surveillance_egd"
+
+    def at(self, month: int) -> bool:
+        """Whether a visit falls at this month."""
+        if month in self.months:
+            return True
+        last = max(self.months, default=0)
+        return self.interval > 0 and month > last and (month - last) % self.interval == 0
+
+
+@dataclass(frozen=True)
+class StrategyRow:
+    """One option, told as names of inputs; a product of several names is a list."""
+
+    key: str
+    label: str
+    starts_in: str
+    where: Where
+    hr_gastric: tuple[str, ...] = ()
+    hr_other: tuple[str, ...] = ()
+    hr_late_rebleed: tuple[str, ...] = ()
+    effect_full_years: str = ""
+    effect_none_years: str = ""
+    sessions_mean: str = ""
+    p_retreat_year_1: str = ""
+    retreat_later: str = ""
+    p_death_course: str = ""
+    p_obliteration: str = ""
+    session: str = ""
+    coils: str = ""
+    glue_ml: str = ""
+    complications: dict[str, str] = field(default_factory=dict)
+    drug: bool = False
+    surveillance: Surveillance = Surveillance()
+    evidence_grade: str = ""
+    evidence_note: str = ""
+    harms_note: str = ""
+    reason: str = ""
+
+    def input_names(self) -> tuple[str, ...]:
+        """Every input the row refers to."""
+        singles = (self.effect_full_years, self.effect_none_years, self.sessions_mean, self.p_retreat_year_1,
+                   self.retreat_later, self.p_death_course, self.p_obliteration, self.coils, self.glue_ml)
+        products = (*self.hr_gastric, *self.hr_other, *self.hr_late_rebleed)
+        return tuple(n for n in (*products, *singles, *self.complications.values()) if n)
+
+
+@dataclass(frozen=True)
+class SecondaryRow:
+    """One secondary prophylaxis: its effect on late rebleeding, sessions after each survived bleed, and activity."""
+
+    key: str
+    label: str
+    activity: str
+    where: Where
+    hr_late_rebleed: tuple[str, ...] = ()
+    sessions: str = ""
+    drug: bool = False
+
+    def input_names(self) -> tuple[str, ...]:
+        """Every input the row refers to."""
+        return tuple(n for n in (*self.hr_late_rebleed, self.sessions) if n)
+
+
+@dataclass(frozen=True)
+class JointGroup:
+    """Inputs sampled together: kept in order (``direction`` up or down) or correlated on the normal scale."""
+
+    name: str
+    members: tuple[str, ...]
+    where: Where
+    direction: str = ""
+    correlation: float = 0.0
+
+
+def money_parts(unit: str) -> tuple[str, str] | None:
+    """Split a money unit such as ``USD/session`` into currency and per; None for any other unit.
+
+    Examples
+    --------
+    >>> money_parts("USD/session")
+    ('USD', 'session')
+    """
+    currency, _, per = unit.partition("/")
+    return (currency, per) if currency in CURRENCIES and per in MONEY_PER else None
+
+
+def unit_kind(unit: str) -> str:
+    """Reduce a unit to the key of :data:`BOUNDS` it is checked by."""
+    if money_parts(unit):
+        return "money"
+    return "count" if unit in COUNT_UNITS else unit

@@ -1,0 +1,108 @@
+"""Equipment over the budget: purchases and replacements, salvage, straight-line depreciation, book value.
+
+Under the *existing* basis nothing is bought at the start: only replacements that fall within the budget are cash, at
+the share of use charged, and the use of what stands there already is a memo charge. Under *purchase* each item is
+bought in its month at ``share_if_new``. Month m means m months after the start and falls in year ``ceil(m / 12)``;
+month 0 is the start itself. What was bought within the budget is sold at its salvage value at the end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.programme.tables import CapitalItem
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class CapitalSchedule:
+    """Capital by year, arrays (draw, year) with year 0 the start, except ``by_month`` (draw, month 0 .. n).
+
+    ``by_month`` is outlay less salvage; ``depreciation`` is of what the programme bought; ``use_charge`` is
+    depreciation of existing equipment at its share of use (not cash); ``book_value`` is the mean over the year of both.
+    """
+
+    by_month: FloatArray
+    depreciation: FloatArray
+    use_charge: FloatArray
+    book_value: FloatArray
+
+
+@dataclass(frozen=True)
+class _Holding:
+    """One machine in hand from ``start`` to ``end`` (months, may start before 0)."""
+
+    item: CapitalItem
+    share: float
+    start: float
+    end: float
+    bought: bool
+
+
+def _holdings(item: CapitalItem, basis: str, n_months: int) -> Iterator[_Holding]:
+    gap = 12.0 * item.service_years
+    share = item.share if basis == "existing" else item.share_if_new
+    start = -12.0 * item.age_years if basis == "existing" else float(item.month)
+    while start < n_months:
+        yield _Holding(item, share, start, start + gap, bought=start >= 0 and not (basis == "existing" and start == 0
+                                                                                    and item.age_years == 0))
+        start += gap
+
+
+def schedule_capital(items: Sequence[CapitalItem], basis: str, price_index: FloatArray) -> CapitalSchedule:
+    """Lay the equipment out over the budget.
+
+    Parameters
+    ----------
+    items
+        Equipment, in today's money.
+    basis
+        ``existing`` or ``purchase``.
+    price_index
+        Equipment price relative to today by year, shape (draw, year), year 0 first.
+    """
+    n_draws, n_columns = price_index.shape
+    n_months = 12 * (n_columns - 1)
+    cash = np.zeros((n_draws, n_months + 1))
+    bought, existing, book = (np.zeros((n_draws, n_months)) for _ in range(3))
+    for item in items:
+        for held in _holdings(item, basis, n_months):
+            _add_cash(cash, held, price_index, n_months)
+            price = price_index[:, _year(held.start)] if held.bought else np.ones(n_draws)
+            monthly, value = _straight_line(held, n_months)
+            (bought if held.bought else existing)[:] += price[:, None] * monthly
+            book += price[:, None] * value
+    return CapitalSchedule(cash, *(_by_year(a) for a in (bought, existing)), _by_year(book) / 12.0)
+
+
+def _year(month: float) -> int:
+    return max(0, int(np.ceil(month / 12.0)))
+
+
+def _add_cash(cash: FloatArray, held: _Holding, price_index: FloatArray, n_months: int) -> None:
+    end = min(int(round(held.end)), n_months)
+    if held.bought:
+        month = int(round(held.start))
+        cash[:, month] += held.share * held.item.cost * price_index[:, _year(month)]
+    if held.bought or held.end < n_months:
+        cash[:, end] -= held.share * held.item.salvage * price_index[:, _year(end)]
+
+
+def _straight_line(held: _Holding, n_months: int) -> tuple[FloatArray, FloatArray]:
+    """Depreciation and mid-month book value by month, shape (month,), at today's price."""
+    middle = np.arange(n_months) + 0.5
+    in_hand = (middle > held.start) & (middle < held.end)
+    per_month = held.share * (held.item.cost - held.item.salvage) / (12.0 * held.item.life_years)
+    value = held.share * held.item.cost - per_month * (middle - held.start)
+    return per_month * in_hand, value * in_hand
+
+
+def _by_year(monthly: FloatArray) -> FloatArray:
+    """Sum months to years, with an empty year 0 in front."""
+    years = monthly.reshape(monthly.shape[0], -1, 12).sum(axis=2)
+    return np.concatenate([np.zeros((years.shape[0], 1)), years], axis=1)

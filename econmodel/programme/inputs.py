@@ -1,0 +1,238 @@
+"""Inputs of the programme's finance, read from values by name and checked with one clear message for each fault.
+
+Numbers are arrays of shape (1,) or (draw,), so that a batch of draws runs at once; lengths in months, quarters and
+years are whole numbers; field names are the input names, with units in ``params/base_case/programme.toml``.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.errors import EconModelError, ParameterError, join_faults
+from econmodel.programme import tables
+from econmodel.programme.tables import CapitalItem, Payer, PayerTerm
+
+FloatArray = NDArray[np.float64]
+CHOICES: dict[str, tuple[str, ...]] = {
+    "cash_basis": ("nominal", "real"),
+    "finance_rate_basis": ("nominal", "real"),
+    "escalator_basis": ("nominal", "real"),
+    "capital_basis": ("existing", "purchase"),
+}
+TABLES: dict[str, Callable[[str, Any], Any]] = {
+    "current_mix": tables.read_mix,
+    "proposed_mix": tables.read_mix,
+    "payers": tables.read_payers,
+    "payer_terms": tables.read_payer_terms,
+    "ramp": tables.read_ramp,
+    "capital": tables.read_capital,
+}
+AT_LEAST: dict[str, int] = {"n_budget_years": 1, "n_backlog_quarters": 1}
+VOLUMES = ("n_endoscoped", "n_referred_in", "n_treated_elsewhere", "n_backlog", "n_session_slots")
+
+
+@dataclass(frozen=True)
+class ProgrammeInputs:
+    """Every input of the programme; see ``params/base_case/programme.toml`` for meaning, unit and source.
+
+    The last three fields are not inputs: analyses set them. ``volume_factor`` scales demand, ``payment_factor`` the
+    payments for prophylaxis, and ``margin_everywhere`` replaces every ``paid_at_margin`` (None: leave).
+    """
+
+    cash_basis: str
+    finance_rate_basis: str
+    escalator_basis: str
+    capital_basis: str
+    n_budget_years: int
+    n_backlog_quarters: int
+    n_start_delay_months: int
+    n_absence_start_month: int
+    n_absence_months: int
+    n_stop_month: int
+    n_endoscoped: FloatArray
+    share_fundal_varices: FloatArray
+    share_high_risk: FloatArray
+    share_suitable: FloatArray
+    share_accepting: FloatArray
+    n_referred_in: FloatArray
+    n_treated_elsewhere: FloatArray
+    r_growth: FloatArray
+    n_backlog: FloatArray
+    n_session_slots: FloatArray
+    share_physician_employed: FloatArray
+    payment_professional_session: FloatArray
+    payment_professional_bleed: FloatArray
+    share_device_tax: FloatArray
+    share_variable_pay: FloatArray
+    c_coordinator: FloatArray
+    c_training: FloatArray
+    c_service_contract: FloatArray
+    c_exit: FloatArray
+    n_spare_sessions: FloatArray
+    n_sessions_per_block: FloatArray
+    c_session_block: FloatArray
+    n_slots_surveillance: FloatArray
+    share_sessions_displacing: FloatArray
+    c_displaced_contribution: FloatArray
+    share_bed_refill: FloatArray
+    c_refill_contribution: FloatArray
+    n_days_readmission: FloatArray
+    share_occupancy: FloatArray
+    n_beds_per_block: FloatArray
+    share_saving_cash_releasing: FloatArray
+    n_settlement_days: FloatArray
+    share_tax: FloatArray
+    r_capital_charge: FloatArray
+    discount_finance: FloatArray
+    r_inflation: FloatArray
+    r_escalator_pay: FloatArray
+    r_escalator_devices: FloatArray
+    r_escalator_tariff: FloatArray
+    current_mix: dict[str, float]
+    proposed_mix: dict[str, float]
+    payers: tuple[Payer, ...]
+    payer_terms: tuple[PayerTerm, ...]
+    ramp: tuple[float, ...]
+    capital: tuple[CapitalItem, ...]
+    volume_factor: FloatArray = dataclasses.field(default_factory=lambda: np.ones(1))
+    payment_factor: float = 1.0
+    margin_everywhere: float | None = None
+
+    @classmethod
+    def from_values(cls, values: Mapping[str, Any]) -> ProgrammeInputs:
+        """Read the inputs by name out of any larger mapping of values.
+
+        Parameters
+        ----------
+        values
+            Input name to number, array of shape (draw,), text (choices) or list of rows (tables). Names that are not
+            programme inputs are left alone.
+
+        Raises
+        ------
+        EconModelError
+            Every fault found: a missing input, a negative volume, a share outside 0 to 1, a ramp over 100%, payer
+            shares that do not sum to 1, an unknown payer, nominal mixed with real, a life shorter than the gap to
+            replacement.
+        """
+        faults: list[EconModelError] = []
+        read: dict[str, Any] = {}
+        for name, kind in input_kinds().items():
+            try:
+                read[name] = _read(name, kind, values)
+            except EconModelError as fault:
+                faults.append(fault)
+        if not faults:
+            faults.extend(_joint_faults(read))
+        if faults:
+            raise join_faults(faults)
+        return cls(**read)
+
+    @property
+    def n_months(self) -> int:
+        """Months of the budget."""
+        return 12 * self.n_budget_years
+
+    @property
+    def eligible_per_year(self) -> FloatArray:
+        """Patients a year who are eligible and accept, in year 1; shape (draw,)."""
+        return np.asarray(self.volume_factor * eligible(vars(self)))
+
+    def changed(self, **changes: Any) -> ProgrammeInputs:  # noqa: ANN401
+        """Copy with some fields changed; numbers become arrays. The caller keeps them within the rules."""
+        arrays = {k: np.atleast_1d(np.asarray(v, dtype=float)) if k in NUMBERS else v for k, v in changes.items()}
+        return dataclasses.replace(self, **arrays)
+
+
+def input_kinds() -> dict[str, str]:
+    """Name every input with its kind: ``choice``, ``table``, ``whole`` or ``number``."""
+    kinds = {}
+    for f in dataclasses.fields(ProgrammeInputs):
+        if f.name in ("volume_factor", "payment_factor", "margin_everywhere"):
+            continue
+        plain = "whole" if f.type == "int" else "number"
+        kinds[f.name] = "choice" if f.name in CHOICES else "table" if f.name in TABLES else plain
+    return kinds
+
+
+NUMBERS = frozenset({"volume_factor", *(name for name, kind in input_kinds().items() if kind == "number")})
+
+
+def eligible(read: Mapping[str, Any]) -> FloatArray:
+    """Multiply the funnel out: endoscoped x four shares, plus referred in, less treated elsewhere."""
+    accepting = (read["n_endoscoped"] * read["share_fundal_varices"] * read["share_high_risk"]
+                 * read["share_suitable"] * read["share_accepting"])
+    return np.asarray(accepting + read["n_referred_in"] - read["n_treated_elsewhere"])
+
+
+def _read(name: str, kind: str, values: Mapping[str, Any]) -> Any:  # noqa: ANN401
+    if name not in values:
+        what = f"the programme input {name!r} is missing"
+        raise ParameterError(what, fix=f"add [{name}] to params/base_case/programme.toml")
+    value = values[name]
+    if kind == "choice":
+        return _read_choice(name, value)
+    if kind == "table":
+        return TABLES[name](name, value)
+    number = _read_number(name, value)
+    if kind == "number":
+        return number
+    if number.size != 1 or number[0] != int(number[0]) or number[0] < AT_LEAST.get(name, 0):
+        what = f"{name} = {value!r}: must be a whole number >= {AT_LEAST.get(name, 0)}"
+        raise ParameterError(what, fix="give one whole number; it is not varied between draws")
+    return int(number[0])
+
+
+def _read_choice(name: str, value: object) -> str:
+    if value not in CHOICES[name]:
+        what = f"{name} = {value!r}: must be {' or '.join(CHOICES[name])}"
+        raise ParameterError(what, fix=f"{name} = \"{CHOICES[name][0]}\"")
+    return str(value)
+
+
+def _read_number(name: str, value: object) -> FloatArray:
+    try:
+        number = np.atleast_1d(np.asarray(value, dtype=float))
+    except (TypeError, ValueError):
+        number = np.array([np.nan])
+    if number.ndim != 1 or not np.isfinite(number).all():
+        what = f"{name} = {value!r}: must be a finite number"
+        raise ParameterError(what, fix="give a plain number, without unit or quotes")
+    worst_low, worst_high = float(number.min()), float(number.max())
+    if name.startswith("share_") and not (worst_low >= 0 and worst_high <= 1):
+        what = f"{name} = {worst_low if worst_low < 0 else worst_high:g}: must be between 0 and 1"
+        raise ParameterError(what, fix="a percentage is written as a fraction, 25% as 0.25")
+    if name.startswith(("r_", "discount_")) and worst_low <= -1:
+        what = f"{name} = {worst_low:g}: must be above -1"
+        raise ParameterError(what, fix="a rate is a fraction per year, 8% is 0.08")
+    if name.startswith(("n_", "c_", "payment_")) and worst_low < 0:
+        noun = "volume is negative" if name in VOLUMES else "value is negative"
+        what = f"{name} = {worst_low:g}: the {noun}, must be >= 0"
+        raise ParameterError(what, fix="check the sign")
+    return number
+
+
+def _joint_faults(read: dict[str, Any]) -> list[EconModelError]:
+    faults: list[EconModelError] = []
+    if read["finance_rate_basis"] != read["escalator_basis"]:
+        what = (f"the finance rate is {read['finance_rate_basis']} but the escalators are {read['escalator_basis']}: "
+                "nominal and real must not be mixed")
+        faults.append(ParameterError(what, fix="state finance_rate_basis and escalator_basis alike; "
+                                     "real = (1 + nominal) / (1 + inflation) - 1"))
+    try:
+        tables.check_payer_names(read["payers"], read["payer_terms"])
+    except EconModelError as fault:
+        faults.append(fault)
+    if (eligible(read) < 0).any():
+        what = f"eligible patients a year = {float(eligible(read).min()):.3g}: more are treated elsewhere than are found"
+        faults.append(ParameterError(what, fix="lower n_treated_elsewhere"))
+    for name in ("n_sessions_per_block", "share_occupancy", "n_beds_per_block"):
+        if (read[name] <= 0).any():
+            faults.append(ParameterError(f"{name} = 0: must be > 0", fix="give the size of one block, or the share"))
+    return faults

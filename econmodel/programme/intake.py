@@ -1,0 +1,161 @@
+"""Intake: who could start, who does start, who waits, by month.
+
+Demand is the funnel's eligible patients, growing by year, and the backlog released evenly over its quarters. Starts
+are ``min(demand + waiting, capacity)``; capacity is session slots x ramp / sessions per start. Whoever waits runs at
+the current mix's rates: the same bleeds with and without the programme, and each month some bleed, die or are
+transplanted and can no longer start.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.errors import AnalysisError
+from econmodel.programme.inputs import ProgrammeInputs
+from econmodel.programme.protocols import ProfilesLike
+
+FloatArray = NDArray[np.float64]
+FUNNEL_LABELS = {
+    "n_endoscoped": "Patients with cirrhosis endoscoped a year",
+    "share_fundal_varices": "of whom with fundal gastric varices",
+    "share_high_risk": "of whom at high risk and never bled",
+    "share_suitable": "of whom suitable for treatment",
+    "share_accepting": "of whom accepting",
+    "n_referred_in": "plus referred in",
+    "n_treated_elsewhere": "less treated elsewhere",
+}
+
+
+@dataclass(frozen=True)
+class Intake:
+    """Patients by month; every array has shape (draw, month)."""
+
+    demand: FloatArray
+    starts: FloatArray
+    waiting: FloatArray
+    lost_waiting: FloatArray
+    bleeds_waiting: FloatArray
+    capacity: FloatArray
+
+    @property
+    def starts_per_year(self) -> FloatArray:
+        """Mean starts a year over the budget, shape (draw,)."""
+        return np.asarray(self.starts.sum(axis=1) * 12.0 / self.starts.shape[1])
+
+
+def mix_profile(profiles: ProfilesLike, mix: dict[str, float]) -> FloatArray:
+    """Activity per patient of a mix of strategies, shape (draw, month, activity).
+
+    Raises
+    ------
+    AnalysisError
+        The mix names a strategy the model does not have.
+    """
+    for key in mix:
+        if key not in profiles.strategies:
+            what = f"a mix names the strategy {key!r}, which the model does not have"
+            raise AnalysisError(what, fix=f"use one of {', '.join(profiles.strategies)}")
+    weights = np.array([mix.get(key, 0.0) for key in profiles.strategies])
+    return np.asarray(np.einsum("s,dsma->dma", weights, profiles.counts))
+
+
+def sessions_per_start(profiles: ProfilesLike, mix: dict[str, float]) -> FloatArray:
+    """Treatment sessions in the first twelve months of a start, re-treatment included; shape (draw,)."""
+    profile = mix_profile(profiles, mix)
+    return np.asarray(profile[:, :12, profiles.activities.index("sessions")].sum(axis=1))
+
+
+def monthly_risk(profiles: ProfilesLike, mix: dict[str, float], activities: tuple[str, ...]) -> FloatArray:
+    """Constant monthly probability with the same first-year total as the mix's activities; shape (draw,).
+
+    Raises
+    ------
+    AnalysisError
+        The first-year total is 1 or more, so it is not a risk.
+    """
+    where = [i for i, name in enumerate(profiles.activities) if name in activities]
+    risk = mix_profile(profiles, mix)[:, :12, where].sum(axis=(1, 2))
+    if (risk >= 1).any():
+        what = f"first-year risk of {' or '.join(activities)} under the current mix is {risk.max():.3g}, must be below 1"
+        raise AnalysisError(what, fix="profiles are per patient started; check their scale")
+    return np.asarray(1.0 - (1.0 - risk) ** (1.0 / 12.0))
+
+
+def funnel_steps(inputs: ProgrammeInputs) -> list[tuple[str, float, float]]:
+    """List the funnel for display: label, input value, and patients a year left after the step (means over draws)."""
+    left, steps = 0.0, []
+    for name, label in FUNNEL_LABELS.items():
+        value = float(getattr(inputs, name).mean())
+        left = {"n_endoscoped": value, "n_referred_in": left + value, "n_treated_elsewhere": left - value}.get(
+            name, left * value)
+        steps.append((label, value, left))
+    return steps
+
+
+def demand_by_month(inputs: ProgrammeInputs) -> FloatArray:
+    """Patients who become ready to start, shape (draw, month)."""
+    month = np.arange(inputs.n_months)
+    growth = (1.0 + inputs.r_growth[:, None]) ** (month // 12)
+    found = inputs.eligible_per_year[:, None] * growth / 12.0
+    release = 3 * inputs.n_backlog_quarters
+    backlog = (inputs.volume_factor * inputs.n_backlog)[:, None] * (month < release) / release
+    return np.asarray((found + backlog) * running(inputs))
+
+
+def running(inputs: ProgrammeInputs) -> NDArray[np.bool_]:
+    """Whether the programme still takes patients, shape (month,): false once it has been stopped."""
+    return (np.arange(inputs.n_months) < inputs.n_stop_month) | (inputs.n_stop_month == 0)
+
+
+def ramp_by_month(inputs: ProgrammeInputs) -> FloatArray:
+    """Share of full capacity by month, shape (month,): nothing during the delay, an absence or after a stop."""
+    month = np.arange(inputs.n_months)
+    quarter = (month - inputs.n_start_delay_months) // 3
+    share = np.array(inputs.ramp)[np.clip(quarter, 0, len(inputs.ramp) - 1)]
+    first = inputs.n_absence_start_month - 1
+    absent = (month >= first) & (month < first + inputs.n_absence_months) & (inputs.n_absence_start_month > 0)
+    return np.asarray(np.where((quarter < 0) | absent | ~running(inputs), 0.0, share))
+
+
+def capacity_by_month(inputs: ProgrammeInputs, sessions: FloatArray) -> FloatArray:
+    """Starts a month that slots allow, shape (draw, month); without limit where a start needs no session."""
+    ramp = ramp_by_month(inputs)
+    slots = (inputs.n_session_slots / 12.0)[:, None] * ramp
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.where((sessions[:, None] > 0) | (ramp == 0), slots / sessions[:, None], np.inf))
+
+
+def plan_intake(inputs: ProgrammeInputs, profiles: ProfilesLike) -> Intake:
+    """Turn the funnel and the slots into starts and waiting, month by month.
+
+    Parameters
+    ----------
+    inputs
+        Programme inputs.
+    profiles
+        Activity per start; gives sessions per start and the rates of those who wait.
+    """
+    sessions = sessions_per_start(profiles, inputs.proposed_mix)
+    leave = monthly_risk(profiles, inputs.current_mix, ("first_bleeds", "deaths_other", "transplant"))
+    bleed = monthly_risk(profiles, inputs.current_mix, ("first_bleeds",))
+    demand, capacity = demand_by_month(inputs), _no_nan(capacity_by_month(inputs, sessions))
+    n_draws = np.broadcast_shapes(demand.shape[:1], capacity.shape[:1], leave.shape)[0]
+    shape = (n_draws, inputs.n_months)
+    demand, capacity = np.broadcast_to(demand, shape), np.broadcast_to(capacity, shape)
+    starts, waiting, lost, bled = (np.zeros(shape) for _ in range(4))
+    queue = np.zeros(n_draws)
+    for month in range(inputs.n_months):
+        lost[:, month], bled[:, month] = queue * leave, queue * bleed
+        ready = queue - lost[:, month] + demand[:, month]
+        starts[:, month] = np.minimum(ready, capacity[:, month])
+        queue = (ready - starts[:, month]) * running(inputs)[month]
+        waiting[:, month] = queue
+    return Intake(demand, starts, waiting, lost, bled, capacity)
+
+
+def _no_nan(capacity: FloatArray) -> FloatArray:
+    """Replace 0/0 (no slots wanted, no work possible) by no capacity."""
+    return np.where(np.isnan(capacity), 0.0, capacity)

@@ -1,0 +1,122 @@
+"""Money per unit of activity: what the payers pay at the margin, and what it costs at the margin.
+
+A payment counts as income only as far as it moves with activity: price-list payment x the payer's ratio x
+(1 - denial) x ``paid_at_margin``, weighted by payer share. Professional fees are added only for the share of work done
+by physicians the hospital employs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.errors import AnalysisError
+from econmodel.programme.inputs import ProgrammeInputs
+from econmodel.programme.protocols import PricesLike
+from econmodel.programme.tables import Payer, PayerTerm
+
+FloatArray = NDArray[np.float64]
+PROPHYLAXIS = "prophylaxis"
+DEVICES = ("coil", "glue_ml")
+BLEED_ADMISSIONS = ("bleed_survived", "bleed_fatal", "rescue_admission")
+SESSIONS = ("session_direct", "session_eus", "session_transvenous")
+SURVEILLANCE = ("surveillance_egd", "surveillance_eus")
+
+
+@dataclass(frozen=True)
+class UnitMoney:
+    """Money per unit of each activity in base-year prices, arrays (draw, activity); zero where there is no price.
+
+    ``is_prophylaxis`` and ``is_device`` mark activities, shape (activity,).
+    """
+
+    income: FloatArray
+    variable_cost: FloatArray
+    full_cost: FloatArray
+    is_prophylaxis: NDArray[np.bool_]
+    is_device: NDArray[np.bool_]
+
+
+def unit_money(inputs: ProgrammeInputs, prices: PricesLike, categories: Mapping[str, str],
+               activities: tuple[str, ...]) -> UnitMoney:
+    """Line the price list up with the model's activities and apply payers and device tax.
+
+    Parameters
+    ----------
+    inputs, prices
+        Programme inputs and the price list.
+    categories
+        Activity to category (``prophylaxis``, ``bleeds``, ``aftercare``, ``background``).
+    activities
+        The model's activities, the order of the result.
+
+    Raises
+    ------
+    AnalysisError
+        A priced activity has no category, or a payer term names an activity that is neither priced nor a category.
+    """
+    _check(inputs, prices, categories)
+    full, share, payment = (_aligned(prices, array, activities) for array in
+                            (prices.full_cost, prices.variable_share, prices.payment))
+    device = np.array([name in DEVICES for name in activities])
+    prophylaxis = np.array([name in prices.activities and categories[name] == PROPHYLAXIS for name in activities])
+    variable = full * share * (1.0 + inputs.share_device_tax[:, None] * device)
+    fees = inputs.share_physician_employed[:, None] * _professional_fees(inputs, activities)
+    paid = (payment + fees) * _payer_factor(inputs, categories, activities)
+    return UnitMoney(paid * np.where(prophylaxis, inputs.payment_factor, 1.0), variable, full, prophylaxis, device)
+
+
+def _check(inputs: ProgrammeInputs, prices: PricesLike, categories: Mapping[str, str]) -> None:
+    for name in prices.activities:
+        if name not in categories:
+            what = f"the priced activity {name!r} has no category"
+            raise AnalysisError(what, fix="place it in prophylaxis, bleeds, aftercare or background")
+    for term in inputs.payer_terms:
+        if term.activity not in prices.activities and term.activity not in categories.values():
+            what = f"payer_terms: {term.payer!r} has a term for {term.activity!r}, neither a priced activity nor a category"
+            raise AnalysisError(what, fix=f"use one of {', '.join(sorted(set(categories.values())))}, or an activity")
+
+
+def _aligned(prices: PricesLike, array: FloatArray, activities: tuple[str, ...]) -> FloatArray:
+    lined = np.zeros((array.shape[0], len(activities)))
+    for position, name in enumerate(activities):
+        if name in prices.activities:
+            lined[:, position] = array[:, prices.activities.index(name)]
+    return lined
+
+
+def _professional_fees(inputs: ProgrammeInputs, activities: tuple[str, ...]) -> FloatArray:
+    session = np.array([name in SESSIONS for name in activities])
+    bleed = np.array([name in BLEED_ADMISSIONS for name in activities])
+    return np.asarray(inputs.payment_professional_session[:, None] * session
+                      + inputs.payment_professional_bleed[:, None] * bleed)
+
+
+def _payer_factor(inputs: ProgrammeInputs, categories: Mapping[str, str], activities: tuple[str, ...]) -> FloatArray:
+    """Share-weighted payment per unit of price-list payment, shape (activity,)."""
+    factor = np.zeros(len(activities))
+    for payer in inputs.payers:
+        terms = [t for t in inputs.payer_terms if t.payer == payer.name]
+        for position, name in enumerate(activities):
+            factor[position] += payer.share * _paid(payer, terms, name, categories.get(name, ""),
+                                                    inputs.margin_everywhere)
+    return factor
+
+
+def _paid(payer: Payer, terms: list[PayerTerm], activity: str, category: str, margin_everywhere: float | None) -> float:
+    """Pay of one payer for one activity: a term for the activity goes before one for its category."""
+    relevant = [t for name in (category, activity) for t in terms if t.activity == name]
+    ratio, denial, margin = payer.payment_ratio, payer.denial, payer.paid_at_margin
+    for term in relevant:
+        ratio = ratio if term.payment_ratio is None else term.payment_ratio
+        denial = denial if term.denial is None else term.denial
+        margin = margin if term.paid_at_margin is None else term.paid_at_margin
+    return ratio * (1.0 - denial) * (margin if margin_everywhere is None else margin_everywhere)
+
+
+def mean_margin(inputs: ProgrammeInputs) -> float:
+    """Share-weighted ``paid_at_margin`` of the payers' own rows, 1 under per-episode payment, 0 under a block."""
+    return sum(p.share * p.paid_at_margin for p in inputs.payers)

@@ -1,0 +1,200 @@
+"""Rows of the programme's table inputs: mixes, payers, payer terms, ramp and capital; each row checked as it is read."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Any
+
+from econmodel.errors import ParameterError
+
+Rows = Sequence[Mapping[str, Any]]
+TOLERANCE = 1e-9
+
+
+@dataclass(frozen=True)
+class Payer:
+    """One payer: share of patients, denial share, and what it pays at the margin and relative to the price list."""
+
+    name: str
+    share: float
+    denial: float = 0.0
+    paid_at_margin: float = 1.0
+    payment_ratio: float = 1.0
+
+
+@dataclass(frozen=True)
+class PayerTerm:
+    """An exception to a payer's row for one activity or category; None leaves the payer's own value."""
+
+    payer: str
+    activity: str
+    paid_at_margin: float | None = None
+    payment_ratio: float | None = None
+    denial: float | None = None
+
+
+@dataclass(frozen=True)
+class CapitalItem:
+    """One piece of equipment, in today's money.
+
+    ``month`` is when it is bought (0: before the first month) under the purchase basis; ``share`` is the share of
+    use charged while it is existing equipment, ``share_if_new`` the share charged if bought for the programme;
+    ``salvage`` is money received on disposal; ``age_years`` its age today; ``replace_after_years`` (default the
+    life) when it is replaced.
+    """
+
+    item: str
+    cost: float
+    month: int
+    share: float
+    life_years: float
+    salvage: float = 0.0
+    age_years: float = 0.0
+    share_if_new: float = 1.0
+    replace_after_years: float = 0.0
+
+    @property
+    def service_years(self) -> float:
+        """Years until it is replaced."""
+        return self.replace_after_years or self.life_years
+
+
+def _fields(name: str, row: Mapping[str, Any], needed: Iterable[str], optional: Iterable[str] = ()) -> None:
+    known = {*needed, *optional}
+    for key in row:
+        if key not in known:
+            close = get_close_matches(key, known, n=1)
+            what = f"{name}: unknown field {key!r} in a row"
+            raise ParameterError(what, fix=f"did you mean {close[0]!r}?" if close else f"use {', '.join(sorted(known))}")
+    for key in needed:
+        if key not in row:
+            what = f"{name}: a row lacks the field {key!r}: {dict(row)}"
+            raise ParameterError(what, fix=f"add {key} = ...")
+
+
+def _number(name: str, row: Mapping[str, Any], key: str, low: float = 0.0, high: float = math.inf) -> float:
+    value = row[key]
+    good = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    if not good or not low <= value <= high:
+        rule = f"between {low:g} and {high:g}" if math.isfinite(high) else f">= {low:g}"
+        what = f"{name}: {key} = {value!r} must be a number {rule}"
+        raise ParameterError(what, fix="a percentage is written as a fraction, 25% as 0.25" if high == 1 else "correct it")
+    return float(value)
+
+
+def _sum_to_one(name: str, shares: Iterable[float]) -> None:
+    total = math.fsum(shares)
+    if abs(total - 1.0) > TOLERANCE:
+        what = f"{name}: shares sum to {total:.6g}, must be 1"
+        raise ParameterError(what, fix="correct the shares; they are not rescaled for you")
+
+
+def _no_repeats(name: str, keys: Sequence[object], noun: str) -> None:
+    for position, key in enumerate(keys):
+        if key in keys[:position]:
+            what = f"{name}: {noun} {key!r} stands twice"
+            raise ParameterError(what, fix="keep one row")
+
+
+def read_mix(name: str, rows: Rows) -> dict[str, float]:
+    """Read a mix of strategies: non-negative shares that sum to 1."""
+    for row in rows:
+        _fields(name, row, ("strategy", "share"))
+    _no_repeats(name, [row["strategy"] for row in rows], "strategy")
+    mix = {str(row["strategy"]): _number(name, row, "share", high=1.0) for row in rows}
+    _sum_to_one(name, mix.values())
+    return mix
+
+
+def read_payers(name: str, rows: Rows) -> tuple[Payer, ...]:
+    """Read the payers: shares sum to 1; denial and paid_at_margin lie between 0 and 1."""
+    payers = []
+    for row in rows:
+        _fields(name, row, ("name", "share"), ("denial", "paid_at_margin", "payment_ratio"))
+        numbers = {k: _number(name, row, k, high=math.inf if k == "payment_ratio" else 1.0) for k in row if k != "name"}
+        payers.append(Payer(str(row["name"]), **numbers))
+    _no_repeats(name, [p.name for p in payers], "payer")
+    _sum_to_one(name, (p.share for p in payers))
+    return tuple(payers)
+
+
+def read_payer_terms(name: str, rows: Rows) -> tuple[PayerTerm, ...]:
+    """Read exceptions by payer and activity (an activity key or a category)."""
+    terms = []
+    for row in rows:
+        _fields(name, row, ("payer", "activity"), ("denial", "paid_at_margin", "payment_ratio"))
+        numbers = {k: _number(name, row, k, high=math.inf if k == "payment_ratio" else 1.0)
+                   for k in row if k not in ("payer", "activity")}
+        terms.append(PayerTerm(str(row["payer"]), str(row["activity"]), **numbers))
+    _no_repeats(name, [(t.payer, t.activity) for t in terms], "payer and activity")
+    return tuple(terms)
+
+
+def check_payer_names(payers: Sequence[Payer], terms: Sequence[PayerTerm]) -> None:
+    """Refuse a term for a payer that is not in the payer mix."""
+    known = [p.name for p in payers]
+    for term in terms:
+        if term.payer not in known:
+            close = get_close_matches(term.payer, known, n=1)
+            what = f"payer_terms: unknown payer {term.payer!r}"
+            raise ParameterError(what, fix=f"did you mean {close[0]!r}?" if close else f"payers are {', '.join(known)}")
+
+
+def read_ramp(name: str, rows: Rows) -> tuple[float, ...]:
+    """Read the ramp: quarters 1, 2, ... after the start of work, each a share of full capacity up to 100%.
+
+    The last quarter's share stays in force.
+    """
+    for row in rows:
+        _fields(name, row, ("quarter", "share"))
+    quarters = [row["quarter"] for row in rows]
+    if not rows or quarters != list(range(1, len(rows) + 1)):
+        what = f"{name}: quarters are {quarters}, must be 1, 2, 3, ... in order"
+        raise ParameterError(what, fix="number the quarters from 1 without gaps")
+    for row in rows:
+        share = row["share"]
+        if isinstance(share, int | float) and share > 1:
+            what = f"{name}: quarter {row['quarter']} has {share:.0%} of capacity, must not exceed 100%"
+            raise ParameterError(what, fix="raise n_session_slots instead, or write the share as a fraction")
+    return tuple(_number(name, row, "share", high=1.0) for row in rows)
+
+
+def read_capital(name: str, rows: Rows) -> tuple[CapitalItem, ...]:
+    """Read the equipment; a life shorter than the gap to replacement is refused."""
+    items = []
+    for row in rows:
+        optional = ("age_years", "share_if_new", "replace_after_years")
+        _fields(name, row, ("item", "cost", "month", "share", "life_years", "salvage"), optional)
+        highs = {"share": 1.0, "share_if_new": 1.0}
+        numbers = {k: _number(name, row, k, high=highs.get(k, math.inf)) for k in row if k not in ("item", "month")}
+        items.append(CapitalItem(str(row["item"]), month=_month(name, row), **numbers))
+    for item in items:
+        _check_item(name, item)
+    return tuple(items)
+
+
+def _month(name: str, row: Mapping[str, Any]) -> int:
+    month = _number(name, row, "month")
+    if month != int(month):
+        what = f"{name}, {row['item']!r}: month {month:g} must be a whole number"
+        raise ParameterError(what, fix="0 is before the first month, 1 the first month")
+    return int(month)
+
+
+def _check_item(name: str, item: CapitalItem) -> None:
+    if item.life_years <= 0:
+        what = f"{name}, {item.item!r}: life_years = {item.life_years:g} must be > 0"
+        raise ParameterError(what, fix="give the years it can be used")
+    if item.life_years < item.service_years:
+        what = (f"{name}, {item.item!r}: life {item.life_years:g} years is shorter than the gap to replacement, "
+                f"{item.service_years:g} years")
+        raise ParameterError(what, fix="replace it no later than the end of its life")
+    if item.age_years >= item.service_years:
+        what = f"{name}, {item.item!r}: age {item.age_years:g} years has reached its replacement at {item.service_years:g}"
+        raise ParameterError(what, fix="give the age today, or a later replacement within its life")
+    if item.salvage > item.cost:
+        what = f"{name}, {item.item!r}: salvage {item.salvage:g} exceeds cost {item.cost:g}"
+        raise ParameterError(what, fix="salvage is the money received on disposal")
