@@ -11,6 +11,7 @@ from econmodel.parameters.documents import Document
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import (
     PARAMETER_FIELDS,
+    check_status,
     collect,
     nearest,
     parse_distribution,
@@ -22,6 +23,7 @@ from econmodel.parameters.parsing import (
 from econmodel.parameters.schema import Parameter, Range, StrategyRow, Where
 
 HEADER_FIELDS = {"title", "rationale", "baseline", "date", "note"}
+PROVENANCE = ("source", "locator", "as_published", "derivation", "rationale")
 TABLES = {"override", "input", "strategy"}
 
 
@@ -79,7 +81,10 @@ def _new_input(name: str, raw: dict[str, Any], where: Where, known: dict[str, Pa
 
 def change_input(name: str, raw: dict[str, Any], document: Document, known: dict[str, Parameter],
                  title: str) -> Parameter:
-    """Change some fields of an input; the rest stays, and a distribution not given keeps its relative spread."""
+    """Change some fields of an input; the rest stays, and a distribution not given keeps its relative spread.
+
+    A new status starts with a clean slate of provenance: the old source does not vouch for the new value.
+    """
     where = document.where(f"override.{name}")
     if name not in known:
         what = f"there is no input named {name!r}"
@@ -107,8 +112,11 @@ def _changed(old: Parameter, raw: dict[str, Any], where: Where, title: str) -> P
     else:
         distribution = _moved(old, value)
     spread = parse_range(name, raw.get("range"), number, where) or _widened(old.range, number)
-    texts = {k: str(raw[k]) for k in ("label", "unit", "status", "source", "locator", "as_published", "derivation",
-                                      "rationale", "note", "reason", "price_year", "per") if k in raw}
+    texts = {k: str(raw[k]) for k in ("label", "unit", "status", "note", "reason", "price_year", "per", *PROVENANCE)
+             if k in raw}
+    if "status" in raw:
+        texts = dict.fromkeys(PROVENANCE, "") | texts
+        check_status(name, raw["status"], raw, where)
     dated = {"date": raw["date"]} if "date" in raw else {}
     return replace(old, value=value, table=table, distribution=distribution, range=spread, where=where,
                    changed_by=title, base_value=old.value, **(texts | dated))

@@ -57,10 +57,7 @@ def parse_parameter(name: str, raw: dict[str, Any], where: Where) -> Parameter:
     unit = str(raw["unit"])
     _check_unit(name, unit, where)
     value, table = parse_value(name, raw.get("value"), unit, where), raw.get("table")
-    for key in NEEDED_BY_STATUS[raw["status"]]:
-        if not raw.get(key):
-            what = f"{name}: status {raw['status']!r} needs the field {key!r}"
-            raise ParameterError(what, where=str(where), fix=f"add {key} = \"...\"")
+    check_status(name, raw["status"], raw, where)
     number = value if isinstance(value, float) else None
     distribution = parse_distribution(name, raw["distribution"], number, where)
     spread = parse_range(name, raw.get("range"), number, where)
@@ -92,9 +89,17 @@ def _check_fields(name: str, raw: dict[str, Any], where: Where) -> None:
     if ("value" in raw) == ("table" in raw):
         what = f"{name}: must have exactly one of value and table"
         raise ParameterError(what, where=str(where), fix="give value for one number or text, table for rows")
-    if raw["status"] not in STATUSES:
-        what = f"{name}: status {raw['status']!r} is unknown: must be one of {', '.join(STATUSES)}"
-        raise ParameterError(what, where=str(where), fix=nearest(str(raw["status"]), STATUSES))
+
+
+def check_status(name: str, status: str, raw: dict[str, Any], where: Where) -> None:
+    """Check that a status is on the list and has the provenance it demands."""
+    if status not in STATUSES:
+        what = f"{name}: status {status!r} is unknown: must be one of {', '.join(STATUSES)}"
+        raise ParameterError(what, where=str(where), fix=nearest(str(status), STATUSES))
+    for key in NEEDED_BY_STATUS[status]:
+        if not raw.get(key):
+            what = f"{name}: status {status!r} needs the field {key!r}"
+            raise ParameterError(what, where=str(where), fix=f"add {key} = \"...\"")
 
 
 def _check_unit(name: str, unit: str, where: Where) -> None:

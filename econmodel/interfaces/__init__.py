@@ -1,0 +1,1 @@
+"""Command line and dashboard: they parse, call the library and show; they compute nothing."""

@@ -1,0 +1,70 @@
+"""The command line: ``econmodel VERB``.
+
+Exit 0 done, 2 bad input (one message, nothing written), 1 internal fault. Heavy imports happen in the command.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+from econmodel.errors import EconModelError
+
+app = typer.Typer(
+    name="econmodel", no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False,
+    help="Decision model for prophylaxis of gastric variceal bleeding: NNT, cost, QALYs and programme finance. "
+         "Planning software for services; not advice for a patient.")
+
+CaseFile = Annotated[Optional[Path], typer.Argument(metavar="[FILE]", help="Hospital file; default the fictional demo.",
+                                                    show_default=False)]
+Override = Annotated[Optional[list[Path]], typer.Option("--override", help="Override file; repeatable.")]
+Sets = Annotated[Optional[list[str]], typer.Option("--set", metavar="NAME=VALUE", help="Change one input; repeatable.")]
+Out = Annotated[Optional[Path], typer.Option("--out", help="Folder for the reports; default reports/<name>.")]
+Json = Annotated[Optional[str], typer.Option("--json", metavar="FILE|-", help="Results as JSON; - prints them, alone.")]
+Seed = Annotated[Optional[int], typer.Option("--seed", help="Seed of the draws.")]
+Quiet = Annotated[bool, typer.Option("--quiet", help="Print nothing.")]
+
+
+@app.command()
+def case(file: CaseFile = None, override: Override = None, sets: Sets = None, out: Out = None, json: Json = None,
+         seed: Seed = None, quiet: Quiet = False) -> None:
+    """Run the main job for a hospital: results, figures and brief into reports/<name>/."""
+    from econmodel.interfaces.case_command import run_case
+
+    run_case(file, override or [], sets or [], out=out, json=json, seed=seed, quiet=quiet)
+
+
+@app.command()
+def where(name: Annotated[Optional[str], typer.Argument(help="Input; none lists every name.")] = None,
+          file: Annotated[Optional[Path], typer.Option("--file", help="Hospital file; default the demo.")] = None,
+          override: Override = None, sets: Sets = None, json: Json = None) -> None:
+    """Show one input: file and line, value, unit, distribution, source, status."""
+    from econmodel.interfaces.where_command import run_where
+
+    run_where(name, file, override or [], sets or [], json=json)
+
+
+def main() -> None:
+    """Entry point: run a verb and translate faults into exit codes."""
+    try:
+        app(standalone_mode=True)
+    except EconModelError as fault:
+        sys.stderr.write(f"{fault}\n")
+        sys.exit(2)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(0)
+    except KeyboardInterrupt:
+        sys.stderr.write("Stopped; nothing was left half-written.\n")
+        sys.exit(130)
+    except Exception as fault:  # noqa: BLE001
+        sys.stderr.write(f"Internal fault ({type(fault).__name__}): {fault}\n"
+                         "  fix:   this is an error of the program, not of your input; please report it\n")
+        sys.exit(1)
+
+
+if __name__ == "__main__":
+    main()
