@@ -19,6 +19,7 @@ def run_where(name: str | None, file: Path | None, overrides: Sequence[Path], se
     if json:
         write_json(rows if name is None else rows[0], json)
         return
+    from rich.markup import escape
     from rich.table import Table
 
     table = Table(show_header=name is None, box=None, pad_edge=False)
@@ -27,9 +28,9 @@ def run_where(name: str | None, file: Path | None, overrides: Sequence[Path], se
             table.add_column(heading, overflow="fold")
             table.columns[-1].no_wrap = heading == "name"
         for row in rows:
-            table.add_row(*(str(row[key]) for key in ("name", "value", "unit", "status", "where")))
+            table.add_row(*(escape(str(row[key])) for key in ("name", "value", "unit", "status", "where")))
     else:
         for key, text in rows[0].items():
             if text not in ("", None):
-                table.add_row(f"[bold]{key.replace('_', ' ')}[/bold]", str(text))
+                table.add_row(f"[bold]{key.replace('_', ' ')}[/bold]", escape(str(text)))
     console().print(table)

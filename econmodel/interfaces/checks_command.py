@@ -1,0 +1,25 @@
+"""``econmodel checks``: the model against published results, predicted beside observed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from econmodel.interfaces.common import check_folder, console, write_json
+
+
+def run_checks_command(*, out: Path | None, json: str | None, quiet: bool) -> None:
+    """Run every target, write table and chart, and print the table."""
+    from econmodel.economics.validation import checks_document, run_checks
+
+    folder = check_folder(out) if out else None
+    rows = run_checks()
+    if json:
+        write_json(checks_document(rows), json)
+    if folder:
+        from econmodel.reporting.checks import save_checks
+
+        save_checks(rows, folder)
+    if json != "-":
+        from econmodel.reporting.checks import checks_table
+
+        console(quiet=quiet).print(checks_table(rows))

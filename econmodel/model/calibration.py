@@ -1,0 +1,123 @@
+"""Calibrate the untreated risk to an observed cumulative risk, and follow cohorts that start elsewhere.
+
+Used to run the model on a trial's, or a site's, own population. ``actuarial`` risk is on the Kaplan-Meier scale
+(nobody dies, is transplanted or bleeds from another source); ``crude`` risk has those competing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.errors import AnalysisError
+from econmodel.model.cohort import Schedule, run_cohort
+from econmodel.model.disease import initial_state
+from econmodel.model.hazards import CYCLES_PER_YEAR, Hazards
+from econmodel.model.inputs import ModelInputs, base_values, resolve
+from econmodel.parameters.parameter_set import ParameterSet
+
+FloatArray = NDArray[np.float64]
+Scale = Literal["actuarial", "crude"]
+CALIBRATED = "p_first_bleed_year_1"
+
+
+def without_competing(inputs: ModelInputs) -> ModelInputs:
+    """Copy of the inputs in which only the gastric bleed ends follow-up."""
+    nil = replace(inputs.strategies, p_death_course=np.zeros_like(inputs.strategies.p_death_course))
+    return replace(inputs, strategies=nil, background_death=np.zeros_like(inputs.background_death),
+                   excess_death=np.zeros_like(inputs.excess_death), r_transplant=np.zeros_like(inputs.r_transplant),
+                   r_other_bleed=np.zeros_like(inputs.r_other_bleed))
+
+
+def follow(inputs: ModelInputs, months: int, start: str | None = None) -> tuple[FloatArray, FloatArray]:
+    """Follow every strategy's cohort for some months.
+
+    Parameters
+    ----------
+    inputs
+        Resolved inputs.
+    months
+        Length in cycles.
+    start
+        State everyone starts in; None is the strategy's own.
+
+    Returns
+    -------
+    occupancy : ndarray of shape (month + 1, state, draw, strategy)
+    moved : ndarray of shape (month + 1, move, draw, strategy)
+        Cumulative moves per patient.
+
+    Raises
+    ------
+    AnalysisError
+        Longer than the time horizon.
+    """
+    if months > inputs.n_years * CYCLES_PER_YEAR:
+        what = f"{months} months of follow-up: must lie within the time horizon of {inputs.n_years} years"
+        raise AnalysisError(what, fix="set horizon_years = lifetime")
+    hazards = Hazards(inputs)
+    initial = initial_state(inputs)
+    if start is not None:
+        initial = np.zeros_like(initial)
+        initial[inputs.structure.family(start)[0]] = 1.0
+    years = [hazards.year(y) for y in range(-(-months // CYCLES_PER_YEAR))]
+    totals = run_cohort(inputs.structure.engine_moves(), lambda month: years[month // CYCLES_PER_YEAR], initial,
+                        Schedule(1, tuple(range(months))), keep_trace=True)
+    assert totals.trace is not None
+    lanes = (inputs.n_draws, len(inputs.strategies.keys), inputs.relative.shape[1])
+
+    def whole(array: FloatArray) -> FloatArray:
+        return np.asarray((array.reshape(*array.shape[:2], *lanes) * inputs.shares[:, None, :]).sum(axis=-1))
+
+    moved = np.concatenate([np.zeros_like(totals.moves[0][:1]), totals.moves[0].cumsum(axis=0)])
+    return whole(totals.trace), whole(moved)
+
+
+def gastric_risk(inputs: ModelInputs, months: int, scale: Scale = "crude") -> FloatArray:
+    """Cumulative risk of a first gastric bleed by strategy: (draw, strategy)."""
+    followed = without_competing(inputs) if scale == "actuarial" else inputs
+    _, moved = follow(followed, months)
+    return np.asarray(moved[-1, followed.structure.kinds("gastric_bleed")].sum(axis=0))
+
+
+def calibrate_untreated(parameters: ParameterSet, risk: float, months: int, *, scale: Scale = "crude",
+                        strategy: str = "watch") -> ParameterSet:
+    """Find the year-1 risk at which a strategy's cumulative risk at some month is the one observed.
+
+    Parameters
+    ----------
+    parameters
+        The population: its case mix, ages and effects.
+    risk, months
+        Observed cumulative risk of a first gastric bleed, and when.
+    scale
+        How it was estimated.
+    strategy
+        Arm it was observed in.
+
+    Returns
+    -------
+    ParameterSet
+        With ``p_first_bleed_year_1`` changed.
+
+    Raises
+    ------
+    AnalysisError
+        No year-1 risk reproduces it.
+    """
+    from scipy.optimize import brentq
+
+    column = list(parameters.strategies).index(strategy)
+
+    def gap(p: float) -> float:
+        values = base_values(parameters) | {CALIBRATED: np.array([p])}
+        return float(gastric_risk(resolve(parameters, values), months, scale)[0, column]) - risk
+
+    low, high = 1e-6, 0.999
+    if gap(low) > 0 or gap(high) < 0:
+        what = f"a cumulative risk of {risk:g} at {months} months cannot be met by any year-1 risk"
+        raise AnalysisError(what, fix="check the risk, the months and the scale (actuarial or crude)")
+    return parameters.with_value(CALIBRATED, brentq(gap, low, high, xtol=1e-12))

@@ -1,0 +1,88 @@
+"""The command line: exit codes, one message per fault, nothing half-written, JSON alone on stdout."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def run(*arguments: str, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([sys.executable, "-m", "econmodel.interfaces.cli", *arguments], capture_output=True, text=True,
+                          cwd=cwd or ROOT, check=False, timeout=120)
+
+
+@pytest.fixture(scope="module")
+def document() -> dict:
+    done = run("case", "--json", "-", "--draws", "0")
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)
+
+
+def test_case_json_alone_holds_the_contract(document: dict) -> None:
+    """`case --json -` prints only JSON, with the contract's blocks."""
+    assert {"schema", "case", "settings", "inputs", "strategies", "comparisons", "groups", "frontier"} <= set(document)
+    assert document["schema"] == 1
+    assert {"watch", "beta_blocker"} <= set(document["comparisons"])
+    one = document["comparisons"]["watch"]["coil_and_glue"]
+    assert {"nnt", "arr", "break_even_nnt", "icer_status", "at_five_years", "net_cost_per_first_bleed_averted",
+            "net_cost_per_any_bleed_averted", "bleeds_averted_per_100"} <= set(one)
+    assert one["nnt"]["3"]["kind"] == "NNTB"
+
+
+def test_case_json_writes_no_reports(tmp_path: Path) -> None:
+    """JSON on stdout writes nothing to disk."""
+    assert run("case", "--json", "-", "--draws", "0", cwd=tmp_path).returncode == 0
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_set_moves_results_and_shows_in_provenance(document: dict) -> None:
+    """`--set` changes the result and is recorded where the input is shown."""
+    moved = json.loads(run("case", "--json", "-", "--draws", "0", "--set", "hr_glue=0.9").stdout)
+    key = ("comparisons", "watch", "glue", "incremental_cost")
+    before, after = document, moved
+    for k in key:
+        before, after = before[k], after[k]
+    assert before != after
+    shown = json.loads(run("where", "hr_glue", "--set", "hr_glue=0.9", "--json", "-").stdout)
+    assert shown["value"] == 0.9
+    assert "--set" in shown["where"]
+    assert shown["changed_by"] == "command line"
+
+
+@pytest.mark.parametrize(("arguments", "parts"), [
+    (("case", "--set", "hr_glu=0.5"), ("'hr_glu'", "hr_glue")),
+    (("case", "--set", "hr_glue=-0.3"), ("hr_glue = -0.3", "> 0")),
+    (("case", "--set", "p_rescue=1.5"), ("p_rescue = 1.5", "between 0 and 1")),
+    (("case", "--set", "c_coil=-5"), ("c_coil = -5", ">= 0")),
+    (("case", "--set", "n_sessions_glue=0.5"), ("n_sessions_glue = 0.5", "at least 1")),
+    (("case", "--set", "perspective=mine"), ("'mine'", "hospital")),
+    (("case", "--set", "horizon_years=60"), ("horizon_years", "100")),
+    (("case", "--set", "nonsense"), ("NAME=VALUE",)),
+    (("case", "nowhere.toml"), ("nowhere.toml", "not there")),
+    (("case", "--override", "params"), ("params", "folder")),
+    (("where", "hr_glu"), ("hr_glu", "hr_glue")),
+])
+def test_bad_input_is_one_message_and_exit_2(tmp_path: Path, arguments: tuple[str, ...], parts: tuple[str, ...]) -> None:
+    """Bad input: exit 2, what and fix on stderr, no traceback, nothing written."""
+    (tmp_path / "params").mkdir()
+    done = run(*arguments, cwd=tmp_path)
+    assert done.returncode == 2, done.stderr
+    assert "Traceback" not in done.stderr
+    assert done.stdout == ""
+    for part in parts:
+        assert part in done.stderr
+    assert "fix:" in done.stderr
+    assert [p.name for p in tmp_path.iterdir()] == ["params"]
+
+
+def test_help_names_every_verb() -> None:
+    """`--help` lists the verbs that exist."""
+    text = run("--help").stdout
+    for verb in ("case", "where"):
+        assert verb in text

@@ -1,0 +1,52 @@
+"""The table of published results: every target is run, rules hold, and the independent ones are not tuned away."""
+
+from __future__ import annotations
+
+import pytest
+
+from econmodel.economics import validation
+from econmodel.economics.validation import PREDICTIONS, checks_document, exact_binomial, run_checks
+
+
+@pytest.fixture(scope="module")
+def rows() -> dict[str, validation.CheckRow]:
+    return {row.key: row for row in run_checks()}
+
+
+def test_verification_calibration_and_reproduction_pass(rows: dict[str, validation.CheckRow]) -> None:
+    """All but independent targets meet their rule."""
+    failed = [r.key for r in rows.values() if r.kind != "independent" and r.verdict == "fails"]
+    assert failed == []
+
+
+def test_every_target_has_a_prediction(rows: dict[str, validation.CheckRow]) -> None:
+    """The table and the predictions name the same targets."""
+    assert set(PREDICTIONS) | {"hiv", "well_disabled_dead", "toy"} == set(rows)
+
+
+def test_published_examples(rows: dict[str, validation.CheckRow]) -> None:
+    """Chancellor 1997 prints 6,276 per life-year; Sonnenberg & Beck 1993 imply 3.375; exact toy 7.5."""
+    assert rows["hiv"].predicted == pytest.approx(6275.96, abs=0.005)
+    assert rows["well_disabled_dead"].predicted == pytest.approx(3.375, abs=1e-9)
+    assert rows["toy"].predicted == pytest.approx(7.5, abs=1e-9)
+
+
+def test_independent_failures_stay_visible(rows: dict[str, validation.CheckRow]) -> None:
+    """Lee 2008 survival at 5 years (0.532) is missed, and the table says so."""
+    assert rows["lee_survival_5"].verdict == "fails"
+    assert {"target", "kind", "observed", "interval", "predicted", "pass_rule", "verdict", "note"} <= set(
+        checks_document(list(rows.values()))["rows"][0])
+
+
+def test_a_wrong_discount_rate_fails_the_published_example(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Negative control: 3.5 % instead of 6 % no longer gives 6,276."""
+    original = validation.discount_factors
+    monkeypatch.setattr(validation, "discount_factors", lambda rate, times: original(0.035, times))
+    assert abs(validation.hiv_icer() - 6276) > 0.5
+
+
+def test_exact_binomial_interval() -> None:
+    """2 of 30: 0.8 to 22.1 % (exact interval; common practice, no source)."""
+    assert exact_binomial(2, 30) == pytest.approx((0.008, 0.221), abs=5e-4)
+    assert exact_binomial(0, 10)[0] == 0
+    assert exact_binomial(10, 10)[1] == 1
