@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import tomllib
 from dataclasses import dataclass, field
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +32,12 @@ class Document:
     def where(self, table: str, key: str = "") -> Where:
         """Say where a table, or a key in it, was typed."""
         line = self.lines.get((table, key), self.lines.get((table, "")))
-        return Where(display_path(self.path), line, table)
+        return Where(self.shown, line, table)
+
+    @cached_property
+    def shown(self) -> str:
+        """The path as messages show it."""
+        return display_path(self.path)
 
 
 def display_path(path: Path) -> str:
@@ -42,6 +48,7 @@ def display_path(path: Path) -> str:
     return str(path)
 
 
+@cache
 def project_root() -> Path:
     """Folder that holds ``params/``."""
     return Path(__file__).resolve().parents[2]
