@@ -1,7 +1,7 @@
 """What a claim states, and its reading into figures with the range that rounding allows.
 
-Every field of :class:`Claim` is optional. Counts read as ``6/80``; risks as 0.41 or 41%; a negative NNT is one to harm. A
-cost ratio is the cost of one course of prophylaxis in units of one bleed admission.
+Every field of :class:`Claim` is optional. Counts read as ``6/80``; risks as 0.41 or 41%; a negative NNT is one to
+harm. A cost ratio is the cost of one course of prophylaxis in units of one bleed admission.
 """
 
 from __future__ import annotations
@@ -126,7 +126,7 @@ def _arm(counts: CountsLike | None, risk: NumberLike | None, arm: str) -> tuple[
     printed = None if risk is None else parse_risk(risk, f"{arm} risk", f"--{arm}-risk")
     if read and printed and not printed.overlaps(Span.exact(read.risk)):
         what = f"{arm} risk {100 * printed.value:.4g}% contradicts the counts {read}, which are {100 * read.risk:.4g}%"
-        raise ParameterError(what, where=f"--{arm} and --{arm}-risk", fix="give the counts alone, or correct one of them")
+        raise ParameterError(what, where=f"--{arm} and --{arm}-risk", fix="give the counts alone, or correct one")
     return read, printed
 
 

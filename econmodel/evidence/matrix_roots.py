@@ -1,13 +1,13 @@
 """Change of cycle length for a whole transition matrix: generator, root, and whether either exists.
 
-A published annual matrix ``P`` can be run in shorter cycles only if some matrix of rates ``G`` has ``exp(G) = P`` (``P``
-is *embeddable*). The principal logarithm is used; it fails when an off-diagonal rate is negative. Nothing is repaired in
-silence: faults are listed with the states and values.
+A published annual matrix ``P`` can be run in shorter cycles only if some matrix of rates ``G`` has ``exp(G) = P``
+(``P`` is *embeddable*). The principal logarithm is used; it fails when an off-diagonal rate is negative. Nothing is
+repaired in silence: faults are listed with the states and values.
 
 References
 ----------
-Israel RB, Rosenthal JS, Wei JZ. Finding generators for Markov chains via empirical transition matrices, with applications
-to credit ratings. Mathematical Finance 2001 (conditions for embeddability).
+Israel RB, Rosenthal JS, Wei JZ. Finding generators for Markov chains via empirical transition matrices, with
+applications to credit ratings. Mathematical Finance 2001 (conditions for embeddability).
 """
 
 from __future__ import annotations

@@ -28,13 +28,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from econmodel.errors import AnalysisError
+from econmodel.evidence.nnt_text import Kind, format_nnt, format_nnt_interval, nnt_kind
 from econmodel.evidence.printed import Counts, checked_counts, checked_risk
 from econmodel.evidence.rates import check_years, cumulative_risk, treated_risk
 
-Kind = Literal["NNTB", "NNTH", "none"]
 NO_HORIZON = "No horizon is stated: an NNT means nothing without the time by which events are counted."
-PERSON_TIME = ("One over the rate difference is {years:.3g} person-years per event averted, not patients; the NNT here is one "
-               "over the difference in first-event risk at the horizon.")
+PERSON_TIME = ("One over the rate difference is {years:.3g} person-years per event averted, not patients; the NNT here "
+               "is one over the difference in first-event risk at the horizon.")
 NO_DEATH = "Death is not counted as competing: where patients die first, the true reduction differs."
 BASELINE_KNOWN = "The untreated risk is taken as known exactly, so the interval is too narrow."
 
@@ -168,7 +168,8 @@ def nnt_from_survival(treated: tuple[float, float], untreated: tuple[float, floa
     """
     arr = checked_risk(treated[0], "treated survival") - checked_risk(untreated[0], "untreated survival")
     warnings = ("Kaplan-Meier curves censor deaths: they overstate the share that bleeds where death competes.",)
-    return _with_se(arr, math.hypot(treated[1], untreated[1]), years, "survival at a time, normal interval", warnings, alpha)
+    se = math.hypot(treated[1], untreated[1])
+    return _with_se(arr, se, years, "survival at a time, normal interval", warnings, alpha)
 
 
 def nnt_from_rates(treated_rate: float, untreated_rate: float, *, years: float,
@@ -201,8 +202,8 @@ def nnt_from_person_time(treated: tuple[float, float], untreated: tuple[float, f
 
     Notes
     -----
-    Delta method: the variance of ``exp(-r t)`` is ``t**2 exp(-2 r t) r / PY``. An arm without events takes half an event
-    for its variance alone, and a warning says so.
+    Delta method: the variance of ``exp(-r t)`` is ``t**2 exp(-2 r t) r / PY``. An arm without events takes half an
+    event for its variance alone, and a warning says so.
     """
     check_years(years)
     rates, variance, warnings = [], 0.0, []
@@ -232,48 +233,14 @@ def nnt_from_draws(arr: ArrayLike, *, years: float | None = None, alpha: float =
                                "one over the mean ARR of the draws", _unless(years))
 
 
-def nnt_over_groups(shares: Sequence[float], arrs: Sequence[float], *, years: float | None = None) -> NumberNeededToTreat:
+def nnt_over_groups(shares: Sequence[float], arrs: Sequence[float], *,
+                    years: float | None = None) -> NumberNeededToTreat:
     """Weigh groups of patients: ``1 / sum(share * ARR)``, never a mean of the groups' NNTs."""
     if not math.isclose(sum(shares), 1.0, abs_tol=1e-9):
         what = f"the shares sum to {sum(shares):g}: must be 1 within 1e-9"
         raise AnalysisError(what, fix="give each group's share of all patients")
     arr = math.fsum(s * a for s, a in zip(shares, arrs, strict=True))
     return NumberNeededToTreat(arr, years=_horizon(years), method="share-weighted ARR", warnings=_unless(years))
-
-
-def nnt_kind(arr: float) -> Kind:
-    """Say whether an ARR benefits (NNTB), harms (NNTH) or does neither (none)."""
-    return "none" if arr == 0 else "NNTB" if arr > 0 else "NNTH"
-
-
-def format_nnt(arr: float) -> str:
-    """Write the NNT of an ARR with its kind."""
-    return "none (no difference)" if arr == 0 else f"{nnt_kind(arr)} {format_patients(1.0 / abs(arr))}"
-
-
-def format_nnt_interval(arr_low: float, arr_high: float) -> str:
-    """Write the NNT interval of an ARR interval, from most to least favourable, through infinity where the ARR spans 0.
-
-    Examples
-    --------
-    >>> format_nnt_interval(-0.05, 0.25)
-    'NNTB 4 to ∞ to NNTH 20'
-    >>> format_nnt_interval(0.009, 0.322)
-    'NNTB 3.11 to 111'
-    """
-    low, high = sorted((arr_low, arr_high))
-    if low == high == 0:
-        return "∞"
-    if low >= 0:
-        return f"NNTB {format_patients(1 / high)} to {format_patients(1 / low) if low > 0 else '∞'}"
-    if high <= 0:
-        return f"NNTH {format_patients(1 / -low)} to {format_patients(1 / -high) if high < 0 else '∞'}"
-    return f"NNTB {format_patients(1 / high)} to ∞ to NNTH {format_patients(1 / -low)}"
-
-
-def format_patients(number: float) -> str:
-    """Write a number of patients to three significant digits, whole above a thousand."""
-    return f"{number:.3g}" if number < 999.5 else f"{number:.0f}"
 
 
 def _from_ratio(ratio: float, untreated: float, measure: Literal["relative risk", "odds ratio", "hazard ratio"],

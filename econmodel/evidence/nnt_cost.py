@@ -1,8 +1,8 @@
 """What an NNT costs: break-even NNT, net cost per patient and per event averted.
 
-``Cp`` is the prophylaxis cost of one patient, ``Ce`` the cost of one event, ``ARR`` the absolute risk reduction; all three
-must share one horizon, one discounting and one definition of the event. Prophylaxis saves if and only if the NNT is below
-``Ce / Cp``, which is the same as a net cost per patient below 0.
+``Cp`` is the prophylaxis cost of one patient, ``Ce`` the cost of one event, ``ARR`` the absolute risk reduction; all
+three must share one horizon, one discounting and one definition of the event. Prophylaxis saves if and only if the
+NNT is below ``Ce / Cp``, which is the same as a net cost per patient below 0.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """Figures as printed: counts such as 6/80, risks such as 41% or 0.41, and what rounding allows behind them.
 
-A printed figure covers half a unit of its last printed digit either way: 7.5% may be 7.45% to 7.55%. Text keeps trailing
-zeros ("0.40"), plain numbers do not, so give text where they matter. A risk is read as printed to a whole percent at least.
+A printed figure covers half a unit of its last printed digit either way: 7.5% may be 7.45% to 7.55%. Text keeps
+trailing zeros ("0.40"), plain numbers do not, so give text where they matter. A risk is read as printed to a whole
+percent at least.
 """
 
 from __future__ import annotations
@@ -155,8 +156,7 @@ def parse_number(given: str | float | Span, name: str, where: str, *, at_least: 
         rule = f"must be above {above:g}" if number <= above else f"must be {at_least:g} or more"
         what = f"{name} = {given}: {rule}"
         raise ParameterError(what, where=where, fix="check the sign and the unit")
-    bottom = max(at_least, above if math.isfinite(above) else -math.inf)
-    return Span(float(number), max(float(number - unit / 2), bottom), float(number + unit / 2))
+    return Span(float(number), max(float(number - unit / 2), at_least, above), float(number + unit / 2))
 
 
 def possible_counts(risk: Span, largest: int = 100) -> tuple[Counts, ...]:
@@ -184,7 +184,7 @@ def _decimal(text: str, name: str, where: str) -> tuple[Decimal, Decimal]:
         number = Decimal(text)
     except InvalidOperation:
         number = Decimal("NaN")
-    if not number.is_finite():
+    if not (number.is_finite() and math.isfinite(float(number))):
         what = f"{name} = {text!r}: must be a finite number"
         raise ParameterError(what, where=where, fix="write a plain number with a decimal point and no thousands mark")
     exponent = number.as_tuple().exponent

@@ -7,8 +7,8 @@ Takes and gives plain numbers or arrays of independent values. Defines:
 - *relative risk* and *odds ratio*: ratios of cumulative risks at one horizon, valid at that horizon alone.
 - *hazard ratio*: ratio of rates, usable at any horizon while the hazards stay proportional.
 
-A row or a matrix of a model with three or more states is refused: its entries compete, so they cannot be moved to another
-cycle length one by one. Use :mod:`econmodel.evidence.matrix_roots`.
+A row or a matrix of a model with three or more states is refused: its entries compete, so they cannot be moved to
+another cycle length one by one. Use :mod:`econmodel.evidence.matrix_roots`.
 
 References
 ----------
@@ -31,8 +31,8 @@ FloatArray = NDArray[np.float64]
 Number = TypeVar("Number", float, FloatArray)
 Measure = Literal["hazard ratio", "relative risk", "odds ratio"]
 
-MATRIX_ROUTE = ("convert the whole matrix with econmodel.evidence.matrix_roots.matrix_root, or estimate rates and use the "
-                "matrix exponential")
+MATRIX_ROUTE = ("convert the whole matrix with econmodel.evidence.matrix_roots.matrix_root, or estimate rates and use "
+                "the matrix exponential")
 
 
 def probability_to_rate(probability: Number, years: float) -> Number:
@@ -140,14 +140,15 @@ def treated_risk(untreated_risk: float, effect: float, measure: Measure, *, year
     _check_range(effect, measure, 0.0, math.inf)
     check_years(years)
     if measure == "hazard ratio":
-        return 1.0 - (1.0 - untreated_risk) ** effect
+        return float(1.0 - (1.0 - untreated_risk) ** effect)
     _check_same_horizon(measure, years, effect_years)
     if measure == "odds ratio":
-        return untreated_risk if untreated_risk == 1.0 else odds_to_probability(probability_to_odds(untreated_risk) * effect)
-    if untreated_risk * effect > 1.0:
-        what = f"relative risk {effect:g} on an untreated risk of {untreated_risk:g} gives {untreated_risk * effect:g}: above 1"
+        return 1.0 if untreated_risk == 1.0 else odds_to_probability(probability_to_odds(untreated_risk) * effect)
+    risk = untreated_risk * effect
+    if risk > 1.0:
+        what = f"relative risk {effect:g} on an untreated risk of {untreated_risk:g} gives {risk:g}: above 1"
         raise AnalysisError(what, fix="use a hazard ratio or an odds ratio, which cannot pass 1")
-    return untreated_risk * effect
+    return risk
 
 
 def relative_risk_to_hazard_ratio(relative_risk: float, untreated_risk: float) -> float:
@@ -165,7 +166,7 @@ def relative_risk_to_hazard_ratio(relative_risk: float, untreated_risk: float) -
     """
     treated = relative_risk * untreated_risk
     if not (0.0 < untreated_risk < 1.0 and 0.0 <= treated < 1.0):
-        what = f"relative risk {relative_risk:g} on {untreated_risk:g}: both risks must lie between 0 and 1, ends excluded"
+        what = f"relative risk {relative_risk:g} on {untreated_risk:g}: both risks must lie inside 0 to 1"
         raise AnalysisError(what, fix="check the untreated risk and its horizon")
     return float(np.log1p(-treated) / np.log1p(-untreated_risk))
 
@@ -211,8 +212,8 @@ def require_two_states(probabilities: ArrayLike) -> None:
         return
     square = values.ndim >= 2 and values.shape[-1] == values.shape[-2]
     if square or (values.ndim == 1 and values.size >= 3):
-        what = (f"{'a transition matrix' if square else 'a row of a transition matrix'} of shape {values.shape} cannot be "
-                "converted element by element: its moves compete")
+        what = (f"{'a transition matrix' if square else 'a row of a transition matrix'} of shape {values.shape} cannot "
+                "be converted element by element: its moves compete")
         raise AnalysisError(what, fix=MATRIX_ROUTE)
 
 
@@ -220,7 +221,8 @@ def _check_same_horizon(measure: Measure, years: float, effect_years: float | No
     if effect_years is None or not math.isclose(effect_years, years, rel_tol=1e-9):
         stated = "at no stated horizon" if effect_years is None else f"at {effect_years:g} years"
         what = f"a {measure} measured {stated} cannot be applied to a risk at {years:g} years"
-        raise AnalysisError(what, fix="state effect_years, or turn it into a hazard ratio with relative_risk_to_hazard_ratio")
+        fix = "state effect_years, or turn it into a hazard ratio with relative_risk_to_hazard_ratio"
+        raise AnalysisError(what, fix=fix)
 
 
 def _check_range(values: ArrayLike, name: str, low: float, high: float, *, top_allowed: bool = True) -> None:
@@ -230,4 +232,5 @@ def _check_range(values: ArrayLike, name: str, low: float, high: float, *, top_a
         rule = f"must be {low:g} or more" if high == math.inf else (
             f"must lie between {low:g} and {high:g}" + ("" if top_allowed else f", {high:g} excluded"))
         what = f"{name} = {array[~fits].flat[0]:g}: {rule}"
-        raise ParameterError(what, fix="give a fraction, not a percentage" if high == 1.0 else "check the sign and the unit")
+        fix = "give a fraction, not a percentage" if high == 1.0 else "check the sign and the unit"
+        raise ParameterError(what, fix=fix)

@@ -1,0 +1,58 @@
+"""``econmodel nnt``: sentences, JSON alone, and one error a fault."""
+
+import io
+import json
+
+import pytest
+import typer
+from rich.console import Console
+from typer.testing import CliRunner
+
+from econmodel.errors import ParameterError
+from econmodel.evidence.claims import Claim, check_claim
+from econmodel.interfaces.nnt_command import nnt, show_claim
+
+WORKED = ["--treated", "6/80", "--untreated-risk", "0.41", "--nnt", "3", "--years", "2", "--cost-ratio", "0.5"]
+
+
+@pytest.fixture
+def run():
+    """Run the command by itself; faults come through as they are."""
+    app = typer.Typer()
+    app.command()(nnt)
+    return lambda arguments: CliRunner().invoke(app, arguments)
+
+
+def test_json_alone_on_standard_output(run):
+    """``--json -`` prints JSON and nothing else, keys in the agreed order."""
+    result = run([*WORKED, "--json", "-"])
+    assert result.exit_code == 0
+    found = json.loads(result.stdout)
+    assert (*found,)[0] == "implied"
+    assert (*found,)[-1] == "sentences"
+    assert found["implied"]["untreated_risk"] == pytest.approx(0.408333, abs=1e-6)
+
+
+def test_sentences(run):
+    """Without JSON the sentences are printed; quiet prints nothing."""
+    assert "break-even NNT" in " ".join(run(WORKED).stdout.split())
+    assert run([*WORKED, "--quiet"]).stdout == ""
+
+
+@pytest.mark.parametrize(("arguments", "where"), [
+    (["--treated", "7/5"], "--treated"), (["--treated", "-1/10"], "--treated"), (["--untreated", "0/0"], "--untreated"),
+    (["--treated", "6/80", "--treated-risk", "0.2"], "--treated-risk"), ([], "nothing is stated")])
+def test_bad_input_is_one_named_error(run, arguments, where):
+    """A fault is one named error for the command line to print; nothing is printed before it."""
+    result = run(arguments)
+    assert isinstance(result.exception, ParameterError)
+    assert where in str(result.exception)
+    assert result.stdout == ""
+
+
+def test_contradictions_stand_out():
+    """A contradiction is printed in bold on the console passed in."""
+    console = Console(file=io.StringIO(), force_terminal=True, width=400)
+    show_claim(check_claim(Claim(treated_risk="0.075", untreated_risk="0.60", nnt=3)), console)
+    found = next(line for line in console.file.getvalue().splitlines() if "contradict" in line)
+    assert found.startswith("\x1b[1m")
