@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import Literal, get_args
 
 from econmodel.errors import AnalysisError, DataError
+from econmodel.parameters.schema import STATUSES
 
 EffectMeasure = Literal["hazard ratio", "risk ratio", "rate ratio"]
 REQUIRED = ("id", "contrast", "study", "design", "population", "events_treated", "n_treated", "events_control",
@@ -31,8 +32,6 @@ REQUIRED = ("id", "contrast", "study", "design", "population", "events_treated",
 OPTIONAL = ("person_years_treated", "person_years_control", "effect", "effect_low", "effect_high")
 TEXTS = ("id", "contrast", "study", "design", "population", "measure", "source", "status", "note")
 MEASURES = (*get_args(EffectMeasure), "both")
-STATUSES = ("published", "derived", "expert", "assumption", "local", "demo", "from memory")
-STUDIES_FILE = Path("tables") / "effect_studies.csv"
 
 
 @dataclass(frozen=True)
