@@ -52,7 +52,7 @@ class Activity:
         return np.asarray(source[self.weightings[weighting], : self.periods_within(years)].sum(axis=0))
 
     def periods_within(self, years: int | None) -> int:
-        """Number of periods that end by a year."""
+        """Count the periods that end by a year."""
         return len(self.report_years) if years is None else sum(y <= years for y in self.report_years)
 
 
@@ -104,7 +104,8 @@ def collapse_cells(inputs: ModelInputs, array: FloatArray, by_group: bool) -> Fl
         for g in range(len(inputs.groups)):
             members = inputs.group_of_cell == g
             weights.append(np.broadcast_to(members / members.sum(), inputs.shares.shape))
-    return np.einsum("wtndsc,gdc->wtndsg", array.reshape(*array.shape[:3], *lanes), np.stack(weights), optimize=True)
+    cells = array.reshape(*array.shape[:3], *lanes)
+    return np.asarray(np.einsum("wtndsc,gdc->wtndsg", cells, np.stack(weights), optimize=True))
 
 
 def build_activity(parameters: ParameterSet, v: Values, inputs: ModelInputs, totals: CohortTotals,

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 REFERENCE, ON_FRONTIER, DOMINATED = "reference", "on_frontier", "dominated"
 EXTENDEDLY_DOMINATED, DOMINATES, COSTS_LESS = "extendedly_dominated", "dominant", "less_costly_less_effective"
@@ -37,7 +38,8 @@ def rank_strategies(keys: Sequence[str], costs: Sequence[float], effects: Sequen
      ('D', 'dominated', None), ('E', 'on_frontier', 30000)]
     """
     order = sorted(range(len(keys)), key=lambda i: (costs[i], -effects[i]))
-    status, frontier = {}, []
+    status: dict[int, str] = {}
+    frontier: list[int] = []
     for i in order:
         if frontier and effects[i] <= effects[frontier[-1]]:
             status[i] = DOMINATED
@@ -45,7 +47,7 @@ def rank_strategies(keys: Sequence[str], costs: Sequence[float], effects: Sequen
             frontier.append(i)
     frontier = _drop_extended(frontier, costs, effects, status)
     icers: dict[int, float | None] = {i: None for i in order}
-    for before, i in zip(frontier, frontier[1:], strict=False):
+    for before, i in pairwise(frontier):
         icers[i] = (costs[i] - costs[before]) / (effects[i] - effects[before])
     for position, i in enumerate(frontier):
         status[i] = ON_FRONTIER if position else REFERENCE
@@ -87,7 +89,7 @@ def icer(cost: float, effect: float) -> tuple[float | None, str]:
 
 
 def nnt(arr: float, tolerance: float = 1e-12) -> dict[str, float | str | None]:
-    """Number needed to treat from an absolute risk reduction; none when the risks are equal.
+    """Turn an absolute risk reduction into a number needed to treat; none when the risks are equal.
 
     Examples
     --------

@@ -36,7 +36,8 @@ def discount_factors(rate: float, times: FloatArray | list[float]) -> FloatArray
     return np.asarray((1.0 + rate) ** (-np.asarray(times, dtype=float)))
 
 
-def accumulate(values: FloatArray, *, rate: float = 0.0, cycle_years: float = 1.0, timing: Timing = "trapezoid") -> FloatArray:
+def accumulate(values: FloatArray, *, rate: float = 0.0, cycle_years: float = 1.0,
+               timing: Timing = "trapezoid") -> FloatArray:
     """Sum a value per year, known at cycle boundaries, over time.
 
     Parameters
@@ -55,7 +56,7 @@ def accumulate(values: FloatArray, *, rate: float = 0.0, cycle_years: float = 1.
     AnalysisError
         Simpson's rule with an odd number of cycles.
     """
-    times = cycle_years * np.arange(len(values))
+    times = np.asarray(cycle_years * np.arange(len(values)), dtype=np.float64)
     present = np.asarray(values, dtype=float) * discount_factors(rate, times).reshape(-1, *[1] * (np.ndim(values) - 1))
     if timing == "start":
         return np.asarray(present[:-1].sum(axis=0) * cycle_years)

@@ -153,5 +153,6 @@ def evaluate(parameters: ParameterSet, values: Values | None = None, *, yearly: 
     rates = discount_rates(parameters)
     unique = tuple(dict.fromkeys(rates))
     totals = run_disease(inputs, period_of_year, unique)
-    activity = build_activity(parameters, v, inputs, totals, ends, by_group=by_group, weightings=[unique.index(r) for r in rates])
+    activity = build_activity(parameters, v, inputs, totals, ends, by_group=by_group,
+                              weightings=[unique.index(r) for r in rates])
     return Evaluation(parameters, inputs, activity, resolve_prices(parameters, v), resolve_utilities(parameters, v))

@@ -49,4 +49,4 @@ def qalys(activity: Activity, utilities: Utilities, weighting: int = OUTCOMES, y
     """Quality-adjusted life-years per patient: (draw, strategy, group)."""
     lived = sum(activity.total(state, weighting, years) * u[:, None, None] for state, u in utilities.by_state.items())
     lost = sum(activity.total(name, weighting, years) * du[:, None, None] for name, du in utilities.losses.items())
-    return np.asarray(lived) - np.asarray(lost)
+    return np.asarray(lived - lost)

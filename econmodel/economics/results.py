@@ -15,6 +15,7 @@ from econmodel import __version__
 from econmodel.economics.activity import CATEGORIES, CATEGORY
 from econmodel.economics.comparison import break_even_nnt, icer, nnt, rank_strategies, ratio
 from econmodel.economics.evaluate import Evaluation
+from econmodel.model.disease import calibrate_complete
 from econmodel.model.inputs import CHILD, ModelInputs
 from econmodel.model.natural_history import TIME_STEPS
 from econmodel.model.structure import STATE_LABELS
@@ -23,6 +24,7 @@ from econmodel.parameters.loading import Case, read_life_table
 SCHEMA = 1
 RETREAT_STEPS = (0, 1)
 ALL_PATIENTS = 0
+CAUSES = ("bleed", "procedure", "other")
 
 
 def result_document(case: Case, evaluation: Evaluation, *, draws: int = 0) -> dict[str, Any]:
@@ -55,7 +57,7 @@ def result_document(case: Case, evaluation: Evaluation, *, draws: int = 0) -> di
 
 
 def settings_document(evaluation: Evaluation) -> dict[str, Any]:
-    """Settings that a reader must know to read the results."""
+    """Gather the settings that a reader must know to read the results."""
     p = evaluation.parameters
     return {"horizon_years": evaluation.horizon, "headline_years": int(p.number("headline_years")),
             "discount_costs": p.number("discount_costs"), "discount_outcomes": p.number("discount_outcomes"),
@@ -72,7 +74,7 @@ def group_document(evaluation: Evaluation, group: int) -> dict[str, Any]:
 
 
 def comparators(evaluation: Evaluation) -> list[str]:
-    """Comparators shown: no prophylaxis, beta-blocker and the one chosen, as far as they are among the strategies."""
+    """List the comparators shown: no prophylaxis, beta-blocker and the one chosen among the strategies."""
     wanted = ("watch", "beta_blocker", evaluation.parameters.text("comparator"))
     return [key for key in dict.fromkeys(wanted) if key in evaluation.keys]
 
@@ -97,11 +99,12 @@ def strategy_document(e: Evaluation, s: int, g: int) -> dict[str, Any]:
         "cost_five_years": {"total": _at(e.cost(headline), s, g),
                             "by_category": {c: _at(e.cost(headline, category=c), s, g) for c in CATEGORIES}},
         "life_years": _at(e.life_years(), s, g), "qalys": _at(e.qalys(), s, g),
-        "undiscounted": {"cost": _at(e.cost(discounted=False), s, g), "life_years": _at(e.life_years(discounted=False), s, g),
+        "undiscounted": {"cost": _at(e.cost(discounted=False), s, g),
+                         "life_years": _at(e.life_years(discounted=False), s, g),
                          "qalys": _at(e.qalys(discounted=False), s, g)},
         "first_bleed_risk": risks("first_bleeds"), "gastric_first_bleed_risk": risks("gastric_first_bleeds"),
         "first_bleeds": count("first_bleeds"), "rebleeds": count("rebleeds"),
-        "deaths": {"bleed": count("deaths_bleed"), "procedure": count("deaths_procedure"), "other": count("deaths_other")},
+        "deaths": {cause: count(f"deaths_{cause}") for cause in CAUSES},
         "sessions": count("sessions"), "courses": count("courses"), "transplants": count("transplants"),
         "state_years": {state: count(state) for state in e.activity.state_years},
         "icu_days": count("icu_days"), "ward_days": count("ward_days"),
@@ -118,7 +121,7 @@ def _yearly(e: Evaluation, s: int, g: int) -> list[dict[str, float]]:
         now = {"cost_undiscounted": _at(e.cost(year, discounted=False), s, g),
                **{name: _at(e.count(name, year), s, g)
                   for name in ("first_bleeds", "rebleeds", "sessions", "icu_days", "ward_days")}}
-        died = sum(_at(e.count(f"deaths_{cause}", year), s, g) for cause in ("bleed", "procedure", "other"))
+        died = sum(_at(e.count(f"deaths_{cause}", year), s, g) for cause in CAUSES)
         rows.append({"year": year, **{k: v - before.get(k, 0.0) for k, v in now.items()}, "alive": 1.0 - died})
         before = now
     return rows
@@ -170,6 +173,7 @@ def frontier_document(e: Evaluation) -> list[dict[str, Any]]:
 def inputs_document(e: Evaluation) -> dict[str, Any]:
     """Every resolved input of the base run, enough to run it again elsewhere."""
     i, p = e.inputs, e.parameters
+    per_protocol = _per_protocol(i)
     return {
         "horizon_years": i.n_years, "start_age": i.start_age, "share_female": float(i.share_female[0]),
         "life_table": {sex: {str(age): float(q) for age, q in enumerate(table)}
@@ -184,18 +188,28 @@ def inputs_document(e: Evaluation) -> dict[str, Any]:
         "r_transplant": _by_child(i.r_transplant),
         "excess_death_transplanted": float(i.excess_death_transplanted[0]),
         "discount_costs": p.number("discount_costs"), "discount_outcomes": p.number("discount_outcomes"),
-        "strategies": {key: _strategy_inputs(e, s) for s, key in enumerate(e.keys)},
+        "strategies": {key: _strategy_inputs(e, s) | per_protocol[s] for s, key in enumerate(e.keys)},
         "effect_basis": i.effect_basis, "effect_clock": i.effect_clock,
         "hazard_decline": p.text("hazard_decline"), "years_excess_after_bleed": p.text("years_excess_after_bleed"),
         "states": dict(STATE_LABELS),
-        "prices": {name: {"full_cost": float(e.prices.full_cost[0, a]), "variable_share": float(e.prices.variable_share[0, a]),
-                          "payment": float(e.prices.payment[0, a]), "patient_cost": float(e.prices.patient_cost[0, a]),
-                          "category": CATEGORY[name]}
-                   for a, name in enumerate(e.prices.activities)},
+        "susceptibility": _susceptibility(i),
+        "prices": {name: _price(e, a, name) for a, name in enumerate(e.prices.activities)},
         "utilities": {state: float(u[0]) for state, u in e.utilities.by_state.items()},
         "qaly_losses": {name: float(du[0]) for name, du in e.utilities.losses.items()},
         "activity_rates": _activity_rates(e),
     }
+
+
+def _susceptibility(i: ModelInputs) -> list[float]:
+    """Bleeding rate of each susceptibility class, equally frequent, relative to its group; [1.0] without classes."""
+    classes = i.relative[0, i.group_of_cell == 0]
+    return [float(x) for x in classes / classes.mean()]
+
+
+def _price(e: Evaluation, a: int, name: str) -> dict[str, Any]:
+    p = e.prices
+    return {"full_cost": float(p.full_cost[0, a]), "variable_share": float(p.variable_share[0, a]),
+            "payment": float(p.payment[0, a]), "patient_cost": float(p.patient_cost[0, a]), "category": CATEGORY[name]}
 
 
 def _steps(years: tuple[int, ...], values: NDArray[np.float64]) -> list[list[float]]:
@@ -216,11 +230,21 @@ def _strategy_inputs(e: Evaluation, s: int) -> dict[str, Any]:
     x = e.inputs.strategies
     plan = x.surveillance[s]
     return {"starts_in": x.starts_in[s], "hr_gastric": float(x.hr_gastric[0, s]), "hr_other": float(x.hr_other[0, s]),
-            "effect_full_years": float(x.effect_full_years[0, s]), "effect_none_years": float(x.effect_none_years[0, s]),
+            "effect_full_years": float(x.effect_full_years[0, s]),
+            "effect_none_years": float(x.effect_none_years[0, s]),
             "sessions_mean": float(x.sessions_mean[0, s]), "r_retreat": _steps(RETREAT_STEPS, x.r_retreat[0, s]),
             "p_death_course": float(x.p_death_course[0, s]), "r_late_rebleed": float(x.r_late_rebleed[0, s]),
             "p_obliteration": float(x.p_obliteration[0, s]),
             "surveillance": {"months": list(plan.months), "interval": plan.interval, "visit": plan.visit}}
+
+
+def _per_protocol(i: ModelInputs) -> list[dict[str, float]]:
+    """Calibrated effects by strategy when the effect acts per protocol; empty otherwise."""
+    if i.effect_basis != "per_protocol":
+        return [{}] * len(i.strategies.keys)
+    complete = calibrate_complete(i)[0]
+    return [{"hr_complete": float(hr), "hr_incomplete": min(1.0, float(hr * i.hr_incomplete[0])),
+             "r_protection_lost": float(i.r_protection_lost[0])} for hr in complete]
 
 
 def _activity_rates(e: Evaluation) -> dict[str, Any]:
@@ -238,7 +262,8 @@ def _activity_rates(e: Evaluation) -> dict[str, Any]:
                         for s, key in enumerate(e.keys)},
         "p_icu_per_bleed": float(rates.p_icu[0]), "icu_days_per_icu_stay": float(rates.icu_days[0]),
         "stay_days_per_bleed": float(rates.stay_days[0]), "red_cell_units_per_bleed": float(rates.red_cells[0]),
-        "p_rescue_per_bleed": float(rates.p_rescue[0]), "p_readmission_per_survived_bleed": float(rates.p_readmission[0]),
+        "p_rescue_per_bleed": float(rates.p_rescue[0]),
+        "p_readmission_per_survived_bleed": float(rates.p_readmission[0]),
         "secondary": {"key": secondary.key, "activity": secondary.activity, "drug": secondary.drug,
                       "sessions_per_recovery": float(rates.secondary_sessions[0])},
         "clinic_visits_per_year": {"never_bled": float(rates.clinic_never_bled[0]),

@@ -197,20 +197,22 @@ def _verification_rows() -> list[CheckRow]:
     hiv, well, toy = hiv_icer(), expected_utility(), toy_nnt()
     return [
         _exact("hiv", "Combination therapy in HIV, cost per life-year gained (GBP)", 6276, hiv, 0.5,
-               "Chancellor 1997, PharmacoEconomics, PMID 10169387; counts from Briggs, Claxton & Sculpher 2006, from memory"),
-        _exact("well_disabled_dead", "Well, disabled, dead: expected utility in cycles, start counted", 3.375, well, 5e-4,
-               "Sonnenberg & Beck 1993, Med Decis Making 13:322; matrix from memory"),
+               "Chancellor 1997, PharmacoEconomics, PMID 10169387; "
+               "counts from Briggs, Claxton & Sculpher 2006, from memory"),
+        _exact("well_disabled_dead", "Well, disabled, dead: expected utility in cycles, start counted", 3.375, well,
+               5e-4, "Sonnenberg & Beck 1993, Med Decis Making 13:322; matrix from memory"),
         _exact("toy", "Bleeding toy with exact fractions: lifetime NNT", 7.5, toy, 1e-6, "own construction, exact"),
     ]
 
 
 def _exact(key: str, target: str, observed: float, predicted: float, tolerance: float, source: str) -> CheckRow:
     verdict = "passes" if abs(predicted - observed) <= tolerance else "fails"
-    return CheckRow(key, target, "verification", observed, None, predicted, f"within {tolerance:g}", verdict, source, "")
+    rule = f"within {tolerance:g}"
+    return CheckRow(key, target, "verification", observed, None, predicted, rule, verdict, source, "")
 
 
 def hiv_icer() -> float:
-    """Published HIV example through the engine: pounds per life-year."""
+    """Run the published HIV example through the engine: pounds per life-year."""
     counts = np.array([[1251, 350, 116, 17], [0, 731, 512, 15], [0, 0, 1312, 437], [0, 0, 0, 1]], dtype=float)
     mono = counts / counts.sum(axis=1, keepdims=True)
     combo = mono * 0.509

@@ -21,7 +21,7 @@ FloatArray = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class SimulatedPatients:
-    """Counts per patient: ``moves`` is (patient, move kind), ``months_alive`` is (patient,), ends of cycles survived."""
+    """Counts per patient: ``moves`` is (patient, move kind), ``months_alive`` (patient,) is ends of cycles survived."""
 
     kinds: tuple[str, ...]
     moves: FloatArray
@@ -35,7 +35,7 @@ class SimulatedPatients:
 
 
 def standard_error(values: FloatArray) -> float:
-    """Standard error of a mean."""
+    """Give the standard error of a mean."""
     return float(values.std(ddof=1) / np.sqrt(len(values)))
 
 

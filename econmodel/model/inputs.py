@@ -114,7 +114,7 @@ class ModelInputs:
 
 
 def base_values(parameters: ParameterSet) -> dict[str, FloatArray]:
-    """Base value of every numeric input, as one draw."""
+    """Give the base value of every numeric input, as one draw."""
     return {name: np.array([p.value]) for name, p in parameters.parameters.items() if isinstance(p.value, float)}
 
 
@@ -196,9 +196,10 @@ def horizon_years(parameters: ParameterSet) -> int:
         return left
     years = parameter.value
     if not isinstance(years, float) or years != int(years) or not 1 <= years <= left:
-        what = (f"horizon_years = {years!r} from start_age = {start_age}: must be \"lifetime\" or a whole number of years "
-                f"from 1 to age {LAST_AGE}")
-        raise ParameterError(what, where=str(parameter.where), fix=f"horizon_years = {max(1, min(40, left))}, or lifetime")
+        what = (f"horizon_years = {years!r} from start_age = {start_age}: must be \"lifetime\" or a whole number of "
+                f"years from 1 to age {LAST_AGE}")
+        fix = f"horizon_years = {max(1, min(40, left))}, or lifetime"
+        raise ParameterError(what, where=str(parameter.where), fix=fix)
     return int(years)
 
 

@@ -21,7 +21,7 @@ TIME_STEPS = (0, 1, 3)
 
 @dataclass(frozen=True)
 class FirstBleed:
-    """Untreated gastric bleeding: reference rate (draw,), multipliers by time step (draw, step), frailty (draw, class)."""
+    """Untreated gastric bleeding: reference rate (draw,), multipliers by time (draw, step), frailty (draw, class)."""
 
     rate: FloatArray
     time_multipliers: FloatArray
@@ -67,7 +67,7 @@ def solve_exposure(target: FloatArray, relative: FloatArray, shares: FloatArray)
     for _ in range(100):
         alive = weights * np.exp(-relative[:, None, :] * u[:, :, None])
         step = (alive.sum(axis=2) - np.exp(-target)) / (alive * relative[:, None, :]).sum(axis=2)
-        u = u + step
+        u = np.asarray(u + step)
         if np.abs(step).max() <= 1e-15 * max(1.0, float(np.abs(u).max())):
             return u
     if np.abs(step).max() > 1e-12:

@@ -148,7 +148,8 @@ def fit(spec: dict[str, Any], value: float | None) -> Distribution:
     if not any(need <= given and given <= need | OPTIONAL.get(family, set()) for need in FIELDS[family]):
         needs = " or ".join(", ".join(sorted(n)) for n in FIELDS[family])
         what = f"distribution {family!r} has fields {sorted(given)}: must be {needs}"
-        raise ParameterError(what, fix=f"give {needs}" + (f"; optional {OPTIONAL[family]}" if family in OPTIONAL else ""))
+        optional = f"; optional {', '.join(sorted(OPTIONAL[family]))}" if family in OPTIONAL else ""
+        raise ParameterError(what, fix=f"give {needs}{optional}")
     if family == "fixed":
         return Distribution("fixed", {} if value is None else {"value": value}, str(spec["reason"]))
     if family == "dirichlet":
@@ -225,7 +226,8 @@ def _fit_gamma(spec: dict[str, Any], value: float) -> Distribution:
 def _fit_lognormal(spec: dict[str, Any], value: float) -> Distribution:
     upper = float(spec.get("upper", math.inf))
     if not 0 < value < upper:
-        what = f"lognormal with median {value:g}: must be > 0" + (f" and below upper = {upper:g}" if upper < math.inf else "")
+        below = f" and below upper = {upper:g}" if upper < math.inf else ""
+        what = f"lognormal with median {value:g}: must be > 0{below}"
         raise ParameterError(what, fix="the value is the median, on the natural scale (not its logarithm)")
     return Distribution("lognormal", {"mu": math.log(value), "sigma": _positive(spec, "se_log"), "upper": upper})
 

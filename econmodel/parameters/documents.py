@@ -80,7 +80,8 @@ def read_document(path: Path) -> Document:
         text = path.read_text(encoding="utf-8")
     except (FileNotFoundError, IsADirectoryError) as error:
         what = f"file {shown!r} is not there" if isinstance(error, FileNotFoundError) else f"{shown!r} is a folder"
-        raise ParameterError(what, where=shown, fix="check the path; hospital files stand in params/hospitals/") from None
+        fix = "check the path; hospital files stand in params/hospitals/"
+        raise ParameterError(what, where=shown, fix=fix) from None
     except (UnicodeDecodeError, PermissionError):
         what = f"file {shown!r} cannot be read as UTF-8 text"
         raise ParameterError(what, where=shown, fix="save it as plain TOML text in UTF-8") from None

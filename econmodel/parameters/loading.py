@@ -14,7 +14,15 @@ from econmodel.errors import EconModelError, ParameterError, join_faults
 from econmodel.parameters.documents import Document, project_root, read_document
 from econmodel.parameters.overrides import apply_override, set_value
 from econmodel.parameters.parameter_set import ParameterSet, check
-from econmodel.parameters.parsing import GROUPS, collect, nearest, parse_joint, parse_parameter, parse_row, parse_sources
+from econmodel.parameters.parsing import (
+    GROUPS,
+    collect,
+    nearest,
+    parse_joint,
+    parse_parameter,
+    parse_row,
+    parse_sources,
+)
 from econmodel.parameters.schema import JointGroup, Parameter, SecondaryRow, StrategyRow, Where
 
 

@@ -92,7 +92,8 @@ def change_input(name: str, raw: dict[str, Any], document: Document, known: dict
     for key in raw:
         if key not in PARAMETER_FIELDS:
             what = f"{name}: unknown field {key!r}"
-            raise ParameterError(what, where=str(document.where(f"override.{name}", key)), fix=nearest(key, PARAMETER_FIELDS))
+            place = str(document.where(f"override.{name}", key))
+            raise ParameterError(what, where=place, fix=nearest(key, PARAMETER_FIELDS))
     if not raw.get("reason"):
         what = f"{name}: an override needs a reason"
         raise ParameterError(what, where=str(where), fix='add reason = "..."')
@@ -101,7 +102,7 @@ def change_input(name: str, raw: dict[str, Any], document: Document, known: dict
 
 def _changed(old: Parameter, raw: dict[str, Any], where: Where, title: str) -> Parameter:
     name, unit = old.name, str(raw.get("unit", old.unit))
-    if "table" in raw and old.table is None or "value" in raw and old.table is not None:
+    if ("table" in raw and old.table is None) or ("value" in raw and old.table is not None):
         what = f"{name}: " + ("is one value, not a table" if old.table is None else "is a table, not one value")
         raise ParameterError(what, where=str(where), fix="copy the form of the base case")
     value = parse_value(name, raw["value"], unit, where) if "value" in raw else old.value
@@ -143,7 +144,8 @@ def _change_strategy(key: str, raw: dict[str, Any], where: Where, known: dict[st
     fields = {k: v for k, v in raw.items() if k != "drop"}
     if key not in known:
         return parse_row(StrategyRow, key, fields, where)  # type: ignore[no-any-return]
-    changes = parse_row(StrategyRow, key, {"label": known[key].label, "starts_in": known[key].starts_in} | fields, where)
+    kept = {"label": known[key].label, "starts_in": known[key].starts_in}
+    changes = parse_row(StrategyRow, key, kept | fields, where)
     return replace(known[key], where=where, **{k: getattr(changes, k) for k in fields})
 
 

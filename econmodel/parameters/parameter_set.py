@@ -6,6 +6,7 @@ import hashlib
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Any
 
 from econmodel.errors import EconModelError, ParameterError, SourceError, join_faults
@@ -58,7 +59,7 @@ class ParameterSet:
         return self[name].table or ()
 
     def numeric(self) -> dict[str, Parameter]:
-        """Inputs that are one number, by name."""
+        """Gather the inputs that are one number, by name."""
         return {n: p for n, p in self.parameters.items() if p.is_numeric}
 
     def with_value(self, name: str, value: float) -> ParameterSet:
@@ -142,7 +143,7 @@ def _joint_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
     for group in parameters.ordered:
         values = [float(parameters.parameters[n].value or 0.0) for n in group.members if n in parameters.parameters]
         sign = 1 if group.direction == "up" else -1
-        if any(sign * (b - a) < 0 for a, b in zip(values, values[1:], strict=False)):
+        if any(sign * (b - a) < 0 for a, b in pairwise(values)):
             what = f"{group.where.table}: values {values} must go {group.direction}"
             yield ParameterError(what, where=str(group.where), fix="order the values, or change the group")
 
@@ -175,7 +176,8 @@ def _mix_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
         for r in rows:
             if r["child"] not in ("A", "B", "C") or r["size_step"] not in (0, 1, 2) or r["red_spot"] not in (0, 1) or (
                     r["share"] < 0):
-                what = f"{name}, {r['name']!r}: child must be A, B or C; size_step 0, 1 or 2; red_spot 0 or 1; share >= 0"
+                what = (f"{name}, {r['name']!r}: child must be A, B or C; size_step 0, 1 or 2; red_spot 0 or 1; "
+                        "share >= 0")
                 yield ParameterError(what, where=str(p.where), fix="correct that row")
 
 
@@ -190,7 +192,8 @@ def _guard_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
         sessions = value(row.sessions_mean)
         if sessions is not None and sessions < 1:
             what = f"{row.sessions_mean} = {sessions:g}: a course has at least 1 session"
-            yield ParameterError(what, where=str(known[row.sessions_mean].where), fix="give the mean sessions of a course")
+            yield ParameterError(what, where=str(known[row.sessions_mean].where),
+                                 fix="give the mean sessions of a course")
         full, none = value(row.effect_full_years), value(row.effect_none_years)
         if full is not None and none is not None and none < full:
             what = f"{row.effect_none_years} = {none:g}: must be >= {row.effect_full_years} = {full:g}"

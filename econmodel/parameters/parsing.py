@@ -135,7 +135,8 @@ def parse_value(name: str, value: Any, unit: str, where: Where) -> float | str |
     if unit in POSITIVE_UNITS and number <= 0:
         what = f"{name} = {number:g} ({unit}): must be > 0"
         fix = f"looks like a log hazard ratio; store exp({number:g}) and give its standard error as se_log"
-        raise ParameterError(what, where=str(where), fix=fix if number < 0 else "give a small positive ratio instead of 0")
+        fix = fix if number < 0 else "give a small positive ratio instead of 0"
+        raise ParameterError(what, where=str(where), fix=fix)
     return number
 
 
@@ -147,7 +148,8 @@ def parse_distribution(name: str, spec: Any, value: float | None, where: Where) 
     try:
         return fit(spec, value)
     except ParameterError as fault:
-        raise ParameterError(f"{name}: {fault.what}", where=str(where), fix=fault.fix) from None
+        what = f"{name}: {fault.what}"
+        raise ParameterError(what, where=str(where), fix=fault.fix) from None
 
 
 def parse_range(name: str, raw: Any, value: float | None, where: Where) -> Range | None:  # noqa: ANN401
@@ -176,7 +178,7 @@ def parse_row(kind: type[StrategyRow] | type[SecondaryRow], key: str, raw: dict[
         if name not in raw:
             what = f"{where.table}: the field {name!r} is missing"
             raise ParameterError(what, where=str(where), fix=f"add {name} = \"...\"")
-    values = {k: tuple(v) if isinstance(v, list) else v for k, v in raw.items()}
+    values: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in raw.items()}
     if "surveillance" in values:
         values["surveillance"] = _parse_surveillance(raw["surveillance"], where)
     return kind(key=key, where=where, **values)
@@ -185,7 +187,8 @@ def parse_row(kind: type[StrategyRow] | type[SecondaryRow], key: str, raw: dict[
 def _parse_surveillance(raw: dict[str, Any], where: Where) -> Surveillance:
     if set(raw) != {"months", "interval", "visit"} or any(m < 0 for m in raw["months"]) or raw["interval"] < 0:
         what = f"{where.table}: surveillance must have months (a list of months >= 0), interval (>= 0) and visit"
-        raise ParameterError(what, where=str(where), fix='{ months = [3, 6, 12], interval = 12, visit = "surveillance_eus" }')
+        fix = '{ months = [3, 6, 12], interval = 12, visit = "surveillance_eus" }'
+        raise ParameterError(what, where=str(where), fix=fix)
     return Surveillance(tuple(int(m) for m in raw["months"]), int(raw["interval"]), str(raw["visit"]))
 
 

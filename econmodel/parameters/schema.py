@@ -101,7 +101,7 @@ class Source:
     @property
     def reference(self) -> str:
         """Citation with its DOI, PMID or address."""
-        tail = self.doi and f"doi:{self.doi}" or self.pmid and f"PMID {self.pmid}" or self.address
+        tail = (self.doi and f"doi:{self.doi}") or (self.pmid and f"PMID {self.pmid}") or self.address
         return f"{self.citation}. {tail}" if tail else self.citation
 
 

@@ -1,0 +1,133 @@
+"""Results of a strategy from the totals of ``independent_model``: outcomes, activity and money, in plain Python."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import Any
+
+from independent_model import ALIVE, CAUSES, NEVER_BLED, strategy_totals
+
+SESSION_COMPLICATIONS = ("embolism", "sepsis", "fever", "ulcer_bleed")
+
+
+def price(entry: dict[str, float], perspective: str) -> float:
+    """Money per unit of activity under one of the four views."""
+    return {"hospital": entry["full_cost"], "payer": entry["payment"],
+            "hospital_margin": entry["variable_share"] * entry["full_cost"] - entry["payment"],
+            "societal": entry["full_cost"] + entry["patient_cost"]}[perspective]
+
+
+def bleed_activity(t: dict[str, float], rates: dict[str, Any]) -> dict[str, float]:
+    """Admissions for bleeding; an early rebleed is an admission of its own, or a readmission takes its place."""
+    bleeds = first_bleeds(t) + t["early_rebleed"] + t["late_rebleed"]
+    admitted, readmitted = bleeds, 0.0
+    if rates["rebleed_costing"] == "readmission":
+        admitted = bleeds - t["early_rebleed"]
+        readmitted = rates["p_readmission_per_survived_bleed"] * (t["recover"] + t["early_rebleed"])
+    plain = 1 - rates["p_rescue_per_bleed"]
+    intensive = rates["p_icu_per_bleed"] * rates["icu_days_per_icu_stay"]
+    return {"bleed_survived": plain * (admitted - t["bleed_death"]), "bleed_fatal": plain * t["bleed_death"],
+            "rescue_admission": admitted * rates["p_rescue_per_bleed"], "readmission": readmitted,
+            "icu_day": admitted * plain * intensive,
+            "ward_day": admitted * plain * (rates["stay_days_per_bleed"] - intensive),
+            "red_cell_unit": admitted * plain * rates["red_cell_units_per_bleed"]}
+
+
+def first_bleeds(t: dict[str, float]) -> float:
+    """First bleeds from any source."""
+    return t["gastric_bleed"] + t["other_bleed"]
+
+
+def activity(inputs: dict[str, Any], key: str, t: dict[str, float]) -> dict[str, float]:
+    """Activity by name, from totals under one weighting."""
+    rates, plan = inputs["activity_rates"], inputs["strategies"][key]
+    mine, secondary, clinic = rates["by_strategy"][key], rates["secondary"], rates["clinic_visits_per_year"]
+    never = sum(t[state] for state in NEVER_BLED)
+    found: dict[str, float] = defaultdict(float, bleed_activity(t, rates))
+    if mine["session"]:
+        found[mine["session"]] = t["sessions"]
+    found["coil"], found["glue_ml"] = (t["sessions"] * mine[k] for k in ("coils_per_session", "glue_ml_per_session"))
+    found["drug_year"] = t["protected"] if mine["drug"] else 0.0
+    found[plan["surveillance"]["visit"]] += t["visits"]
+    found["clinic_visit"] += clinic["never_bled"] * never
+    for kind in SESSION_COMPLICATIONS:
+        found[kind] = t["sessions"] * mine["complications_per_course"][kind] / plan["sessions_mean"]
+    found[secondary["activity"]] = (t["post_bleed"] if secondary["drug"]
+                                    else t["recover"] * secondary["sessions_per_recovery"])
+    found |= {"clinic_post_bleed": t["post_bleed"] * clinic["post_bleed"], "transplant": t["transplant"],
+              "year_never_bled": never, "year_post_bleed": t["post_bleed"], "year_transplanted": t["transplanted"]}
+    return found
+
+
+def cost(inputs: dict[str, Any], key: str, t: dict[str, float], perspective: str) -> dict[str, float]:
+    """Money by category."""
+    found: dict[str, float] = defaultdict(float)
+    done = activity(inputs, key, t)
+    for name, entry in inputs["prices"].items():
+        found[entry["category"]] += done[name] * price(entry, perspective)
+    assert not set(done) - set(inputs["prices"])
+    return found
+
+
+def qalys(inputs: dict[str, Any], key: str, t: dict[str, float]) -> float:
+    """Quality-adjusted life-years."""
+    events = activity(inputs, key, t) | {"sessions": t["sessions"], "first_bleeds": first_bleeds(t),
+                                         "rebleeds": t["early_rebleed"] + t["late_rebleed"]}
+    lived = sum(t[state] * inputs["utilities"][state] for state in ALIVE)
+    return lived - sum(events[name] * loss for name, loss in inputs["qaly_losses"].items())
+
+
+def pooled(years: dict[int, dict[str, float]], up_to: int | None = None) -> dict[str, float]:
+    """Sum over the first ``up_to`` years."""
+    found: dict[str, float] = defaultdict(float)
+    for year, amounts in years.items():
+        if up_to is None or year < up_to:
+            for what, amount in amounts.items():
+                found[what] += amount
+    return found
+
+
+def strategy_results(inputs: dict[str, Any], key: str, perspective: str) -> dict[str, Any]:
+    """Rebuild the ``strategies`` block of one strategy, with the same keys."""
+    totals = strategy_totals(inputs, key)
+    plain, costs, outcomes = (pooled(totals[w]) for w in ("undiscounted", "costs", "outcomes"))
+    by_category = cost(inputs, key, costs, perspective)
+    horizon = inputs["horizon_years"]
+    risk_years = sorted({y for y in (1, 2, 3, 5) if y < horizon} | {horizon})
+    until = {str(y): pooled(totals["undiscounted"], y) for y in risk_years}
+    started = 1.0 if inputs["strategies"][key]["starts_in"] == "in_course" else 0.0
+    return {
+        "cost": {"total": sum(by_category.values()), "by_category": dict(by_category)},
+        "life_years": sum(outcomes[state] for state in ALIVE), "qalys": qalys(inputs, key, outcomes),
+        "undiscounted": {"cost": sum(cost(inputs, key, plain, perspective).values()),
+                         "life_years": sum(plain[state] for state in ALIVE), "qalys": qalys(inputs, key, plain)},
+        "first_bleed_risk": {y: first_bleeds(t) for y, t in until.items()},
+        "gastric_first_bleed_risk": {y: t["gastric_bleed"] for y, t in until.items()},
+        "courses": started + plain["retreat"], "transplants": plain["transplant"],
+        "deaths": {cause: plain[kind] for cause, kind in CAUSES.items()},
+        "state_years": {state: plain[state] for state in ALIVE},
+        "complications": {k: activity(inputs, key, plain)[k] for k in SESSION_COMPLICATIONS},
+        "activity": {name: activity(inputs, key, plain)[name] for name in inputs["prices"]},
+        **counts(inputs, plain),
+        "yearly": yearly(inputs, key, totals["undiscounted"], perspective),
+    }
+
+
+def counts(inputs: dict[str, Any], t: dict[str, float]) -> dict[str, float]:
+    """Gather the counts that are shown over the horizon and by year."""
+    rates, rebleeds = inputs["activity_rates"], t["early_rebleed"] + t["late_rebleed"]
+    intensive = rates["p_icu_per_bleed"] * rates["icu_days_per_icu_stay"]
+    bleeds = first_bleeds(t) + rebleeds
+    return {"first_bleeds": first_bleeds(t), "rebleeds": rebleeds, "sessions": t["sessions"],
+            "icu_days": bleeds * intensive, "ward_days": bleeds * (rates["stay_days_per_bleed"] - intensive)}
+
+
+def yearly(inputs: dict[str, Any], key: str, years: dict[int, dict[str, float]],
+           perspective: str) -> list[dict[str, float]]:
+    """Rebuild the rows by year."""
+    rows, alive = [], 1.0
+    for year in sorted(years):
+        alive -= sum(years[year][kind] for kind in CAUSES.values())
+        rows.append({"year": year + 1, "alive": alive, **counts(inputs, years[year]),
+                     "cost_undiscounted": sum(cost(inputs, key, years[year], perspective).values())})
+    return rows
