@@ -1,0 +1,108 @@
+"""Blocks that the brief and the technical report share, built from results."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from econmodel.reporting import formatting as f
+from econmodel.reporting.charts import describe
+from econmodel.reporting.content import Chart, Charts, KeyNumber, KeyNumbers, Table, table
+from econmodel.reporting.phrases import lower
+from econmodel.reporting.provenance import STATUS_WORDS, provenance_rows
+from econmodel.reporting.series import Document, labels
+from econmodel.reporting.tables import NNT_YEAR, against, at_headline, focus_strategy, headline_columns, headline_text
+
+if TYPE_CHECKING:
+    from econmodel.parameters.parameter_set import ParameterSet
+    from econmodel.parameters.schema import Parameter
+
+
+def charts(document: Document, *names: str) -> Charts:
+    """Figures of the result document, by name."""
+    return Charts(tuple(Chart(**describe(name, document)) for name in names))
+
+
+def headline_table(document: Document) -> Table:
+    """Benefits, cost and harms of every strategy."""
+    columns = headline_columns(document)
+    widths = {"label": 2.2}
+    settings = document["settings"]
+    return table("Benefits, costs and harms, per patient",
+                 [(heading, widths.get(key, 1.0), key != "label") for key, heading in columns],
+                 [[row[key] for key, _ in columns] for row in headline_text(document)],
+                 note=f"Costs discounted at {f.percent(settings['discount_costs'], 1)}, QALYs at "
+                      f"{f.percent(settings['discount_outcomes'], 1)} a year; {settings['perspective'].replace('_', ' ')} "
+                      f"view. QALYs and harms over the time horizon of {settings['horizon_years']} years. NNT: patients "
+                      "treated to avert one first bleed of any source; NNTH: to bring one more.")
+
+
+def key_numbers(document: Document) -> KeyNumbers:
+    """Eight numbers of the option the brief is about, without the programme."""
+    key = focus_strategy(document)
+    settings, names = document["settings"], labels(document)
+    currency, years = settings["currency"], settings["headline_years"]
+    block, numbers = document["strategies"][key], []
+    for versus in ("watch", "beta_blocker"):
+        whole = against(document, versus, key)
+        now = at_headline(whole)
+        if now is None or whole is None:
+            continue
+        name = lower(names[versus])
+        at_end = str(min(years, settings["horizon_years"]))
+        numbers += [
+            KeyNumber(f.nnt(now["nnt"].get(NNT_YEAR)), f"NNT at {NNT_YEAR} years v. {name}", "patients treated per first bleed averted"),
+            KeyNumber(f.money_change(now["incremental_cost"], currency), f"Net cost per patient v. {name}",
+                      f"{years} years, {f.price_note(settings)}"),
+            KeyNumber(f.number(now["break_even_nnt"], 1), f"Break-even NNT v. {name}",
+                      f"model: {f.nnt(now['nnt'].get(at_end))} at {years} years; saves when below break-even"),
+        ]
+    numbers.append(KeyNumber(f.per(block["deaths"]["procedure"], 1000), "Procedure deaths per 1,000 patients",
+                             f"and {f.per(block['complications']['embolism'], 1000)} embolisms, over the time horizon"))
+    if (usual := against(document, "beta_blocker", key)) is not None:
+        numbers.append(KeyNumber(_cost_per_qaly(usual["icer"], usual["icer_status"], currency),
+                                 f"Cost per QALY gained v. {lower(names['beta_blocker'])}", "over the time horizon"))
+    return KeyNumbers(tuple(numbers))
+
+
+def _cost_per_qaly(icer: float | None, status: str, currency: str) -> str:
+    words = {"less_costly_more_effective": "cheaper, better", "more_costly_less_effective": "dearer, worse"}
+    return words.get(status, f.money(icer, currency))
+
+
+def evidence_table(parameters: ParameterSet) -> Table:
+    """Evidence grade beside the harms of each strategy."""
+    return table("Evidence and harms by strategy",
+                 (("Strategy", 1.5), ("Certainty", 0.9), ("What it rests on", 3.6), ("Harms", 3.0)),
+                 [(row.label, row.evidence_grade or "not graded", row.evidence_note or f.NOTHING, row.harms_note or f.NOTHING)
+                  for row in parameters.strategies.values()],
+                 note="Certainty is our reading of the studies, not a published grading.")
+
+
+def inputs_table(parameters: ParameterSet) -> Table:
+    """Every input with value, doubt, status and source."""
+    rows = []
+    for row in provenance_rows(parameters):
+        spread = f"{f.plain(row['low'])} to {f.plain(row['high'])}" if row["low"] is not None else ""
+        rows.append((row["label"], row["name"], f.plain(row["value"]), row["unit"],
+                     row["distribution"].split(" (")[0] if row["distribution"].startswith("fixed") else row["distribution"],
+                     spread, row["status"], source_text(row), row["where"]))
+    return table("Every input of this case",
+                 (("Input", 3.0), ("Name", 2.0), ("Value", 1.0, True), ("Unit", 1.0), ("Distribution", 1.7), ("Range", 1.2),
+                  ("Status", 1.1), ("Source and reasoning", 4.2), ("Typed in", 2.0)), rows, small=True)
+
+
+def source_text(row: dict[str, str]) -> str:
+    """Source with locator, or the reasoning where there is no source."""
+    source = ", ".join(part for part in (row["source"], row["locator"]) if part)
+    reasoning = row["rationale"] or row["reason"]
+    changed = f"Changed by {row['changed_by']}; base case {f.plain(row['base_value'])}." if row["changed_by"] else ""
+    return " ".join(part for part in (source and source + ".", reasoning, changed) if part)
+
+
+def unconfirmed_table(found: Sequence[Parameter], status: str) -> Table:
+    """Inputs of one unconfirmed status with the reason they stand as they do."""
+    return table(f"{STATUS_WORDS[status].capitalize()}: {len(found)} inputs",
+                 (("Input", 3.2), ("Name", 2.2), ("Value", 1.2, True), ("Unit", 1.2), ("Reasoning", 5.0)),
+                 [(p.label, p.name, "table" if p.table is not None else f.plain(p.value), p.unit, p.rationale or p.reason)
+                  for p in found], small=True)

@@ -1,0 +1,123 @@
+"""What a paper holds, apart from how it looks: sections of paragraphs, tables, figures and key numbers.
+
+The HTML, PDF and DOCX renderers each draw the same content. Text is plain: renderers escape it, so nothing a user
+typed becomes markup.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+Tone = Literal["body", "answer", "note", "caution"]
+
+
+@dataclass(frozen=True)
+class Paragraph:
+    """A paragraph; ``lead`` is set in bold before the text."""
+
+    text: str
+    lead: str = ""
+    tone: Tone = "body"
+
+
+@dataclass(frozen=True)
+class Bullets:
+    """A list; each item is (bold lead, text), the lead may be empty."""
+
+    items: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class KeyNumber:
+    """One of the headline numbers: the value, what it is, and what a reader must know to use it."""
+
+    value: str
+    label: str
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class KeyNumbers:
+    """The headline numbers."""
+
+    numbers: tuple[KeyNumber, ...]
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table: heading, relative width, and whether it holds numbers (right-aligned)."""
+
+    heading: str
+    width: float = 1.0
+    is_number: bool = False
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of text cells; ``small`` is for long annexes."""
+
+    caption: str
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[str, ...], ...]
+    note: str = ""
+    small: bool = False
+
+
+@dataclass(frozen=True)
+class Chart:
+    """A saved figure by name, with caption and alternative text."""
+
+    name: str
+    caption: str
+    alt: str
+
+
+@dataclass(frozen=True)
+class Charts:
+    """Figures set side by side where there is room."""
+
+    charts: tuple[Chart, ...]
+
+
+@dataclass(frozen=True)
+class Blanks:
+    """Lines to be filled in by hand."""
+
+    labels: tuple[str, ...]
+
+
+Block = Paragraph | Bullets | KeyNumbers | Table | Charts | Blanks
+
+
+@dataclass(frozen=True)
+class Section:
+    """A heading and its blocks; ``new_page`` starts it on a page of its own on paper."""
+
+    heading: str
+    blocks: tuple[Block, ...]
+    new_page: bool = False
+    level: int = 1
+
+
+@dataclass(frozen=True)
+class Paper:
+    """A whole paper.
+
+    ``banner`` warns of invented data; ``footer`` tells version, case, seed, draws and hash of the inputs.
+    """
+
+    title: str
+    subtitle: str
+    sections: tuple[Section, ...]
+    footer: str
+    banner: str = ""
+    language: str = "en"
+    tags: dict[str, str] = field(default_factory=dict)
+
+
+def table(caption: str, columns: Sequence[tuple[str, float] | tuple[str, float, bool]],
+          rows: Sequence[Sequence[str]], *, note: str = "", small: bool = False) -> Table:
+    """Build a table from (heading, width, is number) tuples and rows of text."""
+    return Table(caption, tuple(Column(*c) for c in columns), tuple(tuple(row) for row in rows), note, small)

@@ -1,0 +1,61 @@
+"""Write files whole or not at all: to a temporary name beside the target, then renamed."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import tempfile
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+def write_bytes(path: Path, content: bytes) -> Path:
+    """Write a file whole or not at all; missing folders are made."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    temporary = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
+        temporary.chmod(0o644)
+        temporary.replace(path)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+    return path
+
+
+def write_text(path: Path, text: str) -> Path:
+    """Write a UTF-8 text file whole or not at all."""
+    return write_bytes(path, text.encode("utf-8"))
+
+
+def write_csv(path: Path, rows: Iterable[Mapping[str, Any]], columns: Sequence[str] | None = None) -> Path:
+    """Write rows as CSV; text that a spreadsheet would run as a formula is quoted with an apostrophe.
+
+    Parameters
+    ----------
+    rows
+        One mapping per line; numbers keep their full precision.
+    columns
+        Order of the columns; None takes the keys of the first row.
+    """
+    listed = list(rows)
+    names = list(columns or (listed[0] if listed else ()))
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(names)
+    writer.writerows([_cell(row.get(name)) for name in names] for row in listed)
+    return write_text(path, stream.getvalue())
+
+
+def _cell(value: Any) -> Any:  # noqa: ANN401
+    if value is None:
+        return ""
+    if isinstance(value, str) and value.startswith(FORMULA_STARTS):
+        return "'" + value
+    return repr(float(value)) if isinstance(value, float) else value

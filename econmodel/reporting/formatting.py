@@ -1,0 +1,152 @@
+"""Numbers as text, in one place: money, NNT, percentages, rates.
+
+Rounding is for display only. ``None`` and undefined values print as an en dash, never as a number.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+SYMBOLS = {"USD": "$", "GBP": "£", "EUR": "€"}
+NOTHING = "–"
+MINUS = "−"
+
+
+def number(value: float | None, digits: int = 0) -> str:
+    """Fixed decimals with thousands separators and a true minus sign.
+
+    Examples
+    --------
+    >>> number(-12345.678, 1)
+    '−12,345.7'
+    """
+    if value is None or not math.isfinite(value):
+        return NOTHING
+    text = f"{abs(value):,.{digits}f}"
+    return MINUS + text if value < 0 and float(text.replace(",", "")) else text
+
+
+def money(value: float | None, currency: str, digits: int = 0) -> str:
+    """Money in whole units of the currency.
+
+    Examples
+    --------
+    >>> money(-1234.5, "GBP")
+    '−£1,234'
+    """
+    text = number(value, digits)
+    if text == NOTHING:
+        return text
+    symbol = SYMBOLS.get(currency, f"{currency} ")
+    return f"{MINUS}{symbol}{text[1:]}" if text.startswith(MINUS) else symbol + text
+
+
+def money_change(value: float | None, currency: str) -> str:
+    """Money with its sign, for differences.
+
+    Examples
+    --------
+    >>> money_change(950.2, "USD")
+    '+$950'
+    """
+    text = money(value, currency)
+    return "+" + text if value is not None and math.isfinite(value) and round(value) > 0 else text
+
+
+def money_short(value: float | None, currency: str) -> str:
+    """Money in thousands or millions, for axes and tight tables.
+
+    Examples
+    --------
+    >>> money_short(-2_345_000, "USD"), money_short(12_000, "USD"), money_short(900, "EUR")
+    ('−$2.35m', '$12k', '€900')
+    """
+    if value is None or not math.isfinite(value):
+        return NOTHING
+    for size, suffix in ((1e6, "m"), (1e3, "k")):
+        if abs(value) >= size:
+            scaled = f"{abs(value) / size:.3g}"
+            return (MINUS if value < 0 else "") + SYMBOLS.get(currency, f"{currency} ") + scaled + suffix
+    return money(value, currency)
+
+
+def percent(value: float | None, digits: int = 0) -> str:
+    """Share as a percentage.
+
+    Examples
+    --------
+    >>> percent(0.1234, 1)
+    '12.3%'
+    """
+    text = number(None if value is None else 100 * value, digits)
+    return text if text == NOTHING else text + "%"
+
+
+def per(value: float | None, size: int, digits: int = 1) -> str:
+    """Frequency per ``size`` patients, for example per 100 or per 1,000.
+
+    Examples
+    --------
+    >>> per(0.0057, 1000)
+    '5.7'
+    """
+    return number(None if value is None else size * value, digits)
+
+
+def nnt(block: Mapping[str, Any] | None) -> str:
+    """NNT of a result block ``{value, kind}``.
+
+    Examples
+    --------
+    >>> nnt({"value": 4.93, "kind": "NNTB"}), nnt({"value": 20.0, "kind": "NNTH"}), nnt({"value": None, "kind": "none"})
+    ('4.9', 'NNTH 20', 'no difference')
+    """
+    if block is None:
+        return NOTHING
+    if block["value"] is None:
+        return "no difference"
+    value = float(block["value"])
+    text = number(value, 1 if value < 10 else 0)
+    return text if block["kind"] == "NNTB" else f"NNTH {text}"
+
+
+def plain(value: float | str | None) -> str:
+    """Value of an input as short text: four significant digits, whole numbers in full.
+
+    Examples
+    --------
+    >>> plain(0.0003285), plain(15000.0), plain("hospital"), plain(None)
+    ('0.0003285', '15,000', 'hospital', '–')
+    """
+    if value is None:
+        return NOTHING
+    if isinstance(value, str):
+        return value
+    if value == int(value) and abs(value) >= 1000:
+        return number(value)
+    return f"{value:.4g}".replace("-", MINUS)
+
+
+def price_note(settings: Mapping[str, Any]) -> str:
+    """Currency and price year, as put on every money label.
+
+    Examples
+    --------
+    >>> price_note({"currency": "USD", "price_year": "2024"})
+    'USD, 2024 prices'
+    """
+    return f"{settings['currency']}, {settings['price_year']} prices"
+
+
+def in_words(years: int) -> str:
+    """Small whole numbers in words.
+
+    Examples
+    --------
+    >>> in_words(5), in_words(42)
+    ('five', '42')
+    """
+    words = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+    return words[years] if 0 <= years < len(words) else str(years)

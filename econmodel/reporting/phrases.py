@@ -1,0 +1,88 @@
+"""Sentences that several papers share: the answer, the cautions, the banner, the footer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from econmodel.reporting import formatting as f
+from econmodel.reporting.provenance import STATUS_WORDS, status_counts
+from econmodel.reporting.series import Document, labels
+from econmodel.reporting.tables import against, at_headline, focus_strategy
+
+if TYPE_CHECKING:
+    from econmodel.parameters.loading import Case
+    from econmodel.parameters.parameter_set import ParameterSet
+
+CAUTIONS = (
+    ("Not advice for a patient. ", "This is a planning model for services. Follow local protocol, licensed clinicians and "
+     "local finance rules."),
+    ("Not standard care. ", "In the guidelines read, no endoscopic option is standard for primary prophylaxis; most offer "
+     "a beta-blocker. The comparison with no prophylaxis shows the natural history, not usual care."),
+    ("Off-label use. ", "n-Butyl-2-cyanoacrylate is used off label for gastric varices in many countries, and coils made "
+     "for vascular embolisation are used outside their label."),
+    ("Weak evidence. ", "No comparative study was found of EUS-guided coil, or coil and glue, in varices that have not "
+     "bled; those effects are borrowed from patients who had bled, and drawn toward no difference."),
+    ("Declared limits. ", "Child-Pugh class stays as it is at the start; harms come largely from series of bleeding "
+     "patients; the untreated risk has been observed for five years and is extrapolated beyond."),
+)
+
+
+def answer(document: Document, key: str | None = None) -> str:
+    """Answer of the case in one sentence: what the option costs and averts, against both comparators."""
+    key = key or focus_strategy(document)
+    years = f.in_words(document["settings"]["headline_years"])
+    parts = [part for versus in ("watch", "beta_blocker") if (part := _one_comparison(document, versus, key))]
+    return f"Over {years} years, {lower(labels(document)[key])} {'; '.join(parts)}." if parts else (
+        f"{labels(document)[key]} is the only strategy of this case, so there is nothing to compare.")
+
+
+def _one_comparison(document: Document, versus: str, key: str) -> str:
+    now = at_headline(against(document, versus, key))
+    if now is None:
+        return ""
+    cost, currency = now["incremental_cost"], document["settings"]["currency"]
+    year = min(document["settings"]["headline_years"], document["settings"]["horizon_years"])
+    block = now["nnt"][str(year)]
+    name = lower(labels(document)[versus])
+    money = f"{'saves' if cost < 0 else 'costs'} {f.money(abs(cost), currency)} {'' if cost < 0 else 'more '}per patient"
+    bleeds = {"NNTB": f"averts one first bleed for every {f.nnt(block)} treated",
+              "NNTH": f"brings one more first bleed for every {f.nnt(block).removeprefix('NNTH ')} treated",
+              "none": "averts no first bleed"}[block["kind"]]
+    return f"{money} and {bleeds}, against {name}" if versus == "watch" else f"against {name} it {money} and {bleeds}"
+
+
+def lower(label: str) -> str:
+    """Label inside a sentence: the first letter small unless the first word is an abbreviation.
+
+    Examples
+    --------
+    >>> lower("No prophylaxis"), lower("EUS-guided coil")
+    ('no prophylaxis', 'EUS-guided coil')
+    """
+    return label if label[:2].isupper() else label[:1].lower() + label[1:]
+
+
+def banner(case: Case) -> str:
+    """Warn of invented data; empty for a case without any."""
+    if not case.is_demo:
+        return ""
+    invented = status_counts(case.parameters).get("demo", 0)
+    return (f"Invented data. {case.title} does not exist: {invented} of the inputs were made up for demonstration. No real "
+            "hospital, patient or contract stands behind them.")
+
+
+def footer(case: Case, document: Document) -> str:
+    """Version, case, seed, draws and hash of the inputs, for every page."""
+    block: Mapping[str, Any] = document["case"]
+    overrides = "; ".join(block["overrides"]) or "none"
+    return (f"econmodel {block['version']} · case {block['name']} ({block['file']}) · overrides: {overrides} · seed "
+            f"{block['seed']} · draws {block['draws']} · inputs {block['parameters_sha256'][:16]}")
+
+
+def status_sentence(parameters: ParameterSet) -> str:
+    """How many inputs have which status."""
+    counts = status_counts(parameters)
+    total = sum(counts.values())
+    listed = ", ".join(f"{n} {STATUS_WORDS[status]}" for status, n in counts.items())
+    return f"Of {total} inputs, {listed}."

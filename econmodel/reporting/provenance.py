@@ -1,0 +1,65 @@
+"""Where every input comes from: one row each, for the inputs table, the CSV and ``econmodel where``."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import Any
+
+from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.schema import Parameter
+
+UNCONFIRMED = ("assumption", "from memory", "demo")
+STATUS_WORDS = {
+    "published": "published",
+    "derived": "derived from published figures",
+    "expert": "expert judgement",
+    "assumption": "assumed",
+    "local": "the site's own",
+    "demo": "invented for demonstration",
+    "from memory": "from memory, not yet confirmed",
+}
+
+
+def provenance_rows(parameters: ParameterSet) -> list[dict[str, Any]]:
+    """One row per input, in the order of the files.
+
+    Returns
+    -------
+    list of dict
+        name, label, value, unit, distribution, low, high, range_basis, status, source, locator, as_published,
+        derivation, rationale, note, reason, price_year, date, where, changed_by, base_value. ``value`` is the number
+        or text itself; a table input has its rows as text.
+    """
+    return [_row(p, parameters) for p in parameters.parameters.values()]
+
+
+def _row(p: Parameter, parameters: ParameterSet) -> dict[str, Any]:
+    source = parameters.sources.get(p.source)
+    return {
+        "name": p.name, "label": p.label, "value": _table_text(p) if p.table is not None else p.value, "unit": p.unit,
+        "distribution": p.distribution.describe(),
+        "low": p.range.low if p.range else None, "high": p.range.high if p.range else None,
+        "range_basis": p.range.basis if p.range else "", "status": p.status,
+        "source": source.reference if source else p.source, "locator": p.locator, "as_published": p.as_published,
+        "derivation": p.derivation, "rationale": p.rationale, "note": p.note, "reason": p.reason,
+        "price_year": p.price_year, "date": p.date.isoformat() if p.date else "", "where": str(p.where),
+        "changed_by": p.changed_by, "base_value": p.base_value,
+    }
+
+
+def _table_text(p: Parameter) -> str:
+    return "; ".join(", ".join(f"{k} {v}" for k, v in row.items()) for row in p.table or ())
+
+
+def status_counts(parameters: ParameterSet) -> dict[str, int]:
+    """Number of inputs by status, most frequent first."""
+    return dict(Counter(p.status for p in parameters.parameters.values()).most_common())
+
+
+def unconfirmed(parameters: ParameterSet) -> dict[str, list[Parameter]]:
+    """Inputs that are assumed, from memory or invented, by status."""
+    found: dict[str, list[Parameter]] = {status: [] for status in UNCONFIRMED}
+    for p in parameters.parameters.values():
+        if p.status in found:
+            found[p.status].append(p)
+    return {status: inputs for status, inputs in found.items() if inputs}

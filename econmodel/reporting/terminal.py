@@ -1,0 +1,45 @@
+"""The headline table on a terminal."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from econmodel.reporting.series import Document
+from econmodel.reporting.tables import headline_columns, headline_text
+
+if TYPE_CHECKING:
+    from rich.console import Group
+
+    from econmodel.parameters.loading import Case
+
+CAUTION = ("Planning software for services, not advice for a patient. No guideline read makes an endoscopic option "
+           "standard for varices that have not bled.")
+SHORT = {
+    "label": "Strategy", "cost": "Cost", "net_cost_watch": "Net cost\nv. none", "net_cost_beta_blocker": "Net cost\nv. BB",
+    "bleeds_averted_watch": "Bleeds averted\nper 100", "nnt_watch": "NNT 3 y\nv. none", "nnt_beta_blocker": "NNT 3 y\nv. BB",
+    "qalys": "QALYs", "procedure_deaths": "Procedure\ndeaths/1,000", "embolisms": "Embolisms\n/1,000",
+}
+
+
+def headline_table(case: Case, document: Document) -> Group:
+    """Build the headline table with its title, its units and the caution."""
+    from rich import box
+    from rich.console import Group
+    from rich.markup import escape
+    from rich.table import Table
+    from rich.text import Text
+
+    settings = document["settings"]
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=escape(case.title), title_justify="left",
+                  title_style="bold")
+    for key, _ in headline_columns(document):
+        table.add_column(SHORT[key], justify="left" if key == "label" else "right")
+    for row in headline_text(document):
+        table.add_row(*(escape(row[key]) for key, _ in headline_columns(document)))
+    units = (f"Per patient. Cost and first bleeds over {settings['headline_years']} years, QALYs and harms over "
+             f"{settings['horizon_years']} years; {settings['currency']}, {settings['price_year']} prices; {settings['perspective']} "
+             "view. v. none: no prophylaxis; v. BB: beta-blocker.")
+    lines = [Text(units, style="dim"), Text(CAUTION, style="dim")]
+    if case.is_demo:
+        lines.insert(0, Text("Invented data: a fictional hospital.", style="bold"))
+    return Group(table, *lines)
