@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from econmodel.reporting import formatting as f
+from econmodel.reporting import phrases
 from econmodel.reporting.charts import describe
 from econmodel.reporting.content import Chart, Charts, KeyNumber, KeyNumbers, Table, table
 from econmodel.reporting.phrases import lower
@@ -26,14 +27,13 @@ def charts(document: Document, *names: str) -> Charts:
 def headline_table(document: Document) -> Table:
     """Benefits, cost and harms of every strategy."""
     columns = headline_columns(document)
-    widths = {"label": 2.2}
     settings = document["settings"]
+    discount = [f.percent(settings[name], 1) for name in ("discount_costs", "discount_outcomes")]
     return table("Benefits, costs and harms, per patient",
-                 [(heading, widths.get(key, 1.0), key != "label") for key, heading in columns],
+                 [(heading, 2.0 if key == "label" else 1.0, key != "label") for key, heading in columns],
                  [[row[key] for key, _ in columns] for row in headline_text(document)],
-                 note=f"Costs discounted at {f.percent(settings['discount_costs'], 1)}, QALYs at "
-                      f"{f.percent(settings['discount_outcomes'], 1)} a year; {settings['perspective'].replace('_', ' ')} "
-                      f"view. QALYs and harms over the time horizon of {settings['horizon_years']} years. NNT: patients "
+                 note=f"{phrases.view(settings)} view; costs discounted at {discount[0]}, QALYs at {discount[1]} a "
+                      f"year. QALYs and harms over the time horizon, {settings['horizon_years']} years. NNT: patients "
                       "treated to avert one first bleed of any source; NNTH: to bring one more.")
 
 
@@ -51,7 +51,8 @@ def key_numbers(document: Document) -> KeyNumbers:
         name = lower(names[versus])
         at_end = str(min(years, settings["horizon_years"]))
         numbers += [
-            KeyNumber(f.nnt(now["nnt"].get(NNT_YEAR)), f"NNT at {NNT_YEAR} years v. {name}", "patients treated per first bleed averted"),
+            KeyNumber(f.nnt(now["nnt"].get(NNT_YEAR)), f"NNT at {NNT_YEAR} years v. {name}",
+                      "patients treated per first bleed averted"),
             KeyNumber(f.money_change(now["incremental_cost"], currency), f"Net cost per patient v. {name}",
                       f"{years} years, {f.price_note(settings)}"),
             KeyNumber(f.number(now["break_even_nnt"], 1), f"Break-even NNT v. {name}",
@@ -74,8 +75,8 @@ def evidence_table(parameters: ParameterSet) -> Table:
     """Evidence grade beside the harms of each strategy."""
     return table("Evidence and harms by strategy",
                  (("Strategy", 1.5), ("Certainty", 0.9), ("What it rests on", 3.6), ("Harms", 3.0)),
-                 [(row.label, row.evidence_grade or "not graded", row.evidence_note or f.NOTHING, row.harms_note or f.NOTHING)
-                  for row in parameters.strategies.values()],
+                 [(row.label, row.evidence_grade or "not graded", row.evidence_note or f.NOTHING,
+                   row.harms_note or f.NOTHING) for row in parameters.strategies.values()],
                  note="Certainty is our reading of the studies, not a published grading.")
 
 
@@ -84,12 +85,13 @@ def inputs_table(parameters: ParameterSet) -> Table:
     rows = []
     for row in provenance_rows(parameters):
         spread = f"{f.plain(row['low'])} to {f.plain(row['high'])}" if row["low"] is not None else ""
-        rows.append((row["label"], row["name"], f.plain(row["value"]), row["unit"],
-                     row["distribution"].split(" (")[0] if row["distribution"].startswith("fixed") else row["distribution"],
-                     spread, row["status"], source_text(row), row["where"]))
+        shape = "fixed" if row["distribution"].startswith("fixed") else row["distribution"]
+        value = "see file" if parameters[row["name"]].table is not None else f.plain(row["value"])
+        rows.append((row["label"], row["name"], value, row["unit"], shape, spread, row["status"], source_text(row),
+                     row["where"].split(", [")[0]))
     return table("Every input of this case",
-                 (("Input", 3.0), ("Name", 2.0), ("Value", 1.0, True), ("Unit", 1.0), ("Distribution", 1.7), ("Range", 1.2),
-                  ("Status", 1.1), ("Source and reasoning", 4.2), ("Typed in", 2.0)), rows, small=True)
+                 (("Input", 2.8), ("Name", 2.3), ("Value", 1.1, True), ("Unit", 1.1), ("Distribution", 1.7),
+                  ("Range", 1.1), ("Status", 1.3), ("Source and reasoning", 4.4), ("Typed in", 2.0)), rows, small=True)
 
 
 def source_text(row: dict[str, str]) -> str:
@@ -101,8 +103,8 @@ def source_text(row: dict[str, str]) -> str:
 
 
 def unconfirmed_table(found: Sequence[Parameter], status: str) -> Table:
-    """Inputs of one unconfirmed status with the reason they stand as they do."""
+    """List the inputs of one unconfirmed status, with the reasoning behind each."""
     return table(f"{STATUS_WORDS[status].capitalize()}: {len(found)} inputs",
                  (("Input", 3.2), ("Name", 2.2), ("Value", 1.2, True), ("Unit", 1.2), ("Reasoning", 5.0)),
-                 [(p.label, p.name, "table" if p.table is not None else f.plain(p.value), p.unit, p.rationale or p.reason)
-                  for p in found], small=True)
+                 [(p.label, p.name, "table" if p.table is not None else f.plain(p.value), p.unit,
+                   p.rationale or p.reason) for p in found], small=True)

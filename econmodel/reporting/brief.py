@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.model.structure import Structure, build_structure
 from econmodel.reporting.brief_content import brief_paper
 from econmodel.reporting.figures import save_figures
-from econmodel.reporting.files import write_csv, write_text
+from econmodel.reporting.files import json_text, write_csv, write_text
 from econmodel.reporting.html import render_html
 from econmodel.reporting.provenance import provenance_rows
 from econmodel.reporting.tables import result_rows
@@ -41,7 +40,7 @@ def build_reports(case: Case, evaluation: Evaluation, document: dict[str, Any], 
     """
     figures = folder / "figures"
     written = [
-        write_text(folder / "results.json", json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"),
+        write_text(folder / "results.json", json_text(document)),
         write_csv(folder / "results.csv", result_rows(document)),
         write_csv(folder / "provenance.csv", provenance_rows(case.parameters)),
         *save_figures(document, case_structure(document), figures),

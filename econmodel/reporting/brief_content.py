@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from econmodel.reporting import blocks, phrases
+from econmodel.reporting import formatting as f
 from econmodel.reporting.content import Bullets, Paper, Paragraph, Section
 from econmodel.reporting.guidelines import STANDING, guideline_table
 from econmodel.reporting.series import Document, labels
@@ -25,8 +26,8 @@ def brief_paper(case: Case, document: Document) -> Paper:
 def subtitle(document: Document) -> str:
     """Whose money, which prices, what is compared."""
     settings = document["settings"]
-    return (f"{settings['perspective'].replace('_', ' ').capitalize()} view, {settings['currency']} at {settings['price_year']} "
-            f"prices; {len(document['strategies'])} strategies for adults whose high-risk gastric varices have never bled")
+    return (f"{phrases.view(settings)} view, {f.price_note(settings)}; {len(document['strategies'])} strategies for "
+            "adults whose high-risk gastric varices have never bled")
 
 
 def _answer(case: Case, document: Document) -> Section:
@@ -34,10 +35,10 @@ def _answer(case: Case, document: Document) -> Section:
     row = case.parameters.strategies[key]
     caution = (f"Certainty of the evidence for {phrases.lower(row.label)}: {row.evidence_grade or 'not graded'}. "
                f"{STANDING}")
-    return Section("The answer", (Paragraph(phrases.answer(document), tone="answer"), Paragraph(caution, tone="caution"),
-                                  blocks.key_numbers(document),
-                                  Paragraph(f"All eight are for {phrases.lower(labels(document)[key])}; the other strategies "
-                                            "stand in the table below.", tone="note")))
+    which = f"All eight are for {phrases.lower(labels(document)[key])}; the other strategies stand in the table below."
+    return Section("The answer", (
+        Paragraph(phrases.answer(document), tone="answer"), Paragraph(caution, tone="caution"),
+        blocks.key_numbers(document), Paragraph(which, tone="note")))
 
 
 def _results(document: Document) -> Section:
@@ -56,6 +57,6 @@ def _guidelines() -> Section:
 
 
 def _inputs(case: Case) -> Section:
-    text = phrases.status_sentence(case.parameters) + (" Each value, with its source or the reasoning behind it, is listed "
-                                                       "here; the command `econmodel where NAME` shows one in full.")
+    text = (f"{phrases.status_sentence(case.parameters)} Each value, with its source or the reasoning behind it, is "
+            "listed here; the command `econmodel where NAME` shows one in full.")
     return Section("What it rests on", (Paragraph(text), blocks.inputs_table(case.parameters)), new_page=True)

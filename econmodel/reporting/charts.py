@@ -61,7 +61,7 @@ def plot_costs(result: Document, *, ax: Axes) -> dict[tuple[str, str], Rectangle
     ax.grid(visible=False, axis="y")
     ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, settings["currency"]))
     ax.tick_params(axis="y", length=0)
-    _category_key(ax, {category for _, category in bars if any(b.get_width() for (_, c), b in bars.items() if c == category)})
+    _category_key(ax, {category for (_, category), bar in bars.items() if bar.get_width()})
     return bars
 
 
@@ -75,7 +75,7 @@ def _category_key(ax: Axes, used: set[str]) -> None:
 
 
 def plot_nnt(result: Document, *, ax: Axes, versus: str) -> dict[str, Line2D]:
-    """Number needed to treat to avert one first bleed, by year, against one comparator; harm is not drawn."""
+    """Draw the NNT for one first bleed by year against one comparator; an NNT for harm is left out."""
     rows = [r for r in nnt_rows(result) if r["versus"] == versus and r["kind"] == "NNTB"]
     lines = _lines(result, by_strategy(rows, "year", "nnt"), ax)
     against = "no prophylaxis" if versus == "watch" else labels(result)[versus].lower()
@@ -135,9 +135,10 @@ def label_column(ax: Axes, result: Document, order: Iterable[str], *, gap: float
     keys = list(order)
     for i, key in enumerate(keys):
         y = 1.0 - (i + 0.5) / max(len(keys), 1)
-        ax.plot([1.0 + gap], [y], color=styles[key].colour, marker=styles[key].marker, transform=ax.transAxes, clip_on=False,
-                markersize=6)
-        ax.text(1.0 + 2 * gap, y, fill(names[key], 19), transform=ax.transAxes, va="center", linespacing=1.0, fontsize=8.0)
+        ax.plot([1.0 + gap], [y], color=styles[key].colour, marker=styles[key].marker, transform=ax.transAxes,
+                clip_on=False, markersize=6)
+        ax.text(1.0 + 2 * gap, y, fill(names[key], 19), transform=ax.transAxes, va="center", linespacing=1.0,
+                fontsize=8.0)
 
 
 def describe(name: str, result: Document) -> dict[str, Any]:
@@ -145,8 +146,8 @@ def describe(name: str, result: Document) -> dict[str, Any]:
     settings = result["settings"]
     years, versus = settings["headline_years"], labels(result)[settings["comparator"]].lower()
     known = {
-        "state_diagram": ("Health states and moves", "Diagram of the health states and the moves between them; death is "
-                          "possible from every state."),
+        "state_diagram": ("Health states and moves", "Diagram of the health states and the moves between them; death "
+                          "is possible from every state."),
         "first_bleeds": ("First bleeds by strategy, any source, with death competing",
                          "Curves of the share of patients with a first bleed over ten years, one per strategy."),
         "cost_by_category": (f"Cost per patient over {years} years by category", "Bars of cost per patient, stacked by "

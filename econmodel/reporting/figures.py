@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import tempfile
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
 WIDTH = 5.0
 PNG_DPI = 160
-Drawer = Callable[["Figure"], None]
+Drawer = Callable[["Figure"], object]
 
 
 def save_figures(document: series.Document, structure: Structure, folder: Path) -> list[Path]:
@@ -42,22 +43,23 @@ def save_figures(document: series.Document, structure: Structure, folder: Path) 
 
 
 def _figures(document: series.Document, structure: Structure) -> dict[str, tuple[list[dict[str, Any]], float, Drawer]]:
+    """List the figures: the rows each one shows, its height in inches, and what draws it."""
     from econmodel.reporting import charts, diagram
 
-    def two_panels(figure: Figure) -> None:
-        _nnt_panels(document, figure)
+    def drawer(plot: Callable[..., object], *place: float) -> Drawer:
+        box = (place[0], place[1], place[2], place[3])
+        return lambda figure: plot(ax=figure.add_axes(box))
 
     return {
         "state_diagram": (_move_rows(structure), 3.3,
-                          lambda fig: _keep(diagram.plot_state_diagram(structure, ax=fig.add_axes((0.0, 0.0, 1.0, 1.0))))),
+                          drawer(partial(diagram.plot_state_diagram, structure), 0.0, 0.0, 1.0, 1.0)),
         "first_bleeds": (series.first_bleed_rows(document), 3.1,
-                         lambda fig: _keep(charts.plot_first_bleeds(document, ax=fig.add_axes((0.13, 0.14, 0.54, 0.83))))),
+                         drawer(partial(charts.plot_first_bleeds, document), 0.13, 0.14, 0.54, 0.83)),
         "cost_by_category": (series.cost_rows(document), 3.1,
-                             lambda fig: _keep(charts.plot_costs(document, ax=fig.add_axes((0.28, 0.14, 0.70, 0.77))))),
-        "nnt_by_year": (series.nnt_rows(document), 3.1, two_panels),
-        "cost_effectiveness_plane": (
-            series.plane_rows(document), 3.1,
-            lambda fig: _keep(charts.plot_plane(document, ax=fig.add_axes((0.16, 0.14, 0.51, 0.77))))),
+                             drawer(partial(charts.plot_costs, document), 0.28, 0.14, 0.70, 0.77)),
+        "nnt_by_year": (series.nnt_rows(document), 3.1, partial(_nnt_panels, document)),
+        "cost_effectiveness_plane": (series.plane_rows(document), 3.1,
+                                     drawer(partial(charts.plot_plane, document), 0.16, 0.14, 0.51, 0.77)),
     }
 
 
@@ -71,10 +73,6 @@ def _nnt_panels(document: series.Document, figure: Figure) -> None:
         charts.plot_nnt(document, ax=ax, versus=versus)
     figure.text(0.032, 0.5, "NNT, one first bleed averted", rotation=90, va="center", ha="right")
     charts.label_column(figure.axes[-1], document, [k for k in document["strategies"] if k != comparators[0]], gap=0.1)
-
-
-def _keep(_: object) -> None:
-    """Drop the artists a chart returns; saving needs only the figure."""
 
 
 def _move_rows(structure: Structure) -> list[dict[str, Any]]:
@@ -91,7 +89,8 @@ def draw_svg(draw: Drawer, height: float, width: float = WIDTH) -> bytes:
     figure = Figure(figsize=(width, height))
     draw(figure)
     vector = io.BytesIO()
-    FigureCanvasSVG(figure).print_svg(vector, metadata={"Date": None, "Creator": None})
+    FigureCanvasSVG(figure).print_svg(  # type: ignore[no-untyped-call]
+        vector, metadata={"Date": None, "Creator": None})
     return vector.getvalue()
 
 
@@ -110,8 +109,10 @@ def rasterise(vectors: dict[str, bytes]) -> dict[str, bytes]:
 
     pages = "\n#pagebreak()\n".join(f'#image("{name}.svg")' for name in vectors)
     source = f"#set page(width: auto, height: auto, margin: 0pt, fill: white)\n{pages}"
-    with tempfile.TemporaryDirectory() as place:
+    with tempfile.TemporaryDirectory() as name_of_folder:
+        folder = Path(name_of_folder)
         for name, vector in vectors.items():
-            (Path(place) / f"{name}.svg").write_bytes(vector)
-        made = typst.compile(source.encode(), root=place, format="png", ppi=PNG_DPI, ignore_system_fonts=True)
+            (folder / f"{name}.svg").write_bytes(vector)
+        (folder / "pages.typ").write_text(source, encoding="utf-8")
+        made: Any = typst.compile(folder / "pages.typ", format="png", ppi=PNG_DPI, ignore_system_fonts=True)
     return dict(zip(vectors, made if isinstance(made, list) else [made], strict=True))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import os
 import tempfile
 from collections.abc import Iterable, Mapping, Sequence
@@ -32,6 +33,19 @@ def write_bytes(path: Path, content: bytes) -> Path:
 def write_text(path: Path, text: str) -> Path:
     """Write a UTF-8 text file whole or not at all."""
     return write_bytes(path, text.encode("utf-8"))
+
+
+def json_text(document: Mapping[str, Any]) -> str:
+    """JSON with one line per entry of each top-level block: quick to write, and a change shows where it is."""
+    blocks = []
+    for key, block in document.items():
+        if isinstance(block, Mapping) and block:
+            lines = [f" {json.dumps(name)}: {json.dumps(value, ensure_ascii=False, allow_nan=False)}"
+                     for name, value in block.items()]
+            blocks.append(f"{json.dumps(key)}: {{\n" + ",\n".join(lines) + "\n}")
+        else:
+            blocks.append(f"{json.dumps(key)}: {json.dumps(block, ensure_ascii=False, allow_nan=False)}")
+    return "{\n" + ",\n".join(blocks) + "\n}\n"
 
 
 def write_csv(path: Path, rows: Iterable[Mapping[str, Any]], columns: Sequence[str] | None = None) -> Path:

@@ -15,7 +15,7 @@ MINUS = "−"
 
 
 def number(value: float | None, digits: int = 0) -> str:
-    """Fixed decimals with thousands separators and a true minus sign.
+    """Format with fixed decimals, thousands separators and a true minus sign.
 
     Examples
     --------

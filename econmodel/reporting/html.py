@@ -28,17 +28,17 @@ def render_html(paper: Paper, figures: Path) -> str:
 
     environment = Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined,
                               trim_blocks=True, lstrip_blocks=True)
-    template = environment.get_template("paper.html.jinja")
-    return template.render(paper=paper, drawing=drawing, style=Markup((TEMPLATES / "paper.css").read_text(encoding="utf-8")))
+    style = Markup((TEMPLATES / "paper.css").read_text(encoding="utf-8"))
+    return environment.get_template("paper.html.jinja").render(paper=paper, drawing=drawing, style=style)
 
 
 def inline_svg(svg: str, name: str, alt: str) -> str:
-    """Make a saved SVG fit to stand in a page: no prologue, own identifiers, scaled by the page, read out as ``alt``."""
+    """Make a saved SVG fit to stand in a page: own identifiers, scaled by the page, read out as ``alt``."""
     from markupsafe import escape
 
     body = svg[svg.index("<svg"):]
     body = re.sub(r"<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
     body = re.sub(r'(\bid="|href="#|url\(#)', rf"\1{name}-", body)
-    body = re.sub(r'^<svg[^>]*?viewBox="([^"]*)"[^>]*>', r'<svg viewBox="\1" role="img" xmlns:xlink="http://www.w3.org/1999/xlink">',
-                  body, count=1)
+    opening = r'<svg viewBox="\1" role="img" xmlns:xlink="http://www.w3.org/1999/xlink">'
+    body = re.sub(r'^<svg[^>]*?viewBox="([^"]*)"[^>]*>', opening, body, count=1)
     return body.replace(">", f"><title>{escape(alt)}</title>", 1)

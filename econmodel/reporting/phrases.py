@@ -15,12 +15,12 @@ if TYPE_CHECKING:
     from econmodel.parameters.parameter_set import ParameterSet
 
 CAUTIONS = (
-    ("Not advice for a patient. ", "This is a planning model for services. Follow local protocol, licensed clinicians and "
-     "local finance rules."),
-    ("Not standard care. ", "In the guidelines read, no endoscopic option is standard for primary prophylaxis; most offer "
-     "a beta-blocker. The comparison with no prophylaxis shows the natural history, not usual care."),
-    ("Off-label use. ", "n-Butyl-2-cyanoacrylate is used off label for gastric varices in many countries, and coils made "
-     "for vascular embolisation are used outside their label."),
+    ("Not advice for a patient. ", "This is a planning model for services. Follow local protocol, licensed clinicians "
+     "and local finance rules."),
+    ("Not standard care. ", "In the guidelines read, no endoscopic option is standard for primary prophylaxis; most "
+     "offer a beta-blocker. The comparison with no prophylaxis shows the natural history, not usual care."),
+    ("Off-label use. ", "n-Butyl-2-cyanoacrylate is used off label for gastric varices in many countries, and coils "
+     "made for vascular embolisation are used outside their label."),
     ("Weak evidence. ", "No comparative study was found of EUS-guided coil, or coil and glue, in varices that have not "
      "bled; those effects are borrowed from patients who had bled, and drawn toward no difference."),
     ("Declared limits. ", "Child-Pugh class stays as it is at the start; harms come largely from series of bleeding "
@@ -45,7 +45,8 @@ def _one_comparison(document: Document, versus: str, key: str) -> str:
     year = min(document["settings"]["headline_years"], document["settings"]["horizon_years"])
     block = now["nnt"][str(year)]
     name = lower(labels(document)[versus])
-    money = f"{'saves' if cost < 0 else 'costs'} {f.money(abs(cost), currency)} {'' if cost < 0 else 'more '}per patient"
+    size = f.money(abs(cost), currency)
+    money = f"saves {size} per patient" if cost < 0 else f"costs {size} more per patient"
     bleeds = {"NNTB": f"averts one first bleed for every {f.nnt(block)} treated",
               "NNTH": f"brings one more first bleed for every {f.nnt(block).removeprefix('NNTH ')} treated",
               "none": "averts no first bleed"}[block["kind"]]
@@ -63,13 +64,24 @@ def lower(label: str) -> str:
     return label if label[:2].isupper() else label[:1].lower() + label[1:]
 
 
+def view(settings: Mapping[str, Any]) -> str:
+    """Whose money is counted, as the first word of a sentence.
+
+    Examples
+    --------
+    >>> view({"perspective": "hospital_margin"})
+    'Hospital margin'
+    """
+    return str(settings["perspective"]).replace("_", " ").capitalize()
+
+
 def banner(case: Case) -> str:
     """Warn of invented data; empty for a case without any."""
     if not case.is_demo:
         return ""
     invented = status_counts(case.parameters).get("demo", 0)
-    return (f"Invented data. {case.title} does not exist: {invented} of the inputs were made up for demonstration. No real "
-            "hospital, patient or contract stands behind them.")
+    return (f"Invented data. {case.title} does not exist: {invented} of the inputs were made up for demonstration. No "
+            "real hospital, patient or contract stands behind them.")
 
 
 def footer(case: Case, document: Document) -> str:

@@ -52,12 +52,12 @@ def _table_text(p: Parameter) -> str:
 
 
 def status_counts(parameters: ParameterSet) -> dict[str, int]:
-    """Number of inputs by status, most frequent first."""
+    """Count the inputs by status, most frequent first."""
     return dict(Counter(p.status for p in parameters.parameters.values()).most_common())
 
 
 def unconfirmed(parameters: ParameterSet) -> dict[str, list[Parameter]]:
-    """Inputs that are assumed, from memory or invented, by status."""
+    """List the inputs that are assumed, from memory or invented, by status."""
     found: dict[str, list[Parameter]] = {status: [] for status in UNCONFIRMED}
     for p in parameters.parameters.values():
         if p.status in found:

@@ -60,8 +60,8 @@ def strategy_styles(keys: Sequence[str]) -> dict[str, StrategyStyle]:
     return {key: STRATEGY_STYLES.get(key) or spare[key] for key in keys}
 
 
-def plot_settings() -> dict[str, Any]:
-    """Settings of the plotting library: bundled font, quiet axes, and SVG that is the same on every run."""
+def plot_settings() -> dict[Any, Any]:
+    """Give the plotting library its settings: bundled font, quiet axes, SVG that is the same on every run."""
     return {
         "font.family": "DejaVu Sans", "font.size": 8.5, "axes.labelsize": 8.5, "axes.titlesize": 9.0,
         "xtick.labelsize": 8.0, "ytick.labelsize": 8.0, "axes.edgecolor": MUTED, "axes.labelcolor": INK,

@@ -17,7 +17,7 @@ def focus_strategy(document: Document) -> str:
 
     EUS-guided coil and glue where the case has it, else the last strategy that starts a course, else the last one.
     """
-    strategies = document["inputs"]["strategies"]
+    strategies: Mapping[str, Any] = document["inputs"]["strategies"]
     if ENDOSCOPIC_FOCUS in strategies:
         return ENDOSCOPIC_FOCUS
     courses = [key for key, row in strategies.items() if row["starts_in"] == "in_course"]
@@ -91,10 +91,10 @@ def headline_text(document: Document) -> list[dict[str, str]]:
 
 
 def result_rows(document: Document) -> list[dict[str, Any]]:
-    """Every number of the results, one per line, for ``results.csv``."""
+    """Every number of the results, one per line, for ``results.csv``; year by year for all patients only."""
     rows = _group_rows("all patients", document)
     for name, block in document["groups"].items():
-        rows += _group_rows(name, block)
+        rows += [row for row in _group_rows(name, block) if not row["measure"].startswith("yearly.")]
     return rows
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from econmodel.reporting.formatting import price_note
 from econmodel.reporting.series import Document
 from econmodel.reporting.tables import headline_columns, headline_text
 
@@ -15,9 +16,10 @@ if TYPE_CHECKING:
 CAUTION = ("Planning software for services, not advice for a patient. No guideline read makes an endoscopic option "
            "standard for varices that have not bled.")
 SHORT = {
-    "label": "Strategy", "cost": "Cost", "net_cost_watch": "Net cost\nv. none", "net_cost_beta_blocker": "Net cost\nv. BB",
-    "bleeds_averted_watch": "Bleeds averted\nper 100", "nnt_watch": "NNT 3 y\nv. none", "nnt_beta_blocker": "NNT 3 y\nv. BB",
-    "qalys": "QALYs", "procedure_deaths": "Procedure\ndeaths/1,000", "embolisms": "Embolisms\n/1,000",
+    "label": "Strategy", "cost": "Cost", "net_cost_watch": "Net cost\nv. none",
+    "net_cost_beta_blocker": "Net cost\nv. BB", "bleeds_averted_watch": "Bleeds averted\nper 100",
+    "nnt_watch": "NNT 3 y\nv. none", "nnt_beta_blocker": "NNT 3 y\nv. BB", "qalys": "QALYs",
+    "procedure_deaths": "Procedure\ndeaths/1,000", "embolisms": "Embolisms\n/1,000",
 }
 
 
@@ -37,8 +39,8 @@ def headline_table(case: Case, document: Document) -> Group:
     for row in headline_text(document):
         table.add_row(*(escape(row[key]) for key, _ in headline_columns(document)))
     units = (f"Per patient. Cost and first bleeds over {settings['headline_years']} years, QALYs and harms over "
-             f"{settings['horizon_years']} years; {settings['currency']}, {settings['price_year']} prices; {settings['perspective']} "
-             "view. v. none: no prophylaxis; v. BB: beta-blocker.")
+             f"{settings['horizon_years']} years; {price_note(settings)}; {settings['perspective']} view. "
+             "v. none: no prophylaxis; v. BB: beta-blocker.")
     lines = [Text(units, style="dim"), Text(CAUTION, style="dim")]
     if case.is_demo:
         lines.insert(0, Text("Invented data: a fictional hospital.", style="bold"))
