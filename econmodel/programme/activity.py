@@ -42,8 +42,8 @@ class ProgrammeActivity:
 
     def scaled(self, factor: FloatArray) -> ProgrammeActivity:
         """Activity of ``factor`` times as many patients; a factor of shape (n,) makes n draws of one."""
-        by = factor[:, None, None]
-        return ProgrammeActivity(self.activities, self.proposed * by, self.current * by, self.run_off * by,
+        by, off = factor[:, None, None], factor[:, None]
+        return ProgrammeActivity(self.activities, self.proposed * by, self.current * by, self.run_off * off,
                                  self.run_off_months)
 
 

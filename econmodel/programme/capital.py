@@ -48,10 +48,10 @@ def _holdings(item: CapitalItem, basis: str, n_months: int) -> Iterator[_Holding
     gap = 12.0 * item.service_years
     share = item.share if basis == "existing" else item.share_if_new
     start = -12.0 * item.age_years if basis == "existing" else float(item.month)
+    bought = basis == "purchase"
     while start < n_months:
-        yield _Holding(item, share, start, start + gap, bought=start >= 0 and not (basis == "existing" and start == 0
-                                                                                    and item.age_years == 0))
-        start += gap
+        yield _Holding(item, share, start, start + gap, bought)
+        start, bought = start + gap, True
 
 
 def schedule_capital(items: Sequence[CapitalItem], basis: str, price_index: FloatArray) -> CapitalSchedule:
@@ -77,7 +77,7 @@ def schedule_capital(items: Sequence[CapitalItem], basis: str, price_index: Floa
             monthly, value = _straight_line(held, n_months)
             (bought if held.bought else existing)[:] += price[:, None] * monthly
             book += price[:, None] * value
-    return CapitalSchedule(cash, *(_by_year(a) for a in (bought, existing)), _by_year(book) / 12.0)
+    return CapitalSchedule(cash, _by_year(bought), _by_year(existing), _by_year(book) / 12.0)
 
 
 def _year(month: float) -> int:
@@ -85,9 +85,9 @@ def _year(month: float) -> int:
 
 
 def _add_cash(cash: FloatArray, held: _Holding, price_index: FloatArray, n_months: int) -> None:
-    end = min(int(round(held.end)), n_months)
+    end = min(round(held.end), n_months)
     if held.bought:
-        month = int(round(held.start))
+        month = round(held.start)
         cash[:, month] += held.share * held.item.cost * price_index[:, _year(month)]
     if held.bought or held.end < n_months:
         cash[:, end] -= held.share * held.item.salvage * price_index[:, _year(end)]
@@ -99,7 +99,7 @@ def _straight_line(held: _Holding, n_months: int) -> tuple[FloatArray, FloatArra
     in_hand = (middle > held.start) & (middle < held.end)
     per_month = held.share * (held.item.cost - held.item.salvage) / (12.0 * held.item.life_years)
     value = held.share * held.item.cost - per_month * (middle - held.start)
-    return per_month * in_hand, value * in_hand
+    return np.asarray(per_month * in_hand), np.asarray(value * in_hand)
 
 
 def _by_year(monthly: FloatArray) -> FloatArray:

@@ -51,7 +51,7 @@ def sign_changes(flows: Sequence[float] | FloatArray) -> int:
 
 
 def irr(flows: Sequence[float] | FloatArray) -> float | None:
-    """Internal rate of return, only where cash changes sign exactly once; otherwise None ("no single IRR").
+    """Find the internal rate of return where cash changes sign exactly once; otherwise None ("no single IRR").
 
     Examples
     --------
@@ -174,7 +174,7 @@ def annuity_factor(rate: float, years: float, timing: str = "arrears") -> float:
         raise AnalysisError(what, fix="arrears is the usual choice")
     if abs(rate) < 1e-12:
         return years
-    arrears = (1.0 - (1.0 + rate) ** -years) / rate
+    arrears: float = (1.0 - (1.0 + rate) ** -years) / rate
     if timing == "arrears":
         return arrears
     return arrears * (1.0 + rate) if timing == "advance" else arrears * rate / float(np.log1p(rate))

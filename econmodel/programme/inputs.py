@@ -9,7 +9,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,9 @@ from numpy.typing import NDArray
 from econmodel.errors import EconModelError, ParameterError, join_faults
 from econmodel.programme import tables
 from econmodel.programme.tables import CapitalItem, Payer, PayerTerm
+
+if TYPE_CHECKING:
+    from econmodel.parameters.parameter_set import ParameterSet
 
 FloatArray = NDArray[np.float64]
 CHOICES: dict[str, tuple[str, ...]] = {
@@ -41,6 +44,7 @@ VOLUMES = ("n_endoscoped", "n_referred_in", "n_treated_elsewhere", "n_backlog", 
 class ProgrammeInputs:
     """Every input of the programme; see ``params/base_case/programme.toml`` for meaning, unit and source.
 
+    ``n_stay_days`` (days of a bleed admission) is the clinical model's own, in ``params/base_case/resources.toml``.
     The last three fields are not inputs: analyses set them. ``volume_factor`` scales demand, ``payment_factor`` the
     payments for prophylaxis, and ``margin_everywhere`` replaces every ``paid_at_margin`` (None: leave).
     """
@@ -82,6 +86,7 @@ class ProgrammeInputs:
     c_displaced_contribution: FloatArray
     share_bed_refill: FloatArray
     c_refill_contribution: FloatArray
+    n_stay_days: FloatArray
     n_days_readmission: FloatArray
     share_occupancy: FloatArray
     n_beds_per_block: FloatArray
@@ -146,7 +151,8 @@ class ProgrammeInputs:
 
     def changed(self, **changes: Any) -> ProgrammeInputs:  # noqa: ANN401
         """Copy with some fields changed; numbers become arrays. The caller keeps them within the rules."""
-        arrays = {k: np.atleast_1d(np.asarray(v, dtype=float)) if k in NUMBERS else v for k, v in changes.items()}
+        arrays: dict[str, Any] = {k: np.atleast_1d(np.asarray(v, dtype=float)) if k in NUMBERS else v
+                                  for k, v in changes.items()}
         return dataclasses.replace(self, **arrays)
 
 
@@ -159,6 +165,20 @@ def input_kinds() -> dict[str, str]:
         plain = "whole" if f.type == "int" else "number"
         kinds[f.name] = "choice" if f.name in CHOICES else "table" if f.name in TABLES else plain
     return kinds
+
+
+def read_inputs(parameters: ParameterSet, values: Mapping[str, FloatArray]) -> ProgrammeInputs:
+    """Read the programme's inputs of a case.
+
+    Parameters
+    ----------
+    parameters
+        The case; gives texts and tables.
+    values
+        Numeric inputs, base values or draws, each (draw,).
+    """
+    plain = {name: p.value if p.table is None else p.table for name, p in parameters.parameters.items()}
+    return ProgrammeInputs.from_values({**plain, **values})
 
 
 NUMBERS = frozenset({"volume_factor", *(name for name, kind in input_kinds().items() if kind == "number")})
@@ -230,7 +250,8 @@ def _joint_faults(read: dict[str, Any]) -> list[EconModelError]:
     except EconModelError as fault:
         faults.append(fault)
     if (eligible(read) < 0).any():
-        what = f"eligible patients a year = {float(eligible(read).min()):.3g}: more are treated elsewhere than are found"
+        fewest = float(eligible(read).min())
+        what = f"eligible patients a year = {fewest:.3g}: more are treated elsewhere than are found"
         faults.append(ParameterError(what, fix="lower n_treated_elsewhere"))
     for name in ("n_sessions_per_block", "share_occupancy", "n_beds_per_block"):
         if (read[name] <= 0).any():

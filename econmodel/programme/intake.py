@@ -46,8 +46,18 @@ class Intake:
         return np.asarray(self.starts.sum(axis=1) * 12.0 / self.starts.shape[1])
 
 
-def mix_profile(profiles: ProfilesLike, mix: dict[str, float]) -> FloatArray:
+def mix_profile(profiles: ProfilesLike, mix: dict[str, float], names: tuple[str, ...] = (),
+                months: int | None = None) -> FloatArray:
     """Activity per patient of a mix of strategies, shape (draw, month, activity).
+
+    Parameters
+    ----------
+    profiles, mix
+        Activity per start by strategy; shares of strategies.
+    names
+        Only these activities, in the model's order; none given: all.
+    months
+        Only the first months; None: all.
 
     Raises
     ------
@@ -59,13 +69,14 @@ def mix_profile(profiles: ProfilesLike, mix: dict[str, float]) -> FloatArray:
             what = f"a mix names the strategy {key!r}, which the model does not have"
             raise AnalysisError(what, fix=f"use one of {', '.join(profiles.strategies)}")
     weights = np.array([mix.get(key, 0.0) for key in profiles.strategies])
-    return np.asarray(np.einsum("s,dsma->dma", weights, profiles.counts))
+    where = [i for i, name in enumerate(profiles.activities) if not names or name in names]
+    counts = profiles.counts[:, :, :months]
+    return np.asarray(np.einsum("s,dsma->dma", weights, counts[..., where] if names else counts))
 
 
 def sessions_per_start(profiles: ProfilesLike, mix: dict[str, float]) -> FloatArray:
     """Treatment sessions in the first twelve months of a start, re-treatment included; shape (draw,)."""
-    profile = mix_profile(profiles, mix)
-    return np.asarray(profile[:, :12, profiles.activities.index("sessions")].sum(axis=1))
+    return np.asarray(mix_profile(profiles, mix, ("sessions",), 12).sum(axis=(1, 2)))
 
 
 def monthly_risk(profiles: ProfilesLike, mix: dict[str, float], activities: tuple[str, ...]) -> FloatArray:
@@ -76,10 +87,10 @@ def monthly_risk(profiles: ProfilesLike, mix: dict[str, float], activities: tupl
     AnalysisError
         The first-year total is 1 or more, so it is not a risk.
     """
-    where = [i for i, name in enumerate(profiles.activities) if name in activities]
-    risk = mix_profile(profiles, mix)[:, :12, where].sum(axis=(1, 2))
+    risk = mix_profile(profiles, mix, activities, 12).sum(axis=(1, 2))
     if (risk >= 1).any():
-        what = f"first-year risk of {' or '.join(activities)} under the current mix is {risk.max():.3g}, must be below 1"
+        events = " or ".join(activities)
+        what = f"first-year risk of {events} under the current mix is {risk.max():.3g}, must be below 1"
         raise AnalysisError(what, fix="profiles are per patient started; check their scale")
     return np.asarray(1.0 - (1.0 - risk) ** (1.0 / 12.0))
 
@@ -121,7 +132,7 @@ def ramp_by_month(inputs: ProgrammeInputs) -> FloatArray:
 
 
 def capacity_by_month(inputs: ProgrammeInputs, sessions: FloatArray) -> FloatArray:
-    """Starts a month that slots allow, shape (draw, month); without limit where a start needs no session."""
+    """Give the starts a month that slots allow, shape (draw, month); without limit where a start needs no session."""
     ramp = ramp_by_month(inputs)
     slots = (inputs.n_session_slots / 12.0)[:, None] * ramp
     with np.errstate(divide="ignore", invalid="ignore"):

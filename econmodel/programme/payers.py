@@ -76,7 +76,8 @@ def _check(inputs: ProgrammeInputs, prices: PricesLike, categories: Mapping[str,
             raise AnalysisError(what, fix="place it in prophylaxis, bleeds, aftercare or background")
     for term in inputs.payer_terms:
         if term.activity not in prices.activities and term.activity not in categories.values():
-            what = f"payer_terms: {term.payer!r} has a term for {term.activity!r}, neither a priced activity nor a category"
+            what = (f"payer_terms: {term.payer!r} has a term for {term.activity!r}, neither a priced activity "
+                    "nor a category")
             raise AnalysisError(what, fix=f"use one of {', '.join(sorted(set(categories.values())))}, or an activity")
 
 

@@ -1,4 +1,4 @@
-"""Rows of the programme's table inputs: mixes, payers, payer terms, ramp and capital; each row checked as it is read."""
+"""Rows of the programme's table inputs (mixes, payers, payer terms, ramp, capital), each checked as it is read."""
 
 from __future__ import annotations
 
@@ -68,7 +68,8 @@ def _fields(name: str, row: Mapping[str, Any], needed: Iterable[str], optional: 
         if key not in known:
             close = get_close_matches(key, known, n=1)
             what = f"{name}: unknown field {key!r} in a row"
-            raise ParameterError(what, fix=f"did you mean {close[0]!r}?" if close else f"use {', '.join(sorted(known))}")
+            fix = f"did you mean {close[0]!r}?" if close else f"use {', '.join(sorted(known))}"
+            raise ParameterError(what, fix=fix)
     for key in needed:
         if key not in row:
             what = f"{name}: a row lacks the field {key!r}: {dict(row)}"
@@ -81,7 +82,8 @@ def _number(name: str, row: Mapping[str, Any], key: str, low: float = 0.0, high:
     if not good or not low <= value <= high:
         rule = f"between {low:g} and {high:g}" if math.isfinite(high) else f">= {low:g}"
         what = f"{name}: {key} = {value!r} must be a number {rule}"
-        raise ParameterError(what, fix="a percentage is written as a fraction, 25% as 0.25" if high == 1 else "correct it")
+        fix = "a percentage is written as a fraction, 25% as 0.25" if high == 1 else "correct it"
+        raise ParameterError(what, fix=fix)
     return float(value)
 
 
@@ -193,7 +195,8 @@ def _check_item(name: str, item: CapitalItem) -> None:
                 f"{item.service_years:g} years")
         raise ParameterError(what, fix="replace it no later than the end of its life")
     if item.age_years >= item.service_years:
-        what = f"{name}, {item.item!r}: age {item.age_years:g} years has reached its replacement at {item.service_years:g}"
+        what = (f"{name}, {item.item!r}: age {item.age_years:g} years has reached its replacement at "
+                f"{item.service_years:g} years")
         raise ParameterError(what, fix="give the age today, or a later replacement within its life")
     if item.salvage > item.cost:
         what = f"{name}, {item.item!r}: salvage {item.salvage:g} exceeds cost {item.cost:g}"

@@ -1,0 +1,126 @@
+"""Break-even volume: starts a year at which the net present value is zero, searched, with the textbook ratio beside it.
+
+The whole intake (starts, month by month) is scaled, so ramp and waiting keep their shape; fixed cost, capital, spare
+sessions and block size stay, so steps are included. Volumes are a mean over the budget's years.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.programme import finance
+from econmodel.programme.budget import Budget, assemble_budget
+from econmodel.programme.payers import UnitMoney, unit_money
+from econmodel.programme.protocols import PricesLike
+
+FloatArray = NDArray[np.float64]
+LARGEST_MULTIPLE = 20.0
+GRID = 201
+
+
+@dataclass(frozen=True)
+class BreakEven:
+    """Break-even volume of a deterministic budget.
+
+    Attributes
+    ----------
+    expected
+        Starts a year expected, mean over the budget.
+    searched
+        Smallest starts a year from which the net present value is 0 or more; None where no volume up to ``largest``
+        reaches it.
+    sustained
+        Smallest starts a year from which it stays so, up to ``largest``; differs where a step pushes it below 0 again.
+    textbook
+        (Yearly fixed cost + annualised capital) / net contribution per start; None where that contribution is not
+        positive. It leaves out steps, timing, escalation and tax.
+    contribution_per_start
+        Net contribution (R11) per start over the budget.
+    largest
+        Largest volume searched.
+    """
+
+    expected: float
+    searched: float | None
+    sustained: float | None
+    textbook: float | None
+    contribution_per_start: float | None
+    largest: float
+
+    @property
+    def text(self) -> str:
+        """Plain sentence."""
+        if self.searched is None:
+            return f"no volume up to {self.largest:.0f} starts a year brings the net present value to zero"
+        if self.searched == 0:
+            return "the net present value is not negative at any smaller volume"
+        return f"{self.searched:.1f} starts a year, against {self.expected:.1f} expected"
+
+
+def npv_at(budget: Budget, money: UnitMoney, multiples: FloatArray) -> FloatArray:
+    """Net present value at multiples of the expected volume, shape (multiple,); one batch, multiples as draws."""
+    intake = replace(budget.intake, starts=budget.intake.starts * multiples[:, None])
+    return assemble_budget(budget.inputs, intake, budget.activity.scaled(multiples), money).npv
+
+
+def break_even(budget: Budget, prices: PricesLike, categories: Mapping[str, str]) -> BreakEven:
+    """Search the break-even volume of a deterministic budget.
+
+    Parameters
+    ----------
+    budget
+        One draw.
+    prices, categories
+        As in :func:`econmodel.programme.budget.run_budget`.
+    """
+    money = unit_money(budget.inputs, prices, categories, budget.activity.activities)
+    expected = float(budget.intake.starts_per_year.mean())
+    multiples = _grid(budget.inputs.n_budget_years)
+    good = npv_at(budget, money, multiples) >= -1e-9
+    first = int(np.argmax(good)) if good.any() else None
+    bad = np.flatnonzero(~good)
+    last_bad = int(bad[-1]) if bad.size else -1
+    stays = None if last_bad == len(good) - 1 else last_bad + 1
+    searched, sustained = (None if k is None or expected == 0 else expected * _refine(budget, money, multiples, k)
+                           for k in (first, stays))
+    per_start = _contribution_per_start(budget)
+    return BreakEven(expected, searched, sustained, _textbook(budget, per_start), per_start,
+                     expected * LARGEST_MULTIPLE)
+
+
+def _grid(n_years: int) -> FloatArray:
+    """Multiples of the expected volume, dense below twice the volume."""
+    return np.concatenate([np.linspace(0.0, 2.0, GRID), np.linspace(2.0, LARGEST_MULTIPLE, GRID)[1:]])
+
+
+def _refine(budget: Budget, money: UnitMoney, multiples: FloatArray, position: int) -> float:
+    """Narrow the bracket below a grid point to a relative width of about 1e-9."""
+    if position == 0:
+        return 0.0
+    low, high = float(multiples[position - 1]), float(multiples[position])
+    for _ in range(4):
+        inner = np.linspace(low, high, 65)
+        good = npv_at(budget, money, inner) >= 0.0
+        good[-1] = True
+        k = max(1, int(np.flatnonzero(~good)[-1]) + 1) if (~good).any() else 1
+        low, high = float(inner[k - 1]), float(inner[k])
+    return high
+
+
+def _contribution_per_start(budget: Budget) -> float | None:
+    starts = float(budget.totals["R1"].mean())
+    return float(budget.totals["R11"].mean()) / starts if starts else None
+
+
+def _textbook(budget: Budget, per_start: float | None) -> float | None:
+    if per_start is None or per_start <= 0:
+        return None
+    years = budget.inputs.n_budget_years
+    rate = float(budget.rate.mean())
+    capital = float(finance.npv(budget.rate, budget.years["R17"]).mean())
+    fixed = float(budget.totals["R13"].mean()) / years + finance.annualised(capital, rate, years)
+    return fixed / per_start

@@ -1,0 +1,99 @@
+"""Capacity: beds, intensive care and endoscopy slots, and savings in three kinds that are never added together.
+
+*Cash-releasing*: a budget falls, or bought-in supplies are not bought (consumables, agency staff, a whole block of
+beds closed). *Capacity*: bed-days free for other patients, ``bed-days / (365 x occupancy)`` beds. *Quality only*:
+what patients gain, with the harms of the programme beside it.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.programme.budget import Budget
+from econmodel.programme.finance import DAYS_PER_YEAR
+from econmodel.programme.payers import SURVEILLANCE
+from econmodel.programme.rows import step_blocks
+
+FloatArray = NDArray[np.float64]
+SECONDARY_SESSIONS = ("secondary_glue", "secondary_coil_and_glue", "secondary_transvenous")
+HARMS = ("deaths_procedure", "embolism", "sepsis", "fever", "ulcer_bleed")
+
+
+def beds(bed_days: FloatArray, occupancy: FloatArray) -> FloatArray:
+    """Beds that yearly bed-days amount to: ``bed-days / (365 x occupancy)``.
+
+    Examples
+    --------
+    >>> float(beds(np.array([73.0]), np.array([0.8]))[0])
+    0.25
+    """
+    return np.asarray(bed_days / (DAYS_PER_YEAR * occupancy))
+
+
+def change_by_year(budget: Budget, *names: str) -> FloatArray:
+    """Proposed less current activity by year, shape (draw, year), years 1 to n."""
+    monthly = budget.activity.total(budget.activity.change, *names)
+    return np.asarray(monthly.reshape(monthly.shape[0], -1, 12).sum(axis=2))
+
+
+def capacity_by_year(budget: Budget) -> list[dict[str, float]]:
+    """Bed-days, beds, intensive care and endoscopy slots for each year (means over draws).
+
+    ``endoscopies_avoided`` are one emergency endoscopy for each bleed averted and the sessions of secondary
+    prophylaxis that fall away; they are shown beside the slots used, not set off against them.
+    """
+    released = budget.years["R20"][:, 1:]
+    intensive = -change_by_year(budget, "icu_days")
+    occupancy = budget.inputs.share_occupancy[:, None]
+    slots = budget.memo["session_slots"][:, 1:]
+    monthly_slots = np.repeat(slots / 12.0, 12, axis=1)
+    columns = {
+        "bed_days_released": released,
+        "beds_released": beds(released, occupancy),
+        "intensive_care_days_released": intensive,
+        "intensive_care_beds_released": beds(intensive, occupancy),
+        "procedure_and_complication_days": change_by_year(budget, "procedure_days", "complication_days"),
+        "treatment_sessions": budget.years["R2"][:, 1:],
+        "surveillance_examinations": change_by_year(budget, *SURVEILLANCE),
+        "session_slots": slots,
+        "step_fixed_blocks": step_blocks(budget.inputs, monthly_slots),
+        "endoscopies_avoided": budget.years["R3"][:, 1:] - change_by_year(budget, *SECONDARY_SESSIONS),
+        "waiting_at_year_end": budget.intake.waiting[:, 11::12],
+        "bleeds_while_waiting": budget.intake.bleeds_waiting.reshape(len(budget.intake.bleeds_waiting), -1, 12).sum(2),
+    }
+    return [{"year": year + 1} | {k: float(a[:, year].mean()) for k, a in columns.items()}
+            for year in range(budget.inputs.n_budget_years)]
+
+
+def closable_blocks(budget: Budget) -> FloatArray:
+    """Whole blocks of beds that the bed-days of the last year would let close, shape (draw,)."""
+    released = beds(budget.years["R20"][:, -1], budget.inputs.share_occupancy)
+    return np.maximum(0.0, np.floor(released / budget.inputs.n_beds_per_block))
+
+
+def savings(budget: Budget) -> dict[str, Any]:
+    """Sort savings over the budget into three kinds (means over draws), never to be added together.
+
+    Returns
+    -------
+    dict
+        ``cash_releasing``, ``capacity``, ``quality_only``, each a dict of named amounts, and a ``note``.
+    """
+    totals = {k: float(a.mean()) for k, a in budget.totals.items()}
+    bought = float((budget.totals["R7"] * budget.inputs.share_saving_cash_releasing).mean())
+    last = capacity_by_year(budget)[-1]
+    harms = {name: float(change_by_year(budget, name).sum(axis=1).mean()) for name in HARMS}
+    return {
+        "cash_releasing": {"supplies_and_agency_staff": bought,
+                           "closable_bed_blocks": float(closable_blocks(budget).mean())},
+        "capacity": {"bed_days": totals["R20"], "beds_in_last_year": last["beds_released"],
+                     "intensive_care_beds_in_last_year": last["intensive_care_beds_released"],
+                     "staff_time_not_released_as_cash": totals["R7"] - bought},
+        "quality_only": {"bleeds_averted": totals["R3"],
+                         "bleeding_deaths_averted": -float(change_by_year(budget, "deaths_bleed").sum(axis=1).mean()),
+                         "harms_added": harms},
+        "note": "Three kinds of benefit; they are never added together. Bed-days are capacity, not cash.",
+    }

@@ -1,0 +1,183 @@
+"""The compulsory downside table: what happens to the net present value if things go worse, one at a time and together.
+
+Changes to the programme's own inputs are made here. Changes to clinical inputs need new activity per start, from a
+``reprofile`` callable of the caller. Its argument maps input names to values, and the key ``"scenarios"`` to a tuple
+of scenario names (files of ``params/scenarios/`` without ending), which are applied before the values.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from econmodel.programme.budget import Budget, run_budget
+from econmodel.programme.headline import headline
+from econmodel.programme.inputs import ProgrammeInputs
+from econmodel.programme.protocols import PricesLike, ProfilesLike
+from econmodel.programme.views import LABELS, other_view, view_inputs
+
+Change = Callable[[ProgrammeInputs], ProgrammeInputs]
+Reprofile = Callable[[dict[str, object]], ProfilesLike]
+ABSENCE_MONTHS = 6
+ABSENCE_START = 13
+STOP_MONTH = 12
+COILS = 6
+NEW_EQUIPMENT = "new_capital"
+WORST_THREE = "three_worst"
+
+
+@dataclass(frozen=True)
+class Downside:
+    """One thing that goes worse: a change of programme inputs, clinical overrides, or both."""
+
+    key: str
+    label: str
+    change: Change
+    clinical: Mapping[str, object]
+    combines: bool = True
+
+
+@dataclass(frozen=True)
+class DownsideRow:
+    """Result of one row; ``npv_change`` is against the base."""
+
+    key: str
+    label: str
+    npv: float
+    npv_change: float
+    payback_years: float | None
+    payback_text: str
+    peak_cash: float
+    year_3_net_contribution: float
+    patients_per_year: float
+    bleeds_averted: float
+    worst: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the row as plain numbers and text."""
+        return asdict(self) | {"worst": list(self.worst)}
+
+
+def _same(inputs: ProgrammeInputs) -> ProgrammeInputs:
+    return inputs
+
+
+def _half_volume(inputs: ProgrammeInputs) -> ProgrammeInputs:
+    return inputs.changed(volume_factor=0.5 * inputs.volume_factor)
+
+
+def _delay(inputs: ProgrammeInputs) -> ProgrammeInputs:
+    return inputs.changed(n_start_delay_months=inputs.n_start_delay_months + 12)
+
+
+def _absence(inputs: ProgrammeInputs) -> ProgrammeInputs:
+    return inputs.changed(n_absence_start_month=ABSENCE_START, n_absence_months=ABSENCE_MONTHS)
+
+
+def _payment(inputs: ProgrammeInputs) -> ProgrammeInputs:
+    return inputs.changed(payment_factor=0.8 * inputs.payment_factor)
+
+
+def _other_view(inputs: ProgrammeInputs) -> ProgrammeInputs:
+    return view_inputs(inputs, other_view(inputs))
+
+
+def _no_refill(inputs: ProgrammeInputs) -> ProgrammeInputs:
+    return inputs.changed(share_bed_refill=0.0)
+
+
+def _new_equipment(inputs: ProgrammeInputs) -> ProgrammeInputs:
+    return inputs.changed(capital_basis="purchase")
+
+
+def _stop(inputs: ProgrammeInputs) -> ProgrammeInputs:
+    return inputs.changed(n_stop_month=STOP_MONTH)
+
+
+def downsides(inputs: ProgrammeInputs) -> tuple[Downside, ...]:
+    """List the compulsory rows, in order, but for the three worst together."""
+    other = LABELS[other_view(inputs)].lower()
+    return (
+        Downside("volume_half", "Half the volume", _half_volume, {}),
+        Downside("delay_12_months", "Start twelve months later, fixed cost running", _delay, {}),
+        Downside("operator_absent", f"Sole operator absent six months, from month {ABSENCE_START}", _absence, {}),
+        Downside("payment_less_20", "Payment for the programme's own work 20% lower", _payment, {}),
+        Downside("other_payment_view", f"The other payment view: {other}", _other_view, {}),
+        Downside("refill_zero", "No released bed is refilled", _no_refill, {}),
+        Downside(NEW_EQUIPMENT, "Equipment bought for the programme", _new_equipment, {}),
+        Downside("six_coils", f"{COILS} coils a session", _same,
+                 {"n_coils_coil": COILS, "n_coils_coil_and_glue": COILS}),
+        Downside("coil_ratio_one", "EUS options no better than direct glue", _same,
+                 {"scenarios": ("coil_ratios_one",)}),
+        Downside("glue_hr_half", "Glue halves bleeding, no more (hazard ratio 0.50)", _same, {"hr_glue": 0.50}),
+        Downside("low_untreated_risk", "Low untreated risk", _same, {"scenarios": ("low_untreated_risk",)}),
+        Downside("beta_blocker_background", "Beta-blocker in the background of every option", _same,
+                 {"scenarios": ("beta_blocker_background",)}),
+        Downside("effect_two_years", "Effect of a procedure ends after two years", _same,
+                 {"scenarios": ("effect_two_years",)}),
+        Downside("stopped_month_12", f"Stopped at month {STOP_MONTH}, exit cost paid", _stop, {}, combines=False),
+    )
+
+
+def merge_clinical(parts: Iterable[Mapping[str, object]]) -> dict[str, object]:
+    """Merge clinical overrides; the tuples of scenarios are joined in order."""
+    merged: dict[str, object] = {}
+    scenarios: list[object] = []
+    for part in parts:
+        found = part.get("scenarios", ())
+        scenarios.extend(found if isinstance(found, tuple | list) else (found,))
+        merged |= {k: v for k, v in part.items() if k != "scenarios"}
+    return merged | ({"scenarios": tuple(scenarios)} if scenarios else {})
+
+
+def downside_budgets(inputs: ProgrammeInputs, profiles: ProfilesLike, prices: PricesLike,
+                     categories: Mapping[str, str], reprofile: Reprofile) -> dict[str, tuple[Downside, Budget]]:
+    """Run every row, the three worst together last.
+
+    The three worst are those with the lowest net present value among the rows that can happen together; stopping the
+    programme is a decision, not bad luck, and is left out of them.
+    """
+    def run(row: Downside) -> Budget:
+        found = reprofile(merge_clinical([row.clinical])) if row.clinical else profiles
+        return run_budget(row.change(inputs), found, prices, categories)
+
+    base = float(run_budget(inputs, profiles, prices, categories).npv.mean())
+    results = {row.key: (row, run(row)) for row in downsides(inputs)}
+    worse = [(float(b.npv.mean()), row) for row, b in results.values() if row.combines and b.npv.mean() < base]
+    together = combine([row for _, row in sorted(worse, key=lambda pair: pair[0])[:3]])
+    return results | {together.key: (together, run(together))}
+
+
+def combine(rows: list[Downside]) -> Downside:
+    """Put several rows into one."""
+    def change(inputs: ProgrammeInputs) -> ProgrammeInputs:
+        for row in rows:
+            inputs = row.change(inputs)
+        return inputs
+
+    named = "; ".join(row.label[0].lower() + row.label[1:] for row in rows)
+    label = f"The three worst together: {named}" if named else "The three worst together: none is worse than the base"
+    return Downside(WORST_THREE, label, change, merge_clinical([row.clinical for row in rows]))
+
+
+def downside_table(base: Budget, runs: Mapping[str, tuple[Downside, Budget]]) -> tuple[DownsideRow, ...]:
+    """Turn the runs into rows, each against the base budget."""
+    start = float(base.npv.mean())
+    combinable = sorted((float(b.npv.mean()), key) for key, (row, b) in runs.items()
+                        if row.combines and key != WORST_THREE and b.npv.mean() < start)
+    worst = tuple(key for _, key in combinable[:3])
+    rows = []
+    for key, (row, budget) in runs.items():
+        numbers = headline(budget)
+        wanted = ("npv", "payback_years", "payback_text", "peak_cash", "year_3_net_contribution", "patients_per_year",
+                  "bleeds_averted")
+        rows.append(DownsideRow(key, row.label, npv_change=numbers["npv"] - start,
+                                worst=worst if key == WORST_THREE else (), **{k: numbers[k] for k in wanted}))
+    return tuple(rows)
+
+
+def favourable_inputs(inputs: ProgrammeInputs) -> ProgrammeInputs:
+    """Mirror of the first rows, for the best line of the cash chart: volume +50% with slots for it, no delay, +20%."""
+    return inputs.changed(volume_factor=1.5 * inputs.volume_factor, n_session_slots=1.5 * inputs.n_session_slots,
+                          n_start_delay_months=0, payment_factor=1.2 * inputs.payment_factor)

@@ -1,0 +1,111 @@
+"""The two payment views, side by side: payment per episode, and a block budget.
+
+Per episode, every payment moves with activity: an averted bleed saves its variable cost and loses its payment. Under
+a block no payment moves: an averted bleed is a saving, and the programme's own work brings no income. A refilled bed
+earns nothing under a block, so refill is left out there; displaced work keeps its value, since it must be done
+elsewhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from econmodel.programme.budget import Budget, run_budget
+from econmodel.programme.headline import headline, number_or_none
+from econmodel.programme.inputs import ProgrammeInputs
+from econmodel.programme.payers import mean_margin
+from econmodel.programme.protocols import PricesLike, ProfilesLike
+from econmodel.programme.rows import MONEY_ROWS, price_indices
+
+LABELS = {"per_episode": "Per-episode payment", "block": "Block budget"}
+HEADLINES = ("npv", "irr", "payback_years", "payback_text", "peak_cash", "year_3_net_contribution", "net_cash")
+
+
+@dataclass(frozen=True)
+class NeutralRefill:
+    """Contribution of a refilled bed-day, in today's money, at which averted bleeds leave the margin unchanged.
+
+    ``per_refilled_day`` at the site's refill share (None where it is 0 or no days are released); ``at_full_refill`` if
+    every day released were refilled. Zero or less: averted bleeds raise the margin anyway.
+    """
+
+    per_refilled_day: float | None
+    at_full_refill: float | None
+
+
+def view_inputs(inputs: ProgrammeInputs, view: str) -> ProgrammeInputs:
+    """Set the inputs to one view: ``per_episode`` or ``block``."""
+    if view == "per_episode":
+        return inputs.changed(margin_everywhere=1.0)
+    return inputs.changed(margin_everywhere=0.0, share_bed_refill=0.0)
+
+
+def main_view(inputs: ProgrammeInputs) -> str:
+    """Name the view nearer to the site's own payers."""
+    return "per_episode" if mean_margin(inputs) >= 0.5 else "block"
+
+
+def other_view(inputs: ProgrammeInputs) -> str:
+    """Name the view further from the site's own payers."""
+    return "block" if main_view(inputs) == "per_episode" else "per_episode"
+
+
+def bleed_margin(budget: Budget) -> float:
+    """Margin of the bleeds averted over the budget: variable cost avoided less income lost, R7 - R8 (mean)."""
+    return float((budget.totals["R7"] - budget.totals["R8"]).mean())
+
+
+def neutral_refill(budget: Budget) -> NeutralRefill:
+    """Find the refill contribution per bed-day at which R7 - R8 + R9 = 0 over the budget.
+
+    Notes
+    -----
+    R9 is linear in the contribution: ``sum_t R20[t] x tariff[t] x refill share x contribution`` (deflated under the
+    real basis), so ``contribution = (R8 - R7) / sum_t R20[t] x tariff[t] x refill share``.
+    """
+    inputs = budget.inputs
+    prices = price_indices(inputs)
+    level = prices.tariff / (prices.general if inputs.cash_basis == "real" else 1.0)
+    days = float((budget.years["R20"] * level).sum(axis=1).mean())
+    lost = -bleed_margin(budget)
+    share = float(inputs.share_bed_refill.mean())
+    full = lost / days if days > 0 else None
+    return NeutralRefill(None if full is None or share == 0 else full / share, full)
+
+
+def payment_views(inputs: ProgrammeInputs, profiles: ProfilesLike, prices: PricesLike,
+                  categories: Mapping[str, str]) -> dict[str, dict[str, Any]]:
+    """Run both views.
+
+    Returns
+    -------
+    dict
+        ``per_episode`` and ``block``, each with label, headline numbers, row totals, net cash by year, the margin of
+        bleeds averted (total and per bleed) and the neutral refill contribution.
+    """
+    return {view: describe_view(run_budget(view_inputs(inputs, view), profiles, prices, categories), view)
+            for view in LABELS}
+
+
+def describe_view(budget: Budget, view: str) -> dict[str, Any]:
+    """Give one view as plain numbers."""
+    margin, averted = bleed_margin(budget), float(budget.totals["R3"].mean())
+    neutral = neutral_refill(budget)
+    numbers = headline(budget)
+    return {
+        "label": LABELS[view],
+        **{name: numbers[name] for name in HEADLINES},
+        "totals": {row: float(budget.totals[row].mean()) for row in MONEY_ROWS},
+        "net_cash_by_year": [float(v) for v in budget.years["R18"].mean(axis=0)[1:]],
+        "bleed_margin": margin,
+        "bleed_margin_per_bleed": number_or_none(margin / averted) if averted else None,
+        "averted_bleed_lowers_margin": bool(margin < 0 < averted),
+        "refill_contribution_input": float(np.mean(budget.inputs.c_refill_contribution)),
+        "refill_share_input": float(np.mean(budget.inputs.share_bed_refill)),
+        "neutral_refill_per_refilled_day": neutral.per_refilled_day,
+        "neutral_refill_at_full_refill": neutral.at_full_refill,
+    }

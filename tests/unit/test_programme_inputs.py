@@ -1,0 +1,102 @@
+"""Programme inputs: every bad value is one clear message; the base file reads."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from econmodel.errors import EconModelError
+from econmodel.model.inputs import base_values
+from econmodel.parameters.loading import load_base_case
+from econmodel.programme.inputs import ProgrammeInputs, input_kinds, read_inputs
+
+
+@pytest.fixture(scope="module")
+def values() -> dict[str, Any]:
+    parameters = load_base_case("us")
+    plain = {name: p.value if p.table is None else list(p.table) for name, p in parameters.parameters.items()}
+    return {**plain, **base_values(parameters)}
+
+
+def test_base_case_reads(values: dict[str, Any]) -> None:
+    """The base case gives about a dozen eligible patients a year through the funnel."""
+    inputs = ProgrammeInputs.from_values(values)
+    assert inputs.eligible_per_year[0] == pytest.approx(700 * 0.1 * 0.4 * 0.6 * 0.65 + 2 - 1)
+    assert inputs.n_months == 60
+
+
+def test_read_inputs_equals_from_values(values: dict[str, Any]) -> None:
+    """Reading a case and reading plain values give the same inputs."""
+    parameters = load_base_case("us")
+    one, other = read_inputs(parameters, base_values(parameters)), ProgrammeInputs.from_values(values)
+    assert repr(one) == repr(other)
+
+
+def test_draws_are_kept(values: dict[str, Any]) -> None:
+    """An array of draws stays an array; a length cannot be one."""
+    inputs = ProgrammeInputs.from_values(values | {"share_suitable": np.array([0.5, 0.6])})
+    assert inputs.eligible_per_year.shape == (2,)
+    with pytest.raises(EconModelError, match=r"n_budget_years.*whole number"):
+        ProgrammeInputs.from_values(values | {"n_budget_years": np.array([3.0, 5.0])})
+
+
+PAYERS = [{"name": "A", "share": 0.6}, {"name": "B", "share": 0.4}]
+ITEM = {"item": "Scope", "cost": 80_000, "month": 0, "share": 0.05, "life_years": 6, "salvage": 0}
+BROKEN: list[tuple[dict[str, Any], str]] = [
+    ({"n_endoscoped": -1.0}, "n_endoscoped = -1: the volume is negative"),
+    ({"n_backlog": -2.0}, "n_backlog = -2: the volume is negative"),
+    ({"c_training": -5.0}, "c_training = -5: the value is negative"),
+    ({"n_treated_elsewhere": 100.0}, "more are treated elsewhere than are found"),
+    ({"share_suitable": 1.2}, "share_suitable = 1.2: must be between 0 and 1"),
+    ({"share_suitable": float("nan")}, "must be a finite number"),
+    ({"n_session_slots": "many"}, "must be a finite number"),
+    ({"discount_finance": -1.5}, "must be above -1"),
+    ({"n_budget_years": 0}, "n_budget_years = 0: must be a whole number >= 1"),
+    ({"n_backlog_quarters": 1.5}, "whole number"),
+    ({"cash_basis": "constant"}, "cash_basis = 'constant': must be nominal or real"),
+    ({"finance_rate_basis": "real"}, "nominal and real must not be mixed"),
+    ({"n_sessions_per_block": 0.0}, "n_sessions_per_block = 0: must be > 0"),
+    ({"ramp": [{"quarter": 1, "share": 1.25}]}, "quarter 1 has 125% of capacity, must not exceed 100%"),
+    ({"ramp": [{"quarter": 2, "share": 0.25}]}, "must be 1, 2, 3"),
+    ({"ramp": []}, "must be 1, 2, 3"),
+    ({"payers": [{"name": "A", "share": 0.6}, {"name": "B", "share": 0.3}]}, "payers: shares sum to 0.9, must be 1"),
+    ({"payers": [{"name": "A", "share": 0.5}, {"name": "A", "share": 0.5}]}, "payer 'A' stands twice"),
+    ({"payers": [{"name": "A", "share": 1.0, "denials": 0.1}]}, "unknown field 'denials'"),
+    ({"payers": [{"name": "A", "share": 1.0, "paid_at_margin": 2.0}]}, "paid_at_margin = 2.0 must be a number between"),
+    ({"payers": PAYERS, "payer_terms": [{"payer": "C", "activity": "bleeds"}]}, "unknown payer 'C'"),
+    ({"proposed_mix": [{"strategy": "glue", "share": 0.7}]}, "proposed_mix: shares sum to 0.7, must be 1"),
+    ({"current_mix": [{"strategy": "watch", "share": 1.2}]}, "share = 1.2 must be a number between 0 and 1"),
+    ({"current_mix": [{"strategy": "watch"}]}, "lacks the field 'share'"),
+    ({"capital": [ITEM | {"replace_after_years": 8}]}, "life 6 years is shorter than the gap to replacement, 8 years"),
+    ({"capital": [ITEM | {"life_years": 0}]}, "life_years = 0 must be > 0"),
+    ({"capital": [ITEM | {"salvage": 90_000}]}, "salvage 90000 exceeds cost 80000"),
+    ({"capital": [ITEM | {"age_years": 6}]}, "has reached its replacement"),
+    ({"capital": [ITEM | {"month": 0.5}]}, "must be a whole number"),
+]
+
+
+@pytest.mark.parametrize(("changes", "message"), BROKEN, ids=[m for _, m in BROKEN])
+def test_bad_input_is_one_message(values: dict[str, Any], changes: dict[str, Any], message: str) -> None:
+    """A bad value is refused with one message that names it and gives a fix."""
+    with pytest.raises(EconModelError) as caught:
+        ProgrammeInputs.from_values(values | changes)
+    assert message in str(caught.value)
+    assert caught.value.fix
+    assert str(caught.value).count("Error:") == 1
+
+
+def test_all_faults_are_listed(values: dict[str, Any]) -> None:
+    """Several faults are told together."""
+    with pytest.raises(EconModelError) as caught:
+        ProgrammeInputs.from_values(values | {"n_endoscoped": -1.0, "share_tax": 2.0})
+    assert "n_endoscoped" in str(caught.value)
+    assert "share_tax" in str(caught.value)
+
+
+@pytest.mark.parametrize("name", sorted(input_kinds()))
+def test_every_input_is_needed(values: dict[str, Any], name: str) -> None:
+    """A missing input is named, never defaulted."""
+    with pytest.raises(EconModelError, match=f"{name!r} is missing"):
+        ProgrammeInputs.from_values({k: v for k, v in values.items() if k != name})

@@ -1,0 +1,253 @@
+"""The whole programme on the clinical model: agreement, views, downside, break-even, document and chart data."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from econmodel.economics.activity import CATEGORY
+from econmodel.economics.evaluate import evaluate
+from econmodel.economics.prices import Prices, resolve_prices
+from econmodel.economics.profiles import MonthlyProfiles, monthly_profiles
+from econmodel.errors import AnalysisError
+from econmodel.model.inputs import base_values
+from econmodel.parameters.loading import load_base_case
+from econmodel.programme import frames
+from econmodel.programme.activity import programme_activity
+from econmodel.programme.break_even import break_even, npv_at
+from econmodel.programme.budget import Budget, run_budget
+from econmodel.programme.capacity import savings
+from econmodel.programme.downside import downsides, merge_clinical
+from econmodel.programme.headline import headline, uncertainty
+from econmodel.programme.inputs import ProgrammeInputs, read_inputs
+from econmodel.programme.payers import unit_money
+from econmodel.programme.report import programme_case
+from econmodel.programme.rows import LABELS
+
+PARAMETERS = load_base_case("us")
+VALUES = base_values(PARAMETERS)
+ROWS = [f"R{n}" for n in range(1, 21)]
+
+
+@pytest.fixture(scope="module")
+def inputs() -> ProgrammeInputs:
+    return read_inputs(PARAMETERS, VALUES)
+
+
+@pytest.fixture(scope="module")
+def profiles() -> MonthlyProfiles:
+    return monthly_profiles(PARAMETERS, 8)
+
+
+@pytest.fixture(scope="module")
+def prices() -> Prices:
+    return resolve_prices(PARAMETERS, VALUES)
+
+
+def reprofile_with(calls: list[dict[str, object]], profiles: MonthlyProfiles) -> Callable[[dict[str, object]], Any]:
+    """Stand-in for the caller's model: records what is asked and answers with the same activity."""
+    def reprofile(overrides: dict[str, object]) -> MonthlyProfiles:
+        calls.append(overrides)
+        return profiles
+    return reprofile
+
+
+@pytest.fixture(scope="module")
+def case(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> Budget:
+    return programme_case(inputs, profiles, prices, CATEGORY, reprofile_with([], profiles))
+
+
+def test_closed_cohort_equals_the_cohort_model(inputs: ProgrammeInputs, profiles: MonthlyProfiles) -> None:
+    """N patients at once under one strategy each: N x the model's yearly increments, counts and full cost."""
+    pair = inputs.changed(current_mix={"watch": 1.0}, proposed_mix={"coil_and_glue": 1.0})
+    starts = np.zeros((1, 60))
+    starts[0, 0] = 40.0
+    activity = programme_activity(pair, profiles, starts)
+    model = evaluate(PARAMETERS, by_group=False)
+    new, old = model.index("coil_and_glue"), model.index("watch")
+    for year in range(1, 6):
+        months = slice(12 * (year - 1), 12 * year)
+        for name in ("first_bleeds", "rebleeds", "sessions", "icu_days", "surveillance_eus"):
+            count = model.count(name, year)[0, :, 0] - (model.count(name, year - 1)[0, :, 0] if year > 1 else 0.0)
+            found = activity.total(activity.change, name)[0, months].sum()
+            assert found == pytest.approx(40 * (count[new] - count[old]), rel=1e-9, abs=1e-9), (name, year)
+
+
+def test_closed_cohort_cost_equals_the_cohort_model(inputs: ProgrammeInputs, profiles: MonthlyProfiles,
+                                                    prices: Prices) -> None:
+    """At full cost the programme's money is N x the model's undiscounted hospital cost, by year."""
+    pair = inputs.changed(current_mix={"watch": 1.0}, proposed_mix={"glue": 1.0})
+    starts = np.zeros((1, 60))
+    starts[0, 0] = 40.0
+    activity = programme_activity(pair, profiles, starts)
+    full = unit_money(pair, prices, CATEGORY, activity.activities).full_cost
+    monthly = np.einsum("dta,da->dt", activity.change, full)[0]
+    model = evaluate(PARAMETERS, by_group=False)
+    cost = model.cost(5, discounted=False, perspective="hospital")[0, :, 0]
+    assert monthly.sum() == pytest.approx(40 * (cost[model.index("glue")] - cost[model.index("watch")]), rel=1e-9)
+
+
+def test_document_is_json_with_every_row(case: Budget) -> None:
+    """Five years, eight quarters, R1 to R20 by name, headline, views, downside and sentences."""
+    document = json.loads(json.dumps(case.to_dict(), allow_nan=False))
+    assert [y["year"] for y in document["years"]] == [1, 2, 3, 4, 5]
+    assert len(document["quarters"]) == 8
+    for period in (*document["years"], *document["quarters"]):
+        assert set(ROWS) <= set(period)
+    assert set(ROWS) <= set(document["rows"]) == set(LABELS)
+    assert set(document["views"]) == {"per_episode", "block"}
+    assert len(document["downside"]) == 15
+    assert {"npv", "irr_text", "payback_text", "peak_cash", "year_3_net_contribution", "patients_per_year",
+            "bleeds_averted", "break_even_starts_per_year"} <= set(document["headline"])
+    rate = document["basis"]["finance_rate"]
+    by_hand = sum(y["R18"] / (1 + rate) ** y["year"] for y in document["years"])
+    assert document["headline"]["npv"] == pytest.approx(by_hand)
+
+
+def test_start_is_a_row_only_where_something_is_bought(inputs: ProgrammeInputs, profiles: MonthlyProfiles,
+                                                       prices: Prices) -> None:
+    """Equipment bought at the start shows as year 0, and the present value still adds up."""
+    bought = run_budget(inputs.changed(capital_basis="purchase"), profiles, prices, CATEGORY).to_dict()
+    assert bought["years"][0]["year"] == 0
+    assert bought["years"][0]["R17"] == pytest.approx(295_000)
+    assert "views" not in bought
+
+
+def test_views_are_the_two_payment_rules(case: Budget) -> None:
+    """A block pays no income and loses none; per episode an averted bleed lowers this hospital's margin."""
+    found = case.findings
+    assert found is not None
+    block, episode = found.views["block"], found.views["per_episode"]
+    assert block["totals"]["R4"] == block["totals"]["R8"] == block["totals"]["R9"] == 0
+    assert block["totals"]["R7"] == pytest.approx(episode["totals"]["R7"])
+    assert episode["averted_bleed_lowers_margin"] is True
+    assert episode["neutral_refill_per_refilled_day"] > episode["neutral_refill_at_full_refill"] > 0
+    assert block["bleed_margin_per_bleed"] > 0 > episode["bleed_margin_per_bleed"]
+
+
+def test_downside_changes_what_it_says(case: Budget) -> None:
+    """Each row moves the way its label says; the three worst together are below each of the three."""
+    found = case.findings
+    assert found is not None
+    rows = {row.key: row for row in found.downside}
+    base = headline(case)
+    assert rows["volume_half"].patients_per_year < 0.7 * base["patients_per_year"]
+    assert rows["delay_12_months"].patients_per_year < base["patients_per_year"]
+    assert rows["new_capital"].npv < base["npv"] - 200_000
+    assert rows["payment_less_20"].npv < base["npv"]
+    assert rows["refill_zero"].npv < base["npv"]
+    assert rows["stopped_month_12"].patients_per_year < rows["delay_12_months"].patients_per_year
+    together = rows["three_worst"]
+    assert len(together.worst) == 3
+    assert "stopped_month_12" not in together.worst
+    assert together.npv < min(rows[key].npv for key in together.worst)
+
+
+def test_clinical_rows_ask_for_new_activity(inputs: ProgrammeInputs, profiles: MonthlyProfiles,
+                                            prices: Prices) -> None:
+    """Each clinical row asks the model once, for its own overrides; combinations join scenarios."""
+    calls: list[dict[str, object]] = []
+    programme_case(inputs, profiles, prices, CATEGORY, reprofile_with(calls, profiles))
+    assert {"n_coils_coil": 6, "n_coils_coil_and_glue": 6} in calls
+    assert {"hr_glue": 0.5} in calls
+    scenarios = {s for call in calls for s in call.get("scenarios", ())}  # type: ignore[attr-defined]
+    assert scenarios == {"coil_ratios_one", "low_untreated_risk", "beta_blocker_background", "effect_two_years"}
+    assert merge_clinical([{"scenarios": ("a",)}, {"hr_glue": 0.5}, {"scenarios": ("b",)}]) == {
+        "hr_glue": 0.5, "scenarios": ("a", "b")}
+    assert len({row.key for row in downsides(inputs)}) == 14
+
+
+def test_break_even_volume_brings_npv_to_zero(case: Budget, prices: Prices) -> None:
+    """At the volume found the net present value is zero; just below it is negative."""
+    found = break_even(case, prices, CATEGORY)
+    money = unit_money(case.inputs, prices, CATEGORY, case.activity.activities)
+    assert found.searched is not None
+    multiple = found.searched / found.expected
+    at, below = npv_at(case, money, np.array([multiple, multiple * 0.999]))
+    assert at == pytest.approx(0.0, abs=1.0)
+    assert below < 0
+    assert found.textbook == pytest.approx(found.searched, rel=0.15)
+
+
+def test_break_even_can_be_out_of_reach(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
+    """Where each start loses money no volume breaks even, and the text says so."""
+    block = run_budget(inputs.changed(margin_everywhere=0.0), profiles, prices, CATEGORY)
+    found = break_even(block, prices, CATEGORY)
+    assert found.searched is None
+    assert found.textbook is None
+    assert "no volume" in found.text
+
+
+def test_savings_are_three_kinds(case: Budget) -> None:
+    """Supplies are cash, beds are capacity, bleeds are quality; no block closes at this volume."""
+    kinds = savings(case)
+    assert set(kinds) == {"cash_releasing", "capacity", "quality_only", "note"}
+    assert kinds["cash_releasing"]["closable_bed_blocks"] == 0
+    assert kinds["cash_releasing"]["supplies_and_agency_staff"] == pytest.approx(0.4 * case.totals["R7"][0])
+    assert kinds["quality_only"]["harms_added"]["deaths_procedure"] > 0
+
+
+def test_sentences_say_the_uncomfortable(case: Budget) -> None:
+    """The averted bleed's margin, new equipment, capacity not cash, and the caution are all said."""
+    text = " ".join(case.to_dict()["sentences"])
+    for words in ("lowers the hospital's margin", "bed-day released would make it neutral",
+                  "New equipment does not pay", "capacity, not cash",
+                  "the answer depends on how the hospital is paid", "not advice for a patient"):
+        assert words in text
+
+
+def test_sentences_change_with_the_facts(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
+    """Where the payment is below the cost avoided, an averted bleed raises the margin, and that is said instead."""
+    unpaid = {name: np.where(np.array([CATEGORY[a] == "bleeds" for a in prices.activities]), 0.2 * prices.payment,
+                             prices.payment) for name in ("payment",)}
+    cheap = Prices(prices.activities, prices.full_cost, prices.variable_share, unpaid["payment"], prices.patient_cost)
+    found = programme_case(inputs, profiles, cheap, CATEGORY, reprofile_with([], profiles))
+    text = " ".join(found.to_dict()["sentences"])
+    assert "raises the margin" in text
+    assert "lowers the hospital's margin" not in text
+
+
+def test_chart_data_agree_with_the_budget(case: Budget) -> None:
+    """Every chart's table ends where the budget does."""
+    cash = frames.cumulative_cash_frame(case)
+    assert list(cash.columns) == ["year", "base", "best", "worst"]
+    assert cash["base"].iloc[-1] == pytest.approx(case.totals["R18"][0])
+    assert cash["worst"].iloc[-1] < cash["base"].iloc[-1] < cash["best"].iloc[-1]
+    bridge = frames.contribution_bridge_frame(case).set_index("row")
+    assert bridge.loc["R14", "end"] == pytest.approx(bridge.loc["R13", "end"])
+    assert bridge.loc["R11", "end"] == pytest.approx(bridge.loc["R10", "end"])
+    bleeds = frames.bleeds_frame(case)
+    averted = bleeds["cumulative_without"].iloc[-1] - bleeds["cumulative_with"].iloc[-1]
+    assert averted == pytest.approx(case.totals["R3"][0])
+    assert len(frames.downside_frame(case)) == 16
+
+
+def test_draws_give_intervals_and_a_fan(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
+    """A batch gives P(NPV < 0), intervals and a fan that contains its own median."""
+    suitable = np.linspace(0.1, 0.9, 41)
+    draws = run_budget(inputs.changed(share_suitable=suitable), profiles, prices, CATEGORY)
+    spread = uncertainty(draws)
+    assert spread["draws"] == 41
+    assert spread["probability_npv_negative"] == pytest.approx((draws.npv < 0).mean())
+    assert spread["npv"]["low"] < spread["npv"]["median"] < spread["npv"]["high"]
+    found = programme_case(inputs, profiles, prices, CATEGORY, reprofile_with([], profiles), draws)
+    fan = frames.cumulative_cash_frame(found)
+    assert (fan["q2.5"] <= fan["q50"]).all()
+    assert (fan["q50"] <= fan["q97.5"]).all()
+    assert found.to_dict()["headline"]["probability_npv_negative"] == spread["probability_npv_negative"]
+
+
+def test_a_batch_is_not_a_deterministic_case(inputs: ProgrammeInputs, profiles: MonthlyProfiles,
+                                             prices: Prices) -> None:
+    """The case needs one draw; profiles must cover the budget; charts need the findings."""
+    two = inputs.changed(share_suitable=np.array([0.5, 0.6]))
+    with pytest.raises(AnalysisError, match="2 draws"):
+        programme_case(two, profiles, prices, CATEGORY, reprofile_with([], profiles))
+    with pytest.raises(AnalysisError, match="covers 96 months, the budget needs 120"):
+        run_budget(inputs.changed(n_budget_years=10), profiles, prices, CATEGORY)
+    with pytest.raises(AnalysisError, match="programme_case"):
+        frames.downside_frame(run_budget(inputs, profiles, prices, CATEGORY))

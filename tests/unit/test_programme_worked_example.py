@@ -1,0 +1,185 @@
+"""A three-year programme worked by hand.
+
+One patient a month starts (12 a year, no growth, no backlog, slots to spare). Each start: one session in its first
+month, one surveillance gastroscopy twelve months later. Under current care 0.2 bleeds in the first month and 0.1
+twelve months later; under the proposal 0.1 and 0. So year-1 starters bring their surveillance and second bleeds
+averted in year 2, and starters of year 2 their own first year beside it:
+
+================================  ======  =======  =======
+activity                          year 1  year 2   year 3
+================================  ======  =======  =======
+sessions                          12      12       12
+surveillance                      0       12       12
+bleeds averted                    1.2     2.4      2.4
+bed-days released (8 a bleed)     9.6     19.2     19.2
+slots (surveillance at half)      12      18       18
+================================  ======  =======  =======
+
+Paid after 10% denial: session 900 x 0.9 = 810, surveillance 400 x 0.9 = 360, bleed 6,000 x 0.9 = 5,400. Variable cost:
+session 1,000 x 0.4 = 400, surveillance 500 x 0.2 = 100, bleed 10,000 x 0.45 = 4,500.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from econmodel.model.inputs import base_values
+from econmodel.parameters.loading import load_base_case
+from econmodel.programme.break_even import break_even
+from econmodel.programme.budget import Budget, run_budget
+from econmodel.programme.finance import payback_years
+from econmodel.programme.inputs import ProgrammeInputs, read_inputs
+from econmodel.programme.tables import CapitalItem, Payer
+from econmodel.programme.views import neutral_refill
+
+ACTIVITIES = ("session_direct", "surveillance_egd", "bleed_survived", "sessions", "first_bleeds", "rebleeds")
+CATEGORIES = {"session_direct": "prophylaxis", "surveillance_egd": "prophylaxis", "bleed_survived": "bleeds"}
+
+
+@dataclass(frozen=True)
+class Profiles:
+    """Activity per start, made up."""
+
+    activities: tuple[str, ...]
+    strategies: tuple[str, ...]
+    counts: np.ndarray
+
+
+@dataclass(frozen=True)
+class Prices:
+    """Price list, made up."""
+
+    activities: tuple[str, ...]
+    full_cost: np.ndarray
+    variable_share: np.ndarray
+    payment: np.ndarray
+
+
+def profiles() -> Profiles:
+    counts = np.zeros((1, 2, 36, len(ACTIVITIES)))
+    for strategy, month, activity, number in [
+            (0, 0, "bleed_survived", 0.2), (0, 0, "first_bleeds", 0.2),
+            (0, 12, "bleed_survived", 0.1), (0, 12, "rebleeds", 0.1),
+            (1, 0, "bleed_survived", 0.1), (1, 0, "first_bleeds", 0.1),
+            (1, 0, "session_direct", 1.0), (1, 0, "sessions", 1.0), (1, 12, "surveillance_egd", 1.0)]:
+        counts[0, strategy, month, ACTIVITIES.index(activity)] = number
+    return Profiles(ACTIVITIES, ("none", "treat"), counts)
+
+
+def prices() -> Prices:
+    return Prices(tuple(CATEGORIES), np.array([[1000.0, 500.0, 10_000.0]]), np.array([[0.4, 0.2, 0.45]]),
+                  np.array([[900.0, 400.0, 6000.0]]))
+
+
+def inputs(**changes: object) -> ProgrammeInputs:
+    parameters = load_base_case("us")
+    base = read_inputs(parameters, base_values(parameters))
+    plain = {
+        "n_budget_years": 3, "n_endoscoped": 0.0, "n_referred_in": 12.0, "n_treated_elsewhere": 0.0, "r_growth": 0.0,
+        "n_backlog": 0.0, "n_start_delay_months": 0, "n_session_slots": 100.0, "ramp": (1.0,),
+        "current_mix": {"none": 1.0}, "proposed_mix": {"treat": 1.0}, "payers": (Payer("All", 1.0, denial=0.1),),
+        "payer_terms": (), "share_physician_employed": 0.0, "share_device_tax": 0.0,
+        "c_coordinator": 1000.0, "c_service_contract": 200.0, "c_training": 600.0,
+        "n_spare_sessions": 10.0, "n_sessions_per_block": 5.0, "c_session_block": 500.0, "n_slots_surveillance": 0.5,
+        "share_sessions_displacing": 0.25, "c_displaced_contribution": 300.0,
+        "share_bed_refill": 0.5, "c_refill_contribution": 200.0, "n_stay_days": 8.0, "n_settlement_days": 36.5,
+        "share_tax": 0.2, "discount_finance": 0.10, "r_inflation": 0.0, "r_escalator_pay": 0.0,
+        "r_escalator_devices": 0.0, "r_escalator_tariff": 0.0, "capital_basis": "purchase",
+        "capital": (CapitalItem("Scope", 3000.0, 0, 0.05, life_years=4.0, salvage=600.0),),
+    }
+    return base.changed(**(plain | changes))
+
+
+@pytest.fixture(scope="module")
+def budget() -> Budget:
+    return run_budget(inputs(), profiles(), prices(), CATEGORIES)
+
+
+BY_HAND = {
+    "R1": [0, 12, 12, 12],
+    "R2": [0, 12, 12, 12],
+    "R3": [0, 1.2, 2.4, 2.4],
+    "R4": [0, 9720, 14040, 14040],        # 12 x 810; + 12 x 360
+    "R5": [0, 4800, 6000, 6000],          # 12 x 400; + 12 x 100
+    "R6": [0, 4920, 8040, 8040],
+    "R7": [0, 5400, 10800, 10800],        # bleeds averted x 4,500
+    "R8": [0, 6480, 12960, 12960],        # bleeds averted x 5,400
+    "R9": [0, 960, 1920, 1920],           # days x 0.5 x 200
+    "R10": [0, 900, 1350, 1350],          # slots x 0.25 x 300
+    "R11": [0, 3900, 6450, 6450],         # R6 + R7 - R8 + R9 - R10
+    "R12": [0, 500, 1000, 1000],          # ceil((12 - 10) / 5) = 1 block; ceil((18 - 10) / 5) = 2
+    "R13": [0, 1800, 1200, 1200],         # 1,000 + 200, and 600 once
+    "R14": [0, 1600, 4250, 4250],
+    "R15": [0, 200, 730, 730],            # 20% of (R14 - depreciation (3,000 - 600) / 4 = 600)
+    "R16": [0, 324, -216, -108],          # tenth of the change in R4 - R8 = 3,240, 1,080, 1,080; 108 released
+    "R17": [3000, 0, 0, -600],
+    "R18": [-3000, 1076, 3736, 4228],     # R14 - R15 - R16 - R17
+    "R19": [-3000, -1924, 1812, 6040],
+    "R20": [0, 9.6, 19.2, 19.2],
+}
+
+
+@pytest.mark.parametrize("row", BY_HAND)
+def test_every_row_by_hand(budget: Budget, row: str) -> None:
+    """Each row equals the arithmetic of the module docstring."""
+    np.testing.assert_allclose(budget.years[row][0], BY_HAND[row], atol=1e-9)
+
+
+def test_present_value_by_hand(budget: Budget) -> None:
+    """-3,000 + 1,076/1.1 + 3,736/1.21 + 4,228/1.331 = 4,242."""
+    by_hand = -3000 + 1076 / 1.1 + 3736 / 1.21 + 4228 / 1.331
+    assert budget.npv[0] == pytest.approx(by_hand, abs=1e-9)
+    assert budget.years["R19_present_value"].sum() == pytest.approx(by_hand, abs=1e-9)
+
+
+def test_payback_and_peak_cash_by_hand(budget: Budget) -> None:
+    """Cash turns in year 2, after 1 + 1,924 / 3,736 years; it is lowest after the first quarter.
+
+    Quarter 1: contribution 3,900 / 4, less step cost 500 / 4, fixed 300 + 600, working capital 324 / 4: -131.
+    """
+    assert payback_years(budget.years["R19"][0]) == pytest.approx(1 + 1924 / 3736)
+    assert budget.peak_cash[0] == pytest.approx(-3000 + 975 - 125 - 900 - 81)
+
+
+def test_memo_lines_by_hand(budget: Budget) -> None:
+    """Reported surplus = R14 - depreciation 600 - capital charge on the mean book value - tax."""
+    book = np.array([2700.0, 2100.0, 1500.0])
+    surplus = np.array([1600, 4250, 4250]) - 600 - 0.03 * book - np.array([200, 730, 730])
+    np.testing.assert_allclose(budget.memo["depreciation"][0], [0, 600, 600, 600])
+    np.testing.assert_allclose(budget.memo["reported_surplus"][0, 1:], surplus)
+    full = 12 * 1000 + np.array([0, 12, 12]) * 500 + np.array([500, 1000, 1000]) + np.array([1800, 1200, 1200])
+    np.testing.assert_allclose(budget.memo["absorbed_full_cost"][0, 1:], full + 600 + 0.03 * book)
+    np.testing.assert_allclose(budget.memo["session_slots"][0], [0, 12, 18, 18])
+
+
+def test_neutral_refill_by_hand(budget: Budget) -> None:
+    """A bleed averted loses 5,400 - 4,500 = 900 and frees 8 days: 112.50 a day released, 225 a refilled day at half."""
+    neutral = neutral_refill(budget)
+    assert neutral.at_full_refill == pytest.approx(112.5)
+    assert neutral.per_refilled_day == pytest.approx(225.0)
+
+
+def test_neutral_refill_makes_the_averted_bleeds_neutral() -> None:
+    """Put back as the input, it makes R7 - R8 + R9 zero."""
+    neutral = run_budget(inputs(c_refill_contribution=225.0), profiles(), prices(), CATEGORIES)
+    totals = neutral.totals
+    assert totals["R7"] - totals["R8"] + totals["R9"] == pytest.approx(0.0, abs=1e-9)
+
+
+def test_textbook_break_even_by_hand(budget: Budget) -> None:
+    """(4,200 / 3 + annualised (3,000 - 600 / 1.331)) / (16,800 / 36 starts)."""
+    capital = (3000 - 600 / 1.331) / ((1 - 1.1**-3) / 0.1)
+    found = break_even(budget, prices(), CATEGORIES)
+    assert found.contribution_per_start == pytest.approx(16_800 / 36)
+    assert found.textbook == pytest.approx((1400 + capital) / (16_800 / 36))
+    assert found.expected == pytest.approx(12.0)
+
+
+def test_starting_month_of_equipment_moves_its_year() -> None:
+    """Equipment bought in month 1 is paid in year 1, not at the start."""
+    item = CapitalItem("Scope", 3000.0, 1, 0.05, life_years=4.0, salvage=600.0)
+    later = run_budget(inputs(capital=(item,)), profiles(), prices(), CATEGORIES)
+    np.testing.assert_allclose(later.years["R17"][0], [0, 3000, 0, -600])
