@@ -26,8 +26,8 @@ from econmodel.evidence.registry.settings import DateOrder
 
 EARLIEST_YEAR = 1950
 SERIAL_ZERO = date(1899, 12, 30)
-BLANK_WORDS = {"", "na", "n a", "nan", "nat", "null", "none", "nil", "unknown", "not known", "not recorded", "never", "no",
-               "missing", "tbc", "not applicable"}
+BLANK_WORDS = {"", "na", "n a", "nan", "nat", "null", "none", "nil", "unknown", "not known", "not recorded", "never",
+               "no", "missing", "tbc", "not applicable"}
 _MONTHS = {name.lower()[:3]: n for n, name in enumerate(calendar.month_abbr) if name}
 _YEAR = r"(\d{4}|'?\d{2})"
 _SEP = r"[-/. ]"
@@ -167,10 +167,11 @@ def settle(reading: Reading, order: DateOrder) -> Reading:
 
 
 def read_uniques(cells: pd.Series, as_of: date) -> tuple[np.ndarray, list[str], list[Reading]]:
-    """Read each different text of a column once; returns codes, texts and readings."""
-    texts = cells.where(~cells.str.contains(":", regex=False), cells.str.replace(_TIME, "", regex=True))
-    codes, uniques = pd.factorize(texts)
-    return codes, list(uniques), [read_one(text, as_of) for text in uniques]
+    """Read each different text of a column once, without its time of day; returns codes, texts and readings."""
+    raw_codes, raw = pd.factorize(cells)
+    day_codes, days = pd.factorize(np.array([_TIME.sub("", t) if ":" in t else t for t in raw], dtype=object))
+    texts = [str(t) for t in days]
+    return day_codes[raw_codes], texts, [read_one(text, as_of) for text in texts]
 
 
 def build_column(cells: pd.Series, codes: np.ndarray, readings: list[Reading], order: str, as_of: date) -> DateColumn:

@@ -63,7 +63,7 @@ class Ledger:
 
 
 def _block(columns: list[str], rows: np.ndarray[Any, np.dtype[np.int64]], values: tuple[Any, ...]) -> pd.DataFrame:
-    content = {"row": rows}
+    content: dict[str, Any] = {"row": rows}
     for name, value in zip(columns[1:], values, strict=True):
         content[name] = value if isinstance(value, str) else np.asarray(value, dtype=object)
     return pd.DataFrame(content)

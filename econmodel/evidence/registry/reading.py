@@ -13,6 +13,7 @@ from __future__ import annotations
 import codecs
 import csv
 import io
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import islice
@@ -45,12 +46,15 @@ class RawTable:
         What should be known about the file: encoding, delimiter, sheets, macros.
     file
         Name of the file, without its folder.
+    invented
+        Whether a line above the headings says that the data are invented or fictional.
     """
 
     cells: pd.DataFrame
     overfull: tuple[int, ...]
     notes: tuple[str, ...]
     file: str
+    invented: bool = False
 
 
 def read_table(path: Path, known: Callable[[str], bool] = lambda heading: bool(recognise(heading))) -> RawTable:
@@ -137,19 +141,27 @@ def _read_text(text: str, encoding: str, name: str, known: Callable[[str], bool]
     try:
         delimiter, skipped, header = _find_header(text, name, known)
         stream = io.StringIO(text, newline="")
-        _skip(stream, delimiter, skipped + 1)
+        _skip(stream, delimiter, skipped)
+        title = text[: stream.tell()]
+        _skip(stream, delimiter, 1)
         start = stream.tell()
         widths = np.fromiter((len(r) for r in csv.reader(stream, delimiter=delimiter)), dtype=np.int64)
         stream.seek(start)
         cells = _cells(stream, delimiter, max(len(header), int(widths.max(initial=0))))
     except (csv.Error, pd.errors.ParserError) as error:
         what = f"{name} is not a table: {str(error).splitlines()[0]}"
-        raise DataError(what, where=name, fix="look for a quotation mark that is never closed, and save as CSV again") from None
+        fix = "look for a quotation mark that is never closed, and save as CSV again"
+        raise DataError(what, where=name, fix=fix) from None
     notes = [f"read as {'tab' if delimiter == chr(9) else repr(delimiter)}-separated text, encoding {encoding}"]
     short = int(((widths < len(header)) & (widths > 1)).sum())
     if short:
-        notes.append(f"{short} rows have fewer cells than there are columns; the missing cells are blank")
-    return assemble(cells, header, skipped + 2, tuple(notes), name)
+        notes.append(f"rows with fewer cells than there are columns, the missing cells taken as blank: {short}")
+    return assemble(cells, header, skipped + 2, tuple(notes), name, invented=says_invented(title))
+
+
+def says_invented(title: str) -> bool:
+    """Whether the words above the headings label the data as invented."""
+    return bool(re.search(r"\b(invented|fictional)\b", title, re.IGNORECASE))
 
 
 def _find_header(text: str, name: str, known: Callable[[str], bool]) -> tuple[str, int, list[str]]:
@@ -171,8 +183,8 @@ def _head(text: str, delimiter: str) -> Iterator[list[str]]:
 def no_table(name: str) -> DataError:
     """Fault of a file in whose first rows no heading row can be found."""
     what = f"{name} is not a registry table: none of its first {HEADER_SEARCH} rows holds two column names known here"
-    return DataError(what, where=name,
-                     fix='give each column a heading such as "decision date", "bled", "last seen", or use --map COLUMN=NAME')
+    fix = 'give each column a heading such as "decision date", "bled", "last seen", or use --map COLUMN=NAME'
+    return DataError(what, where=name, fix=fix)
 
 
 def _skip(stream: io.StringIO, delimiter: str, records: int) -> None:
@@ -188,7 +200,8 @@ def _cells(stream: io.StringIO, delimiter: str, width: int) -> pd.DataFrame:
                        keep_default_na=False, na_filter=False, skip_blank_lines=False)
 
 
-def assemble(cells: pd.DataFrame, header: list[str], first_row: int, notes: tuple[str, ...], name: str) -> RawTable:
+def assemble(cells: pd.DataFrame, header: list[str], first_row: int, notes: tuple[str, ...], name: str, *,
+             invented: bool = False) -> RawTable:
     """Name the columns, number the rows, strip the cells and drop blank rows.
 
     Raises
@@ -201,17 +214,17 @@ def assemble(cells: pd.DataFrame, header: list[str], first_row: int, notes: tupl
     for column in cells.columns:
         codes, values = pd.factorize(cells[column])
         cells[column] = np.array([str(v).strip() for v in values] or [""], dtype=object)[codes]
-    filled = cells.ne("")
+    filled = cells != ""
     overfull = tuple(int(r) for r in cells.index[filled.iloc[:, len(header):].any(axis=1)])
     blank = ~filled.any(axis=1)
     if blank.all():
         what = f"{name} has headings but no patient rows"
         raise DataError(what, where=name, fix="export the registry with its rows")
     if blank.any():
-        notes = (*notes, f"{int(blank.sum())} blank rows were passed over")
+        notes = (*notes, f"blank rows passed over: {int(blank.sum())}")
     cells = cells.loc[~blank].iloc[:, : len(header)]
     cells.columns = pd.Index(unique_headings(header))
-    return RawTable(cells.loc[:, [c for c in cells.columns if c]], overfull, notes, name)
+    return RawTable(cells.loc[:, [c for c in cells.columns if c]], overfull, notes, name, invented)
 
 
 def unique_headings(header: list[str]) -> list[str]:

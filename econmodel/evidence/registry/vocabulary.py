@@ -15,7 +15,8 @@ import pandas as pd
 from econmodel.evidence.registry.columns import plain
 
 UNREADABLE = "?"
-BLANK_WORDS = {"", "na", "n a", "nan", "null", "unknown", "not known", "not recorded", "unclear", "missing", "nr", "nk", "tbc"}
+BLANK_WORDS = {"", "na", "n a", "nan", "null", "unknown", "not known", "not recorded", "unclear", "missing", "nr", "nk",
+               "tbc"}
 _YES = {"yes", "y", "true", "1", "present", "positive", "complete", "bled", "bleed"}
 _NO = {"no", "n", "false", "0", "absent", "negative", "none", "nil", "never", "incomplete", "partial"}
 _SEX = {"f": "female", "female": "female", "woman": "female", "w": "female", "m": "male", "male": "male", "man": "male"}
@@ -26,15 +27,17 @@ _STATUS = {
     "transplanted": ("transplanted", "transplant", "liver transplant", "olt", "lt"),
 }
 _STRATEGY = {
-    "watch": ("watch", "none", "no", "no prophylaxis", "no treatment", "untreated", "observation", "observed", "conservative",
-              "surveillance", "surveillance only", "watch and wait", "nil", "control"),
+    "watch": ("watch", "none", "no", "no prophylaxis", "no treatment", "untreated", "observation", "observed",
+              "conservative", "surveillance", "surveillance only", "watch and wait", "nil", "control"),
     "beta_blocker": ("beta blocker", "beta blockers", "nsbb", "bb", "propranolol", "carvedilol", "nadolol"),
-    "glue": ("glue", "direct glue", "endoscopic glue", "direct endoscopic glue", "glue injection", "cyanoacrylate", "nbca",
-             "cyanoacrylate injection", "n butyl 2 cyanoacrylate", "2 octyl cyanoacrylate"),
+    "glue": ("glue", "direct glue", "endoscopic glue", "direct endoscopic glue", "glue injection", "cyanoacrylate",
+             "nbca", "cyanoacrylate injection", "n butyl 2 cyanoacrylate", "2 octyl cyanoacrylate"),
     "eus_glue": ("eus glue", "eus guided glue", "eus cyanoacrylate", "eus guided cyanoacrylate"),
-    "coil": ("coil", "coils", "eus coil", "eus coils", "eus guided coil", "eus guided coils", "coil only", "coil alone"),
-    "coil_and_glue": ("coil and glue", "coils and glue", "coil glue", "coils glue", "eus coil glue", "eus coil and glue",
-                      "eus guided coil and glue", "glue and coil", "glue and coils", "coil then glue"),
+    "coil": ("coil", "coils", "eus coil", "eus coils", "eus guided coil", "eus guided coils", "coil only",
+             "coil alone"),
+    "coil_and_glue": ("coil and glue", "coils and glue", "coil glue", "coils glue", "eus coil glue",
+                      "eus coil and glue", "eus guided coil and glue", "glue and coil",
+                      "glue and coils", "coil then glue"),
     "transvenous": ("transvenous", "transvenous obliteration", "retrograde transvenous obliteration", "brto", "parto",
                     "carto", "rto"),
 }
@@ -152,7 +155,7 @@ def bleed_order(text: str) -> str:
 
 
 def start_basis(text: str) -> str:
-    """What follow-up starts from: decision or session."""
+    """Read what follow-up starts from: decision or session."""
     word = plain(text)
     return word if word in ("decision", "session") else UNREADABLE
 
@@ -184,5 +187,7 @@ def size(text: str) -> float:
         return bound + 1 if word[0] in ">≥" else bound - 1
     if (key := plain(word.replace("mm", ""))) in _SIZE_CLASSES and "/" not in word and "+" not in word:
         return _SIZE_CLASSES[key]
+    if re.sub(r"mm|cm|and|[\d.,\s/+&-]", "", word):
+        return float("nan")
     found = [float(n.replace(",", ".")) for n in re.findall(r"\d+(?:[.,]\d+)?", word)]
-    return max(found) * scale if found and re.fullmatch(r"[\d.,\s/+&xm c]|[\d.,\s/+&]+(\s*[cm]m)?.*", word) else float("nan")
+    return max(found) * scale if found else float("nan")

@@ -17,7 +17,7 @@ from typing import Any
 import pandas as pd
 
 from econmodel.errors import DataError
-from econmodel.evidence.registry.reading import HEADER_SEARCH, LEAST_KNOWN, RawTable, assemble, no_table
+from econmodel.evidence.registry.reading import HEADER_SEARCH, LEAST_KNOWN, RawTable, assemble, no_table, says_invented
 
 LARGEST_UNPACKED = 2_000_000_000
 _FORMULA = re.compile(rb"<(?:\w+:)?f[ />]")
@@ -40,6 +40,7 @@ def read_workbook(path: Path, content: bytes, known: Callable[[str], bool]) -> R
         score, first, title = max(((s, -n, t) for t, (s, n) in heads.items()), default=(0, 0, ""))
         if score < LEAST_KNOWN:
             raise no_table(path.name)
+        above = " ".join(" ".join(row) for row in _texts(book[title], 0, -first)) if first else ""
         rows = _texts(book[title], -first)
         header = next(rows)
         cells = pd.DataFrame(list(rows), dtype=object)
@@ -51,8 +52,9 @@ def read_workbook(path: Path, content: bytes, known: Callable[[str], bool]) -> R
         raise DataError(what, where=path.name, fix="open and save it again as .xlsx, or as CSV") from None
     width = max((i for i, c in enumerate(header, start=1) if c), default=0)
     others = len(heads) - 1
-    notes += [f"sheet {title!r} was read; {others} other sheets were not"] if others else []
-    return assemble(cells.reindex(columns=range(max(width, cells.shape[1]))), header[:width], 2 - first, tuple(notes), path.name)
+    notes += [f"only sheet {title!r} was read; other sheets: {others}"] if others else []
+    cells = cells.reindex(columns=range(max(width, cells.shape[1])))
+    return assemble(cells, header[:width], 2 - first, tuple(notes), path.name, invented=says_invented(above))
 
 
 def _inspect(content: bytes, name: str) -> list[str]:
@@ -73,7 +75,7 @@ def _inspect(content: bytes, name: str) -> list[str]:
     if any("/externallinks/" in n for n in names):
         notes.append("the workbook holds links to other files: they were ignored and not followed")
     if formulas:
-        notes.append(f"{formulas} cells hold formulas: the values stored in them were read, nothing was computed")
+        notes.append(f"cells with formulas: {formulas}; the values stored in them were read, nothing was computed")
     return notes
 
 

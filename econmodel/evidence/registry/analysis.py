@@ -1,0 +1,97 @@
+"""The whole import: read, clean, estimate, compare, and say which inputs the registry replaces."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from econmodel.errors import DataError
+from econmodel.evidence.registry.cleaning import CleanRegistry, clean_registry
+from econmodel.evidence.registry.comparison import compare
+from econmodel.evidence.registry.curves import Curve
+from econmodel.evidence.registry.estimates import estimate_all
+from econmodel.evidence.registry.followup import form_followup
+from econmodel.evidence.registry.local_value import LocalValue
+from econmodel.evidence.registry.local_values import local_values
+from econmodel.evidence.registry.settings import BaseCase, Options
+
+CAUTION = ("Observational data of one service, for planning and not for a patient's care. Patients were not allocated "
+           "at random, so no effect of treatment is taken from them; no guideline read makes an endoscopic option "
+           "standard for primary prophylaxis.")
+
+
+@dataclass(frozen=True)
+class RegistryResult:
+    """Everything an import gives.
+
+    Parameters
+    ----------
+    clean
+        Patients, problems, changes and counts.
+    followup
+        Time and event of each patient analysed.
+    rows
+        Estimates by strategy and group.
+    curves
+        Cumulative incidence curves by (strategy, group).
+    comparison
+        NNT by strategy and horizon, with what it is compared to.
+    values
+        Inputs the registry replaces.
+    options
+        What the import was run with.
+    notes
+        What should be known about the file and its follow-up.
+    """
+
+    clean: CleanRegistry
+    followup: pd.DataFrame
+    rows: list[dict[str, Any]]
+    curves: dict[tuple[str, str], Curve]
+    comparison: dict[str, Any]
+    values: list[LocalValue]
+    options: Options
+    notes: tuple[str, ...] = ()
+
+
+def analyse_registry(path: Path, options: Options | None = None, base: BaseCase | None = None) -> RegistryResult:
+    """Turn a registry file into checked data, estimates and local values.
+
+    Parameters
+    ----------
+    path
+        CSV or XLSX file.
+    options
+        How it is read; default: nothing settled beforehand.
+    base
+        Base-case beliefs that rates and probabilities are combined with; default: Jeffreys' priors.
+
+    Raises
+    ------
+    DataError
+        The file is not a registry table, its dates are ambiguous, or every patient is held or excluded.
+    """
+    options, base = options or Options(), base or BaseCase()
+    clean = clean_registry(path, options)
+    if clean.analysed.empty:
+        reasons = clean.patients["reason"].value_counts()
+        what = f"no patient of {clean.file} can be analysed; {int(reasons.iloc[0])} of them for: {reasons.index[0]}"
+        raise DataError(what, where=clean.file, fix="complete that column, or map another with --map COLUMN=NAME")
+    followup = form_followup(clean.analysed)
+    rows, curves = estimate_all(followup)
+    return RegistryResult(clean, followup, rows, curves, compare(rows, base.untreated_risk),
+                          local_values(clean, followup, base, options), options,
+                          (*clean.notes, *_lost_undated(clean, rows)))
+
+
+def _lost_undated(clean: CleanRegistry, rows: list[dict[str, Any]]) -> list[str]:
+    """Say what the count would be if the patients held for being lost without a date had all bled."""
+    p = clean.patients
+    lost = p.loc[p["fate"].eq("held") & p["status"].eq("lost") & p["last_seen"].isna(), "strategy"].value_counts()
+    whole = {r["strategy"]: r["bounds"]["all_lost_had_bled"]["n_over_N"].split("/") for r in rows if "bounds" in r}
+    return [f"patients held, lost without a date: {number} under {strategy}; had they and all others lost bled, "
+            f"that would be {int(whole[strategy][0]) + number}/{int(whole[strategy][1]) + number}"
+            for strategy, number in lost.items() if strategy in whole]

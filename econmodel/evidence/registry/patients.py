@@ -1,0 +1,128 @@
+"""One row per patient, from the rows and visits of the registry.
+
+Fixed facts come from the patient's first visit. Where rows answer differently, a later contact outweighs an earlier
+one only where that cannot hide a bleed: ``bled`` is *yes* if any row says so, and *no* only if no row without an
+answer is later than the last row that says *no*.
+"""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from econmodel.evidence.registry.ledger import HELD, KEPT, Ledger
+from econmodel.evidence.registry.settings import WITHOUT_SESSIONS
+from econmodel.evidence.registry.visits import ELIGIBLE
+
+_FIRST = ("label", "age", "birth_year", "sex", "cause", "start_basis", "bleed_order", "death_cause")
+_ONE_VALUE = {"birth_year": "years of birth", "sex": "sexes", "death_date": "dates of death"}
+
+
+def form_patients(rows: pd.DataFrame, visits: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
+    """Merge a registry's rows into patients.
+
+    Parameters
+    ----------
+    rows
+        Typed rows with ``patient``.
+    visits
+        As :func:`~econmodel.evidence.registry.visits.form_visits` gives them.
+    ledger
+        Told of rows that disagree.
+
+    Returns
+    -------
+    DataFrame
+        Indexed by patient: baseline facts, ``start`` and its basis, the bleed as recorded, contacts, death.
+    """
+    ordered = rows.sort_values(["patient", "session_date", "row"], na_position="first", kind="stable")
+    by_row, by_visit = ordered.groupby("patient"), visits.groupby("patient")
+    p = by_row[list(_FIRST)].first()
+    p["row"], p["rows"] = by_row["row"].min(), by_row["row"].size()
+    p[["child", "size_mm", "red_spot", "strategy"]] = by_visit[["child", "size_mm", "red_spot", "strategy"]].first()
+    p["varix_type"] = _varix_type(ordered)
+    p["previous_bleed"] = _any_yes(ordered["previous_bleed"], ordered["patient"])
+    p["decision_date"] = by_row["decision_date"].min()
+    p["first_session"], p["last_session"] = by_visit["session_date"].min(), by_visit["session_date"].max()
+    p["has_session"] = by_visit["is_session"].max()
+    p[["last_seen", "transplant_date"]] = by_row[["last_seen", "transplant_date"]].agg({"last_seen": "max",
+                                                                                       "transplant_date": "min"})
+    p["death_date"], p["status"] = by_row["death_date"].min(), _latest_status(ordered)
+    _add_bleed(p, ordered)
+    _check_agreement(p, ordered, ledger)
+    _fill_strategy(p, visits, ledger)
+    _add_start(p, ledger)
+    return p
+
+
+def _varix_type(ordered: pd.DataFrame) -> pd.Series:
+    eligible = ordered["varix_type"].where(ordered["varix_type"].isin(ELIGIBLE), None)
+    first = eligible.groupby(ordered["patient"]).first()
+    return first.where(first.notna(), ordered.groupby("patient")["varix_type"].first())
+
+
+def _any_yes(words: pd.Series, patient: pd.Series) -> pd.Series:
+    rank = words.map({"yes": 2.0, "no": 1.0}).fillna(0.0).groupby(patient).max()
+    return rank.map({2.0: "yes", 1.0: "no", 0.0: None})
+
+
+def _latest_status(ordered: pd.DataFrame) -> pd.Series:
+    """Status by weight: dead and transplanted stay so; lost outweighs alive only in the latest row that says."""
+    by_patient = ordered.groupby("patient")
+    latest = by_patient["status"].last()
+    for lasting in ("transplanted", "dead"):
+        latest = latest.mask(ordered["status"].eq(lasting).groupby(ordered["patient"]).any(), lasting)
+    return latest
+
+
+def _add_bleed(p: pd.DataFrame, ordered: pd.DataFrame) -> None:
+    patient = ordered["patient"]
+    contact = ordered[["session_date", "last_seen", "death_date"]].max(axis=1)
+    answered = contact.where(ordered["bled"].notna()).groupby(patient).max()
+    unanswered = contact.where(ordered["bled"].isna()).groupby(patient).max()
+    p["bled"] = _any_yes(ordered["bled"], patient)
+    p.loc[p["bled"].eq("no") & (unanswered > answered), "bled"] = None
+    dates = ordered.groupby("patient")["bleed_date"]
+    p["bleed_date"] = dates.min()
+    for name in ("month_first_day", "month_last_day", "bleed_earliest", "bleed_latest"):
+        p[name] = ordered.groupby("patient")[name].min()
+    later = ordered["bleed_date"].where(ordered["bleed_date"] > p["bleed_date"].reindex(patient).to_numpy())
+    p["rebleed_date"] = ordered["rebleed_date"].fillna(later).groupby(patient).min()
+    p["dated_but_no"] = (ordered["bled"].eq("no") & ordered["bleed_date"].notna()).groupby(patient).any()
+    p["bleed_source"] = ordered["bleed_source"].where(ordered["bled"].ne("no"), None).groupby(patient).first()
+    clean = contact.where(ordered["bled"].eq("no"))
+    p["clean_visit"] = clean.groupby(patient).max()
+    told = ordered["last_seen"].fillna(ordered["session_date"])
+    p["told_at"] = told.where(ordered["bled"].eq("yes")).groupby(patient).min()
+
+
+def _check_agreement(p: pd.DataFrame, ordered: pd.DataFrame, ledger: Ledger) -> None:
+    by_patient = ordered.groupby("patient")
+    for name, said in _ONE_VALUE.items():
+        ledger.problem(p.loc[by_patient[name].nunique() > 1, "row"], name, f"rows of one id give different {said}",
+                       HELD)
+    ledger.problem(p.loc[by_patient["decision_date"].nunique() > 1, "row"], "decision_date",
+                   "rows of one id give different decision dates: the earliest is used", KEPT)
+    without = ordered["strategy"].isin(WITHOUT_SESSIONS).groupby(ordered["patient"]).any()
+    differs = by_patient["strategy"].nunique() > 1
+    ledger.problem(p.loc[differs & without, "row"], "strategy",
+                   "changes between a strategy without sessions and another", HELD)
+    ledger.problem(p.loc[differs & ~without, "row"], "strategy", "rows give different strategies: the first is used",
+                   KEPT)
+
+
+def _fill_strategy(p: pd.DataFrame, visits: pd.DataFrame, ledger: Ledger) -> None:
+    used = visits.groupby("patient")[["coils", "glue_ml"]].sum()
+    coils, glue = used["coils"].gt(0), used["glue_ml"].gt(0)
+    for found, key in ((coils & glue, "coil_and_glue"), (coils & ~glue, "coil"), (glue & ~coils, "glue")):
+        blank = p["strategy"].isna() & found
+        ledger.problem(p.loc[blank, "row"], "strategy", f"blank: taken as {key} from the devices used", KEPT)
+        p.loc[blank, "strategy"] = key
+
+
+def _add_start(p: pd.DataFrame, ledger: Ledger) -> None:
+    waiting = p["decision_date"].isna() & p["first_session"].notna()
+    p["start"] = p["decision_date"].fillna(p["first_session"])
+    p["start_basis"] = p["start_basis"].where(p["start_basis"].notna(), "decision").mask(waiting, "session")
+    dates = p.loc[waiting, "start"].dt.strftime("%Y-%m-%d").to_numpy()
+    ledger.change(p.loc[waiting, "row"], "decision_date", "", dates,
+                  "no usable decision date: starts at the first session; bleeds while waiting are missing")

@@ -1,0 +1,126 @@
+"""``econmodel registry``: from a patient-level file to checked data, rates, risks and an override file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from econmodel.errors import AnalysisError
+from econmodel.interfaces.common import check_folder, console, write_json
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from econmodel.evidence.registry import BaseCase, Options
+
+Text = str | None
+
+
+def registry(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="Registry, CSV or XLSX.")],
+    out: Annotated[Path | None, typer.Option("--out", help="Folder for the files; default reports/<name>.")] = None,
+    day_first: Annotated[bool, typer.Option("--day-first", help="Read 04/03/2021 as 4 March.")] = False,
+    month_first: Annotated[bool, typer.Option("--month-first", help="Read 04/03/2021 as 3 April.")] = False,
+    map: Annotated[list[str] | None, typer.Option("--map", metavar="COLUMN=NAME", help="Repeatable.")] = None,
+    json: Annotated[Text, typer.Option("--json", metavar="FILE|-", help="Results as JSON; - prints them.")] = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing.")] = False,
+) -> None:
+    """Turn a registry into checked data, rates and risks, and the site's own values for the model."""
+    from econmodel.evidence.registry import analyse_registry, summarise, write_registry
+
+    options = read_options(day_first=day_first, month_first=month_first, mapping=map or [])
+    folder = check_folder(out or Path("reports") / file.stem)
+    result = analyse_registry(file, options, base_case())
+    document = summarise(result)
+    if json:
+        write_json(document, json)
+    if json == "-" and out is None:
+        return
+    written = write_registry(result, folder)
+    if json != "-":
+        show_registry(document, [str(path) for path in written.values()], console(quiet=quiet))
+
+
+def read_options(*, day_first: bool, month_first: bool, mapping: list[str]) -> Options:
+    """Turn the command's options into settings of the import.
+
+    Raises
+    ------
+    AnalysisError
+        Both date orders are given, or a mapping is not ``COLUMN=NAME``.
+    """
+    from econmodel.evidence.registry import Options
+
+    if day_first and month_first:
+        what = "--day-first and --month-first contradict each other"
+        raise AnalysisError(what, where="--day-first, --month-first", fix="give one of the two")
+    pairs = {}
+    for text in mapping:
+        column, equals, name = (part.strip() for part in text.rpartition("="))
+        if not (column and equals and name):
+            what = f"--map {text!r}: must be COLUMN=NAME"
+            raise AnalysisError(what, where="--map", fix='for example --map "Last clinic=last_seen"')
+        pairs[column] = name
+    return Options(date_order="day_first" if day_first else "month_first" if month_first else None, mapping=pairs)
+
+
+def base_case() -> BaseCase:
+    """Beliefs of the shipped base case, with the risk its untreated patients run as the borrowed comparator."""
+    from econmodel.economics.evaluate import RISK_YEARS, evaluate
+    from econmodel.evidence.registry import base_case_from
+    from econmodel.parameters.loading import load_base_case
+
+    parameters = load_base_case()
+    run = evaluate(parameters)
+    watch = run.keys.index("watch")
+    risks = {year: float(run.count("first_bleeds", year)[0, watch, 0]) for year in RISK_YEARS}
+    return base_case_from(parameters, risks)
+
+
+def show_registry(document: dict[str, Any], written: list[str], out: Console) -> None:
+    """Print what was read, what was found and where the files are."""
+    if document["invented"]:
+        out.print("Invented demonstration data: no real patient.", style="bold")
+    for step in document["counts"]:
+        number = step["patients"] if step["patients"] is not None else step["rows"]
+        out.print(f"{number:>7}  {step['step']}", markup=False, highlight=False)
+    for note in document["notes"]:
+        out.print(f"- {note}", markup=False, highlight=False)
+    out.print(_table([row for row in document["estimates"] if row["group"] == "all"]))
+    comparison = document["comparison"]
+    out.print(f"NNT compared with: {comparison['comparator'] or 'nothing'}. {comparison['caution']}", highlight=False)
+    for key, years in comparison["strategies"].items():
+        out.print(f"  {key}: {_nnt_sentence(years)}", markup=False, highlight=False)
+    for key, harm in document["harms"].items():
+        out.print(f"Harms, {key}: embolism {harm['embolism']}, sepsis {harm['sepsis']} in "
+                  f"{harm['courses_with_complications_recorded']} courses with complications recorded (of "
+                  f"{harm['courses']}); deaths from a procedure {harm['deaths_from_a_procedure']}.", highlight=False)
+    out.print(f"{len(document['local_values'])} inputs set: {', '.join(document['local_values'])}", highlight=False)
+    out.print(document["caution"], style="italic")
+    out.print("Files: " + ", ".join(written), markup=False, highlight=False)
+
+
+def _nnt_sentence(years: dict[str, Any]) -> str:
+    known = [(year, found) for year, found in years.items() if found and found["nnt"]["value"] is not None]
+    return "; ".join(f"at {year} y {found['nnt']['kind']} {found['nnt']['value']:.1f} ({found['interval_text']})"
+                     for year, found in known) or "not followed long enough"
+
+
+def _table(rows: list[dict[str, Any]]) -> Any:  # noqa: ANN401
+    from rich.table import Table
+
+    table = Table("Strategy", "Bled", "Patient-years", "Bleeds per patient-year (exact 95%)", "Bled by 1 year (95%)",
+                  "Died", "Lost", title="First bleeds since the decision, death competing")
+    for row in rows:
+        table.add_row(row["strategy"], row["n_over_N"], f"{row['patient_years']:.1f}", _interval(row["rate"]),
+                      _interval(row["cumulative_incidence"]["1"]), str(row["deaths"]), str(row["lost"]))
+    return table
+
+
+def _interval(found: dict[str, Any]) -> str:
+    if found["value"] is None:
+        return "not followed that long"
+    span = "" if found["low"] is None else f" ({found['low']:.3f} to {found['high']:.3f})"
+    return f"{found['value']:.3f}{span}"
