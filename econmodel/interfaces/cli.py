@@ -12,6 +12,7 @@ from typing import Annotated, Optional
 import typer
 
 from econmodel.errors import EconModelError
+from econmodel.interfaces.nnt_command import nnt
 
 app = typer.Typer(
     name="econmodel", no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False,
@@ -45,6 +46,18 @@ def where(name: Annotated[Optional[str], typer.Argument(help="Input; none lists 
     from econmodel.interfaces.where_command import run_where
 
     run_where(name, file, override or [], sets or [], json=json)
+
+
+app.command("nnt")(nnt)
+
+
+@app.command()
+def checks(out: Annotated[Optional[Path], typer.Option("--out", help="Folder for table and chart.")] = None,
+           json: Json = None, quiet: Quiet = False) -> None:
+    """Hold the model against published results: predicted beside observed."""
+    from econmodel.interfaces.checks_command import run_checks_command
+
+    run_checks_command(out=out, json=json, quiet=quiet)
 
 
 def main() -> None:

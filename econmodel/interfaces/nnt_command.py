@@ -34,8 +34,12 @@ def nnt(
     """Check a claim about an NNT: what it implies, what contradicts what, and whether it saves."""
     from econmodel.evidence.claims import Claim, check_claim
 
-    check = check_claim(Claim(treated, untreated, treated_risk, untreated_risk, nnt, years, cost_ratio, course_cost,
-                              bleed_cost, admissions_saved, sessions))
+    from econmodel.model.calibration import untreated_curve
+    from econmodel.parameters.loading import load_case
+
+    claim = Claim(treated, untreated, treated_risk, untreated_risk, nnt, years, cost_ratio, course_cost, bleed_cost,
+                  admissions_saved, sessions)
+    check = check_claim(claim, untreated_curve(load_case().parameters))
     show_claim(check, console(quiet=quiet), json)
 
 

@@ -6,6 +6,7 @@ Used to run the model on a trial's, or a site's, own population. ``actuarial`` r
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Literal
 
@@ -81,6 +82,16 @@ def gastric_risk(inputs: ModelInputs, months: int, scale: Scale = "crude") -> Fl
     followed = without_competing(inputs) if scale == "actuarial" else inputs
     _, moved = follow(followed, months)
     return np.asarray(moved[-1, followed.structure.kinds("gastric_bleed")].sum(axis=0))
+
+
+def untreated_curve(parameters: ParameterSet) -> Callable[[float], float]:
+    """Risk of a first bleed, any source, without prophylaxis, as a function of years; death competes."""
+    inputs = resolve(parameters)
+    _, moved = follow(inputs, inputs.n_years * CYCLES_PER_YEAR)
+    kinds = inputs.structure.kinds("gastric_bleed", "other_bleed")
+    risk = moved[:, kinds].sum(axis=1)[:, 0, inputs.strategies.keys.index("watch")]
+    years = np.arange(len(risk)) / CYCLES_PER_YEAR
+    return lambda t: float(np.interp(t, years, risk))
 
 
 def calibrate_untreated(parameters: ParameterSet, risk: float, months: int, *, scale: Scale = "crude",

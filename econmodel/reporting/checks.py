@@ -1,0 +1,96 @@
+"""Published results beside the model's: table for the terminal, chart, CSV and JSON."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from econmodel.reporting.files import write_csv, write_text
+from econmodel.reporting.style import ACCENT, MUTED, WARM, plot_settings
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from rich.table import Table
+
+    from econmodel.economics.validation import CheckRow
+
+KINDS = ("verification", "calibration", "reproduction", "input source", "independent")
+COLOURS = {"passes": ACCENT, "fails": WARM, "reported": MUTED}
+MARKERS = {"passes": "o", "fails": "X", "reported": "D"}
+
+
+def checks_table(rows: Sequence[CheckRow]) -> Table:
+    """Build the terminal table, grouped by kind."""
+    from rich import box
+    from rich.markup import escape
+    from rich.table import Table
+
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title="The model against published results",
+                  title_justify="left", title_style="bold",
+                  caption="Independent targets are never tuned to; a miss stays visible.", caption_justify="left")
+    for heading in ("Kind", "Target", "Observed", "Model", "Rule", "Verdict"):
+        table.add_column(heading, justify="right" if heading in ("Observed", "Model") else "left")
+    for row in sorted(rows, key=lambda r: KINDS.index(r.kind)):
+        style = "bold" if row.verdict == "fails" else ""
+        table.add_row(row.kind, escape(row.target), observed_text(row), value_text(row.predicted), row.pass_rule,
+                      row.verdict, style=style)
+    return table
+
+
+def value_text(value: float) -> str:
+    """Risks as percentages, other figures as numbers."""
+    return f"{100 * value:.1f}%" if value <= 1 else f"{value:,.4g}"
+
+
+def observed_text(row: CheckRow) -> str:
+    """Observed figure with its interval."""
+    if row.interval is None:
+        return value_text(row.observed)
+    return f"{value_text(row.observed)} ({100 * row.interval[0]:.0f}-{100 * row.interval[1]:.0f})"
+
+
+def plot_checks(rows: Sequence[CheckRow], *, ax: Axes) -> list[Any]:
+    """Draw predicted risk (filled) beside observed (bar with interval), one line a target; risks only."""
+    shown = [r for r in sorted(rows, key=lambda r: KINDS.index(r.kind)) if r.observed <= 1]
+    artists: list[Any] = []
+    for y, row in enumerate(shown):
+        low, high = row.interval or (row.observed, row.observed)
+        artists += ax.plot([100 * low, 100 * high], [y, y], color=MUTED, linewidth=3, alpha=0.45, solid_capstyle="butt")
+        artists += ax.plot([100 * row.observed], [y], "|", color=MUTED, markersize=11, markeredgewidth=2)
+        artists += ax.plot([100 * row.predicted], [y], MARKERS[row.verdict], color=COLOURS[row.verdict], markersize=5.5)
+    ax.set_yticks(range(len(shown)), [row.target for row in shown])
+    ax.set_ylim(len(shown) - 0.4, -0.6)
+    ax.set_xlim(0, 100)
+    ax.set_xlabel("Risk or survival, %   (bar: observed with interval; mark: model)")
+    ax.grid(visible=True, axis="x")
+    _key(ax)
+    return artists
+
+
+def _key(ax: Axes) -> None:
+    from matplotlib.lines import Line2D
+
+    marks = [Line2D([], [], linestyle="", marker=MARKERS[v], color=COLOURS[v], label=f"model {v}") for v in MARKERS]
+    ax.legend(handles=marks, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3, frameon=False)
+
+
+def save_checks(rows: Sequence[CheckRow], folder: Path) -> list[Path]:
+    """Write checks.csv, checks.json and the chart."""
+    from matplotlib import rc_context
+
+    from econmodel.economics.validation import checks_document
+    from econmodel.reporting.figures import draw_svg, save_drawings
+
+    flat = [asdict(row) | {"interval": "" if row.interval is None else f"{row.interval[0]:.4f} to {row.interval[1]:.4f}"}
+            for row in rows]
+    with rc_context(plot_settings()):
+        drawing = draw_svg(lambda fig: _draw(rows, fig), 5.2, 7.2)
+    text = json.dumps(checks_document(list(rows)), indent=1, ensure_ascii=False, allow_nan=False)
+    return [*save_drawings(folder, {"checks": drawing}, {"checks": flat}), write_text(folder / "checks.json", text + "\n")]
+
+
+def _draw(rows: Sequence[CheckRow], figure: Any) -> None:  # noqa: ANN401
+    plot_checks(rows, ax=figure.add_axes((0.49, 0.09, 0.48, 0.84)))
