@@ -1,0 +1,152 @@
+"""The order of the layers: imports point downwards, and libraries stay in the layers that need them."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGE = ROOT / "econmodel"
+LAYERS = ("errors", "parameters", "evidence", "model", "economics", "uncertainty", "programme", "reporting",
+          "interfaces")
+HEAVY = ("scipy.stats", "scipy.optimize", "statsmodels", "lifelines", "matplotlib", "openpyxl", "SALib", "numba",
+         "docx", "typst")
+MODULES = sorted(PACKAGE.rglob("*.py"))
+APP = [path for path in [ROOT / "app.py"] if path.exists()]
+
+
+def imports(tree: ast.AST, folder: tuple[str, ...] = ()) -> Iterator[tuple[str, int]]:
+    """Every module imported anywhere in a tree, with its line; relative imports resolved from ``folder``."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from ((alias.name, node.lineno) for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            base = folder[: len(folder) - node.level + 1] if node.level else ()
+            stem = ".".join((*base, *filter(None, [node.module])))
+            yield stem, node.lineno
+            yield from ((f"{stem}.{alias.name}", node.lineno) for alias in node.names)
+
+
+def layer_of(module: str) -> int | None:
+    """Rank of a module of the package; None for any other module and for the package itself."""
+    parts = module.split(".")
+    return LAYERS.index(parts[1]) if parts[0] == "econmodel" and len(parts) > 1 and parts[1] in LAYERS else None
+
+
+def upward(source: str, module: str) -> list[str]:
+    """List the imports of a module that point to a higher layer."""
+    mine = layer_of(module)
+    if mine is None:
+        return []
+    found = imports(ast.parse(source), tuple(module.split(".")[:-1]))
+    return sorted({f"{module}, line {line}: {name}" for name, line in found
+                   if (rank := layer_of(name)) is not None and rank > mine})
+
+
+def uses(source: str, names: tuple[str, ...]) -> list[str]:
+    """List the imports of any of the given libraries."""
+    found = imports(ast.parse(source))
+    return sorted({f"line {line}: {name}" for name, line in found
+                   if any(name == n or name.startswith(f"{n}.") for n in names)})
+
+
+def module_name(path: Path) -> str:
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts)
+
+
+def read(path: Path) -> str:
+    return path.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("path", MODULES, ids=module_name)
+def test_imports_point_downwards(path: Path) -> None:
+    """No module imports from a higher layer, not even inside a function or for typing."""
+    assert upward(read(path), module_name(path)) == []
+
+
+@pytest.mark.parametrize("planted", [
+    "from econmodel.economics.evaluate import evaluate", "import econmodel.reporting.tables",
+    "from econmodel import interfaces", "from ..uncertainty import sampling",
+    "def late():\n    from econmodel.programme import budget",
+    "if TYPE_CHECKING:\n    from econmodel.economics import prices"])
+def test_a_planted_upward_import_is_seen(planted: str) -> None:
+    """Negative control: an upward import in a model module is found, however it is written."""
+    assert upward(f"import numpy\n{planted}\n", "econmodel.model.cohort")
+
+
+def test_downward_imports_pass() -> None:
+    """Negative control of the other side: imports from lower layers and from the package itself are allowed."""
+    fine = "import econmodel\nfrom econmodel.errors import ModelError\nfrom econmodel.parameters import load_case\n"
+    assert upward(fine, "econmodel.model.cohort") == []
+
+
+def test_every_part_of_the_package_has_a_layer() -> None:
+    """Nothing stands beside the layers."""
+    parts = {p.stem for p in PACKAGE.iterdir() if p.suffix == ".py" or (p / "__init__.py").exists()}
+    assert parts - {"__init__"} <= set(LAYERS)
+
+
+@pytest.mark.parametrize("path", APP, ids=module_name)
+def test_the_app_computes_nothing(path: Path) -> None:
+    """``app.py`` uses no array or table library: it shows what the package computed."""
+    assert uses(read(path), ("numpy", "pandas", "scipy")) == []
+
+
+def test_figures_are_drawn_from_reporting_up() -> None:
+    """Only reporting and interfaces import matplotlib."""
+    low = [p for p in MODULES if (rank := layer_of(module_name(p))) is not None and rank < LAYERS.index("reporting")]
+    assert {module_name(p): found for p in low if (found := uses(read(p), ("matplotlib",)))} == {}
+    assert uses("def draw():\n    import matplotlib.pyplot as plt\n", ("matplotlib",))
+
+
+def test_streamlit_stays_in_the_dashboard() -> None:
+    """Only ``app.py`` and the dashboard import Streamlit."""
+    others = [p for p in MODULES if "dashboard" not in p.relative_to(PACKAGE).parts]
+    assert {module_name(p): found for p in others if (found := uses(read(p), ("streamlit",)))} == {}
+
+
+def at_import(source: str) -> ast.Module:
+    """Keep what runs when a module is imported: no function bodies, nothing for typing alone."""
+    tree = ast.parse(source)
+    tree.body = [node for node in tree.body if isinstance(node, ast.Import | ast.ImportFrom)]
+    return tree
+
+
+@pytest.mark.parametrize("path", MODULES, ids=module_name)
+def test_heavy_libraries_wait_until_needed(path: Path) -> None:
+    """No module of the package loads a heavy library on import; the function that needs it does."""
+    if "dashboard" in path.parts:
+        return
+    assert uses(ast.unparse(at_import(read(path))), HEAVY) == []
+
+
+def test_the_core_loads_light() -> None:
+    """Loading the path from inputs to results brings in no plotting, table, test-statistic or web library."""
+    code = ("import sys; import econmodel.economics.evaluate, econmodel.economics.results; "
+            "heavy = ('pandas', 'matplotlib', 'scipy.stats', 'statsmodels', 'streamlit'); "
+            "print([m for m in heavy if m in sys.modules])")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+def printed(source: str) -> list[int]:
+    """Lines that call the built-in print."""
+    return [node.lineno for node in ast.walk(ast.parse(source)) if isinstance(node, ast.Call)
+            and isinstance(node.func, ast.Name) and node.func.id == "print"]
+
+
+def test_the_package_does_not_print() -> None:
+    """The package returns data; only the command line's console writes."""
+    assert {module_name(p): lines for p in MODULES if (lines := printed(read(p)))} == {}
+    assert printed("def f():\n    print(1)\n") == [2]
+
+
+def test_test_files_have_unique_names() -> None:
+    """Two test files of one name would hide each other."""
+    names = [p.name for p in (ROOT / "tests").rglob("test_*.py")]
+    assert len(names) == len(set(names))
