@@ -1,0 +1,154 @@
+"""Inputs sheet: one row per input with a cell to change, its unit, status, range and source beside it.
+
+The cell carries the input's name as a defined name. What was there when the file was made stays beside it, so that a
+change shows; inputs that do not move this workbook say so.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from econmodel.parameters.loading import load_base_case
+from econmodel.parameters.schema import BOUNDS, POSITIVE_UNITS, Parameter, money_parts, unit_kind
+from econmodel.reporting.provenance import STATUS_WORDS
+from econmodel.reporting.workbook.book import Book
+from econmodel.reporting.workbook.scope import FIXED_INPUTS, LIVE_CHOICES
+from econmodel.reporting.workbook.writer import Sheet, letters
+
+if TYPE_CHECKING:
+    from openpyxl.cell.cell import Cell
+
+NAME = "Inputs"
+HEADERS = ("Input", "Name", "Value", "Unit", "As built", "Changed", "Low", "High", "Status", "Source or reason", "Used here")
+LABEL, INPUT, VALUE, UNIT, BUILT, CHANGED, LOW, HIGH, STATUS, SOURCE, USED = range(1, len(HEADERS) + 1)
+HEADER_ROW = 4
+SECTIONS = {
+    "settings": "Settings", "case_mix": "Patients", "natural_history": "Bleeding", "mortality": "Death",
+    "strategies": "Strategies: effect, sessions, harms", "utilities": "Quality of life",
+    "resources": "Care of a bleed", "prices": "Prices", "programme": "Programme (not used in this workbook)",
+    "": "Added by this case",
+}
+
+
+def build_inputs(book: Book) -> Sheet:
+    """Write the inputs, section by section; ``mark_used`` completes the last column at the end."""
+    sheet = book.add_sheet(NAME, tab="E0B400")
+    sheet.heading("Inputs", "Change a yellow cell and everything is worked out again. Probabilities and shares are fractions: "
+                            f"7.5% is 0.075. Money in {book.money_label}. Grey cells are fixed when the file is made.")
+    sheet.row(HEADER_ROW, list(HEADERS))
+    row = HEADER_ROW + 1
+    for title, inputs in sections(book).items():
+        sheet.row(row, [title] + [""] * (len(HEADERS) - 1), "section")
+        for p in inputs:
+            row += 1
+            _write_input(book, sheet, row, p)
+        row += 2
+    book.known("inputs", "changed", sheet=NAME, row=2, column=CHANGED)
+    sheet.formula(2, CHANGED, f"COUNTIF({letters(CHANGED)}{HEADER_ROW + 1}:{letters(CHANGED)}{row},\"yes\")", "whole")
+    sheet.widths(46, 30, 13, 13, 11, 8, 10, 10, 14, 70, 8)
+    sheet.frame("D5", book.case.title, header_rows=f"{HEADER_ROW}:{HEADER_ROW}")
+    return sheet
+
+
+def sections(book: Book) -> dict[str, list[Parameter]]:
+    """Inputs by the base-case file that defines them, in the order of :data:`SECTIONS`; tables stand elsewhere."""
+    parameters = book.case.parameters
+    base = load_base_case(parameters.text("price_list")).parameters
+    found: dict[str, list[Parameter]] = {title: [] for title in SECTIONS.values()}
+    for name, p in parameters.parameters.items():
+        if p.table is not None:
+            continue
+        stem = base[name].where.file.rsplit("/", 1)[-1].removesuffix(".toml") if name in base else ""
+        stem = "prices" if stem.startswith("prices") else stem
+        found[SECTIONS.get(stem, SECTIONS[""])].append(p)
+    return {title: inputs for title, inputs in found.items() if inputs}
+
+
+def _write_input(book: Book, sheet: Sheet, row: int, p: Parameter) -> None:
+    sheet.text(row, LABEL, p.label)
+    sheet.text(row, INPUT, p.name, "small")
+    cell = _write_value(sheet, row, VALUE, p, "fixed" if p.name in FIXED_INPUTS else "input")
+    _validate(book, sheet, cell, p)
+    _write_value(sheet, row, BUILT, p, "plain")
+    sheet.text(row, UNIT, p.unit, "small")
+    value, built = f"{letters(VALUE)}{row}", f"{letters(BUILT)}{row}"
+    sheet.formula(row, CHANGED, f'IF({value}={built},"","yes")', "bold")
+    if p.range:
+        sheet.number(row, LOW, p.range.low, "plain")
+        sheet.number(row, HIGH, p.range.high, "plain")
+    sheet.text(row, STATUS, STATUS_WORDS[p.status], "small")
+    sheet.text(row, SOURCE, provenance(book, p), "small")
+    book.name_cell(p.name, NAME, row, VALUE)
+    book.cells["row", p.name] = str(row)
+
+
+def _write_value(sheet: Sheet, row: int, column: int, p: Parameter, style: str) -> Cell:
+    if isinstance(p.value, float):
+        whole = p.value == int(p.value)
+        money = f"{style}|money" if money_parts(p.unit) and whole else style
+        return sheet.number(row, column, int(p.value) if whole else p.value, money)
+    return sheet.text(row, column, str(p.value), style)
+
+
+def provenance(book: Book, p: Parameter) -> str:
+    """Source, locator and reasons of an input as one text."""
+    source = book.case.parameters.sources.get(p.source)
+    where = f"{source.reference}; {p.locator}" if source and p.locator else source.reference if source else ""
+    change = f"Changed by {p.changed_by}: {p.reason}" if p.changed_by else ""
+    parts = (change, where, p.as_published, p.derivation, p.rationale, p.note)
+    return " | ".join(part for part in parts if part)
+
+
+def _validate(book: Book, sheet: Sheet, cell: Cell, p: Parameter) -> None:
+    from openpyxl.worksheet.datavalidation import DataValidation
+
+    choices = _choices(book, p)
+    if choices:
+        rule = DataValidation(type="list", formula1='"' + ",".join(choices) + '"', allow_blank=False)
+    elif p.name == "horizon_years" or not isinstance(p.value, float):
+        return
+    else:
+        rule = _bounds(p, DataValidation)
+    rule.errorTitle, rule.error = "Not possible", f"{p.name}: {rule_text(p, choices)}"[:250]
+    rule.showErrorMessage = True
+    sheet.page.add_data_validation(rule)
+    rule.add(cell)
+
+
+def _choices(book: Book, p: Parameter) -> tuple[str, ...]:
+    parameters = book.case.parameters
+    if p.name in FIXED_INPUTS:
+        return (str(p.value),)
+    named = {"comparator": tuple(parameters.strategies), "secondary_prophylaxis": tuple(parameters.secondary)}
+    choices = LIVE_CHOICES.get(p.name) or named.get(p.name) or p.choices
+    return choices if len(",".join(choices)) < 250 and not any('"' in c or "," in c for c in choices) else ()
+
+
+def _bounds(p: Parameter, make: type) -> object:
+    low, high = BOUNDS.get(unit_kind(p.unit), (float("-inf"), float("inf")))
+    if p.unit in POSITIVE_UNITS:
+        return make(type="decimal", operator="greaterThan", formula1="0")
+    if high < float("inf"):
+        return make(type="decimal", operator="between", formula1=f"{low:g}", formula2=f"{high:g}")
+    return make(type="decimal", operator="greaterThanOrEqual", formula1=f"{max(low, -1e12):g}")
+
+
+def rule_text(p: Parameter, choices: tuple[str, ...]) -> str:
+    """Say what an input's cell may hold, in words."""
+    if choices:
+        return "one of " + ", ".join(choices)
+    low, high = BOUNDS.get(unit_kind(p.unit), (float("-inf"), float("inf")))
+    if p.unit in POSITIVE_UNITS:
+        return "a number above 0"
+    if high < float("inf"):
+        return f"a number from {low:g} to {high:g}; a percentage is written as a fraction"
+    return "a number, 0 or more" if low == 0 else "a number"
+
+
+def mark_used(book: Book) -> None:
+    """Say for every input whether the deterministic model in this file reads it."""
+    sheet = book.sheets[NAME]
+    for key, row in book.cells.items():
+        if key[0] == "row":
+            used = key[1] in book.used
+            sheet.text(int(row), USED, "yes" if used else "no", "small")

@@ -1,0 +1,138 @@
+"""Summary sheet: what the file is, whether it may be used, the headline of every strategy with its harms."""
+
+from __future__ import annotations
+
+from econmodel import __version__
+from econmodel.economics.evaluate import RISK_YEARS
+from econmodel.reporting.terminal import CAUTION
+from econmodel.reporting.workbook.book import Book
+from econmodel.reporting.workbook.comparisons_sheet import CHOSEN, comparators
+from econmodel.reporting.workbook.layout import StrategyPlan
+from econmodel.reporting.workbook.totals_sheet import total
+from econmodel.reporting.workbook.writer import Sheet
+
+NAME = "Summary"
+NNT_YEAR = "3"
+DEMO = "INVENTED DATA: a fictional hospital, made up to show the tool. No figure here comes from a real hospital or patient."
+GUIDE = {
+    "Inputs": "Every input: value to change, unit, range, status and source.",
+    "Patients": "Patient groups of the site and of the evidence.",
+    "Strategies": "Each strategy's figures, made of inputs, and its schedule of visits.",
+    "Outcomes": "Every result of every strategy.",
+    "Comparisons": "Against no prophylaxis, a beta-blocker and the chosen comparator: ICER, ARR, NNT, break-even.",
+    "Frontier": "Efficiency frontier.",
+    "Groups": "Risk of a first bleed by patient group.",
+    "Year_table": "What happens in each model year.",
+    "Checks": "Whether the figures may be used, and agreement with the program.",
+    "Solved": "Quantities found from the evidence's pooled figures.",
+    "Hazards": "Rates by model year that no strategy changes.",
+    "Prices": "Price of each activity in the chosen view; utilities.",
+    "Totals": "Sums over time that the results are made of.",
+    "Sources": "Where the figures were read.",
+}
+COLUMNS = ("Strategy", "Cost", "Cost of prophylaxis", "QALYs", "Net cost", "First-bleed risk reduction", "NNT at 3 years",
+           "Break-even NNT", "Bleeds averted per 100", "Procedure deaths per 1,000", "Embolisms per 1,000", "Sepsis per 1,000",
+           "Bleeding deaths per 1,000", "Evidence")
+
+
+def build_summary(book: Book) -> None:
+    """Fill the first sheet, last of all, when every cell it shows is known."""
+    sheet = book.sheets[NAME]
+    sheet.heading(book.case.title, f"Live workbook of the deterministic model. Money in {book.money_label}.")
+    row = 3
+    if book.case.is_demo:
+        _wide(sheet, row, DEMO, "demo")
+        row += 1
+    _wide(sheet, row, CAUTION + " Follow local protocol, licensed clinicians and local finance rules.", "caution")
+    row = _state(book, sheet, row + 2)
+    for versus in comparators(book):
+        row = _headline(book, sheet, versus, row + 2)
+    row = _evidence(book, sheet, row + 2)
+    _guide(book, sheet, row + 2)
+    sheet.widths(34, 12, 12, 10, 12, 12, 10, 11, 11, 11, 11, 10, 11, 14)
+    sheet.frame("A3", f"{book.case.title}. econmodel {__version__}, inputs {book.case.parameters.sha256[:12]}. {CAUTION}")
+
+
+def _wide(sheet: Sheet, row: int, text: str, style: str, height: float = 30) -> None:
+    sheet.text(row, 1, text, style)
+    sheet.page.merge_cells(start_row=row, start_column=1, end_row=row, end_column=len(COLUMNS))
+    sheet.page.row_dimensions[row].height = height
+
+
+def _state(book: Book, sheet: Sheet, row: int) -> int:
+    """Say whether checks hold, what was changed, and which view and horizon the figures are for."""
+    failed, changes = book.at("checks", "failed"), book.at("changes")
+    verdict = f'IF({failed}=0,"All checks hold",{failed}&" checks fail: do not use these figures; see Checks")'
+    lines = [("Checks", verdict), ("Agreement with the program", book.at("agreement")),
+             ("Cells changed since the file was made", changes), ("View on money", book.input("perspective")),
+             ("Time horizon, years", book.at("horizon")), ("Headline years", book.at("headline"))]
+    for offset, (label, formula) in enumerate(lines):
+        sheet.text(row + offset, 1, label)
+        cell = sheet.formula(row + offset, 2, formula, "bold")
+        sheet.page.merge_cells(start_row=row + offset, start_column=2, end_row=row + offset, end_column=6)
+        cell.alignment = cell.alignment.copy(horizontal="left")
+    return row + len(lines) - 1
+
+
+def _headline(book: Book, sheet: Sheet, versus: str, row: int) -> int:
+    label = next((p.row.label for p in book.layout.strategies if p.key == versus), "the comparator chosen in the settings")
+    sheet.row(row, [f"Against {label}"] + [""] * (len(COLUMNS) - 1), "section")
+    sheet.row(row + 1, list(COLUMNS), "header_right")
+    sheet.page.row_dimensions[row + 1].height = 38
+    row += 2
+    for plan in book.layout.strategies:
+        _strategy_row(book, sheet, plan, versus, row)
+        row += 1
+    sheet.text(row, 1, "Per patient. Cost, net cost, break-even, risk reduction and bleeds averted: headline years. QALYs, harms and "
+                       "deaths: time horizon.", "note")
+    return row
+
+
+def _strategy_row(book: Book, sheet: Sheet, plan: StrategyPlan, versus: str, row: int) -> None:
+    def against(key: str) -> str:
+        return book.at("comparison", versus, plan.key, key)
+
+    def per_1000(name: str) -> str:
+        return f"1000*{total(book, plan.key, name)}"
+
+    sheet.text(row, 1, plan.row.label, "bold")
+    cells = ((total(book, plan.key, "total", "costs", "headline"), "money"),
+             (total(book, plan.key, "prophylaxis", "costs", "headline"), "money"),
+             (total(book, plan.key, "qalys", "outcomes"), "plain|count"), (against("at_five_years.incremental_cost"), "money"),
+             (against("at_five_years.arr.headline"), "share"), (against(f"nnt.{NNT_YEAR}.value"), "strong|one"),
+             (against("at_five_years.break_even_nnt"), "one"), (against("at_five_years.bleeds_averted_per_100"), "one"),
+             (per_1000("deaths_procedure"), "one"), (per_1000("embolism"), "one"), (per_1000("sepsis"), "one"),
+             (per_1000("deaths_bleed"), "one"))
+    for column, (formula, style) in enumerate(cells, start=2):
+        sheet.formula(row, column, formula, style)
+    sheet.text(row, len(COLUMNS), plan.row.evidence_grade, "small")
+
+
+def _evidence(book: Book, sheet: Sheet, row: int) -> int:
+    """Evidence and harms of each strategy, in words."""
+    sheet.row(row, ["Evidence and harms"] + [""] * (len(COLUMNS) - 1), "section")
+    for plan in book.layout.strategies:
+        row += 1
+        sheet.text(row, 1, plan.row.label, "bold")
+        grade = f"Evidence {plan.row.evidence_grade}. " if plan.row.evidence_grade else ""
+        sheet.text(row, 2, f"{grade}{plan.row.evidence_note} Harms: {plan.row.harms_note}", "small")
+        sheet.page.merge_cells(start_row=row, start_column=2, end_row=row, end_column=len(COLUMNS))
+        sheet.page.row_dimensions[row].height = 36
+    return row
+
+
+def _guide(book: Book, sheet: Sheet, row: int) -> None:
+    sheet.row(row, ["What is where (click)"] + [""] * (len(COLUMNS) - 1), "section")
+    names = dict(GUIDE)
+    for plan in book.layout.strategies:
+        names[plan.years_sheet] = f"{plan.row.label}: effect, chances, activity and cost by model year."
+        names[plan.trace_sheet] = f"{plan.row.label}: share of each group in each state, month by month."
+    for name, words in names.items():
+        row += 1
+        cell = sheet.text(row, 1, name, "text")
+        cell.hyperlink = f"#{name}!A1"
+        sheet.text(row, 2, words, "small")
+        sheet.page.merge_cells(start_row=row, start_column=2, end_row=row, end_column=len(COLUMNS))
+
+
+__all__ = ["CHOSEN", "NAME", "RISK_YEARS", "build_summary"]

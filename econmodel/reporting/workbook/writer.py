@@ -1,0 +1,163 @@
+"""Write cells, text that can never become a formula, and whole files.
+
+Every sheet of the live workbook and of the form is written through :class:`Sheet`; only ``formula`` makes formulas.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from econmodel.errors import AnalysisError
+from econmodel.reporting.files import FORMULA_STARTS, write_bytes
+from econmodel.reporting.workbook.styles import Styles
+
+if TYPE_CHECKING:
+    from openpyxl import Workbook
+    from openpyxl.cell.cell import Cell
+    from openpyxl.worksheet.worksheet import Worksheet
+
+LONGEST_TEXT = 32000
+_FORBIDDEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
+
+
+@lru_cache(maxsize=4096)
+def letters(column: int) -> str:
+    """Column letters of a 1-based column number.
+
+    Examples
+    --------
+    >>> letters(1), letters(28)
+    ('A', 'AB')
+    """
+    text = ""
+    while column:
+        column, remainder = divmod(column - 1, 26)
+        text = chr(65 + remainder) + text
+    return text
+
+
+def address(row: int, column: int, sheet: str = "") -> str:
+    """Absolute address of a cell, with its sheet if given.
+
+    Examples
+    --------
+    >>> address(5, 3, "Inputs")
+    'Inputs!$C$5'
+    """
+    prefix = f"{sheet}!" if sheet else ""
+    return f"{prefix}${letters(column)}${row}"
+
+
+def span(first_row: int, last_row: int, column: int, sheet: str = "", last_column: int | None = None) -> str:
+    """Absolute address of a block of cells, one column unless ``last_column`` says otherwise."""
+    prefix = f"{sheet}!" if sheet else ""
+    return f"{prefix}${letters(column)}${first_row}:${letters(last_column or column)}${last_row}"
+
+
+def quoted(text: str) -> str:
+    """Text as a string inside a formula, its quotation marks doubled."""
+    return '"' + text.replace('"', '""') + '"'
+
+
+def clean(text: str) -> str:
+    """Drop characters that no XLSX cell may hold and cut what is too long, saying so."""
+    kept = _FORBIDDEN.sub("\ufffd", text)
+    return kept if len(kept) <= LONGEST_TEXT else kept[:LONGEST_TEXT] + " … (cut)"
+
+
+@dataclass
+class Sheet:
+    """A worksheet with the few ways in which cells are filled."""
+
+    page: Worksheet
+    styles: Styles
+
+    @property
+    def name(self) -> str:
+        """Sheet name as formulas use it; never one that needs quotation marks."""
+        return str(self.page.title)
+
+    def text(self, row: int, column: int, text: str, style: str = "text") -> Cell:
+        """Write text as text: what looks like a formula stays text, and stays so when the cell is edited."""
+        cell = self._cell(row, column)
+        cell.value = clean(text)
+        cell.data_type = "s"
+        self.styles.apply(cell, style)
+        cell.quotePrefix = text.startswith(FORMULA_STARTS)  # type: ignore[attr-defined]
+        return cell
+
+    def number(self, row: int, column: int, value: float | None, style: str = "number") -> Cell:
+        """Write a number; None leaves a styled cell to type in."""
+        cell = self._cell(row, column)
+        cell.value = value
+        self.styles.apply(cell, style)
+        return cell
+
+    def formula(self, row: int, column: int, formula: str, style: str = "number") -> Cell:
+        """Write a formula, given without its equals sign; user text enters only through :func:`quoted`."""
+        cell = self._cell(row, column)
+        cell.value = "=" + formula
+        self.styles.apply(cell, style)
+        return cell
+
+    def _cell(self, row: int, column: int) -> Cell:
+        return self.page.cell(row, column)  # type: ignore[return-value]
+
+    def heading(self, title: str, subtitle: str = "") -> None:
+        """Title in the first row, what the sheet is in the second."""
+        self.text(1, 1, title, "title")
+        self.page.row_dimensions[1].height = 24
+        if subtitle:
+            self.text(2, 1, subtitle, "subtitle")
+
+    def row(self, row: int, texts: list[str], style: str = "header", first: int = 1) -> None:
+        """Write several texts side by side."""
+        for column, text in enumerate(texts, start=first):
+            self.text(row, column, text, style)
+
+    def widths(self, *widths: float) -> None:
+        """Set the widths of the first columns, in characters."""
+        for column, width in enumerate(widths, start=1):
+            self.page.column_dimensions[letters(column)].width = width
+
+    def frame(self, freeze: str, footer: str, *, landscape: bool = True, header_rows: str = "") -> None:
+        """Freeze headers, and set up printing: fitted to the width, headers repeated, a footer."""
+        page = self.page
+        page.freeze_panes = freeze
+        page.sheet_view.showGridLines = False
+        page.page_setup.orientation = "landscape" if landscape else "portrait"
+        page.page_setup.paperSize = page.PAPERSIZE_A4
+        page.page_setup.fitToWidth, page.page_setup.fitToHeight = 1, 0
+        page.sheet_properties.pageSetUpPr.fitToPage = True
+        page.page_margins.left = page.page_margins.right = 0.4
+        if header_rows:
+            page.print_title_rows = header_rows
+        page.oddFooter.left.text = clean(footer)[:200].replace("&", "&&")
+        page.oddFooter.left.size = 7
+        page.oddFooter.right.text = "&A, page &P of &N"
+        page.oddFooter.right.size = 7
+
+
+def save_workbook(workbook: Workbook, path: Path) -> Path:
+    """Save a workbook whole or not at all.
+
+    Raises
+    ------
+    AnalysisError
+        The path is a folder, or cannot be written to.
+    """
+    if path.is_dir():
+        what = f"{path} is a folder, must be a file"
+        raise AnalysisError(what, fix="name an .xlsx file")
+    stream = io.BytesIO()
+    workbook.save(stream)
+    try:
+        return write_bytes(path, stream.getvalue())
+    except OSError as error:
+        what = f"{path} cannot be written: {error.strerror}"
+        raise AnalysisError(what, where=str(path), fix="choose a folder you may write to, and close the file elsewhere") from None
