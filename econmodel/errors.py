@@ -50,15 +50,16 @@ class DataError(EconModelError):
 
 
 def join_faults(faults: list[EconModelError]) -> EconModelError:
-    """Combine several faults into one error that lists them all.
+    """Combine several faults into one error that lists them all, each once.
 
     Parameters
     ----------
     faults
         At least one fault; a single fault is returned as it is.
     """
-    if len(faults) == 1:
+    distinct = {str(fault): fault for fault in faults}
+    if len(distinct) == 1:
         return faults[0]
-    combined = EconModelError(f"{len(faults)} faults")
-    combined.args = ("\n".join(str(fault) for fault in faults),)
+    combined = EconModelError(f"{len(distinct)} faults")
+    combined.args = ("\n".join(distinct),)
     return combined

@@ -16,16 +16,15 @@ from econmodel.model.cohort import CohortTotals
 from econmodel.model.inputs import ModelInputs, Values
 from econmodel.model.structure import NEVER_BLED, STATE_LABELS, Structure
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.schema import COMPLICATIONS as COMPLICATIONS
+from econmodel.parameters.schema import SECONDARY_KINDS, SESSION_KINDS, VISIT_KINDS
 
 FloatArray = NDArray[np.float64]
-COMPLICATIONS = ("embolism", "sepsis", "fever", "ulcer_bleed")
 CATEGORY: dict[str, str] = {
-    **dict.fromkeys(("session_direct", "session_eus", "session_transvenous", "coil", "glue_ml", "drug_year",
-                     "surveillance_egd", "surveillance_eus", "clinic_visit", *COMPLICATIONS), "prophylaxis"),
+    **dict.fromkeys((*SESSION_KINDS, "coil", "glue_ml", "drug_year", *VISIT_KINDS, *COMPLICATIONS), "prophylaxis"),
     **dict.fromkeys(("bleed_survived", "bleed_fatal", "rescue_admission", "readmission", "icu_day", "ward_day",
                      "red_cell_unit"), "bleeds"),
-    **dict.fromkeys(("secondary_glue", "secondary_coil_and_glue", "secondary_transvenous", "secondary_drug_year",
-                     "clinic_post_bleed"), "aftercare"),
+    **dict.fromkeys((*SECONDARY_KINDS, "clinic_post_bleed"), "aftercare"),
     **dict.fromkeys(("transplant", "year_never_bled", "year_post_bleed", "year_transplanted"), "background"),
 }
 CATEGORIES = ("prophylaxis", "bleeds", "aftercare", "background")
@@ -196,11 +195,11 @@ def _service_counts(parameters: ParameterSet, rates: ActivityRates, inputs: Mode
         return np.array(flags, dtype=float)[None, :, None]
 
     found = {kind: sessions * where([r.session == kind for r in rows])
-             for kind in ("session_direct", "session_eus", "session_transvenous")}
+             for kind in SESSION_KINDS}
     found |= {"coil": sessions * _wide(rates.coils), "glue_ml": sessions * _wide(rates.glue_ml),
               "drug_year": sums.years_in("protected") * where([r.drug for r in rows])}
     found |= {kind: seen * where([r.surveillance.visit == kind for r in rows])
-              for kind in ("surveillance_egd", "surveillance_eus", "clinic_visit")}
+              for kind in VISIT_KINDS}
     found["clinic_visit"] = found["clinic_visit"] + _wide(rates.clinic_never_bled) * sums.years_in(*NEVER_BLED)
     complications = {kind: per_course * _wide(p) for kind, p in rates.complications.items()}
     stays = np.asarray(sum(complications[kind] for kind in ("embolism", "sepsis", "ulcer_bleed")))

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.errors import ParameterError
+from econmodel.errors import ModelError, ParameterError
 from econmodel.model.natural_history import (
     TIME_STEPS,
     pooled_hazard,
@@ -231,7 +231,11 @@ def _fatality(parameters: ParameterSet, v: Values, weights: FloatArray) -> Float
         child = np.array([CHILD.index(r["child"]) for r in parameters.rows("evidence_mix")])
         mean = (weights * by_class[:, child]).sum(axis=1) / weights.sum(axis=1)
         by_class = by_class * (v["p_death_six_weeks"] / mean)[:, None]
-    return solve_acute_fatality(by_class, v["rr_death_rebleed"], v["p_early_rebleed"])
+    try:
+        return solve_acute_fatality(by_class, v["rr_death_rebleed"], v["p_early_rebleed"])
+    except ModelError as fault:
+        name = "p_death_six_weeks" if parameters.text("fatality_scaling") == "pooled" else "p_death_six_weeks_child_c"
+        raise ModelError(fault.what, where=str(parameters[name].where), fix=fault.fix) from None
 
 
 def product(v: Values, names: tuple[str, ...], n_draws: int) -> FloatArray:

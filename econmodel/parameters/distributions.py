@@ -181,8 +181,16 @@ def rescale(distribution: Distribution, value: float) -> Distribution:
     return fixed(value, distribution.reason or "set to the edge of its distribution")
 
 
+def _number(spec: dict[str, Any], name: str, default: float = math.nan) -> float:
+    raw = spec.get(name, default)
+    if isinstance(raw, bool) or not isinstance(raw, int | float):
+        what = f"distribution field {name} = {raw!r}: must be a number"
+        raise ParameterError(what, fix="give a plain number")
+    return float(raw)
+
+
 def _positive(spec: dict[str, Any], name: str) -> float:
-    number = float(spec[name])
+    number = _number(spec, name)
     if not (number > 0 and math.isfinite(number)):
         what = f"distribution field {name} = {number:g}: must be > 0"
         raise ParameterError(what, fix="give the standard error of the mean, on the value's scale")
@@ -210,7 +218,7 @@ def _fit_beta(spec: dict[str, Any], value: float) -> Distribution:
 
 
 def _fit_gamma(spec: dict[str, Any], value: float) -> Distribution:
-    shift = float(spec.get("shift", 0.0))
+    shift = _number(spec, "shift", 0.0)
     if value <= shift:
         what = f"gamma with value {value:g}: must be above its shift {shift:g}"
         raise ParameterError(what, fix="use family = \"fixed\" with a reason for a value at the edge")
@@ -224,7 +232,7 @@ def _fit_gamma(spec: dict[str, Any], value: float) -> Distribution:
 
 
 def _fit_lognormal(spec: dict[str, Any], value: float) -> Distribution:
-    upper = float(spec.get("upper", math.inf))
+    upper = _number(spec, "upper", math.inf)
     if not 0 < value < upper:
         below = f" and below upper = {upper:g}" if upper < math.inf else ""
         what = f"lognormal with median {value:g}: must be > 0{below}"

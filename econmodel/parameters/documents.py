@@ -32,11 +32,30 @@ class Document:
     def where(self, table: str, key: str = "") -> Where:
         """Say where a table, or a key in it, was typed."""
         line = self.lines.get((table, key), self.lines.get((table, "")))
+        if line is None and table:
+            inside = [n for (name, _), n in self.lines.items() if name.startswith(f"{table}.")]
+            line = self.lines.get(("", table), min(inside, default=None))
         return Where(self.shown, line, table)
+
+    def tables(self, heading: str) -> dict[str, dict[str, Any]]:
+        """Return the tables below a heading, such as every ``[override.NAME]``; none when it is not there.
+
+        Raises
+        ------
+        ParameterError
+            The heading, or something below it, is a plain value.
+        """
+        below = self.data.get(heading, {})
+        plain = [key for key, raw in below.items() if not isinstance(raw, dict)] if isinstance(below, dict) else [""]
+        for key in plain:
+            what = f"{key or heading!r} is a plain value: must be a table"
+            fix = f"write [{heading}.{key or 'NAME'}] on a line of its own, then value = ..."
+            raise ParameterError(what, where=str(self.where(heading, key)), fix=fix)
+        return dict(below)
 
     @cached_property
     def shown(self) -> str:
-        """The path as messages show it."""
+        """Path as messages show it."""
         return display_path(self.path)
 
 

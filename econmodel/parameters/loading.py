@@ -83,7 +83,7 @@ def load_case(file: Path | None = None, overrides: Sequence[Path] = (), sets: Se
 def _price_list(documents: Sequence[Document], sets: Sequence[str]) -> str | None:
     chosen = None
     for document in documents:
-        chosen = document.data.get("override", {}).get("price_list", {}).get("value", chosen)
+        chosen = document.tables("override").get("price_list", {}).get("value", chosen)
     for text in sets:
         name, _, value = text.partition("=")
         if name.strip() == "price_list":

@@ -12,12 +12,14 @@ from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import (
     PARAMETER_FIELDS,
     check_status,
+    check_unit,
     collect,
     nearest,
     parse_distribution,
     parse_parameter,
     parse_range,
     parse_row,
+    parse_table,
     parse_value,
 )
 from econmodel.parameters.schema import Parameter, Range, StrategyRow, Where
@@ -40,16 +42,18 @@ def apply_override(parameters: ParameterSet, document: Document) -> ParameterSet
     collect(faults, _check_header, document)
     title = str(document.data.get("title", document.path.stem))
     inputs, strategies = dict(parameters.parameters), dict(parameters.strategies)
-    for name, raw in document.data.get("input", {}).items():
+    headings = ("input", "override", "strategy")
+    new, changes, rows = (collect(faults, document.tables, heading) or {} for heading in headings)
+    for name, raw in new.items():
         where = document.where(f"input.{name}")
         added = collect(faults, _new_input, name, raw, where, inputs)
         if added:
             inputs[name] = replace(added, changed_by=title)
-    for name, raw in document.data.get("override", {}).items():
+    for name, raw in changes.items():
         changed = collect(faults, change_input, name, raw, document, inputs, title)
         if changed:
             inputs[name] = changed
-    for key, raw in document.data.get("strategy", {}).items():
+    for key, raw in rows.items():
         row = collect(faults, _change_strategy, key, raw, document.where(f"strategy.{key}"), strategies)
         if raw.get("drop"):
             strategies.pop(key, None)
@@ -69,7 +73,8 @@ def _check_header(document: Document) -> None:
     for key in document.data:
         if key not in HEADER_FIELDS | TABLES:
             what = f"unknown table or field {key!r} in an override file"
-            raise ParameterError(what, where=str(document.where(key)), fix=f"write [override.{key}] to change an input")
+            fix = nearest(key, HEADER_FIELDS | TABLES, f"write [override.{key}] to change an input")
+            raise ParameterError(what, where=str(document.where(key)), fix=fix)
 
 
 def _new_input(name: str, raw: dict[str, Any], where: Where, known: dict[str, Parameter]) -> Parameter:
@@ -105,8 +110,9 @@ def _changed(old: Parameter, raw: dict[str, Any], where: Where, title: str) -> P
     if ("table" in raw and old.table is None) or ("value" in raw and old.table is not None):
         what = f"{name}: " + ("is one value, not a table" if old.table is None else "is a table, not one value")
         raise ParameterError(what, where=str(where), fix="copy the form of the base case")
+    check_unit(name, unit, where)
     value = parse_value(name, raw["value"], unit, where) if "value" in raw else old.value
-    table = tuple(raw["table"]) if "table" in raw else old.table
+    table = parse_table(name, raw["table"], where) if "table" in raw else old.table
     number = value if isinstance(value, float) else None
     if "distribution" in raw:
         distribution = parse_distribution(name, raw["distribution"], number, where)

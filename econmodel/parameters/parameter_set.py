@@ -11,7 +11,18 @@ from typing import Any
 
 from econmodel.errors import EconModelError, ParameterError, SourceError, join_faults
 from econmodel.parameters.parsing import nearest
-from econmodel.parameters.schema import JointGroup, Parameter, SecondaryRow, Source, StrategyRow, money_parts
+from econmodel.parameters.schema import (
+    COMPLICATIONS,
+    SECONDARY_KINDS,
+    SESSION_KINDS,
+    VISIT_KINDS,
+    JointGroup,
+    Parameter,
+    SecondaryRow,
+    Source,
+    StrategyRow,
+    money_parts,
+)
 
 STARTS = ("at_risk", "in_course", "protected")
 COURSE_FIELDS = ("sessions_mean", "p_retreat_year_1", "retreat_later", "p_death_course", "session")
@@ -111,7 +122,8 @@ def _choice_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
             choices = tuple(parameters.secondary)
         if choices and p.value not in choices:
             what = f"{p.name} = {p.value!r}: must be one of {', '.join(choices)}"
-            yield ParameterError(what, where=str(p.where), fix=nearest(str(p.value), choices))
+            fix = nearest(str(p.value), choices, f"set {p.name} to one of them")
+            yield ParameterError(what, where=str(p.where), fix=fix)
 
 
 def _row_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
@@ -121,6 +133,11 @@ def _row_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
             if name not in parameters.parameters:
                 what = f"{row.where.table} refers to {name!r}, which is not an input"
                 yield ParameterError(what, where=str(row.where), fix=nearest(name, parameters.parameters))
+    for row, field_name, kind, kinds in _kinds(parameters):
+        if kind and kind not in kinds:
+            what = f"{row.where.table}: {field_name} {kind!r} must be one of {', '.join(kinds)}"
+            fix = nearest(kind, kinds, "choose one of them; only these have a price")
+            yield ParameterError(what, where=str(row.where), fix=fix)
     for strategy in parameters.strategies.values():
         if strategy.starts_in not in STARTS:
             what = f"strategy {strategy.key}: starts_in {strategy.starts_in!r} must be one of {', '.join(STARTS)}"
@@ -134,6 +151,16 @@ def _row_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
             yield ParameterError(what, where=str(strategy.where), fix="name the inputs, as the strategy 'glue' does")
 
 
+def _kinds(parameters: ParameterSet) -> Iterable[tuple[StrategyRow | SecondaryRow, str, str, tuple[str, ...]]]:
+    """Names in rows that must be on a closed list, as only those are counted and priced."""
+    for row in parameters.strategies.values():
+        yield row, "session", row.session, SESSION_KINDS
+        yield row, "surveillance visit", row.surveillance.visit, VISIT_KINDS
+        yield from ((row, "complication", kind, COMPLICATIONS) for kind in row.complications)
+    for secondary in parameters.secondary.values():
+        yield secondary, "activity", secondary.activity, SECONDARY_KINDS
+
+
 def _joint_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
     for group in (*parameters.ordered, *parameters.correlated):
         for name in group.members:
@@ -141,11 +168,14 @@ def _joint_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
                 what = f"{group.where.table} refers to {name!r}, which is not an input"
                 yield ParameterError(what, where=str(group.where), fix=nearest(name, parameters.parameters))
     for group in parameters.ordered:
-        values = [float(parameters.parameters[n].value or 0.0) for n in group.members if n in parameters.parameters]
+        members = [p for n in group.members if (p := parameters.parameters.get(n)) and p.is_numeric]
         sign = 1 if group.direction == "up" else -1
-        if any(sign * (b - a) < 0 for a, b in pairwise(values)):
-            what = f"{group.where.table}: values {values} must go {group.direction}"
-            yield ParameterError(what, where=str(group.where), fix="order the values, or change the group")
+        for a, b in pairwise(members):
+            if sign * (float(b.value or 0.0) - float(a.value or 0.0)) < 0:
+                rule = "not be below" if sign > 0 else "not be above"
+                what = f"{b.name} = {b.value:g} must {rule} {a.name} = {a.value:g} ({group.where.table})"
+                changed = a if a.changed_by and not b.changed_by else b
+                yield ParameterError(what, where=str(changed.where), fix="set both, so that they keep their order")
 
 
 def _currency_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
@@ -168,6 +198,11 @@ def _mix_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
         fields = {"name", "share", "child", "size_step", "red_spot"}
         if any(set(r) != fields for r in rows):
             what = f"{name}: every row must have exactly {', '.join(sorted(fields))}"
+            yield ParameterError(what, where=str(p.where), fix="copy a row of the base case")
+            continue
+        if any(isinstance(r[k], bool) or not isinstance(r[k], int | float) for r in rows
+               for k in ("share", "size_step", "red_spot")):
+            what = f"{name}: share, size_step and red_spot must be numbers"
             yield ParameterError(what, where=str(p.where), fix="copy a row of the base case")
             continue
         if abs(sum(r["share"] for r in rows) - 1) > 1e-9:

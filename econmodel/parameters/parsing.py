@@ -38,10 +38,10 @@ PARAMETER_FIELDS = {"label", "unit", "status", "value", "table", "distribution",
 GROUPS = ("strategy", "secondary", "ordered", "correlated")
 
 
-def nearest(name: str, known: Iterable[str]) -> str:
+def nearest(name: str, known: Iterable[str], otherwise: str = "run `econmodel where` to list the names") -> str:
     """Suggest the nearest known name, as a fix."""
     close = get_close_matches(name, list(known), n=1, cutoff=0.5)
-    return f"did you mean {close[0]!r}?" if close else "run `econmodel where` to list the names"
+    return f"did you mean {close[0]!r}?" if close else otherwise
 
 
 def parse_parameter(name: str, raw: dict[str, Any], where: Where) -> Parameter:
@@ -55,8 +55,8 @@ def parse_parameter(name: str, raw: dict[str, Any], where: Where) -> Parameter:
     """
     _check_fields(name, raw, where)
     unit = str(raw["unit"])
-    _check_unit(name, unit, where)
-    value, table = parse_value(name, raw.get("value"), unit, where), raw.get("table")
+    check_unit(name, unit, where)
+    value, table = parse_value(name, raw.get("value"), unit, where), parse_table(name, raw.get("table"), where)
     check_status(name, raw["status"], raw, where)
     number = value if isinstance(value, float) else None
     distribution = parse_distribution(name, raw["distribution"], number, where)
@@ -71,13 +71,16 @@ def parse_parameter(name: str, raw: dict[str, Any], where: Where) -> Parameter:
                                               "reason", "price_year", "per")}
     period = raw.get("period_years")
     return Parameter(name=name, label=str(raw["label"]), unit=unit, status=raw["status"], distribution=distribution,
-                     where=where, value=value, table=tuple(table) if table is not None else None, range=spread,
+                     where=where, value=value, table=table, range=spread,
                      date=raw.get("date") if isinstance(raw.get("date"), date) else None,
                      period_years=float(period) if period is not None else None,
                      choices=tuple(raw.get("choices", ())), **texts)
 
 
-def _check_fields(name: str, raw: dict[str, Any], where: Where) -> None:
+def _check_fields(name: str, raw: Any, where: Where) -> None:  # noqa: ANN401
+    if not isinstance(raw, dict):
+        what = f"{name} = {raw!r} is a plain value: must be a table"
+        raise ParameterError(what, where=str(where), fix=f"write [{name}] on a line of its own, then its fields")
     for key in raw:
         if key not in PARAMETER_FIELDS:
             what = f"{name}: unknown field {key!r}"
@@ -102,7 +105,8 @@ def check_status(name: str, status: str, raw: dict[str, Any], where: Where) -> N
             raise ParameterError(what, where=str(where), fix=f"add {key} = \"...\"")
 
 
-def _check_unit(name: str, unit: str, where: Where) -> None:
+def check_unit(name: str, unit: str, where: Where) -> None:
+    """Check that a unit is on the list and fits the name's prefix."""
     if unit not in PLAIN_UNITS and money_parts(unit) is None:
         what = f"{name}: unit {unit!r} is not on the list"
         raise ParameterError(what, where=str(where), fix=nearest(unit, PLAIN_UNITS))
@@ -140,6 +144,16 @@ def parse_value(name: str, value: Any, unit: str, where: Where) -> float | str |
     return number
 
 
+def parse_table(name: str, rows: Any, where: Where) -> tuple[dict[str, Any], ...] | None:  # noqa: ANN401
+    """Read the rows of a table input."""
+    if rows is None:
+        return None
+    if not isinstance(rows, list) or not rows or not all(isinstance(row, dict) for row in rows):
+        what = f"{name}: table must be a list of one or more rows"
+        raise ParameterError(what, where=str(where), fix="write table = [{ name = ..., share = ... }, ...]")
+    return tuple(rows)
+
+
 def parse_distribution(name: str, spec: Any, value: float | None, where: Where) -> Distribution:  # noqa: ANN401
     """Fit the distribution, naming the input in any fault."""
     if not isinstance(spec, dict):
@@ -159,6 +173,9 @@ def parse_range(name: str, raw: Any, value: float | None, where: Where) -> Range
     if not isinstance(raw, dict) or set(raw) != {"low", "high", "basis"}:
         what = f"{name}: range must have exactly low, high and basis"
         raise ParameterError(what, where=str(where), fix='range = { low = 1.0, high = 2.0, basis = "judgement" }')
+    if any(isinstance(raw[end], bool) or not isinstance(raw[end], int | float) for end in ("low", "high")):
+        what = f"{name}: range {raw['low']!r} to {raw['high']!r} must be two numbers"
+        raise ParameterError(what, where=str(where), fix="give plain numbers")
     low, high = float(raw["low"]), float(raw["high"])
     if value is not None and not low <= value <= high:
         what = f"{name}: range {low:g} to {high:g} does not hold the value {value:g}"
@@ -168,11 +185,12 @@ def parse_range(name: str, raw: Any, value: float | None, where: Where) -> Range
 
 def parse_row(kind: type[StrategyRow] | type[SecondaryRow], key: str, raw: dict[str, Any], where: Where) -> Any:  # noqa: ANN401
     """Build a strategy or secondary row; unknown and missing fields are faults."""
-    allowed = {f.name for f in dataclasses.fields(kind)} - {"key", "where"}
-    for name in raw:
+    allowed = {f.name: str(f.type) for f in dataclasses.fields(kind) if f.name not in ("key", "where")}
+    for name, value in raw.items():
         if name not in allowed:
             what = f"{where.table}: unknown field {name!r}"
             raise ParameterError(what, where=str(where), fix=nearest(name, allowed))
+        _check_form(name, value, allowed[name], where)
     required = ("label", "starts_in") if kind is StrategyRow else ("label", "activity")
     for name in required:
         if name not in raw:
@@ -184,8 +202,26 @@ def parse_row(kind: type[StrategyRow] | type[SecondaryRow], key: str, raw: dict[
     return kind(key=key, where=where, **values)
 
 
+def _check_form(name: str, value: Any, form: str, where: Where) -> None:  # noqa: ANN401
+    """Check that a field of a row has the form its type asks for."""
+    texts = list(value.values()) if isinstance(value, dict) else value
+    all_text = isinstance(texts, list) and all(isinstance(t, str) for t in texts)
+    forms = {
+        "str": (isinstance(value, str), "text in quotes"),
+        "bool": (isinstance(value, bool), "true or false"),
+        "tuple[str, ...]": (isinstance(value, list) and all_text, 'a list of input names, ["a", "b"]'),
+        "dict[str, str]": (isinstance(value, dict) and all_text, 'a table of input names, { fever = "p_fever" }'),
+        "Surveillance": (isinstance(value, dict), 'a table, { months = [3], interval = 12, visit = "clinic_visit" }'),
+    }
+    fits, wanted = forms[form]
+    if not fits:
+        what = f"{where.table}: {name} = {value!r}: must be {wanted}"
+        raise ParameterError(what, where=str(where), fix="copy the form of another row; numbers stand in inputs")
+
+
 def _parse_surveillance(raw: dict[str, Any], where: Where) -> Surveillance:
-    if set(raw) != {"months", "interval", "visit"} or any(m < 0 for m in raw["months"]) or raw["interval"] < 0:
+    complete = set(raw) == {"months", "interval", "visit"} and isinstance(raw["months"], list)
+    if not complete or any(not isinstance(m, int) or m < 0 for m in (*raw["months"], raw["interval"])):
         what = f"{where.table}: surveillance must have months (a list of months >= 0), interval (>= 0) and visit"
         fix = '{ months = [3, 6, 12], interval = 12, visit = "surveillance_eus" }'
         raise ParameterError(what, where=str(where), fix=fix)
