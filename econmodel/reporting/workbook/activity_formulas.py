@@ -15,16 +15,35 @@ from econmodel.reporting.workbook.writer import quoted
 
 Item = Callable[[str], str]
 FAMILIES = tuple(state for state in STATE_LABELS if state != "dead")
-EVENTS = tuple(kind for kind in MOVE_LABELS
-               if kind not in ("finish", "failed", "protection_lost", "ages"))
+EVENTS = tuple(kind for kind in MOVE_LABELS if kind not in ("finish", "failed", "protection_lost", "ages"))
 ITEMS = ("sessions", "visits", *(f"years.{s}" for s in FAMILIES), *(f"move.{k}" for k in EVENTS))
-ITEM_LABELS = {"sessions": "Treatment sessions", "visits": "Surveillance visits",
-               **{f"years.{s}": f"Patient-years: {STATE_LABELS[s].lower()}" for s in FAMILIES},
-               **{f"move.{k}": MOVE_LABELS[k].capitalize() for k in EVENTS}}
-COUNT_LABELS = dict(zip(COUNTS, (
-    "First bleeds", "Gastric first bleeds", "Rebleeds", "Deaths from bleeding", "Deaths from the procedure", "Other deaths",
-    "Sessions", "Courses", "Transplants", "ICU days", "Ward days", "Bed-days of sessions", "Bed-days of complications"),
-    strict=True))
+ITEM_LABELS = {
+    "sessions": "Treatment sessions",
+    "visits": "Surveillance visits",
+    **{f"years.{s}": f"Patient-years: {STATE_LABELS[s].lower()}" for s in FAMILIES},
+    **{f"move.{k}": MOVE_LABELS[k].capitalize() for k in EVENTS},
+}
+COUNT_LABELS = dict(
+    zip(
+        COUNTS,
+        (
+            "First bleeds",
+            "Gastric first bleeds",
+            "Rebleeds",
+            "Deaths from bleeding",
+            "Deaths from the procedure",
+            "Other deaths",
+            "Sessions",
+            "Courses",
+            "Transplants",
+            "ICU days",
+            "Ward days",
+            "Bed-days of sessions",
+            "Bed-days of complications",
+        ),
+        strict=True,
+    )
+)
 
 
 def activity_formulas(book: Book, plan: StrategyPlan, item: Item) -> dict[str, str]:
@@ -40,9 +59,13 @@ def _events(plan: StrategyPlan, item: Item) -> dict[str, str]:
         "first_bleeds": f"{item('move.gastric_bleed')}+{item('move.other_bleed')}",
         "gastric_first_bleeds": item("move.gastric_bleed"),
         "rebleeds": f"{item('move.early_rebleed')}+{item('move.late_rebleed')}",
-        "deaths_bleed": item("move.bleed_death"), "deaths_procedure": item("move.procedure_death"),
-        "deaths_other": item("move.other_death"), "sessions": item("sessions"),
-        "courses": item("move.retreat") + started, "transplants": item("move.transplant")}
+        "deaths_bleed": item("move.bleed_death"),
+        "deaths_procedure": item("move.procedure_death"),
+        "deaths_other": item("move.other_death"),
+        "sessions": item("sessions"),
+        "courses": item("move.retreat") + started,
+        "transplants": item("move.transplant"),
+    }
 
 
 def _prophylaxis(book: Book, plan: StrategyPlan, item: Item) -> dict[str, str]:
@@ -52,18 +75,27 @@ def _prophylaxis(book: Book, plan: StrategyPlan, item: Item) -> dict[str, str]:
         return book.at("strategy", plan.key, name)
 
     never = "+".join(item(f"years.{s}") for s in NEVER_BLED)
-    found = {kind: sessions if row.session == kind else "0"
-             for kind in ("session_direct", "session_eus", "session_transvenous")}
-    found |= {"coil": f"{sessions}*{own('coils')}", "glue_ml": f"{sessions}*{own('glue_ml')}",
-              "drug_year": item("years.protected") if row.drug else "0"}
-    found |= {kind: item("visits") if row.surveillance.visit == kind else "0"
-              for kind in ("surveillance_egd", "surveillance_eus", "clinic_visit")}
+    found = {
+        kind: sessions if row.session == kind else "0"
+        for kind in ("session_direct", "session_eus", "session_transvenous")
+    }
+    found |= {
+        "coil": f"{sessions}*{own('coils')}",
+        "glue_ml": f"{sessions}*{own('glue_ml')}",
+        "drug_year": item("years.protected") if row.drug else "0",
+    }
+    found |= {
+        kind: item("visits") if row.surveillance.visit == kind else "0"
+        for kind in ("surveillance_egd", "surveillance_eus", "clinic_visit")
+    }
     found["clinic_visit"] += f"+{book.input('r_clinic_never_bled')}*({never})"
     course = f"{sessions}/{own('sessions_mean')}"
     found |= {kind: f"{course}*{own(kind)}" for kind in COMPLICATIONS}
     admitted = "+".join(own(kind) for kind in ("embolism", "sepsis", "ulcer_bleed"))
-    return found | {"procedure_days": f"{sessions}*{book.input('n_stay_days_session')}",
-                    "complication_days": f"{course}*({admitted})*{book.input('n_stay_days_complication')}"}
+    return found | {
+        "procedure_days": f"{sessions}*{book.input('n_stay_days_session')}",
+        "complication_days": f"{course}*({admitted})*{book.input('n_stay_days_complication')}",
+    }
 
 
 def _bleed_care(book: Book, item: Item) -> dict[str, str]:
@@ -78,15 +110,22 @@ def _bleed_care(book: Book, item: Item) -> dict[str, str]:
     ordinary = f"{admitted}*(1-{rescue})"
     post = item("years.post_bleed")
     return {
-        "icu_days": f"{bleeds}*{icu}", "ward_days": f"{bleeds}*{ward}",
-        "bleed_survived": f"({admitted}-{fatal})*(1-{rescue})", "bleed_fatal": f"{fatal}*(1-{rescue})",
+        "icu_days": f"{bleeds}*{icu}",
+        "ward_days": f"{bleeds}*{ward}",
+        "bleed_survived": f"({admitted}-{fatal})*(1-{rescue})",
+        "bleed_fatal": f"{fatal}*(1-{rescue})",
         "rescue_admission": f"{admitted}*{rescue}",
         "readmission": f"IF({readmission},{survived}*{book.input('p_readmission')},0)",
-        "icu_day": f"{ordinary}*{icu}", "ward_day": f"{ordinary}*{ward}",
+        "icu_day": f"{ordinary}*{icu}",
+        "ward_day": f"{ordinary}*{ward}",
         "red_cell_unit": f"{ordinary}*{book.input('n_red_cells')}",
-        "clinic_post_bleed": f"{post}*{book.input('r_clinic_post_bleed')}", "transplant": item("move.transplant"),
-        "year_never_bled": "+".join(item(f"years.{s}") for s in NEVER_BLED), "year_post_bleed": post,
-        "year_transplanted": item("years.transplanted"), **_aftercare(book, item)}
+        "clinic_post_bleed": f"{post}*{book.input('r_clinic_post_bleed')}",
+        "transplant": item("move.transplant"),
+        "year_never_bled": "+".join(item(f"years.{s}") for s in NEVER_BLED),
+        "year_post_bleed": post,
+        "year_transplanted": item("years.transplanted"),
+        **_aftercare(book, item),
+    }
 
 
 def _aftercare(book: Book, item: Item) -> dict[str, str]:

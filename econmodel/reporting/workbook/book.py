@@ -41,12 +41,18 @@ class Book:
         """Currency and price year, as every money heading shows them."""
         return f"{self.case.parameters.text('currency')}, {self.case.parameters.text('price_year')} prices"
 
+    @property
+    def footer(self) -> str:
+        """Footer of every printed page: whose figures, whether invented, and the caution."""
+        demo = "INVENTED DATA. " if self.case.is_demo else ""
+        return f"{self.case.title[:90]}. {demo}Planning software, not advice for a patient."
+
     def add_sheet(self, name: str, tab: str = "") -> Sheet:
         """Add a sheet at the end."""
         page = self.workbook.create_sheet(name)
         if tab:
             page.sheet_properties.tabColor = tab
-        self.sheets[name] = Sheet(page, self.styles)
+        self.sheets[name] = Sheet(page, self.styles, mark=" (invented data)" if self.case.is_demo else "")
         return self.sheets[name]
 
     def name_cell(self, name: str, sheet: str, row: int, column: int) -> None:

@@ -31,8 +31,26 @@ from econmodel.reporting.workbook.scope import check_scope
 from econmodel.reporting.workbook.styles import Styles
 from econmodel.reporting.workbook.writer import save_workbook
 
-ORDER = ("Summary", "Inputs", "Patients", "Strategies", "Outcomes", "Comparisons", "Frontier", "Groups", "Year_table", "Checks",
-         "Solved", "Prices", "Hazards", "Months", "Life_tables", "Totals", "Engine_values", "Sources")
+ORDER = (
+    "Summary",
+    "Inputs",
+    "Patients",
+    "Strategies",
+    "Outcomes",
+    "Comparisons",
+    "Frontier",
+    "Groups",
+    "Year_table",
+    "Checks",
+    "Solved",
+    "Prices",
+    "Hazards",
+    "Months",
+    "Life_tables",
+    "Totals",
+    "Engine_values",
+    "Sources",
+)
 
 
 def build_workbook(case: Case, evaluation: Evaluation, path: Path) -> Path:
@@ -69,7 +87,7 @@ def build_workbook(case: Case, evaluation: Evaluation, path: Path) -> Path:
     _write_model(book)
     _write_results(book)
     _arrange(book)
-    return save_workbook(workbook, path)
+    return save_workbook(workbook, path, book.sheets.values())
 
 
 def _write_model(book: Book) -> None:
@@ -104,6 +122,8 @@ def _write_results(book: Book) -> None:
 
 def _arrange(book: Book) -> None:
     """Put results first and workings last."""
-    rank = {name: i for i, name in enumerate(ORDER)}
-    book.workbook._sheets.sort(key=lambda page: rank.get(page.title, len(ORDER)))
+    pages = {page.title: page for page in book.workbook.worksheets}
+    first = [name for name in ORDER if name in pages]
+    for position, name in enumerate([*first, *(name for name in pages if name not in first)]):
+        book.workbook.move_sheet(pages[name], position - book.workbook.index(pages[name]))
     book.workbook.active = 0

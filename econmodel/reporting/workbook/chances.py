@@ -18,8 +18,11 @@ TOTAL, FACTOR, STAY = "Sum of rates", "Chance per unit of rate", "Stays"
 
 def write_effects(book: Book, sheet: Sheet, plan: StrategyPlan) -> None:
     """Write the effect of the strategy by year, as it wanes, and its re-treatment rate."""
-    sheet.row(HEADER_ROWS[2], ["Model year", "Share of effect lost", "Gastric bleed, ratio", "Other bleed, ratio",
-                               "Re-treatment rate"], "header")
+    sheet.row(
+        HEADER_ROWS[2],
+        ["Model year", "Share of effect lost", "Gastric bleed, ratio", "Other bleed, ratio", "Re-treatment rate"],
+        "header",
+    )
 
     def own(item: str) -> str:
         return book.at("strategy", plan.key, item)
@@ -27,12 +30,12 @@ def write_effects(book: Book, sheet: Sheet, plan: StrategyPlan) -> None:
     full, none = own("effect_full_years"), own("effect_none_years")
     for row in book.layout.year_rows:
         middle = f"A{row}-0.5"
-        sheet.number(row, YEAR, row - FIRST_YEAR_ROW + 1, "whole")
+        sheet.put(row, YEAR, row - FIRST_YEAR_ROW + 1, "whole")
         ramp = f"MAX(0,MIN(1,({middle}-{full})/({none}-{full})))"
-        sheet.formula(row, LOST, f"IF({none}>{full},{ramp},IF({middle}>{full},1,0))", "factor")
-        sheet.formula(row, GASTRIC, f"{own('hr_gastric')}^(1-B{row})", "factor")
-        sheet.formula(row, OTHER, f"{own('hr_other')}^(1-B{row})", "factor")
-        sheet.formula(row, RETREAT, own("r_retreat_1" if row == FIRST_YEAR_ROW else "r_retreat_later"), "factor")
+        sheet.put(row, LOST, f"IF({none}>{full},{ramp},IF({middle}>{full},1,0))", "factor")
+        sheet.put(row, GASTRIC, f"{own('hr_gastric')}^(1-B{row})", "factor")
+        sheet.put(row, OTHER, f"{own('hr_other')}^(1-B{row})", "factor")
+        sheet.put(row, RETREAT, own("r_retreat_1" if row == FIRST_YEAR_ROW else "r_retreat_later"), "factor")
 
 
 def write_chances(book: Book, sheet: Sheet, plan: StrategyPlan) -> int:
@@ -42,7 +45,9 @@ def write_chances(book: Book, sheet: Sheet, plan: StrategyPlan) -> int:
         start = column
         for state in plan.states:
             column = _write_state(book, sheet, plan, state, g, column)
-        sheet.row(HEADER_ROWS[0], [f"Chances a month: {group.name}"] + [""] * (column - start - 1), "section", first=start)
+        sheet.row(
+            HEADER_ROWS[0], [f"Chances a month: {group.name}"] + [""] * (column - start - 1), "section", first=start
+        )
         sheet.page.column_dimensions[letters(column)].width = 2
         column += 1
     return column
@@ -57,21 +62,16 @@ def _write_state(book: Book, sheet: Sheet, plan: StrategyPlan, state: str, g: in
         return first
     items = _formulas(book, plan, state, g)
     places = {item: letters(first + i) for i, item in enumerate(items)}
-    for i, (item, formula) in enumerate(items.items()):
-        column = first + i
-        sheet.text(HEADER_ROWS[1], column, STATE_LABELS[state] if i == 0 else "", "header")
+    for column, (item, formula) in enumerate(items.items(), start=first):
+        sheet.text(HEADER_ROWS[1], column, STATE_LABELS[state] if column == first else "", "header")
         sheet.text(HEADER_ROWS[2], column, MOVE_LABELS.get(item, item), "header_right")
+        for other, letter in places.items():
+            formula = formula.replace(f"[{other}]", f"{letter}#")
         for row in book.layout.year_rows:
-            sheet.formula(row, column, _at_row(formula, places, row), "factor")
+            sheet.put(row, column, formula.replace("#", str(row)))
         key = ("stay", plan.key, state, str(g)) if item == STAY else ("chance", plan.key, state, item, str(g))
         book.cells[key] = f"{sheet.name}!${letters(column)}$#"
     return first + len(items)
-
-
-def _at_row(formula: str, places: dict[str, str], row: int) -> str:
-    for item, column in places.items():
-        formula = formula.replace(f"[{item}]", f"{column}{row}")
-    return formula.replace("#", str(row))
 
 
 def _formulas(book: Book, plan: StrategyPlan, state: str, g: int) -> dict[str, str]:
@@ -98,12 +98,18 @@ def _rates(book: Book, plan: StrategyPlan, state: str, g: int) -> dict[str, str]
         return {"other_death": f"Hazards!${letters(TRANSPLANTED)}#"}
     transplant = book.at("group", str(g), "transplant")
     if state == "post_bleed":
-        return {"late_rebleed": book.at("strategy", plan.key, "r_late_rebleed"), "transplant": transplant,
-                "other_death": hazard(book, "#", 2, g)}
+        return {
+            "late_rebleed": book.at("strategy", plan.key, "r_late_rebleed"),
+            "transplant": transplant,
+            "other_death": hazard(book, "#", 2, g),
+        }
     assert state in NEVER_BLED
     treated = state != "at_risk"
-    rates = {"gastric_bleed": hazard(book, "#", 0, g) + ("*$C#" if treated else ""),
-             "other_bleed": book.input("r_other_bleed") + ("*$D#" if treated else ""),
-             "transplant": transplant, "other_death": hazard(book, "#", 1, g)}
+    rates = {
+        "gastric_bleed": hazard(book, "#", 0, g) + ("*$C#" if treated else ""),
+        "other_bleed": book.input("r_other_bleed") + ("*$D#" if treated else ""),
+        "transplant": transplant,
+        "other_death": hazard(book, "#", 1, g),
+    }
     retreated = state == "protected" and any(m.kind == "retreat" for m in plan.moves)
     return rates | ({"retreat": "$E#"} if retreated else {})

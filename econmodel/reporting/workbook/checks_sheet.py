@@ -21,8 +21,11 @@ AGREEMENT = "1E-9"
 def build_engine_values(book: Book) -> None:
     """Write what the engine gave when the file was made, and the relative difference of every live figure."""
     sheet = book.add_sheet(ENGINE)
-    sheet.heading("Engine values", "Plain numbers from the program when this file was made; right, the relative difference of the "
-                                   "live figure. Differences are expected once an input is changed.")
+    sheet.heading(
+        "Engine values",
+        "Plain numbers from the program when this file was made; right, the relative difference of the "
+        "live figure. Differences are expected once an input is changed.",
+    )
     plans = book.layout.strategies
     document = result_document(book.case, book.evaluation)["strategies"]
     sheet.row(4, ["", "Key", *(p.row.label for p in plans), "", *(p.row.label for p in plans)], "header_right")
@@ -41,7 +44,7 @@ def build_engine_values(book: Book) -> None:
     last = 4 + len(keys)
     book.cells["engine", "largest"] = f"MAX({span(5, last, difference, ENGINE, difference + len(plans) - 1)})"
     sheet.widths(2, 36, *[14] * len(plans), 2, *[14] * len(plans))
-    sheet.frame("C5", book.case.title)
+    sheet.frame("C5", book.footer)
 
 
 def look_up(document: Mapping[str, Any], key: str, horizon: str) -> float | None:
@@ -72,7 +75,7 @@ def build_checks(book: Book) -> None:
     book.known("checks", "failed", sheet=NAME, row=3, column=2)
     _changes(book, sheet, row + 3)
     sheet.widths(74, 18, 24, 10)
-    sheet.frame("A6", book.case.title)
+    sheet.frame("A6", book.footer)
 
 
 def _checks(book: Book) -> Iterator[tuple[str, str, str, str]]:
@@ -83,7 +86,12 @@ def _checks(book: Book) -> Iterator[tuple[str, str, str, str]]:
     yield "Untreated rate is solved: largest miss", book.at("solved", "residual"), "#<1E-12", "0"
     yield "Fatality is solved: largest miss", book.at("fatality", "residual"), "#<1E-12", "0"
     yield "Largest chance of death in a bleed", book.at("fatality", "highest"), "#<=1", "1 or less"
-    yield "Time horizon, years", book.at("horizon"), f"#<={book.layout.n_years}", f"1 to {book.layout.n_years}, to age 100"
+    yield (
+        "Time horizon, years",
+        book.at("horizon"),
+        f"#<={book.layout.n_years}",
+        f"1 to {book.layout.n_years}, to age 100",
+    )
     yield "Headline years", book.at("headline"), "#>=0", "a whole number"
     for plan in book.layout.strategies:
         yield from _strategy_checks(book, plan)
@@ -96,7 +104,12 @@ def _strategy_checks(book: Book, plan: StrategyPlan) -> Iterator[tuple[str, str,
         return book.at("strategy", plan.key, item)
 
     yield f"{label}: smallest rate ratio", f"MIN({own('hr_gastric')},{own('hr_other')})", "#>0", "above 0"
-    yield f"{label}: years from full effect to none", f"{own('effect_none_years')}-{own('effect_full_years')}", "#>=0", "0 or more"
+    yield (
+        f"{label}: years from full effect to none",
+        f"{own('effect_none_years')}-{own('effect_full_years')}",
+        "#>=0",
+        "0 or more",
+    )
     if "in_course" in plan.states:
         yield f"{label}: sessions in a course", own("sessions_mean"), "#>=1", "1 or more"
     first, last = book.layout.month_rows[0], book.layout.month_rows[-1]
@@ -110,8 +123,10 @@ def _strategy_checks(book: Book, plan: StrategyPlan) -> Iterator[tuple[str, str,
 def _changes(book: Book, sheet: Sheet, row: int) -> None:
     """Count changed cells; while there is none, compare with the engine."""
     sheet.row(row, ["Changes since the file was made", "Cells", "", ""], "header")
-    lines = [("Inputs", book.at("inputs", "changed")), *((f"Patients: {name.replace('_', ' ')}", _mix_changes(book, name, first))
-                                                         for name, first in _mixes(book))]
+    lines = [
+        ("Inputs", book.at("inputs", "changed")),
+        *((f"Patients: {name.replace('_', ' ')}", _mix_changes(book, name, first)) for name, first in _mixes(book)),
+    ]
     lines += [(f"Visits: {plan.row.label}", _schedule_changes(book, plan)) for plan in book.layout.strategies]
     for offset, (label, formula) in enumerate(lines, start=1):
         sheet.text(row + offset, 1, label)
@@ -123,8 +138,13 @@ def _changes(book: Book, sheet: Sheet, row: int) -> None:
     sheet.text(last + 3, 1, "Largest relative difference from the engine's values", "bold")
     sheet.formula(last + 3, 2, book.at("engine", "largest"), "strong")
     changed = book.at("changes")
-    sheet.formula(last + 3, 3, f'IF({changed}>0,"not to be compared: inputs changed",IF(B{last + 3}<{AGREEMENT},'
-                               '"agrees with the engine","DIFFERS"))', "bold")
+    sheet.formula(
+        last + 3,
+        3,
+        f'IF({changed}>0,"not to be compared: inputs changed",IF(B{last + 3}<{AGREEMENT},'
+        '"agrees with the engine","DIFFERS"))',
+        "bold",
+    )
     book.known("agreement", sheet=NAME, row=last + 3, column=3)
 
 
@@ -136,8 +156,10 @@ def _mix_changes(book: Book, name: str, first: int) -> str:
     terms = []
     for row, group in enumerate(book.case.parameters.rows(name), start=first):
         terms.append(f"({address(row, CHILD, PATIENTS)}<>{quoted(group['child'])})")
-        terms += [f"({address(row, column, PATIENTS)}<>{group[key]!r})"
-                  for column, key in ((SHARE, "share"), (SIZE, "size_step"), (RED, "red_spot"))]
+        terms += [
+            f"({address(row, column, PATIENTS)}<>{group[key]!r})"
+            for column, key in ((SHARE, "share"), (SIZE, "size_step"), (RED, "red_spot"))
+        ]
     return "+".join(terms)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 
 from econmodel.economics.comparison import COSTS_LESS, DOMINATED, DOMINATES, EQUAL, TRADE_OFF
 from econmodel.economics.evaluate import RISK_YEARS
@@ -54,12 +55,18 @@ def _money_and_health(up_to: str, threshold: str) -> Iterator[GapRow | DerivedRo
     p = PREFIX[up_to]
     cost, qalys = f"{p}incremental_cost", f"{p}incremental_qalys"
     yield GapRow("Incremental cost", cost, "money", lambda t: t("total", "costs", up_to))
-    yield GapRow("Incremental life-years", f"{p}incremental_life_years", "count", lambda t: t("life_years", "outcomes", up_to))
+    yield GapRow(
+        "Incremental life-years", f"{p}incremental_life_years", "count", lambda t: t("life_years", "outcomes", up_to)
+    )
     yield GapRow("Incremental QALYs", qalys, "count", lambda t: t("qalys", "outcomes", up_to))
     yield DerivedRow("Cost per QALY gained (ICER)", f"{p}icer", "money", lambda c: _icer(c(cost), c(qalys)))
     yield DerivedRow("What the pair is", f"{p}icer_status", "small", lambda c: _status(c(cost), c(qalys)))
-    yield DerivedRow("Incremental net monetary benefit", f"{p}net_monetary_benefit", "money",
-                     lambda c: f"{threshold}*{c(qalys)}-{c(cost)}")
+    yield DerivedRow(
+        "Incremental net monetary benefit",
+        f"{p}net_monetary_benefit",
+        "money",
+        lambda c: f"{threshold}*{c(qalys)}-{c(cost)}",
+    )
 
 
 def _icer(cost: str, effect: str) -> str:
@@ -74,17 +81,34 @@ def _status(cost: str, effect: str) -> str:
 
 def _bleeds(up_to: str) -> Iterator[GapRow | DerivedRow]:
     p, all_bleeds = PREFIX[up_to], f"{PREFIX[up_to]}bleeds_averted_per_100"
-    yield GapRow("Bleeds averted per 100 patients, first and again", all_bleeds, "count",
-                 lambda t: f"({t('first_bleeds', 'undiscounted', up_to)}+{t('rebleeds', 'undiscounted', up_to)})", -100)
-    yield GapRow("Gastric first bleeds averted per 100 patients", f"{p}gastric_first_bleeds_averted_per_100", "count",
-                 lambda t: t("gastric_first_bleeds", "undiscounted", up_to), -100)
-    yield from _nnt_rows("Patients per bleed averted", f"{p}patients_per_bleed_averted", lambda c: f"({c(all_bleeds)}/100)", 0)
+    yield GapRow(
+        "Bleeds averted per 100 patients, first and again",
+        all_bleeds,
+        "count",
+        lambda t: f"({t('first_bleeds', 'undiscounted', up_to)}+{t('rebleeds', 'undiscounted', up_to)})",
+        -100,
+    )
+    yield GapRow(
+        "Gastric first bleeds averted per 100 patients",
+        f"{p}gastric_first_bleeds_averted_per_100",
+        "count",
+        lambda t: t("gastric_first_bleeds", "undiscounted", up_to),
+        -100,
+    )
+    yield from _nnt_rows(
+        "Patients per bleed averted", f"{p}patients_per_bleed_averted", lambda c: f"({c(all_bleeds)}/100)", 0
+    )
 
 
 def _nnt_rows(label: str, key: str, arr: Callable[[Cell], str], year: int) -> Iterator[DerivedRow]:
     yield DerivedRow(label, f"{key}.value", "one", lambda c: f'IF(ABS({arr(c)})<={TINY},"",1/ABS({arr(c)}))', year)
-    yield DerivedRow("    benefit (NNTB) or harm (NNTH)", f"{key}.kind", "small",
-                     lambda c: f'IF(ABS({arr(c)})<={TINY},"none",IF({arr(c)}>0,"NNTB","NNTH"))', year)
+    yield DerivedRow(
+        "    benefit (NNTB) or harm (NNTH)",
+        f"{key}.kind",
+        "small",
+        lambda c: f'IF(ABS({arr(c)})<={TINY},"none",IF({arr(c)}>0,"NNTB","NNTH"))',
+        year,
+    )
 
 
 def _risks(up_to: str) -> Iterator[GapRow | DerivedRow]:
@@ -94,23 +118,47 @@ def _risks(up_to: str) -> Iterator[GapRow | DerivedRow]:
         ends = [(HEADLINE, 0, "by the headline years")]
     for name, year, words in ends:
         key = f"{PREFIX[up_to]}arr.{name}"
-        yield GapRow(f"Absolute risk reduction {words} (ARR)", key, "share",
-                     lambda t, name=name: t("first_bleeds", "undiscounted", name), -1, year)  # type: ignore[misc]
-        yield from _nnt_rows(f"Patients needed to treat {words} (NNT)", f"{PREFIX[up_to]}nnt.{name}",
-                             lambda c, key=key: c(key), year)  # type: ignore[misc]
+        risk = partial(_first_bleeds, name)
+        yield GapRow(f"Absolute risk reduction {words} (ARR)", key, "share", risk, -1, year)
+        label, nnt = f"Patients needed to treat {words} (NNT)", f"{PREFIX[up_to]}nnt.{name}"
+        yield from _nnt_rows(label, nnt, partial(_cell, key), year)
+
+
+def _first_bleeds(up_to: str, of: Total) -> str:
+    return of("first_bleeds", "undiscounted", up_to)
+
+
+def _cell(key: str, cell: Cell) -> str:
+    return cell(key)
 
 
 def _break_even(up_to: str) -> Iterator[GapRow | DerivedRow]:
     p = PREFIX[up_to]
     cost, arr, prophylaxis = f"{p}incremental_cost", f"{p}arr.{up_to}", f"{p}incremental_prophylaxis_cost"
     averted = f"{p}bleeds_averted_per_100"
-    yield GapRow("Incremental cost of prophylaxis (Cp)", prophylaxis, "money", lambda t: t("prophylaxis", "costs", up_to))
-    yield DerivedRow("Break-even NNT = Ce / Cp, Ce = -(dC - Cp) / ARR", f"{p}break_even_nnt", "count", lambda c: (
-        f'IF(OR({c(arr)}<={TINY},{c(prophylaxis)}<=0),"",({c(prophylaxis)}-{c(cost)})/{c(arr)}/{c(prophylaxis)})'))
-    yield DerivedRow("Net cost per first bleed averted", f"{p}net_cost_per_first_bleed_averted", "money",
-                     lambda c: _ratio(c(cost), c(arr)))
-    yield DerivedRow("Net cost per any bleed averted", f"{p}net_cost_per_any_bleed_averted", "money",
-                     lambda c: _ratio(c(cost), f"({c(averted)}/100)"))
+    yield GapRow(
+        "Incremental cost of prophylaxis (Cp)", prophylaxis, "money", lambda t: t("prophylaxis", "costs", up_to)
+    )
+    yield DerivedRow(
+        "Break-even NNT = Ce / Cp, Ce = -(dC - Cp) / ARR",
+        f"{p}break_even_nnt",
+        "count",
+        lambda c: (
+            f'IF(OR({c(arr)}<={TINY},{c(prophylaxis)}<=0),"",({c(prophylaxis)}-{c(cost)})/{c(arr)}/{c(prophylaxis)})'
+        ),
+    )
+    yield DerivedRow(
+        "Net cost per first bleed averted",
+        f"{p}net_cost_per_first_bleed_averted",
+        "money",
+        lambda c: _ratio(c(cost), c(arr)),
+    )
+    yield DerivedRow(
+        "Net cost per any bleed averted",
+        f"{p}net_cost_per_any_bleed_averted",
+        "money",
+        lambda c: _ratio(c(cost), f"({c(averted)}/100)"),
+    )
     yield DerivedRow("Saves money", f"{p}saves", "small", lambda c: f'IF({c(cost)}<0,"yes","no")')
 
 

@@ -6,7 +6,7 @@ What does not exist (an ICER under dominance, an NNT without a difference in ris
 from __future__ import annotations
 
 from econmodel.reporting.workbook.book import Book
-from econmodel.reporting.workbook.comparison_rows import HEADLINE, HORIZON, DerivedRow, GapRow, block_rows
+from econmodel.reporting.workbook.comparison_rows import HEADLINE, HORIZON, DerivedRow, GapRow, Total, block_rows
 from econmodel.reporting.workbook.totals_sheet import total
 from econmodel.reporting.workbook.writer import Sheet, letters, quoted
 
@@ -17,7 +17,7 @@ LABEL, KEY, COMPARATOR, FIRST_STRATEGY = 1, 2, 3, 4
 
 
 def comparators(book: Book) -> list[str]:
-    """Fixed comparators among the strategies, then the one the setting chooses."""
+    """List the fixed comparators among the strategies, then the one the setting chooses."""
     keys = [plan.key for plan in book.layout.strategies]
     return [key for key in FIXED_COMPARATORS if key in keys] + [CHOSEN]
 
@@ -25,13 +25,16 @@ def comparators(book: Book) -> list[str]:
 def build_comparisons(book: Book) -> None:
     """Write a block for each comparator."""
     sheet = book.add_sheet(NAME, tab="0B8659")
-    sheet.heading("Comparisons", f"Per patient. Money in {book.money_label}, discounted; risks and bleeds undiscounted, death "
-                                 "competing. An empty cell: there is no such number.")
+    sheet.heading(
+        "Comparisons",
+        f"Per patient. Money in {book.money_label}, discounted; risks and bleeds undiscounted, death "
+        "competing. An empty cell: there is no such number.",
+    )
     row = 4
     for versus in comparators(book):
         row = _block(book, sheet, versus, row) + 2
     sheet.widths(50, 36, 16, *[16] * len(book.layout.strategies))
-    sheet.frame("C4", book.case.title)
+    sheet.frame("C4", book.footer)
 
 
 def _block(book: Book, sheet: Sheet, versus: str, row: int) -> int:
@@ -74,7 +77,8 @@ def _line(book: Book, sheet: Sheet, versus: str, up_to: str, line: GapRow | Deri
         book.known("comparison", versus, plan.key, line.key, sheet=NAME, row=row, column=column)
 
 
-def _totals(book: Book, key: str):  # noqa: ANN202
+def _totals(book: Book, key: str) -> Total:
+    """Give a strategy's totals by name, weighting and time."""
     return lambda name, weighting, up_to: total(book, key, name, weighting, up_to)
 
 
@@ -82,7 +86,9 @@ def _comparator_value(book: Book, versus: str, line: GapRow) -> str:
     if versus != CHOSEN:
         return line.value(_totals(book, versus))
     chosen = book.input("comparator")
-    return "+".join(f"IF({chosen}={quoted(p.key)},{line.value(_totals(book, p.key))},0)" for p in book.layout.strategies)
+    return "+".join(
+        f"IF({chosen}={quoted(p.key)},{line.value(_totals(book, p.key))},0)" for p in book.layout.strategies
+    )
 
 
 def _where_it_exists(book: Book, versus: str, key: str, up_to: str, year: int, formula: str) -> str:

@@ -13,8 +13,16 @@ from econmodel.reporting.workbook.writer import address, letters, span
 
 NAME = "Frontier"
 LABEL, KEY, COST, EFFECT, BEFORE, AFTER, STATUS, ICER = range(1, 9)
-HEADERS = ("Strategy", "Key", "Cost", "QALYs", "Steepest slope from less effect", "Flattest slope to more effect", "Status",
-           "ICER on the frontier")
+HEADERS = (
+    "Strategy",
+    "Key",
+    "Cost",
+    "QALYs",
+    "Steepest slope from less effect",
+    "Flattest slope to more effect",
+    "Status",
+    "ICER on the frontier",
+)
 FIRST = 6
 NONE = "-1E300"
 FAR = "1E300"
@@ -43,7 +51,7 @@ def build_frontier(book: Book) -> None:
         for key, column in (("status", STATUS), ("icer", ICER)):
             book.known("frontier", plan.key, key, sheet=NAME, row=row, column=column)
     sheet.widths(40, 18, 16, 16, 18, 18, 22, 18)
-    sheet.frame("C6", book.case.title)
+    sheet.frame("C6", book.footer)
 
 
 def _slope(book: Book, row: int, column: int, to: int, start: int) -> None:
@@ -65,5 +73,10 @@ def _judge(book: Book, row: int, slope_row: int, last: int) -> None:
     twin = f"SUMPRODUCT(({span(FIRST, row, COST)}={cost})*({span(FIRST, row, EFFECT)}={effect}))>1"
     steep, flat = address(row, BEFORE), address(row, AFTER)
     on = f'IF({steep}<=0,"{REFERENCE}","{ON_FRONTIER}")'
-    sheet.formula(row, STATUS, f'IF(OR({better}>0,{twin}),"{DOMINATED}",IF({steep}>={flat},"{EXTENDEDLY_DOMINATED}",{on}))', "small")
+    sheet.formula(
+        row,
+        STATUS,
+        f'IF(OR({better}>0,{twin}),"{DOMINATED}",IF({steep}>={flat},"{EXTENDEDLY_DOMINATED}",{on}))',
+        "small",
+    )
     sheet.formula(row, ICER, f'IF({address(row, STATUS)}="{ON_FRONTIER}",{steep},"")', "strong|money")

@@ -17,12 +17,19 @@ YEAR, AGE, WITHIN, DIES, BACKGROUND, TIME, TRANSPLANTED, FIRST_GROUP = range(1, 
 def build_life_tables(book: Book) -> None:
     """Write every life table the setting can choose, and the chosen one mixed by sex."""
     sheet = book.add_sheet(LIFE)
-    sheet.heading("Life tables", "Probability of death within a year by sex and age; the setting life_table chooses one.")
+    sheet.heading(
+        "Life tables", "Probability of death within a year by sex and age; the setting life_table chooses one."
+    )
     names = book.case.parameters["life_table"].choices or (book.case.parameters.text("life_table"),)
     tables = {name: read_life_table(name) for name in names}
     last = max(len(q) for table in tables.values() for q in table.values())
-    sheet.row(FIRST_AGE_ROW - 1, ["Age", "Chosen, sexes mixed", *(f"{n}, {s}" for n in names for s in ("male", "female"))])
-    female, chosen = book.input("share_female"), f"MATCH({book.input('life_table')},{{{','.join(map(quoted, names))}}},0)"
+    sheet.row(
+        FIRST_AGE_ROW - 1, ["Age", "Chosen, sexes mixed", *(f"{n}, {s}" for n in names for s in ("male", "female"))]
+    )
+    female, chosen = (
+        book.input("share_female"),
+        f"MATCH({book.input('life_table')},{{{','.join(map(quoted, names))}}},0)",
+    )
     for age in range(last):
         row = FIRST_AGE_ROW + age
         sheet.number(row, 1, age, "whole")
@@ -34,28 +41,42 @@ def build_life_tables(book: Book) -> None:
         block = f"$C{row}:{letters(2 + 2 * len(names))}{row}"
         male_q, female_q = f"INDEX({block},2*{chosen}-1)", f"INDEX({block},2*{chosen})"
         mixed = f"(1-{female})*{male_q}+{female}*{female_q}"
-        sheet.formula(row, 2, f"IF(AND(ISNUMBER({male_q}),ISNUMBER({female_q})),{mixed},NA())", "factor")
+        sheet.formula(row, 2, f'IF(AND(ISNUMBER({male_q}),ISNUMBER({female_q})),{mixed},"")', "factor")
     book.cells["life", "q"] = span(FIRST_AGE_ROW, FIRST_AGE_ROW + last - 1, 2, LIFE)
     sheet.widths(8, 14, *[14] * (2 * len(names)))
-    sheet.frame(f"C{FIRST_AGE_ROW}", book.case.title)
+    sheet.frame(f"C{FIRST_AGE_ROW}", book.footer)
 
 
 def build_hazards(book: Book) -> None:
     """Write the rates by model year that no strategy changes."""
     sheet = book.add_sheet(HAZARDS)
-    sheet.heading("Hazards by model year", "Rates per patient-year without prophylaxis, constant within a model year. Years "
-                                           "beyond the time horizon are worked out but counted nowhere.")
+    sheet.heading(
+        "Hazards by model year",
+        "Rates per patient-year without prophylaxis, constant within a model year. Years "
+        "beyond the time horizon are worked out but counted nowhere.",
+    )
     groups = book.layout.groups
-    blocks = ("Gastric bleed, untreated", "Death not from bleeding, never bled", "Death not from bleeding, after a bleed")
-    headers = ["Model year", "Age at start", "Within horizon", "Life table q", "Background death rate",
-               "Bleeding rate relative to year 1", "Death a month after transplant"]
+    blocks = (
+        "Gastric bleed, untreated",
+        "Death not from bleeding, never bled",
+        "Death not from bleeding, after a bleed",
+    )
+    headers = [
+        "Model year",
+        "Age at start",
+        "Within horizon",
+        "Life table q",
+        "Background death rate",
+        "Bleeding rate relative to year 1",
+        "Death a month after transplant",
+    ]
     sheet.row(FIRST_YEAR_ROW - 1, headers + [f"{block}: {g.name}" for block in blocks for g in groups])
     sheet.page.row_dimensions[FIRST_YEAR_ROW - 1].height = 62
     horizon, age = _horizon(book, sheet), book.input("start_age")
     for row in book.layout.year_rows:
         _hazard_row(book, sheet, row, horizon, age)
     sheet.widths(*[11] * (FIRST_GROUP + 3 * len(groups)))
-    sheet.frame(f"B{FIRST_YEAR_ROW}", book.case.title)
+    sheet.frame(f"B{FIRST_YEAR_ROW}", book.footer)
 
 
 def _horizon(book: Book, sheet: Sheet) -> str:
@@ -63,9 +84,15 @@ def _horizon(book: Book, sheet: Sheet) -> str:
     typed, age = book.input("horizon_years"), book.input("start_age")
     sheet.text(4, 1, "Time horizon, years", "bold")
     wanted = f'IF({typed}="lifetime",{LAST_AGE}-{age},{typed})'
-    allowed = f"AND({wanted}=INT({wanted}),{wanted}>=1,{wanted}<={book.layout.n_years},{wanted}<={LAST_AGE}-{age},{age}=INT({age}))"
-    sheet.formula(4, 3, f"IF({allowed},{wanted},NA())", "strong|whole")
-    sheet.text(4, 4, f"This file holds {book.layout.n_years} years. A longer horizon, or a younger start, needs a new file.", "note")
+    longest = f"MIN({book.layout.n_years},{LAST_AGE}-{age})"
+    allowed = f"{wanted}=INT({wanted}),{wanted}>=1,{wanted}<={longest},{age}=INT({age})"
+    sheet.formula(4, 3, f"IF(AND({allowed}),{wanted},NA())", "strong|whole")
+    sheet.text(
+        4,
+        4,
+        f"This file holds {book.layout.n_years} years. A longer horizon, or a younger start, needs a new file.",
+        "note",
+    )
     return book.known("horizon", sheet=HAZARDS, row=4, column=3)
 
 
@@ -79,11 +106,16 @@ def _hazard_row(book: Book, sheet: Sheet, row: int, horizon: str, age: str) -> N
     sheet.formula(row, BACKGROUND, f"-LN(1-D{row})", "factor")
     step = "1" if year < 1 else book.at("solved", "years_2_3" if year < 3 else "from_year_4")
     sheet.formula(row, TIME, step, "factor")
-    sheet.formula(row, TRANSPLANTED, f"1-EXP(-(E{row}+{book.input('r_excess_death_transplanted')})/{CYCLES_PER_YEAR})", "factor")
+    sheet.formula(
+        row, TRANSPLANTED, f"1-EXP(-(E{row}+{book.input('r_excess_death_transplanted')})/{CYCLES_PER_YEAR})", "factor"
+    )
     for g in range(n):
         excess = book.at("group", str(g), "excess")
-        cells = (f"{book.at('solved', 'rate')}*$F{row}*{book.at('group', str(g), 'relative')}", f"$E{row}+{excess}",
-                 f"$E{row}+{excess}*{book.input('hr_death_after_bleed')}")
+        cells = (
+            f"{book.at('solved', 'rate')}*$F{row}*{book.at('group', str(g), 'relative')}",
+            f"$E{row}+{excess}",
+            f"$E{row}+{excess}*{book.input('hr_death_after_bleed')}",
+        )
         for block, formula in enumerate(cells):
             sheet.formula(row, FIRST_GROUP + block * n + g, formula, "factor")
 

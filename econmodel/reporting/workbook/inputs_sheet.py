@@ -17,15 +17,34 @@ from econmodel.reporting.workbook.writer import Sheet, letters
 
 if TYPE_CHECKING:
     from openpyxl.cell.cell import Cell
+    from openpyxl.worksheet.datavalidation import DataValidation
 
 NAME = "Inputs"
-HEADERS = ("Input", "Name", "Value", "Unit", "As built", "Changed", "Low", "High", "Status", "Source or reason", "Used here")
+HEADERS = (
+    "Input",
+    "Name",
+    "Value",
+    "Unit",
+    "As built",
+    "Changed",
+    "Low",
+    "High",
+    "Status",
+    "Source or reason",
+    "Used here",
+)
 LABEL, INPUT, VALUE, UNIT, BUILT, CHANGED, LOW, HIGH, STATUS, SOURCE, USED = range(1, len(HEADERS) + 1)
 HEADER_ROW = 4
 SECTIONS = {
-    "settings": "Settings", "case_mix": "Patients", "natural_history": "Bleeding", "mortality": "Death",
-    "strategies": "Strategies: effect, sessions, harms", "utilities": "Quality of life",
-    "resources": "Care of a bleed", "prices": "Prices", "programme": "Programme (not used in this workbook)",
+    "settings": "Settings",
+    "case_mix": "Patients",
+    "natural_history": "Bleeding",
+    "mortality": "Death",
+    "strategies": "Strategies: effect, sessions, harms",
+    "utilities": "Quality of life",
+    "resources": "Care of a bleed",
+    "prices": "Prices",
+    "programme": "Programme (not used in this workbook)",
     "": "Added by this case",
 }
 
@@ -33,8 +52,11 @@ SECTIONS = {
 def build_inputs(book: Book) -> Sheet:
     """Write the inputs, section by section; ``mark_used`` completes the last column at the end."""
     sheet = book.add_sheet(NAME, tab="E0B400")
-    sheet.heading("Inputs", "Change a yellow cell and everything is worked out again. Probabilities and shares are fractions: "
-                            f"7.5% is 0.075. Money in {book.money_label}. Grey cells are fixed when the file is made.")
+    sheet.heading(
+        "Inputs",
+        "Change a yellow cell and everything is worked out again. Probabilities and shares are fractions: "
+        f"7.5% is 0.075. Money in {book.money_label}. Grey cells are fixed when the file is made.",
+    )
     sheet.row(HEADER_ROW, list(HEADERS))
     row = HEADER_ROW + 1
     for title, inputs in sections(book).items():
@@ -44,14 +66,14 @@ def build_inputs(book: Book) -> Sheet:
             _write_input(book, sheet, row, p)
         row += 2
     book.known("inputs", "changed", sheet=NAME, row=2, column=CHANGED)
-    sheet.formula(2, CHANGED, f"COUNTIF({letters(CHANGED)}{HEADER_ROW + 1}:{letters(CHANGED)}{row},\"yes\")", "whole")
+    sheet.formula(2, CHANGED, f'COUNTIF({letters(CHANGED)}{HEADER_ROW + 1}:{letters(CHANGED)}{row},"yes")', "whole")
     sheet.widths(46, 30, 13, 13, 11, 8, 10, 10, 14, 70, 8)
-    sheet.frame("D5", book.case.title, header_rows=f"{HEADER_ROW}:{HEADER_ROW}")
+    sheet.frame("D5", book.footer, header_rows=f"{HEADER_ROW}:{HEADER_ROW}")
     return sheet
 
 
 def sections(book: Book) -> dict[str, list[Parameter]]:
-    """Inputs by the base-case file that defines them, in the order of :data:`SECTIONS`; tables stand elsewhere."""
+    """Sort the inputs by the base-case file that defines them; tables stand on the patients sheet."""
     parameters = book.case.parameters
     base = load_base_case(parameters.text("price_list")).parameters
     found: dict[str, list[Parameter]] = {title: [] for title in SECTIONS.values()}
@@ -108,7 +130,7 @@ def _validate(book: Book, sheet: Sheet, cell: Cell, p: Parameter) -> None:
     elif p.name == "horizon_years" or not isinstance(p.value, float):
         return
     else:
-        rule = _bounds(p, DataValidation)
+        rule = _bounds(p)
     rule.errorTitle, rule.error = "Not possible", f"{p.name}: {rule_text(p, choices)}"[:250]
     rule.showErrorMessage = True
     sheet.page.add_data_validation(rule)
@@ -124,13 +146,15 @@ def _choices(book: Book, p: Parameter) -> tuple[str, ...]:
     return choices if len(",".join(choices)) < 250 and not any('"' in c or "," in c for c in choices) else ()
 
 
-def _bounds(p: Parameter, make: type) -> object:
+def _bounds(p: Parameter) -> DataValidation:
+    from openpyxl.worksheet.datavalidation import DataValidation
+
     low, high = BOUNDS.get(unit_kind(p.unit), (float("-inf"), float("inf")))
     if p.unit in POSITIVE_UNITS:
-        return make(type="decimal", operator="greaterThan", formula1="0")
+        return DataValidation(type="decimal", operator="greaterThan", formula1="0")
     if high < float("inf"):
-        return make(type="decimal", operator="between", formula1=f"{low:g}", formula2=f"{high:g}")
-    return make(type="decimal", operator="greaterThanOrEqual", formula1=f"{max(low, -1e12):g}")
+        return DataValidation(type="decimal", operator="between", formula1=f"{low:g}", formula2=f"{high:g}")
+    return DataValidation(type="decimal", operator="greaterThanOrEqual", formula1=f"{max(low, -1e12):g}")
 
 
 def rule_text(p: Parameter, choices: tuple[str, ...]) -> str:

@@ -94,8 +94,13 @@ def plan_layout(case: Case, evaluation: Evaluation) -> Layout:
     age = case.parameters["start_age"]
     youngest = min(evaluation.inputs.start_age, int(age.range.low) if age.range else evaluation.inputs.start_age)
     rows = enumerate(case.parameters.strategies.values())
-    return Layout(tuple(_plan(row, position, structure) for position, row in rows), evaluation.inputs.groups,
-                  len(case.parameters.rows("evidence_mix")), LAST_AGE - youngest, structure)
+    return Layout(
+        tuple(_plan(row, position, structure) for position, row in rows),
+        evaluation.inputs.groups,
+        len(case.parameters.rows("evidence_mix")),
+        LAST_AGE - youngest,
+        structure,
+    )
 
 
 def _plan(row: StrategyRow, position: int, structure: Structure) -> StrategyPlan:

@@ -48,11 +48,13 @@ def outcome_lines(book: Book) -> Iterator[Line]:
     yield Line("Cost, undiscounted", "undiscounted.cost", lambda k: of(k, "total"), "money")
     yield Line("Life-years, undiscounted", "undiscounted.life_years", lambda k: of(k, "life_years"))
     yield Line("QALYs, undiscounted", "undiscounted.qalys", lambda k: of(k, "qalys"))
-    for title, key, name in (("Risk of a first bleed", "first_bleed_risk", "first_bleeds"),
-                             ("Risk of a first gastric bleed", "gastric_first_bleed_risk", "gastric_first_bleeds")):
+    for title, key, name in (
+        ("Risk of a first bleed", "first_bleed_risk", "first_bleeds"),
+        ("Risk of a first gastric bleed", "gastric_first_bleed_risk", "gastric_first_bleeds"),
+    ):
         yield Line(f"{title}, by year")
         yield from _risks(book, title, key, name)
-    yield from _events(of)
+    yield from _events(book)
     yield Line("Patient-years by state, undiscounted")
     for state in FAMILIES:
         yield Line(STATE_LABELS[state], f"state_years.{state}", partial(_total, book, state))
@@ -71,13 +73,18 @@ def _total(book: Book, name: str, key: str) -> str:
 def _costs(of: Callable[..., str], key: str, up_to: str) -> Iterator[Line]:
     yield Line("Total", f"{key}.total", lambda k: of(k, "total", COST, up_to), "money")
     for category in CATEGORIES:
-        yield Line(CATEGORY_LABELS[category], f"{key}.by_category.{category}",
-                   lambda k, c=category: of(k, c, COST, up_to), "money")  # type: ignore[misc]
+        formula = partial(_cost, of, category, up_to)
+        yield Line(CATEGORY_LABELS[category], f"{key}.by_category.{category}", formula, "money")
+
+
+def _cost(of: Callable[..., str], category: str, up_to: str, key: str) -> str:
+    return of(key, category, COST, up_to)
 
 
 def _risks(book: Book, title: str, key: str, name: str) -> Iterator[Line]:
     horizon = book.at("horizon")
     for year in RISK_YEARS:
+
         def by(k: str, year: int = year) -> str:
             return f'IF({year}<{horizon},{total(book, k, name, up_to=str(year))},"")'
 
@@ -85,16 +92,21 @@ def _risks(book: Book, title: str, key: str, name: str) -> Iterator[Line]:
     yield Line(f"{title} over the time horizon", f"{key}.horizon", lambda k: total(book, k, name), "share")
 
 
-def _events(of: Callable[..., str]) -> Iterator[Line]:
+def _events(book: Book) -> Iterator[Line]:
     yield Line("Events per patient, time horizon, undiscounted")
     for label, key, name in (
-            ("First bleeds", "first_bleeds", "first_bleeds"), ("Rebleeds", "rebleeds", "rebleeds"),
-            ("Deaths from bleeding", "deaths.bleed", "deaths_bleed"),
-            ("Deaths from the procedure", "deaths.procedure", "deaths_procedure"),
-            ("Other deaths", "deaths.other", "deaths_other"), ("Treatment sessions", "sessions", "sessions"),
-            ("Courses", "courses", "courses"), ("Transplants", "transplants", "transplants"),
-            ("ICU days of bleeds", "icu_days", "icu_days"), ("Ward days of bleeds", "ward_days", "ward_days")):
-        yield Line(label, key, lambda k, n=name: of(k, n))  # type: ignore[misc]
+        ("First bleeds", "first_bleeds", "first_bleeds"),
+        ("Rebleeds", "rebleeds", "rebleeds"),
+        ("Deaths from bleeding", "deaths.bleed", "deaths_bleed"),
+        ("Deaths from the procedure", "deaths.procedure", "deaths_procedure"),
+        ("Other deaths", "deaths.other", "deaths_other"),
+        ("Treatment sessions", "sessions", "sessions"),
+        ("Courses", "courses", "courses"),
+        ("Transplants", "transplants", "transplants"),
+        ("ICU days of bleeds", "icu_days", "icu_days"),
+        ("Ward days of bleeds", "ward_days", "ward_days"),
+    ):
+        yield Line(label, key, partial(_total, book, name))
 
 
 def write_lines(sheet: Sheet, lines: Iterator[Line], keys: list[str], first_row: int) -> dict[str, int]:
@@ -117,8 +129,10 @@ def write_lines(sheet: Sheet, lines: Iterator[Line], keys: list[str], first_row:
 def build_outcomes(book: Book) -> None:
     """Write the outcomes of every strategy."""
     sheet = book.add_sheet(NAME, tab="0B8659")
-    sheet.heading("Outcomes by strategy", f"Per patient. Money in {book.money_label}. The grey names are the keys of the result "
-                                          "document.")
+    sheet.heading(
+        "Outcomes by strategy",
+        f"Per patient. Money in {book.money_label}. The grey names are the keys of the result document.",
+    )
     plans = book.layout.strategies
     sheet.row(LABELS_ROW, ["Outcome", "Key", *(plan.row.label for plan in plans)], "header_right")
     sheet.row(KEYS_ROW, ["", "", *(plan.key for plan in plans)], "key")
@@ -128,4 +142,4 @@ def build_outcomes(book: Book) -> None:
             book.known("outcome", plan.key, key, sheet=NAME, row=row, column=column)
     sheet.widths(44, 30, *[16] * len(plans))
     sheet.page.row_dimensions[LABELS_ROW].height = 30
-    sheet.frame(f"C{FIRST}", book.case.title, header_rows=f"{LABELS_ROW}:{KEYS_ROW}")
+    sheet.frame(f"C{FIRST}", book.footer, header_rows=f"{LABELS_ROW}:{KEYS_ROW}")

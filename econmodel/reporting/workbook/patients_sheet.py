@@ -10,16 +10,28 @@ from econmodel.reporting.workbook.writer import Sheet, address, span
 
 NAME = "Patients"
 HEADERS = ("Group", "Share", "Child-Pugh", "Size step", "Red spot", "Class step", "Relative bleeding rate")
-GROUP_HEADERS = ("Transplant a year", "Excess death a year", "Death, first bleed", "Early rebleed after first",
-                 "Survives first", "Death, later bleed", "Early rebleed after later", "Survives later")
-SHARE, CHILD, SIZE, RED, STEP, RELATIVE, TRANSPLANT, EXCESS, FATAL, EARLY, RECOVER, FATAL_2, EARLY_2, RECOVER_2 = range(2, 16)
+GROUP_HEADERS = (
+    "Transplant a year",
+    "Excess death a year",
+    "Death, first bleed",
+    "Early rebleed after first",
+    "Survives first",
+    "Death, later bleed",
+    "Early rebleed after later",
+    "Survives later",
+)
+SHARE, CHILD, SIZE, RED, STEP, RELATIVE, TRANSPLANT, EXCESS, FATAL, EARLY, RECOVER, FATAL_2, EARLY_2, RECOVER_2 = range(
+    2, 16
+)
 FIRST = 6
 
 
 def build_patients(book: Book) -> None:
     """Write both mixes; the columns that need solved figures are filled by :func:`finish_patients`."""
     sheet = book.add_sheet(NAME, tab="E0B400")
-    sheet.heading("Patients", "Patient groups: shares must sum to 1. Size step 0 is below 5 mm, 1 is 5-10 mm, 2 above 10 mm.")
+    sheet.heading(
+        "Patients", "Patient groups: shares must sum to 1. Size step 0 is below 5 mm, 1 is 5-10 mm, 2 above 10 mm."
+    )
     n = len(book.layout.groups)
     _mix(book, sheet, FIRST, "case_mix")
     evidence = FIRST + n + 5
@@ -30,12 +42,14 @@ def build_patients(book: Book) -> None:
         book.cells[kind, "steps"] = span(first, first + count - 1, STEP, NAME)
         book.known(kind, "sum", sheet=NAME, row=first + count, column=SHARE)
     sheet.widths(30, 10, 10, 10, 10, 10, 12, 12, 12, 12, 12, 12, 12, 12, 12)
-    sheet.frame("B6", book.case.title)
+    sheet.frame("B6", book.footer)
 
 
 def _mix(book: Book, sheet: Sheet, first: int, name: str) -> None:
     p = book.case.parameters[name]
-    sheet.row(first - 2, [p.label] + [""] * (len(HEADERS) + len(GROUP_HEADERS) - 1 if name == "case_mix" else 6), "section")
+    sheet.row(
+        first - 2, [p.label] + [""] * (len(HEADERS) + len(GROUP_HEADERS) - 1 if name == "case_mix" else 6), "section"
+    )
     sheet.row(first - 1, list(HEADERS), "header")
     for row, group in enumerate(p.table or (), start=first):
         _group_row(book, sheet, row, group)
@@ -77,8 +91,17 @@ def finish_patients(book: Book) -> None:
         for f, e, r in ((FATAL, EARLY, RECOVER), (FATAL_2, EARLY_2, RECOVER_2)):
             sheet.formula(row, e, f"(1-{address(row, f)})*{early}", "factor")
             sheet.formula(row, r, f"(1-{address(row, f)})*(1-{early})", "factor")
-        columns = {"share": SHARE, "relative": RELATIVE, "transplant": TRANSPLANT, "excess": EXCESS,
-                   "bleeding.bleed_death": FATAL, "bleeding.early_rebleed": EARLY, "bleeding.recover": RECOVER,
-                   "rebleeding.bleed_death": FATAL_2, "rebleeding.early_rebleed": EARLY_2, "rebleeding.recover": RECOVER_2}
+        columns = {
+            "share": SHARE,
+            "relative": RELATIVE,
+            "transplant": TRANSPLANT,
+            "excess": EXCESS,
+            "bleeding.bleed_death": FATAL,
+            "bleeding.early_rebleed": EARLY,
+            "bleeding.recover": RECOVER,
+            "rebleeding.bleed_death": FATAL_2,
+            "rebleeding.early_rebleed": EARLY_2,
+            "rebleeding.recover": RECOVER_2,
+        }
         for item, column in columns.items():
             book.known("group", str(g), item, sheet=NAME, row=row, column=column)

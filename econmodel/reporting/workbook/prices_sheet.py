@@ -13,21 +13,47 @@ from econmodel.reporting.workbook.writer import Sheet, address, span
 NAME = "Prices"
 LOSSES = ("sessions", "drug_year", *COMPLICATIONS, "first_bleeds", "rebleeds")
 STEMS = ("c_", "share_variable_", "payment_", "c_patient_")
-HEADERS = ("Activity", "Category", "Counted", "Full cost", "Variable share", "Payment received", "Cost to patient and carer",
-           "Price in the chosen view")
+HEADERS = (
+    "Activity",
+    "Category",
+    "Counted",
+    "Full cost",
+    "Variable share",
+    "Payment received",
+    "Cost to patient and carer",
+    "Price in the chosen view",
+)
 CATEGORY_COLUMN, COUNTED, FULL, VARIABLE, PAYMENT, PATIENT, VIEW = range(2, 9)
 FIRST = 6
 ACTIVITY_LABELS = {
-    "session_direct": "Direct endoscopic session", "session_eus": "EUS-guided session",
-    "session_transvenous": "Transvenous session", "coil": "Coil", "glue_ml": "Glue, mL", "drug_year": "Drug, year",
-    "surveillance_egd": "Surveillance endoscopy", "surveillance_eus": "Surveillance EUS", "clinic_visit": "Clinic visit",
-    "embolism": "Embolism", "sepsis": "Sepsis", "fever": "Fever", "ulcer_bleed": "Bleed from ulcer or extruded glue",
-    "bleed_survived": "Bleed admission, survived", "bleed_fatal": "Bleed admission, fatal",
-    "rescue_admission": "Admission with rescue procedure", "readmission": "Readmission", "icu_day": "ICU day of a bleed",
-    "ward_day": "Ward day of a bleed", "red_cell_unit": "Red-cell unit", "secondary_glue": "After a bleed: glue session",
-    "secondary_coil_and_glue": "After a bleed: coil and glue session", "secondary_transvenous": "After a bleed: transvenous",
-    "secondary_drug_year": "After a bleed: drug, year", "clinic_post_bleed": "Clinic visit after a bleed",
-    "transplant": "Transplant", "year_never_bled": "Care in a year, never bled", "year_post_bleed": "Care in a year, after a bleed",
+    "session_direct": "Direct endoscopic session",
+    "session_eus": "EUS-guided session",
+    "session_transvenous": "Transvenous session",
+    "coil": "Coil",
+    "glue_ml": "Glue, mL",
+    "drug_year": "Drug, year",
+    "surveillance_egd": "Surveillance endoscopy",
+    "surveillance_eus": "Surveillance EUS",
+    "clinic_visit": "Clinic visit",
+    "embolism": "Embolism",
+    "sepsis": "Sepsis",
+    "fever": "Fever",
+    "ulcer_bleed": "Bleed from ulcer or extruded glue",
+    "bleed_survived": "Bleed admission, survived",
+    "bleed_fatal": "Bleed admission, fatal",
+    "rescue_admission": "Admission with rescue procedure",
+    "readmission": "Readmission",
+    "icu_day": "ICU day of a bleed",
+    "ward_day": "Ward day of a bleed",
+    "red_cell_unit": "Red-cell unit",
+    "secondary_glue": "After a bleed: glue session",
+    "secondary_coil_and_glue": "After a bleed: coil and glue session",
+    "secondary_transvenous": "After a bleed: transvenous",
+    "secondary_drug_year": "After a bleed: drug, year",
+    "clinic_post_bleed": "Clinic visit after a bleed",
+    "transplant": "Transplant",
+    "year_never_bled": "Care in a year, never bled",
+    "year_post_bleed": "Care in a year, after a bleed",
     "year_transplanted": "Care in a year, transplanted",
 }
 
@@ -35,8 +61,11 @@ ACTIVITY_LABELS = {
 def build_prices(book: Book) -> None:
     """Write prices, then utilities and losses."""
     sheet = book.add_sheet(NAME)
-    sheet.heading("Prices and utilities", f"{book.money_label}. The setting perspective chooses the view; a bleed is priced per "
-                                          "episode or from days and events, never both.")
+    sheet.heading(
+        "Prices and utilities",
+        f"{book.money_label}. The setting perspective chooses the view; a bleed is priced per "
+        "episode or from days and events, never both.",
+    )
     sheet.row(FIRST - 1, list(HEADERS))
     for row, (activity, category) in enumerate(CATEGORY.items(), start=FIRST):
         _price_row(book, sheet, row, activity, category)
@@ -45,14 +74,16 @@ def build_prices(book: Book) -> None:
     book.cells["prices", "category"] = span(FIRST, last, CATEGORY_COLUMN, NAME)
     _utilities(book, sheet, last + 3)
     sheet.widths(40, 16, 10, 14, 14, 16, 18, 18)
-    sheet.frame("B6", book.case.title)
+    sheet.frame("B6", book.footer)
 
 
 def _price_row(book: Book, sheet: Sheet, row: int, activity: str, category: str) -> None:
     sheet.text(row, 1, ACTIVITY_LABELS[activity])
     sheet.text(row, CATEGORY_COLUMN, CATEGORY_LABELS[category], "small")
     costing = f'{book.input("bleed_costing")}="per_episode"'
-    counted = (f"IF({costing},0,1)" if activity in BOTTOM_UP else f"IF({costing},1,0)" if activity in PER_EPISODE else "1")
+    counted = (
+        f"IF({costing},0,1)" if activity in BOTTOM_UP else f"IF({costing},1,0)" if activity in PER_EPISODE else "1"
+    )
     sheet.formula(row, COUNTED, counted, "whole")
     known = book.case.parameters.parameters
     for column, stem in zip((FULL, VARIABLE, PAYMENT, PATIENT), STEMS, strict=True):
@@ -61,8 +92,13 @@ def _price_row(book: Book, sheet: Sheet, row: int, activity: str, category: str)
         sheet.formula(row, column, formula, "plain|share" if column == VARIABLE else "money_exact")
     full, variable, payment, patient = (address(row, c) for c in (FULL, VARIABLE, PAYMENT, PATIENT))
     view = book.input("perspective")
-    sheet.formula(row, VIEW, f'IF({view}="hospital",{full},IF({view}="hospital_margin",{full}*{variable}-{payment},'
-                             f'IF({view}="payer",{payment},IF({view}="societal",{full}+{patient},NA()))))', "strong|money_exact")
+    sheet.formula(
+        row,
+        VIEW,
+        f'IF({view}="hospital",{full},IF({view}="hospital_margin",{full}*{variable}-{payment},'
+        f'IF({view}="payer",{payment},IF({view}="societal",{full}+{patient},NA()))))',
+        "strong|money_exact",
+    )
     book.known("price", activity, sheet=NAME, row=row, column=VIEW)
 
 
@@ -74,16 +110,21 @@ def _utilities(book: Book, sheet: Sheet, first: int) -> None:
     for state, name in UTILITY_OF.items():
         row += 1
         sheet.text(row, 1, STATE_LABELS[state])
-        formula = f"IF({one_off},{book.input(instead[state])},{book.input(name)})" if state in instead else book.input(name)
+        formula = (
+            f"IF({one_off},{book.input(instead[state])},{book.input(name)})" if state in instead else book.input(name)
+        )
         sheet.formula(row, FULL, formula, "factor")
         book.known("utility", state, sheet=NAME, row=row, column=FULL)
     sheet.row(row + 2, ["One-off loss", "", "", "QALY"], "header")
     episode = f"IF({one_off},{book.input('du_bleed_episode')},0)"
-    losses = {"sessions": ("A treatment session", book.input("du_session")),
-              "drug_year": ("A year on a drug", book.input("du_drug_year")),
-              **{k: (ACTIVITY_LABELS[k], book.input(f"du_{k}")) for k in COMPLICATIONS},
-              "first_bleeds": ("A first bleed", episode), "rebleeds": ("A rebleed", episode)}
-    for row, (name, (label, formula)) in enumerate(losses.items(), start=row + 3):
-        sheet.text(row, 1, label)
-        sheet.formula(row, FULL, formula, "factor")
-        book.known("loss", name, sheet=NAME, row=row, column=FULL)
+    losses = {
+        "sessions": ("A treatment session", book.input("du_session")),
+        "drug_year": ("A year on a drug", book.input("du_drug_year")),
+        **{k: (ACTIVITY_LABELS[k], book.input(f"du_{k}")) for k in COMPLICATIONS},
+        "first_bleeds": ("A first bleed", episode),
+        "rebleeds": ("A rebleed", episode),
+    }
+    for at, (name, (label, formula)) in enumerate(losses.items(), start=row + 3):
+        sheet.text(at, 1, label)
+        sheet.formula(at, FULL, formula, "factor")
+        book.known("loss", name, sheet=NAME, row=at, column=FULL)

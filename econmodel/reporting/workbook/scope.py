@@ -27,9 +27,16 @@ def check_scope(case: Case) -> None:
     for name, allowed in LIVE_CHOICES.items():
         value = case.parameters.text(name)
         if value not in allowed:
-            what = (f"{name} = {value!r}: the live workbook holds the base structure only, "
-                    f"where it is {' or '.join(allowed)}")
-            faults.append(AnalysisError(what, where=str(case.parameters[name].where),
-                                        fix="leave that scenario out of the workbook; `econmodel case` reports its results"))
+            what = (
+                f"{name} = {value!r}: the live workbook holds the base structure only, "
+                f"where it is {' or '.join(allowed)}"
+            )
+            faults.append(
+                AnalysisError(
+                    what,
+                    where=str(case.parameters[name].where),
+                    fix="leave that scenario out of the workbook; `econmodel case` reports its results",
+                )
+            )
     if faults:
         raise join_faults(faults)

@@ -20,4 +20,4 @@ def build_sources(book: Book) -> None:
         source = book.case.parameters.sources[key]
         sheet.row(row, [key, source.reference, source.kind, ", ".join(users[key])], "text")
     sheet.widths(26, 100, 14, 60)
-    sheet.frame("B5", book.case.title, header_rows="4:4")
+    sheet.frame("B5", book.footer, header_rows="4:4")

@@ -40,16 +40,21 @@ def build_strategies(book: Book) -> None:
             book.known("strategy", plan.key, item, sheet=NAME, row=row, column=column)
     _schedule(book, sheet, FIRST + len(LABELS) + 1)
     sheet.widths(44, *[20] * len(plans))
-    sheet.frame("B6", book.case.title)
+    sheet.frame("B6", book.footer)
 
 
 def strategy_formula(book: Book, plan: StrategyPlan, item: str) -> str:
-    """Formula of one figure of a strategy."""
+    """Build the formula of one figure of a strategy."""
     row = plan.row
-    single = {"sessions_mean": (row.sessions_mean, "1"), "p_death_course": (row.p_death_course, "0"),
-              "coils": (row.coils, "0"), "glue_ml": (row.glue_ml, "0"), "effect_full_years": (row.effect_full_years, "1E9"),
-              "effect_none_years": (row.effect_none_years, "1E9"),
-              **{c: (row.complications.get(c, ""), "0") for c in COMPLICATIONS}}
+    single = {
+        "sessions_mean": (row.sessions_mean, "1"),
+        "p_death_course": (row.p_death_course, "0"),
+        "coils": (row.coils, "0"),
+        "glue_ml": (row.glue_ml, "0"),
+        "effect_full_years": (row.effect_full_years, "1E9"),
+        "effect_none_years": (row.effect_none_years, "1E9"),
+        **{c: (row.complications.get(c, ""), "0") for c in COMPLICATIONS},
+    }
     if item in single:
         name, default = single[item]
         return book.input(name) if name else default
@@ -66,8 +71,10 @@ def strategy_formula(book: Book, plan: StrategyPlan, item: str) -> str:
 def _secondary_ratio(book: Book) -> str:
     """Effect of the chosen secondary prophylaxis on late rebleeding."""
     chosen = book.input("secondary_prophylaxis")
-    terms = [f"IF({chosen}={quoted(key)},{book.product(row.hr_late_rebleed)},0)"
-             for key, row in book.case.parameters.secondary.items()]
+    terms = [
+        f"IF({chosen}={quoted(key)},{book.product(row.hr_late_rebleed)},0)"
+        for key, row in book.case.parameters.secondary.items()
+    ]
     return "(" + "+".join(terms) + ")"
 
 

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from econmodel import __version__
-from econmodel.economics.evaluate import RISK_YEARS
 from econmodel.reporting.terminal import CAUTION
 from econmodel.reporting.workbook.book import Book
-from econmodel.reporting.workbook.comparisons_sheet import CHOSEN, comparators
+from econmodel.reporting.workbook.comparisons_sheet import comparators
 from econmodel.reporting.workbook.layout import StrategyPlan
 from econmodel.reporting.workbook.totals_sheet import total
 from econmodel.reporting.workbook.writer import Sheet
 
 NAME = "Summary"
 NNT_YEAR = "3"
-DEMO = "INVENTED DATA: a fictional hospital, made up to show the tool. No figure here comes from a real hospital or patient."
+DEMO = (
+    "INVENTED DATA: a fictional hospital, made up to show the tool. Nothing here comes from a real hospital or patient."
+)
 GUIDE = {
     "Inputs": "Every input: value to change, unit, range, status and source.",
     "Patients": "Patient groups of the site and of the evidence.",
@@ -30,15 +31,31 @@ GUIDE = {
     "Totals": "Sums over time that the results are made of.",
     "Sources": "Where the figures were read.",
 }
-COLUMNS = ("Strategy", "Cost", "Cost of prophylaxis", "QALYs", "Net cost", "First-bleed risk reduction", "NNT at 3 years",
-           "Break-even NNT", "Bleeds averted per 100", "Procedure deaths per 1,000", "Embolisms per 1,000", "Sepsis per 1,000",
-           "Bleeding deaths per 1,000", "Evidence")
+COLUMNS = (
+    "Strategy",
+    "Cost",
+    "Cost of prophylaxis",
+    "QALYs",
+    "Net cost",
+    "First-bleed risk reduction",
+    "NNT at 3 years",
+    "Break-even NNT",
+    "Bleeds averted per 100",
+    "Procedure deaths per 1,000",
+    "Embolisms per 1,000",
+    "Sepsis per 1,000",
+    "Bleeding deaths per 1,000",
+    "Evidence",
+)
 
 
 def build_summary(book: Book) -> None:
     """Fill the first sheet, last of all, when every cell it shows is known."""
     sheet = book.sheets[NAME]
-    sheet.heading(book.case.title, f"Live workbook of the deterministic model. Money in {book.money_label}.")
+    made = f"econmodel {__version__}, inputs {book.case.parameters.sha256[:12]}"
+    sheet.heading(
+        book.case.title, f"Live workbook of the deterministic model. Money in {book.money_label}. Made by {made}."
+    )
     row = 3
     if book.case.is_demo:
         _wide(sheet, row, DEMO, "demo")
@@ -50,7 +67,7 @@ def build_summary(book: Book) -> None:
     row = _evidence(book, sheet, row + 2)
     _guide(book, sheet, row + 2)
     sheet.widths(34, 12, 12, 10, 12, 12, 10, 11, 11, 11, 11, 10, 11, 14)
-    sheet.frame("A3", f"{book.case.title}. econmodel {__version__}, inputs {book.case.parameters.sha256[:12]}. {CAUTION}")
+    sheet.frame("A3", book.footer)
 
 
 def _wide(sheet: Sheet, row: int, text: str, style: str, height: float = 30) -> None:
@@ -61,21 +78,30 @@ def _wide(sheet: Sheet, row: int, text: str, style: str, height: float = 30) -> 
 
 def _state(book: Book, sheet: Sheet, row: int) -> int:
     """Say whether checks hold, what was changed, and which view and horizon the figures are for."""
+    from openpyxl.styles import Alignment
+
     failed, changes = book.at("checks", "failed"), book.at("changes")
     verdict = f'IF({failed}=0,"All checks hold",{failed}&" checks fail: do not use these figures; see Checks")'
-    lines = [("Checks", verdict), ("Agreement with the program", book.at("agreement")),
-             ("Cells changed since the file was made", changes), ("View on money", book.input("perspective")),
-             ("Time horizon, years", book.at("horizon")), ("Headline years", book.at("headline"))]
+    lines = [
+        ("Checks", verdict),
+        ("Agreement with the program", book.at("agreement")),
+        ("Cells changed since the file was made", changes),
+        ("View on money", book.input("perspective")),
+        ("Time horizon, years", book.at("horizon")),
+        ("Headline years", book.at("headline")),
+    ]
     for offset, (label, formula) in enumerate(lines):
         sheet.text(row + offset, 1, label)
         cell = sheet.formula(row + offset, 2, formula, "bold")
         sheet.page.merge_cells(start_row=row + offset, start_column=2, end_row=row + offset, end_column=6)
-        cell.alignment = cell.alignment.copy(horizontal="left")
+        cell.alignment = Alignment(horizontal="left", vertical="top")
     return row + len(lines) - 1
 
 
 def _headline(book: Book, sheet: Sheet, versus: str, row: int) -> int:
-    label = next((p.row.label for p in book.layout.strategies if p.key == versus), "the comparator chosen in the settings")
+    label = next(
+        (p.row.label for p in book.layout.strategies if p.key == versus), "the comparator chosen in the settings"
+    )
     sheet.row(row, [f"Against {label}"] + [""] * (len(COLUMNS) - 1), "section")
     sheet.row(row + 1, list(COLUMNS), "header_right")
     sheet.page.row_dimensions[row + 1].height = 38
@@ -83,8 +109,13 @@ def _headline(book: Book, sheet: Sheet, versus: str, row: int) -> int:
     for plan in book.layout.strategies:
         _strategy_row(book, sheet, plan, versus, row)
         row += 1
-    sheet.text(row, 1, "Per patient. Cost, net cost, break-even, risk reduction and bleeds averted: headline years. QALYs, harms and "
-                       "deaths: time horizon.", "note")
+    sheet.text(
+        row,
+        1,
+        "Per patient. Cost, net cost, break-even, risk reduction and bleeds averted: headline years. QALYs, harms and "
+        "deaths: time horizon.",
+        "note",
+    )
     return row
 
 
@@ -96,13 +127,20 @@ def _strategy_row(book: Book, sheet: Sheet, plan: StrategyPlan, versus: str, row
         return f"1000*{total(book, plan.key, name)}"
 
     sheet.text(row, 1, plan.row.label, "bold")
-    cells = ((total(book, plan.key, "total", "costs", "headline"), "money"),
-             (total(book, plan.key, "prophylaxis", "costs", "headline"), "money"),
-             (total(book, plan.key, "qalys", "outcomes"), "plain|count"), (against("at_five_years.incremental_cost"), "money"),
-             (against("at_five_years.arr.headline"), "share"), (against(f"nnt.{NNT_YEAR}.value"), "strong|one"),
-             (against("at_five_years.break_even_nnt"), "one"), (against("at_five_years.bleeds_averted_per_100"), "one"),
-             (per_1000("deaths_procedure"), "one"), (per_1000("embolism"), "one"), (per_1000("sepsis"), "one"),
-             (per_1000("deaths_bleed"), "one"))
+    cells = (
+        (total(book, plan.key, "total", "costs", "headline"), "money"),
+        (total(book, plan.key, "prophylaxis", "costs", "headline"), "money"),
+        (total(book, plan.key, "qalys", "outcomes"), "plain|count"),
+        (against("at_five_years.incremental_cost"), "money"),
+        (against("at_five_years.arr.headline"), "share"),
+        (against(f"nnt.{NNT_YEAR}.value"), "strong|one"),
+        (against("at_five_years.break_even_nnt"), "one"),
+        (against("at_five_years.bleeds_averted_per_100"), "one"),
+        (per_1000("deaths_procedure"), "one"),
+        (per_1000("embolism"), "one"),
+        (per_1000("sepsis"), "one"),
+        (per_1000("deaths_bleed"), "one"),
+    )
     for column, (formula, style) in enumerate(cells, start=2):
         sheet.formula(row, column, formula, style)
     sheet.text(row, len(COLUMNS), plan.row.evidence_grade, "small")
@@ -133,6 +171,3 @@ def _guide(book: Book, sheet: Sheet, row: int) -> None:
         cell.hyperlink = f"#{name}!A1"
         sheet.text(row, 2, words, "small")
         sheet.page.merge_cells(start_row=row, start_column=2, end_row=row, end_column=len(COLUMNS))
-
-
-__all__ = ["CHOSEN", "NAME", "RISK_YEARS", "build_summary"]

@@ -19,8 +19,12 @@ from econmodel.reporting.workbook.writer import Sheet, letters, quoted, span
 
 NAME = "Totals"
 UP_TO = ("horizon", "headline")
-COLUMNS = (*(("undiscounted", str(y)) for y in RISK_YEARS), *(("undiscounted", u) for u in UP_TO),
-           *(("costs", u) for u in UP_TO), *(("outcomes", u) for u in UP_TO))
+COLUMNS = (
+    *(("undiscounted", str(y)) for y in RISK_YEARS),
+    *(("undiscounted", u) for u in UP_TO),
+    *(("costs", u) for u in UP_TO),
+    *(("outcomes", u) for u in UP_TO),
+)
 WORDS = {"undiscounted": "undiscounted", "costs": "as costs", "outcomes": "as outcomes"}
 TITLE_ROW, YEARS_ROW, FIRST = 5, 7, 8
 ITEM_ROW = {item: FIRST + i for i, item in enumerate(ITEMS)}
@@ -32,8 +36,10 @@ HEALTH_ROW = {name: max(MONEY_ROW.values()) + 2 + i for i, name in enumerate(("l
 def build_totals(book: Book) -> None:
     """Write the totals."""
     sheet = book.add_sheet(NAME)
-    sheet.heading("Totals over time", f"Per patient. Money in {book.money_label}. Years in row {YEARS_ROW}: sums run over the "
-                                      "first so many years.")
+    sheet.heading(
+        "Totals over time",
+        f"Per patient. Money in {book.money_label}. Years in row {YEARS_ROW}: sums run over the first so many years.",
+    )
     _labels(sheet)
     _headline(book, sheet)
     column = 2
@@ -46,15 +52,17 @@ def build_totals(book: Book) -> None:
         sheet.page.column_dimensions[letters(column)].width = 2
         column += 1
     sheet.widths(44)
-    sheet.frame(f"B{FIRST}", book.case.title)
+    sheet.frame(f"B{FIRST}", book.footer)
 
 
 def _labels(sheet: Sheet) -> None:
     sheet.text(YEARS_ROW, 1, "Years summed", "header")
-    labels = {**{r: ITEM_LABELS[i] for i, r in ITEM_ROW.items()},
-              **{r: ({**COUNT_LABELS, **ACTIVITY_LABELS})[n] for n, r in ACTIVITY_ROW.items()},
-              **{r: "Cost, all" if n == "total" else f"Cost: {CATEGORY_LABELS[n].lower()}" for n, r in MONEY_ROW.items()},
-              **{r: {"life_years": "Life-years", "qalys": "QALYs"}[n] for n, r in HEALTH_ROW.items()}}
+    labels = {
+        **{r: ITEM_LABELS[i] for i, r in ITEM_ROW.items()},
+        **{r: ({**COUNT_LABELS, **ACTIVITY_LABELS})[n] for n, r in ACTIVITY_ROW.items()},
+        **{r: "Cost, all" if n == "total" else f"Cost: {CATEGORY_LABELS[n].lower()}" for n, r in MONEY_ROW.items()},
+        **{r: {"life_years": "Life-years", "qalys": "QALYs"}[n] for n, r in HEALTH_ROW.items()},
+    }
     for row, label in labels.items():
         sheet.text(row, 1, label)
 

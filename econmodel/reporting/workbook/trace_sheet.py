@@ -23,8 +23,10 @@ def trace_column(plan: StrategyPlan, state: str, group: int) -> int:
 def build_trace(book: Book, plan: StrategyPlan) -> None:
     """Write the monthly sheet of a strategy."""
     sheet = book.add_sheet(plan.trace_sheet, tab="5C6670")
-    sheet.heading(f"Cohort trace: {plan.row.label}", "Share of patients in each state at the start of each month; who is in "
-                                                     "none of them has died.")
+    sheet.heading(
+        f"Cohort trace: {plan.row.label}",
+        "Share of patients in each state at the start of each month; who is in none of them has died.",
+    )
     names = ["All patients", *(g.name for g in book.layout.groups)]
     for group, name in enumerate(names, start=ALL):
         first = trace_column(plan, plan.states[0], group)
@@ -34,7 +36,7 @@ def build_trace(book: Book, plan: StrategyPlan) -> None:
     sheet.text(FIRST_MONTH_ROW - 1, MONTH, "Month", "header")
     sheet.page.row_dimensions[FIRST_MONTH_ROW - 1].height = 38
     _fill(book, plan)
-    sheet.frame(f"B{FIRST_MONTH_ROW}", book.case.title)
+    sheet.frame(f"B{FIRST_MONTH_ROW}", book.footer)
 
 
 def _fill(book: Book, plan: StrategyPlan) -> None:
@@ -44,17 +46,19 @@ def _fill(book: Book, plan: StrategyPlan) -> None:
     columns = {(state, g): letters(trace_column(plan, state, g)) for state in plan.states for g in range(n)}
     flows = {(state, g): _flows(book, plan, state, g) for state in plan.states for g in range(n)}
     for month, row in enumerate(book.layout.month_rows):
-        sheet.number(row, MONTH, month, "whole")
+        sheet.put(row, MONTH, month, "whole")
         year_row = FIRST_YEAR_ROW + (month - 1) // 12
         for state in plan.states:
             mean = "+".join(f"{share}*{columns[state, g]}{row}" for g, share in enumerate(shares))
-            sheet.formula(row, trace_column(plan, state, ALL), mean, "trace")
+            sheet.put(row, trace_column(plan, state, ALL), mean, "trace")
             for g in range(n):
                 if month == 0:
-                    sheet.number(row, trace_column(plan, state, g), float(state == plan.row.starts_in), "trace")
+                    sheet.put(row, trace_column(plan, state, g), float(state == plan.row.starts_in), "trace")
                 else:
-                    formula = "+".join(f"{column}{row - 1}*{chance.replace('#', str(year_row))}" for column, chance in flows[state, g])
-                    sheet.formula(row, trace_column(plan, state, g), formula, "trace")
+                    formula = "+".join(
+                        f"{column}{row - 1}*{chance.replace('#', str(year_row))}" for column, chance in flows[state, g]
+                    )
+                    sheet.put(row, trace_column(plan, state, g), formula, "trace")
 
 
 def _flows(book: Book, plan: StrategyPlan, state: str, group: int) -> list[tuple[str, str]]:

@@ -7,13 +7,15 @@ from __future__ import annotations
 
 import io
 import re
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from econmodel.errors import AnalysisError
 from econmodel.reporting.files import FORMULA_STARTS, write_bytes
+from econmodel.reporting.workbook.bulk import BulkRows, insert_rows
 from econmodel.reporting.workbook.styles import Styles
 
 if TYPE_CHECKING:
@@ -76,6 +78,8 @@ class Sheet:
 
     page: Worksheet
     styles: Styles
+    bulk: BulkRows = field(default_factory=BulkRows)
+    mark: str = ""
 
     @property
     def name(self) -> str:
@@ -88,7 +92,7 @@ class Sheet:
         cell.value = clean(text)
         cell.data_type = "s"
         self.styles.apply(cell, style)
-        cell.quotePrefix = text.startswith(FORMULA_STARTS)  # type: ignore[attr-defined]
+        cell.quotePrefix = text.startswith(FORMULA_STARTS)
         return cell
 
     def number(self, row: int, column: int, value: float | None, style: str = "number") -> Cell:
@@ -105,12 +109,20 @@ class Sheet:
         self.styles.apply(cell, style)
         return cell
 
+    def put(self, row: int, column: int, content: str | float, style: str = "factor") -> None:
+        """Write a formula (text, without its equals sign) or a number into a long run of rows."""
+        place, number = letters(column), self.styles.number_of(self.page, style)
+        if isinstance(content, str):
+            self.bulk.formula(row, column, place, content, number)
+        else:
+            self.bulk.number(row, column, place, content, number)
+
     def _cell(self, row: int, column: int) -> Cell:
-        return self.page.cell(row, column)  # type: ignore[return-value]
+        return cast("Cell", self.page.cell(row, column))
 
     def heading(self, title: str, subtitle: str = "") -> None:
         """Title in the first row, what the sheet is in the second."""
-        self.text(1, 1, title, "title")
+        self.text(1, 1, title + self.mark, "title")
         self.page.row_dimensions[1].height = 24
         if subtitle:
             self.text(2, 1, subtitle, "subtitle")
@@ -127,24 +139,32 @@ class Sheet:
 
     def frame(self, freeze: str, footer: str, *, landscape: bool = True, header_rows: str = "") -> None:
         """Freeze headers, and set up printing: fitted to the width, headers repeated, a footer."""
+        from openpyxl.worksheet.header_footer import HeaderFooterItem, _HeaderFooterPart
+        from openpyxl.worksheet.properties import PageSetupProperties
+
         page = self.page
         page.freeze_panes = freeze
         page.sheet_view.showGridLines = False
         page.page_setup.orientation = "landscape" if landscape else "portrait"
         page.page_setup.paperSize = page.PAPERSIZE_A4
         page.page_setup.fitToWidth, page.page_setup.fitToHeight = 1, 0
-        page.sheet_properties.pageSetUpPr.fitToPage = True
+        page.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
         page.page_margins.left = page.page_margins.right = 0.4
         if header_rows:
             page.print_title_rows = header_rows
-        page.oddFooter.left.text = clean(footer)[:200].replace("&", "&&")
-        page.oddFooter.left.size = 7
-        page.oddFooter.right.text = "&A, page &P of &N"
-        page.oddFooter.right.size = 7
+        left, right = clean(footer)[:200].replace("&", "&&"), "&A, page &P of &N"
+        page.oddFooter = HeaderFooterItem(left=_HeaderFooterPart(left, size=7), right=_HeaderFooterPart(right, size=7))
 
 
-def save_workbook(workbook: Workbook, path: Path) -> Path:
+def save_workbook(workbook: Workbook, path: Path, sheets: Iterable[Sheet] = ()) -> Path:
     """Save a workbook whole or not at all.
+
+    Parameters
+    ----------
+    workbook, path
+        What, and where.
+    sheets
+        Sheets that hold long runs of rows beside what is in the workbook.
 
     Raises
     ------
@@ -156,8 +176,12 @@ def save_workbook(workbook: Workbook, path: Path) -> Path:
         raise AnalysisError(what, fix="name an .xlsx file")
     stream = io.BytesIO()
     workbook.save(stream)
+    number = {page.title: i for i, page in enumerate(workbook.worksheets, start=1)}
+    rows = {f"xl/worksheets/sheet{number[s.name]}.xml": s.bulk for s in sheets if s.bulk.cells}
     try:
-        return write_bytes(path, stream.getvalue())
+        return write_bytes(path, insert_rows(stream.getvalue(), rows) if rows else stream.getvalue())
     except OSError as error:
         what = f"{path} cannot be written: {error.strerror}"
-        raise AnalysisError(what, where=str(path), fix="choose a folder you may write to, and close the file elsewhere") from None
+        raise AnalysisError(
+            what, where=str(path), fix="choose a folder you may write to, and close the file elsewhere"
+        ) from None

@@ -9,10 +9,15 @@ from econmodel.reporting.workbook.layout import FIRST_YEAR_ROW
 from econmodel.reporting.workbook.writer import Sheet, letters, span
 
 NAME, GROUPS = "Year_table", "Groups"
-COLUMNS = {"cost_undiscounted": ("Cost", "cost", "money"), "first_bleeds": ("First bleeds", "first_bleeds", "count"),
-           "rebleeds": ("Rebleeds", "rebleeds", "count"), "sessions": ("Sessions", "sessions", "count"),
-           "icu_days": ("ICU days", "icu_days", "count"), "ward_days": ("Ward days", "ward_days", "count"),
-           "alive": ("Alive at the end", "alive", "count")}
+COLUMNS = {
+    "cost_undiscounted": ("Cost", "cost", "money"),
+    "first_bleeds": ("First bleeds", "first_bleeds", "count"),
+    "rebleeds": ("Rebleeds", "rebleeds", "count"),
+    "sessions": ("Sessions", "sessions", "count"),
+    "icu_days": ("ICU days", "icu_days", "count"),
+    "ward_days": ("Ward days", "ward_days", "count"),
+    "alive": ("Alive at the end", "alive", "count"),
+}
 
 
 def build_year_table(book: Book) -> None:
@@ -36,20 +41,23 @@ def build_year_table(book: Book) -> None:
         column += 1
     for row in book.layout.year_rows:
         sheet.number(row, 1, row - FIRST_YEAR_ROW + 1, "whole")
-    sheet.frame(f"B{FIRST_YEAR_ROW}", book.case.title, header_rows=f"{FIRST_YEAR_ROW - 3}:{FIRST_YEAR_ROW - 1}")
+    sheet.frame(f"B{FIRST_YEAR_ROW}", book.footer, header_rows=f"{FIRST_YEAR_ROW - 3}:{FIRST_YEAR_ROW - 1}")
 
 
 def build_groups(book: Book) -> None:
     """Write risk of a first bleed and risk reduction by patient group."""
     sheet = book.add_sheet(GROUPS, tab="0B8659")
-    sheet.heading("By patient group", "Risk of a first bleed, any source, death competing; and the reduction against the first "
-                                      "strategy listed. The overall NNT comes from the mean of the risk reductions, never from a "
-                                      "mean of NNTs.")
+    sheet.heading(
+        "By patient group",
+        "Risk of a first bleed, any source, death competing; and the reduction against the first "
+        "strategy listed. The overall NNT comes from the mean of the risk reductions, never from a "
+        "mean of NNTs.",
+    )
     row = 4
     for year in (*map(str, RISK_YEARS), "horizon"):
         row = _risk_block(book, sheet, year, row) + 2
     sheet.widths(44, 10, *[16] * len(book.layout.strategies))
-    sheet.frame("C4", book.case.title)
+    sheet.frame("C4", book.footer)
 
 
 def _risk_block(book: Book, sheet: Sheet, year: str, row: int) -> int:
@@ -70,7 +78,9 @@ def _risk_block(book: Book, sheet: Sheet, year: str, row: int) -> int:
     sheet.text(row, 1, "All patients", "bold")
     sheet.formula(row, 2, f"SUM({span(first, row - 1, 2)})", "strong|share")
     for column in range(3, 3 + len(plans)):
-        sheet.formula(row, column, f"SUMPRODUCT({span(first, row - 1, 2)},{span(first, row - 1, column)})", "strong|share")
+        sheet.formula(
+            row, column, f"SUMPRODUCT({span(first, row - 1, 2)},{span(first, row - 1, column)})", "strong|share"
+        )
     row += 1
     sheet.text(row, 1, f"Risk reduction against {plans[0].row.label.lower()}, all patients")
     for column in range(4, 3 + len(plans)):

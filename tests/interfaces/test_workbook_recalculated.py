@@ -1,0 +1,182 @@
+"""The live workbook, worked out headless by LibreOffice, equals the engine: as built, and after changes in the file.
+
+Runs where LibreOffice Calc is installed; in CI its absence is a failure.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from econmodel.economics.evaluate import evaluate
+from econmodel.economics.results import result_document
+from econmodel.parameters.loading import demo_file, load_case
+from econmodel.reporting.workbook import build_workbook
+from econmodel.reporting.workbook.reading import read_results
+
+TOLERANCE = 1e-9
+THREE_CHANGES = {"p_first_bleed_year_1": 0.23, "c_bleed_survived": 15750.0, "n_sessions_coil_and_glue": 1.7}
+SETTINGS = {
+    "start_age": 52.0,
+    "horizon_years": 12.0,
+    "headline_years": 4.0,
+    "discount_costs": 0.015,
+    "perspective": "hospital_margin",
+    "rebleed_costing": "readmission",
+    "bleed_costing": "bottom_up",
+    "bleed_utility": "one_off",
+    "fatality_scaling": "as_stated",
+    "hazard_decline": "constant",
+    "secondary_prophylaxis": "beta_blocker",
+    "life_table": "us_2015",
+    "comparator": "glue",
+}
+
+
+def recalculate(path: Path, folder: Path) -> Path:
+    """Open and save headless with LibreOffice Calc, which works every formula out."""
+    office = shutil.which("soffice")
+    if office is None:
+        if os.environ.get("CI"):
+            pytest.fail("soffice is missing: CI must install libreoffice-calc-nogui")
+        pytest.skip("soffice is not on this machine")
+    folder.mkdir()
+    done = subprocess.run(
+        [
+            office,
+            f"-env:UserInstallation={(folder / 'profile').as_uri()}",
+            "--headless",
+            "--convert-to",
+            "xlsx",
+            "--outdir",
+            str(folder),
+            str(path),
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=600,
+    )
+    result = folder / path.name
+    assert result.exists(), f"LibreOffice Calc (libreoffice-calc-nogui) did not convert the file: {done.stderr}"
+    return result
+
+
+def change(workbook: Any, target: Path, changes: Mapping[str, float | str]) -> Path:
+    """Type values into the named input cells as a user would, save under another name, and put the cells back."""
+    cells = {}
+    for name in changes:
+        sheet, _, cell = workbook.defined_names[name].attr_text.partition("!")
+        cells[name] = workbook[sheet][cell.replace("$", "")]
+    before = {name: cell.value for name, cell in cells.items()}
+    for name, cell in cells.items():
+        cell.value = changes[name]
+    workbook.save(target)
+    for name, cell in cells.items():
+        cell.value = before[name]
+    return target
+
+
+def flatten(block: Mapping[str, Any], prefix: str = "") -> dict[str, Any]:
+    """Nested result blocks as dotted keys; the year table and words about the strategy are compared apart."""
+    found: dict[str, Any] = {}
+    for name, value in block.items():
+        if isinstance(value, Mapping):
+            found |= flatten(value, f"{prefix}{name}.")
+        elif name not in ("label", "yearly", "versus"):
+            found[f"{prefix}{name}"] = {True: "yes", False: "no"}[value] if isinstance(value, bool) else value
+    return found
+
+
+def named(found: Mapping[str, Any], document: Mapping[str, Any]) -> dict[str, Any]:
+    """Workbook keys with years for words: the horizon and the headline years."""
+    settings = document["settings"]
+    words = {"horizon": str(settings["horizon_years"]), "headline": str(settings["headline_years"])}
+    return {".".join(words.get(part, part) for part in key.split(".")): value for key, value in found.items()}
+
+
+def compare(path: str, engine: Mapping[str, Any], found: Mapping[str, Any]) -> Iterator[tuple[str, Any, Any]]:
+    """Figures of the engine that the workbook lacks or gives differently."""
+    for name, want in flatten(engine).items():
+        source = (
+            name.replace("at_five_years.", "") if name.startswith(("at_five_years.arr", "at_five_years.nnt")) else name
+        )
+        if source not in found or not equal(want, found[source]):
+            yield f"{path}.{name}", want, found.get(source, "missing")
+
+
+def differences(document: Mapping[str, Any], results: Mapping[str, Any]) -> list[tuple[str, Any, Any]]:
+    """Every outcome of the engine that the workbook does not give to the tolerance."""
+    found: list[tuple[str, Any, Any]] = []
+    for key, engine in document["strategies"].items():
+        found += compare(key, engine, named(results["strategies"][key], document))
+        for want, got in zip(engine["yearly"], results["yearly"][key], strict=True):
+            found += [(f"{key}, year {want['year']}, {n}", want[n], v) for n, v in got.items() if not equal(want[n], v)]
+    chosen = document["settings"]["comparator"]
+    for versus in results["comparisons"]:
+        for key, engine in document["comparisons"][chosen if versus == "chosen" else versus].items():
+            found += compare(f"{key} v. {versus}", engine, named(results["comparisons"][versus][key], document))
+    for row in document["frontier"]:
+        found += compare(
+            f"frontier {row['key']}", {n: v for n, v in row.items() if n != "key"}, results["frontier"][row["key"]]
+        )
+    return found
+
+
+def equal(want: Any, got: Any) -> bool:
+    """Equal text, both absent, or numbers within the relative tolerance."""
+    if want is None or got is None or isinstance(want, str) or isinstance(got, str):
+        return bool(want == got)
+    return bool(abs(got - want) <= TOLERANCE * abs(want))
+
+
+def engine_document(sets: Mapping[str, float | str] | None = None) -> dict[str, Any]:
+    """Results of the engine for the demo hospital with ``--set`` changes."""
+    case = load_case(demo_file(), sets=[f"{name}={value}" for name, value in (sets or {}).items()])
+    return result_document(case, evaluate(case.parameters))
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    case = load_case(demo_file())
+    return build_workbook(case, evaluate(case.parameters), tmp_path_factory.mktemp("workbook") / "demo.xlsx")
+
+
+@pytest.fixture(scope="module")
+def opened(built: Path) -> Any:
+    from openpyxl import load_workbook
+
+    return load_workbook(built)
+
+
+@pytest.fixture(scope="module")
+def as_built(built: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    return read_results(recalculate(built, tmp_path_factory.mktemp("office") / "built"))
+
+
+def test_as_built_equals_the_engine(as_built: dict[str, Any]) -> None:
+    """Every outcome, comparison, year and frontier row equals the engine's; every check in the file holds."""
+    assert differences(engine_document(), as_built) == []
+    assert as_built["checks_failed"] == 0
+
+
+def test_comparison_can_fail(as_built: dict[str, Any]) -> None:
+    """Negative control: the file as built does not equal the engine run with changed inputs."""
+    assert len(differences(engine_document(THREE_CHANGES), as_built)) > 100
+
+
+@pytest.mark.parametrize("changes", [THREE_CHANGES, SETTINGS], ids=["three inputs", "settings"])
+def test_changed_in_the_file_equals_the_engine_with_the_same_changes(
+    opened: Any, tmp_path: Path, changes: dict[str, float | str]
+) -> None:
+    """Cells typed over in the file move every figure as ``--set`` moves the engine."""
+    changed = change(opened, tmp_path / "changed.xlsx", changes)
+    results = read_results(recalculate(changed, tmp_path / "office"))
+    assert differences(engine_document(changes), results) == []
+    assert results["checks_failed"] == 0
