@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.errors import ModelError
 from econmodel.model.cohort import CohortTotals
 from econmodel.model.inputs import ModelInputs, Values
 from econmodel.model.structure import NEVER_BLED, STATE_LABELS, Structure
@@ -85,6 +86,10 @@ def resolve_activity_rates(parameters: ParameterSet, v: Values) -> ActivityRates
         return np.stack([v[name] if name else zero for name in names], axis=1)
 
     secondary = parameters.secondary[parameters.text("secondary_prophylaxis")]
+    if (v["p_icu_bleed"] * v["n_icu_days"] > v["n_stay_days"]).any():
+        what = "days in intensive care, p_icu_bleed x n_icu_days, exceed the whole stay, n_stay_days"
+        where = str(parameters["n_stay_days"].where)
+        raise ModelError(what, where=where, fix="n_stay_days counts every day of the stay")
     return ActivityRates(
         coils=by_strategy([r.coils for r in rows]), glue_ml=by_strategy([r.glue_ml for r in rows]),
         complications={kind: by_strategy([r.complications.get(kind, "") for r in rows]) for kind in COMPLICATIONS},

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.errors import ModelError
 from econmodel.model.cohort import CohortTotals, Moves, Schedule, run_cohort
 from econmodel.model.hazards import CYCLES_PER_YEAR, Hazards, competing
 from econmodel.model.inputs import ModelInputs
@@ -83,13 +84,24 @@ def calibrate_complete(inputs: ModelInputs) -> FloatArray:
     on the log of the ratio. Drugs keep their ratio.
     """
     target = _trial_risk(inputs, None)
-    low, high = np.full_like(target, np.log(1e-6)), np.full_like(target, np.log(2.0))
+    low, high = np.full_like(target, np.log(1e-6)), np.full_like(target, np.log(50.0))
     for _ in range(50):
         middle = (low + high) / 2
         above = _trial_risk(inputs, np.exp(middle)) > target
         high, low = np.where(above, middle, high), np.where(above, low, middle)
     has_course = Hazards(inputs).has_course
-    return np.where(has_course, np.exp((low + high) / 2), inputs.strategies.hr_gastric)
+    found = np.where(has_course, np.exp((low + high) / 2), inputs.strategies.hr_gastric)
+    _check_calibrated(inputs, _trial_risk(inputs, found)[:, has_course], target[:, has_course])
+    return np.asarray(found)
+
+
+def _check_calibrated(inputs: ModelInputs, risk: FloatArray, target: FloatArray) -> None:
+    """Refuse a base run whose trial risk cannot be met; among many draws, those keep the nearest ratio."""
+    if inputs.n_draws == 1 and risk.size and np.abs(risk - target).max() > 1e-6:
+        worst = int(np.abs(risk - target)[0].argmax())
+        what = (f"per protocol, no effect of a complete course gives the trial risk of {target[0, worst]:.4g}: the "
+                f"nearest is {risk[0, worst]:.4g}, as patients are unprotected until their course is done")
+        raise ModelError(what, fix="use effect_basis = \"intention_to_treat\", or fewer sessions a course")
 
 
 def _trial_risk(inputs: ModelInputs, hr_complete: FloatArray | None) -> FloatArray:

@@ -223,6 +223,10 @@ def _guard_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
         found = known[name].value if name in known else None
         return found if isinstance(found, float) else None
 
+    for name in {"p_first_bleed_year_1", *(row.p_retreat_year_1 for row in parameters.strategies.values())}:
+        if value(name) == 1:
+            what = f"{name} = 1: must be below 1, as a yearly rate is made of it"
+            yield ParameterError(what, where=str(known[name].where), fix=f"{name} = 0.99")
     for row in parameters.strategies.values():
         sessions = value(row.sessions_mean)
         if sessions is not None and sessions < 1:
