@@ -93,6 +93,7 @@ class ModelInputs:
     excess_death: FloatArray
     hr_death_after_bleed: FloatArray
     p_death_bleed: FloatArray
+    held_at_certain_death: NDArray[np.bool_]
     rr_death_rebleed: FloatArray
     p_early_rebleed: FloatArray
     r_transplant: FloatArray
@@ -118,7 +119,7 @@ def base_values(parameters: ParameterSet) -> dict[str, FloatArray]:
     return {name: np.array([p.value]) for name, p in parameters.parameters.items() if isinstance(p.value, float)}
 
 
-def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInputs:
+def resolve(parameters: ParameterSet, values: Values | None = None, *, sampled: bool = False) -> ModelInputs:
     """Turn inputs into model arrays.
 
     Parameters
@@ -127,6 +128,9 @@ def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInpu
         The case.
     values
         Draws of the numeric inputs, each (draw,); ``case_mix`` may hold group shares (draw, group). None: base values.
+    sampled
+        Whether the values are draws of a probabilistic analysis, whose rare impossible fatality is held at certain death
+        and counted instead of refused.
 
     Raises
     ------
@@ -140,7 +144,8 @@ def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInpu
     evidence_shares = np.array([r["share"] for r in evidence])
     hazard = pooled_hazard(v["p_first_bleed_year_1"], v["hr_first_bleed_years_2_3"], v["hr_first_bleed_from_year_4"])
     first = solve_first_bleed(hazard, evidence_relative, evidence_shares, parameters.text("hazard_decline"),
-                              int(parameters.number("n_frailty_classes")))
+                              _whole(parameters, "n_frailty_classes", 1))
+    fatality, held = _fatality(parameters, v, evidence_relative * evidence_shares, sampled=sampled)
     groups = tuple(Group(r["name"], CHILD.index(r["child"]), r["size_step"], r["red_spot"])
                    for r in parameters.rows("case_mix"))
     n_draws, n_classes = first.frailty.shape
@@ -155,16 +160,16 @@ def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInpu
     return ModelInputs(
         structure=structure, groups=groups, group_of_cell=np.repeat(np.arange(len(groups)), n_classes),
         relative=relative.reshape(n_draws, -1), shares=shares.reshape(n_draws, -1), n_years=n_years,
-        headline_years=_whole(parameters, "headline_years"), start_age=start_age, share_female=v["share_female"],
+        headline_years=_whole(parameters, "headline_years", 1), start_age=start_age, share_female=v["share_female"],
         life_table=parameters.text("life_table"), effect_basis=parameters.text("effect_basis"), effect_clock=clock,
         r_first_bleed=first.rate, first_bleed_time=first.time_multipliers, b_child=b[0], b_size=b[1], b_red=b[2],
         r_other_bleed=v["r_other_bleed"],
         background_death=background_rates(parameters.text("life_table"), v["share_female"], start_age, n_years),
         excess_death=_by_child(v, "r_excess_death_child"), hr_death_after_bleed=v["hr_death_after_bleed"],
-        p_death_bleed=_fatality(parameters, v, evidence_relative * evidence_shares),
+        p_death_bleed=fatality, held_at_certain_death=held,
         rr_death_rebleed=v["rr_death_rebleed"], p_early_rebleed=v["p_early_rebleed"],
         r_transplant=_by_child(v, "r_transplant_child"), excess_death_transplanted=v["r_excess_death_transplanted"],
-        strategies=resolve_strategies(parameters, v, n_draws), trial_months=_whole(parameters, "n_trial_months"),
+        strategies=resolve_strategies(parameters, v, n_draws), trial_months=_whole(parameters, "n_trial_months", 1),
         hr_incomplete=v["hr_incomplete_vs_complete"], r_protection_lost=v["r_protection_lost"])
 
 
@@ -174,11 +179,11 @@ def _columns(rows: tuple[dict[str, object], ...]) -> tuple[FloatArray, FloatArra
     return child, size, red
 
 
-def _whole(parameters: ParameterSet, name: str) -> int:
+def _whole(parameters: ParameterSet, name: str, least: int = 0) -> int:
     number = parameters.number(name)
-    if number != int(number) or number < 0:
-        what = f"{name} = {number:g}: must be a whole number >= 0"
-        raise ParameterError(what, where=str(parameters[name].where), fix=f"{name} = {round(abs(number))}")
+    if number != int(number) or number < least:
+        what = f"{name} = {number:g}: must be a whole number >= {least}"
+        raise ParameterError(what, where=str(parameters[name].where), fix=f"{name} = {max(least, round(number))}")
     return int(number)
 
 
@@ -224,15 +229,20 @@ def _by_child(v: Values, stem: str) -> FloatArray:
     return np.stack([v[f"{stem}_{c.lower()}"] for c in CHILD], axis=1)
 
 
-def _fatality(parameters: ParameterSet, v: Values, weights: FloatArray) -> FloatArray:
+def _fatality(parameters: ParameterSet, v: Values, weights: FloatArray, *,
+              sampled: bool) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Acute fatality by Child class (draw, 3), scaled so that the bleed-weighted mean is the pooled figure."""
     by_class = _by_child(v, "p_death_six_weeks_child")
     if parameters.text("fatality_scaling") == "pooled":
         child = np.array([CHILD.index(r["child"]) for r in parameters.rows("evidence_mix")])
         mean = (weights * by_class[:, child]).sum(axis=1) / weights.sum(axis=1)
+        if mean.min() <= 0:
+            what = "p_death_six_weeks_child_a, _b and _c are all 0: they cannot be scaled to p_death_six_weeks"
+            where = str(parameters["p_death_six_weeks_child_a"].where)
+            raise ModelError(what, where=where, fix="give one a value, or set fatality_scaling = \"as_stated\"")
         by_class = by_class * (v["p_death_six_weeks"] / mean)[:, None]
     try:
-        return solve_acute_fatality(by_class, v["rr_death_rebleed"], v["p_early_rebleed"])
+        return solve_acute_fatality(by_class, v["rr_death_rebleed"], v["p_early_rebleed"], sampled=sampled)
     except ModelError as fault:
         name = "p_death_six_weeks" if parameters.text("fatality_scaling") == "pooled" else "p_death_six_weeks_child_c"
         raise ModelError(fault.what, where=str(parameters[name].where), fix=fault.fix) from None

@@ -93,16 +93,29 @@ def solve_first_bleed(hazard: FloatArray, relative: FloatArray, shares: FloatArr
     n_draws = len(hazard)
     ones = np.ones((n_draws, 1))
     if decline == "frailty":
-        variance = solve_frailty_variance(hazard, relative, shares, n_classes)
-        classes = gamma_classes(variance, n_classes)
-        u = solve_exposure(hazard[:, :1], *_with_classes(relative, shares, classes))
-        return FirstBleed(u[:, 0], np.ones((n_draws, len(TIME_STEPS))), classes)
+        return _solve_frailty(hazard, relative, shares, n_classes)
     u = solve_exposure(hazard, relative, shares)
     rate = u[:, 0]
     if decline == "constant":
         return FirstBleed(rate, np.ones((n_draws, len(TIME_STEPS))), ones)
-    later = np.diff(u, axis=1) / (np.diff(TARGET_YEARS) * rate[:, None])
+    yearly = np.diff(u, axis=1) / np.diff(TARGET_YEARS)
+    later = np.divide(yearly, rate[:, None], out=np.ones_like(yearly), where=rate[:, None] > 0)
     return FirstBleed(rate, np.concatenate([ones, later], axis=1), ones)
+
+
+def _solve_frailty(hazard: FloatArray, relative: FloatArray, shares: FloatArray, n_classes: int) -> FirstBleed:
+    """Solve susceptibility that explains the decline.
+
+    Among many draws, the few whose risk falls less than the mix of groups alone explains keep the least variance.
+    """
+    classes = gamma_classes(solve_frailty_variance(hazard, relative, shares, n_classes), n_classes)
+    cells, weights = _with_classes(relative, shares, classes)
+    rate = solve_exposure(hazard[:, :1], cells, weights)
+    missed = np.abs((weights * np.exp(-cells * 5 * rate)).sum(axis=1) - np.exp(-hazard[:, 2]))
+    if len(hazard) == 1 and missed[0] > 1e-6:
+        what = "susceptibility cannot explain how the untreated bleeding rate changes: it falls too little, or too much"
+        raise ModelError(what, fix="use hazard_decline = \"time\", or lower the hazard ratios of later years")
+    return FirstBleed(rate[:, 0], np.ones((len(hazard), len(TIME_STEPS))), classes)
 
 
 def _with_classes(relative: FloatArray, shares: FloatArray, classes: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -135,7 +148,8 @@ def solve_frailty_variance(hazard: FloatArray, relative: FloatArray, shares: Flo
     return np.asarray(np.exp((low + high) / 2))
 
 
-def solve_acute_fatality(six_week: FloatArray, rr_rebleed: FloatArray, p_early: FloatArray) -> FloatArray:
+def solve_acute_fatality(six_week: FloatArray, rr_rebleed: FloatArray, p_early: FloatArray, *,
+                         sampled: bool = False) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Fatality ``f`` of the first month of a bleed, from six-week mortality that already holds early rebleeds.
 
     Solves ``F = f + (1 - f) e D`` with ``D = rr f / (1 - (1 - rr f) e)``, which is linear in ``f``.
@@ -144,6 +158,15 @@ def solve_acute_fatality(six_week: FloatArray, rr_rebleed: FloatArray, p_early: 
     ----------
     six_week : ndarray of shape (draw, class)
     rr_rebleed, p_early : ndarray of shape (draw,)
+    sampled
+        Whether these are draws: one that makes a bleed more than certainly fatal is then held at certain, and
+        counted; outside a probabilistic analysis it is an error.
+
+    Returns
+    -------
+    f : ndarray of shape (draw, class)
+    held : ndarray of shape (draw,)
+        Draws held at the ceiling.
 
     Raises
     ------
@@ -152,8 +175,9 @@ def solve_acute_fatality(six_week: FloatArray, rr_rebleed: FloatArray, p_early: 
     """
     e, rr = p_early[:, None], rr_rebleed[:, None]
     f = six_week * (1 - e) / ((1 - e) + e * rr * (1 - six_week))
-    if not (six_week.min() >= 0 and six_week.max() <= 1 and (rr * f).max() <= 1):
+    impossible = (six_week > 1) | (rr * f > 1) | (f < 0) | (e >= 1)
+    if impossible.any() and not sampled:
         what = (f"six-week mortality {six_week.max():.4g} and its rebleed multiple {(rr * f).max():.4g}: "
-                "must lie in 0 to 1")
+                f"must lie in 0 to 1, and early rebleeding {e.max():.4g} below 1")
         raise ModelError(what, fix="lower p_death_six_weeks, its Child class values or rr_death_rebleed")
-    return np.asarray(f)
+    return np.where(impossible, np.minimum(1.0, 1.0 / rr), f), impossible.any(axis=1)

@@ -53,6 +53,16 @@ class Distribution:
                 return np.asarray(np.exp(f["mu"] + f["sigma"] * special.ndtri(u * top)))
         return np.full_like(u, f["value"])
 
+    def draw(self, rng: np.random.Generator, n: int) -> FloatArray:
+        """Draw ``n`` values; much quicker than the quantile function for beta and gamma."""
+        f = self.fields
+        match self.family:
+            case "beta":
+                return rng.beta(f["a"], f["b"], n)
+            case "gamma":
+                return f["shift"] + rng.gamma(f["shape"], f["scale"], n)
+        return self.ppf(np.maximum(rng.random(n), 2.0**-54))
+
     @property
     def mean(self) -> float:
         """Mean of the distribution."""

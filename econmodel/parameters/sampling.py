@@ -1,0 +1,186 @@
+"""Draw the inputs of a probabilistic analysis.
+
+Every uncertain input has a stream of its own, seeded by the run's seed and the input's name, so that adding an input
+leaves the others' draws unchanged. A stream draws from the input's distribution directly; Sobol points and correlated
+groups go through the quantile function. Ordered groups are a base and increments, so that they cannot cross.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from zlib import crc32
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.errors import AnalysisError, ParameterError
+from econmodel.parameters.distributions import Distribution, fit, fixed
+from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.schema import JointGroup, Parameter
+
+FloatArray = NDArray[np.float64]
+SMALLEST = 2.0**-54
+
+
+@dataclass(frozen=True)
+class Increment:
+    """How one member of an ordered group follows the one before it.
+
+    ``kind`` is ``ratio`` (previous times a beta), ``complement`` (the same on 1 minus the value) or ``sum`` (previous
+    plus a gamma). The mean is the declared value; so is the standard error.
+    """
+
+    kind: str
+    distribution: Distribution
+
+
+class Sampler:
+    """Streams of draws for one case.
+
+    Parameters
+    ----------
+    parameters
+        The case.
+    seed
+        Seed of the run.
+    sobol
+        Scrambled Sobol points instead of ordinary sampling; the number of draws must then be a power of two.
+    """
+
+    def __init__(self, parameters: ParameterSet, seed: int, *, sobol: bool = False) -> None:
+        self.parameters = parameters
+        self.base = {n: float(p.value) for n, p in parameters.parameters.items() if isinstance(p.value, float)}
+        self.uncertain = {n: parameters[n].distribution for n in self.base if parameters[n].is_uncertain}
+        self.shares = [n for n, p in parameters.parameters.items() if p.distribution.family == "dirichlet"]
+        self.increments = {m: step for group in parameters.ordered for m, step in fit_increments(parameters, group)}
+        self._columns = [*self.uncertain, *(f"{n}[{i}]" for n in self.shares for i in range(len(parameters.rows(n))))]
+        self._streams = {name: stream(seed, name) for name in self._columns}
+        self._sobol = self._sobol_engine(seed) if sobol else None
+
+    def _sobol_engine(self, seed: int) -> object:
+        from scipy.stats import qmc
+
+        return qmc.Sobol(len(self._columns), scramble=True, rng=stream(seed, "sobol"))
+
+    def blocks(self, draws: int, size: int) -> Iterator[dict[str, FloatArray]]:
+        """Give the draws in blocks of at most ``size``; the same draws whatever the size.
+
+        Raises
+        ------
+        AnalysisError
+            Fewer than 2 draws, or Sobol draws that are not a power of two.
+        """
+        if draws < 2 or (self._sobol is not None and draws & (draws - 1)):
+            rule = "a power of two with --sobol" if draws >= 2 else "at least 2"
+            what = f"draws = {draws}: must be {rule}"
+            raise AnalysisError(what, where="--draws", fix=f"--draws {max(2, 2 ** round(math.log2(max(draws, 2))))}")
+        for start in range(0, draws, size):
+            yield self._values(min(size, draws - start))
+
+    def _draw(self, n: int) -> dict[str, FloatArray]:
+        """Draws of each column: the input itself, its increment, or a gamma weight of a share."""
+        drawn = {name: self.increments[name].distribution if name in self.increments else d
+                 for name, d in self.uncertain.items()} | self._weights()
+        if self._sobol is not None:
+            points = np.maximum(np.asarray(self._sobol.random(n)), SMALLEST)  # type: ignore[attr-defined]
+            u = {name: points[:, i] for i, name in enumerate(self._columns)}
+        else:
+            together = {m for group in self.parameters.correlated for m in group.members if m in drawn}
+            u = {name: np.maximum(self._streams[name].random(n), SMALLEST) for name in together}
+        for group in self.parameters.correlated:
+            correlate(u, group)
+        return {name: d.ppf(u[name]) if name in u else d.draw(self._streams[name], n) for name, d in drawn.items()}
+
+    def _weights(self) -> dict[str, Distribution]:
+        """Gamma weights whose shares are Dirichlet."""
+        found = {}
+        for name in self.shares:
+            n = self.parameters[name].distribution.fields["n"]
+            for i, row in enumerate(self.parameters.rows(name)):
+                weight = {"shape": n * float(row["share"]), "scale": 1.0, "shift": 0.0}
+                found[f"{name}[{i}]"] = Distribution("gamma", weight) if row["share"] else fixed(0.0, "empty group")
+        return found
+
+    def _values(self, n: int) -> dict[str, FloatArray]:
+        drawn = self._draw(n)
+        values = {name: np.full(n, value) for name, value in self.base.items()}
+        values |= {name: drawn[name] for name in self.uncertain if name not in self.increments}
+        for group in self.parameters.ordered:
+            self._order(values, drawn, group)
+        for name in self.shares:
+            weights = np.stack([drawn[f"{name}[{i}]"] for i in range(len(self.parameters.rows(name)))], axis=1)
+            values[name] = weights / weights.sum(axis=1, keepdims=True)
+        return values
+
+    def _order(self, values: dict[str, FloatArray], drawn: dict[str, FloatArray], group: JointGroup) -> None:
+        for before, name in zip(group.members, group.members[1:], strict=False):
+            step = self.increments.get(name)
+            if step is None:
+                continue
+            moved, previous = drawn[name], values[before]
+            values[name] = (previous + moved if step.kind == "sum" else previous * moved if step.kind == "ratio"
+                            else 1.0 - (1.0 - previous) * moved)
+
+
+def stream(seed: int, name: str) -> np.random.Generator:
+    """Random stream of one input."""
+    return np.random.default_rng(np.random.SeedSequence([seed, crc32(name.encode())]))
+
+
+def sample(parameters: ParameterSet, draws: int, *, seed: int, sobol: bool = False) -> dict[str, FloatArray]:
+    """Draw all inputs at once: name to (draw,), shares to (draw, group)."""
+    return next(Sampler(parameters, seed, sobol=sobol).blocks(draws, draws))
+
+
+def correlate(u: dict[str, FloatArray], group: JointGroup) -> None:
+    """Give members of a group one common correlation on the normal scale, in place.
+
+    The first member keeps its own draw; later ones lean on those before (Cholesky factor of the common correlation).
+    """
+    from scipy.special import ndtr, ndtri
+
+    members = [m for m in group.members if m in u]
+    if len(members) < 2 or group.correlation == 0:
+        return
+    matrix = np.full((len(members), len(members)), group.correlation)
+    np.fill_diagonal(matrix, 1.0)
+    factor = np.linalg.cholesky(matrix)
+    mixed = factor @ np.stack([ndtri(u[m]) for m in members])
+    for name, z in zip(members, mixed, strict=True):
+        u[name] = np.clip(ndtr(z), SMALLEST, 1.0 - 2.0**-53)
+
+
+def fit_increments(parameters: ParameterSet, group: JointGroup) -> Iterator[tuple[str, Increment]]:
+    """Fit each increment of an ordered group so that every member keeps its declared mean and standard error.
+
+    Raises
+    ------
+    ParameterError
+        A member's standard error is too small for it to lie beyond the one before by a random step.
+    """
+    for before, name in zip(group.members, group.members[1:], strict=False):
+        lower, upper = parameters[before], parameters[name]
+        if not upper.is_uncertain:
+            continue
+        yield name, _increment(lower, upper, group)
+
+
+def _increment(before: Parameter, after: Parameter, group: JointGroup) -> Increment:
+    m0, m1, v0, v1 = before.distribution.mean, after.distribution.mean, before.distribution.sd**2, after.distribution.sd**2
+    if group.direction == "up" and after.unit != "probability":
+        return Increment("sum", _step("gamma", m1 - m0, v1 - v0, after, group))
+    if group.direction == "up":
+        m0, m1 = 1.0 - m0, 1.0 - m1
+    second = (v1 + m1 * m1) / (v0 + m0 * m0)
+    kind = "complement" if group.direction == "up" else "ratio"
+    return Increment(kind, _step("beta", m1 / m0, second - (m1 / m0) ** 2, after, group))
+
+
+def _step(family: str, mean: float, variance: float, after: Parameter, group: JointGroup) -> Distribution:
+    if variance <= 0 or mean <= 0:
+        what = (f"{after.name}: its standard error is too small to follow the member before it in [{group.where.table}] "
+                "by a random step")
+        raise ParameterError(what, where=str(after.where), fix="give it a larger standard error, or make it fixed")
+    return fit({"family": family, "se": math.sqrt(variance)}, mean)
