@@ -87,7 +87,7 @@ def clean_registry(path: Path, options: Options) -> CleanRegistry:
     visits = form_visits(rows, ledger)
     patients = form_patients(rows, visits, ledger)
     place_bleeds(patients, visits, ledger)
-    apply_rules(patients, ledger)
+    apply_rules(rows, patients, ledger)
     decide_fates(rows, patients, ledger)
     kept = patients["fate"].eq("analysed").reindex(visits["patient"]).to_numpy()
     courses = form_courses(visits[kept], options.course_gap_days)

@@ -81,7 +81,7 @@ def estimate(f: pd.DataFrame) -> tuple[dict[str, Any], Curve]:
         The numbers by name (see the keys below), and the curve of any first bleed.
     """
     curve = cumulative_incidence(f["days"], f["event"])
-    bled, years = f["event"].eq(BLED), float(f["years"].sum())
+    bled, years = f["event"].eq(BLED), float(f["days"].sum()) / DAYS_PER_YEAR
     by_source = f.loc[bled, "source"].value_counts()
     gastric = bled & f["source"].ne("other")
     sources = {"gastric": int(by_source.get("gastric", 0)), "other": int(by_source.get("other", 0)),

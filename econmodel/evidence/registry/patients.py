@@ -39,7 +39,7 @@ def form_patients(rows: pd.DataFrame, visits: pd.DataFrame, ledger: Ledger) -> p
     p = by_row[list(_FIRST)].first()
     p["row"], p["rows"] = by_row["row"].min(), by_row["row"].size()
     p[["child", "size_mm", "red_spot", "strategy"]] = by_visit[["child", "size_mm", "red_spot", "strategy"]].first()
-    p["varix_type"] = _varix_type(ordered)
+    p["varix_type"] = _varix_type(visits)
     p["previous_bleed"] = _any_yes(ordered["previous_bleed"], ordered["patient"])
     p["decision_date"] = by_row["decision_date"].min()
     p["first_session"], p["last_session"] = by_visit["session_date"].min(), by_visit["session_date"].max()
@@ -54,10 +54,10 @@ def form_patients(rows: pd.DataFrame, visits: pd.DataFrame, ledger: Ledger) -> p
     return p
 
 
-def _varix_type(ordered: pd.DataFrame) -> pd.Series:
-    eligible = ordered["varix_type"].where(ordered["varix_type"].isin(ELIGIBLE), None)
-    first = eligible.groupby(ordered["patient"]).first()
-    return first.where(first.notna(), ordered.groupby("patient")["varix_type"].first())
+def _varix_type(visits: pd.DataFrame) -> pd.Series:
+    eligible = visits["varix_type"].where(visits["varix_type"].isin(ELIGIBLE), None)
+    first = eligible.groupby(visits["patient"]).first()
+    return first.where(first.notna(), visits.groupby("patient")["varix_type"].first())
 
 
 def _any_yes(words: pd.Series, patient: pd.Series) -> pd.Series:

@@ -78,11 +78,15 @@ HOLDS: tuple[Rule, ...] = (
 )
 
 
-def apply_rules(patients: pd.DataFrame, ledger: Ledger) -> None:
-    """List every patient that breaks a rule."""
+def apply_rules(rows: pd.DataFrame, patients: pd.DataFrame, ledger: Ledger) -> None:
+    """List every patient that breaks a rule; a cell already found unreadable is not called missing as well."""
+    unreadable = ledger.problems
+    unreadable = unreadable[unreadable["action"].eq(HELD)].merge(rows[["row", "patient"]], on="row")
     for rules, action in ((EXCLUSIONS, EXCLUDED), (HOLDS, HELD)):
         for column, text, test in rules:
-            ledger.problem(patients.loc[test(patients).fillna(False).astype(bool), "row"], column, text, action)
+            broken = test(patients).fillna(False).astype(bool)
+            known = patients.index.isin(unreadable.loc[unreadable["column"].eq(column), "patient"])
+            ledger.problem(patients.loc[broken & ~known, "row"], column, text, action)
 
 
 def decide_fates(rows: pd.DataFrame, patients: pd.DataFrame, ledger: Ledger) -> None:

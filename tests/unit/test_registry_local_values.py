@@ -1,0 +1,173 @@
+"""Inputs a registry replaces: which, from what, with which distribution, and that the model takes them."""
+
+import math
+
+import pytest
+from registry_tables import analyse
+
+from econmodel.evidence.registry import BaseCase, BetaPrior, Prior, base_case_from
+from econmodel.evidence.registry.local_rates import mix_ratio, probability_within_year
+from econmodel.evidence.registry.settings import Coefficients
+from econmodel.parameters.loading import load_base_case
+
+WATCH = {"child": "A", "size_mm": "12", "red_spot": "no", "birth_year": "1960", "sex": "F", "bleed_source": ""}
+BLED = {"bled": "yes", "bleed_date": "2020-07-15", "bleed_source": "gastric"}
+COURSE = WATCH | {
+    "strategy": "coil_and_glue",
+    "session_date": "2020-02-01",
+    "coils": "2",
+    "glue_ml": "1.5",
+    "complication": "none",
+}
+
+
+def values(folder, *rows, **changes):
+    """Local values by name."""
+    return {v.name: v for v in analyse(folder, *rows, **changes).values}
+
+
+def test_first_bleed_joins_the_base_case(tmp_path):
+    """Gamma(18, 90) with 1 bleed in 2.498 first years: mean 19/92.498, as a probability 1 - exp(-mean)."""
+    found = values(
+        tmp_path, WATCH | BLED, WATCH, WATCH, base=BaseCase(rates={"p_first_bleed_year_1": Prior(18.0, 90.0)})
+    )
+    years = 2 + 182 / 365.25
+    first = found["p_first_bleed_year_1"]
+    assert first.value == pytest.approx(-math.expm1(-19 / (90 + years)))
+    assert first.distribution["family"] == "beta"
+    assert first.distribution["se"] == pytest.approx(probability_within_year(19, 90 + years)[1])
+    assert first.range[0] < first.value < first.range[1]
+    assert "registry.csv: 1/3" in first.note
+    # Negative control: without the belief the registry alone gives another value.
+    assert values(tmp_path, WATCH | BLED, WATCH, WATCH)["p_first_bleed_year_1"].value != pytest.approx(
+        first.value, rel=0.1
+    )
+
+
+def test_untreated_only(tmp_path):
+    """A single-arm registry gives no untreated risk and no effect of treatment."""
+    names = set(values(tmp_path, *[COURSE] * 8))
+    assert "p_first_bleed_year_1" not in names
+    assert not any(n.startswith("hr_") for n in names)
+
+
+def test_other_bleeds_need_their_source(tmp_path):
+    """The rate of other bleeds needs every source recorded."""
+    other = BLED | {"bleed_source": "oesophageal"}
+    found = values(tmp_path, WATCH | other, WATCH)["r_other_bleed"]
+    assert found.value == pytest.approx(1.5 / ((182 + 731) / 365.25))
+    assert "r_other_bleed" not in values(tmp_path, WATCH | BLED | {"bleed_source": ""}, WATCH)
+
+
+def test_late_rebleeding_needs_follow_up_after_a_bleed(tmp_path):
+    """Time counts from six weeks after the bleed to the second bleed or the end."""
+    again = WATCH | BLED | {"rebleed_date": "2021-07-15"}
+    found = values(tmp_path, again, WATCH | BLED)["r_late_rebleed"]
+    years = (365 - 42 + 549 - 42) / 365.25
+    assert found.value == pytest.approx(1.5 / years)
+    assert "1/2" in found.note
+    assert "r_late_rebleed" not in values(tmp_path, WATCH | BLED, WATCH)
+
+
+def test_rebleeding_from_rows(tmp_path):
+    """A second dated bleed on another row is a rebleed; within six weeks it is an early one and leaves no late time."""
+    two = [
+        COURSE | BLED | {"id": "P1"},
+        COURSE | BLED | {"id": "P1", "session_date": "2020-09-01", "bleed_date": "2021-07-15"},
+    ]
+    assert "1/1" in values(tmp_path, *two)["r_late_rebleed"].note
+    early = [two[0], two[1] | {"bleed_date": "2020-08-01"}]
+    assert "r_late_rebleed" not in values(tmp_path, *early)
+
+
+def test_case_mix(tmp_path):
+    """Shares of the groups fully recorded, with a Dirichlet of their number; they sum to 1."""
+    rows = [
+        WATCH,
+        WATCH,
+        WATCH,
+        WATCH | {"child": "C", "red_spot": "yes"},
+        WATCH | {"size_mm": "7"},
+        WATCH | {"child": ""},
+        WATCH | {"child": "B"},
+    ]
+    mix = values(tmp_path, *rows)["case_mix"]
+    assert mix.distribution == {"family": "dirichlet", "n": 6.0}
+    assert math.fsum(r["share"] for r in mix.table) == pytest.approx(1.0, abs=1e-12)
+    assert {(r["child"], r["size_step"], r["red_spot"]): r["share"] for r in mix.table} == {
+        ("A", 2, 0): 0.5,
+        ("A", 1, 0): 1 / 6,
+        ("B", 2, 0): 1 / 6,
+        ("C", 2, 1): 1 / 6,
+    }
+    assert "6/7" in mix.note
+
+
+def test_age_and_sex(tmp_path):
+    """Whole years of age at the start; the share of women with half an event added, so that it is never 0 or 1."""
+    found = values(tmp_path, *[WATCH | {"birth_year": str(y)} for y in (1950, 1955, 1960, 1961, 1970)])
+    assert found["start_age"].value == 61.0
+    assert found["share_female"].value == pytest.approx(5.5 / 6)
+
+
+def test_too_few_replace_nothing(tmp_path):
+    """Below the minimum a mean, share or mix stays the base case's; the minimum is a setting."""
+    names = set(values(tmp_path, *[COURSE] * 4))
+    assert names == set()
+    assert "n_coils_coil_and_glue" in values(tmp_path, *[COURSE] * 4, minimum=4)
+
+
+def test_devices_per_session(tmp_path):
+    """Coils and millilitres per session of the courses that used them, with the standard error of the mean."""
+    found = values(tmp_path, *[COURSE | {"coils": str(n)} for n in (1, 2, 2, 3, 2)])
+    coils = found["n_coils_coil_and_glue"]
+    assert (coils.value, coils.distribution["se"]) == (2.0, pytest.approx(math.sqrt(0.5 / 5)))
+    assert found["n_glue_ml_coil_and_glue"].distribution["family"] == "fixed"
+    assert "n_sessions_coil_and_glue" not in found
+
+
+def test_sessions_per_course(tmp_path):
+    """Sessions of first courses; where all had one, half of one is added and said."""
+    second = {"session_date": "2020-03-01"}
+    rows = [COURSE | {"id": f"P{n}"} for n in range(1, 6)]
+    found = values(tmp_path, *rows, rows[0] | second)["n_sessions_coil_and_glue"]
+    assert (found.value, found.distribution["shift"]) == (pytest.approx(1.2), 1.0)
+    assert found.distribution["se"] == pytest.approx(0.2)
+    late = values(tmp_path, *rows, rows[0] | {"session_date": "2021-03-01"})["n_sessions_coil_and_glue"]
+    assert late.value == pytest.approx(1.1)
+    assert "None had a second session" in late.note
+
+
+def test_complications_are_never_zero(tmp_path):
+    """0/5 courses: Jeffreys' half event, or the base case's belief; unrecorded courses do not count."""
+    found = values(tmp_path, *[COURSE] * 5, COURSE | {"complication": ""})
+    assert found["p_embolism_coil_and_glue"].value == pytest.approx(0.5 / 6)
+    belief = BaseCase(probabilities={"p_embolism_coil_and_glue": BetaPrior(2.0, 498.0)})
+    assert values(tmp_path, *[COURSE] * 5, base=belief)["p_embolism_coil_and_glue"].value == pytest.approx(2 / 505)
+
+
+def test_only_known_inputs(tmp_path):
+    """An override names no input the model lacks."""
+    assert set(values(tmp_path, *[COURSE] * 5, base=BaseCase(known=frozenset({"start_age"})))) == {"start_age"}
+
+
+def test_mix_ratio(tmp_path):
+    """Child B patients against a Child A evidence mix bleed exp(b) times as fast; unknown groups give 1."""
+    base = BaseCase(
+        coefficients=Coefficients(0.5, 0.7, 0.6),
+        evidence_mix=({"share": 1.0, "child": "A", "size_step": 2, "red_spot": 0},),
+    )
+    assert mix_ratio(analyse(tmp_path, WATCH | {"child": "B"}).followup, base) == pytest.approx(math.exp(0.5))
+    assert mix_ratio(analyse(tmp_path, WATCH | {"child": ""}).followup, base) == 1.0
+
+
+def test_beliefs_of_the_base_case():
+    """The shipped inputs give priors with their own means; the year-1 risk comes back as 18%."""
+    parameters = load_base_case()
+    base = base_case_from(parameters, {1: 0.2})
+    for name in ("r_other_bleed", "r_late_rebleed"):
+        assert base.rates[name].mean == pytest.approx(parameters.number(name))
+    assert -math.expm1(-base.rates["p_first_bleed_year_1"].mean) == pytest.approx(0.18)
+    prior = base.probabilities["p_embolism_glue"]
+    assert prior.a / (prior.a + prior.b) == pytest.approx(parameters.number("p_embolism_glue"))
+    assert base.untreated_risk == {1: 0.2}
