@@ -25,7 +25,8 @@ class MonthlyProfiles:
     counts: FloatArray
 
 
-def monthly_profiles(parameters: ParameterSet, n_years: int, values: Values | None = None) -> MonthlyProfiles:
+def monthly_profiles(parameters: ParameterSet, n_years: int, values: Values | None = None, *,
+                     sampled: bool = False) -> MonthlyProfiles:
     """Run the model month by month.
 
     Parameters
@@ -36,9 +37,11 @@ def monthly_profiles(parameters: ParameterSet, n_years: int, values: Values | No
         Years of profile; at most the time horizon.
     values
         Draws of the numeric inputs; None is the base values.
+    sampled
+        Whether they are draws of a probabilistic analysis.
     """
     v = base_values(parameters) if values is None else values
-    inputs = resolve(parameters, v)
+    inputs = resolve(parameters, v, sampled=sampled)
     years = min(n_years, inputs.n_years)
     totals = run_disease(inputs, tuple(range(years)), (0.0,), monthly=True)
     months = tuple(range(1, 12 * years + 1))

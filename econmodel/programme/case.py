@@ -1,0 +1,101 @@
+"""The programme of a case: from the case's inputs to its budget, views, downside and intervals."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.economics.activity import CATEGORY
+from econmodel.economics.prices import resolve_prices
+from econmodel.economics.profiles import MonthlyProfiles, monthly_profiles
+from econmodel.errors import AnalysisError
+from econmodel.model.inputs import base_values, horizon_years
+from econmodel.parameters.documents import read_document
+from econmodel.parameters.loading import params_folder
+from econmodel.parameters.overrides import apply_override
+from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.sampling import sample
+from econmodel.programme.budget import Budget, run_budget
+from econmodel.programme.inputs import read_inputs
+from econmodel.programme.report import programme_case
+
+FloatArray = NDArray[np.float64]
+RUN_OFF_YEARS = 3
+MOST_DRAWS = 500
+
+
+def has_programme(parameters: ParameterSet) -> bool:
+    """Whether the case holds programme inputs whose mixes name strategies it has."""
+    names = {row["strategy"] for mix in ("current_mix", "proposed_mix") for row in parameters.rows(mix)}
+    return bool(names) and names <= set(parameters.strategies)
+
+
+def in_the_mix(parameters: ParameterSet) -> ParameterSet:
+    """Copy with only the strategies of the current and the proposed mix, which is all a budget needs.
+
+    Raises
+    ------
+    AnalysisError
+        A mix names a strategy the case does not have.
+    """
+    wanted = {row["strategy"] for mix in ("current_mix", "proposed_mix") for row in parameters.rows(mix)}
+    missing = wanted - set(parameters.strategies)
+    if missing:
+        what = f"current_mix or proposed_mix names {', '.join(sorted(missing))}, which is not a strategy of this case"
+        raise AnalysisError(what, where=str(parameters["proposed_mix"].where), fix="correct the mix, or add the strategy")
+    return replace(parameters, strategies={k: r for k, r in parameters.strategies.items() if k in wanted})
+
+
+def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 0) -> Budget:
+    """Run the programme of a case.
+
+    Parameters
+    ----------
+    parameters
+        The case.
+    draws
+        Draws for intervals, at most :data:`MOST_DRAWS` are used; 0 leaves them out.
+    seed
+        Seed of the draws.
+
+    Raises
+    ------
+    EconModelError
+        A programme input breaks its rules, or the horizon is shorter than the budget.
+    """
+    kept = in_the_mix(parameters)
+    values = base_values(kept)
+    inputs = read_inputs(kept, values)
+    years = _years(kept, inputs.n_budget_years, RUN_OFF_YEARS)
+    batch = None
+    if draws:
+        drawn = sample(kept, min(draws, MOST_DRAWS), seed=seed)
+        profiles = monthly_profiles(kept, _years(kept, inputs.n_budget_years, 0), drawn, sampled=True)
+        numbers = {name: v for name, v in drawn.items() if v.ndim == 1 and kept[name].is_uncertain}
+        batch = run_budget(read_inputs(kept, numbers), profiles, resolve_prices(kept, drawn), CATEGORY)
+    return programme_case(inputs, monthly_profiles(kept, years), resolve_prices(kept, values), CATEGORY,
+                          lambda changes: _reprofile(kept, changes, years), batch)
+
+
+def _years(parameters: ParameterSet, budget_years: int, more: int) -> int:
+    horizon = horizon_years(parameters)
+    if horizon < budget_years:
+        what = f"horizon_years = {horizon}: must be at least the {budget_years} years of the budget"
+        raise AnalysisError(what, where=str(parameters["horizon_years"].where), fix='horizon_years = "lifetime"')
+    return min(horizon, budget_years + more)
+
+
+def _reprofile(parameters: ParameterSet, changes: Mapping[str, Any], years: int) -> MonthlyProfiles:
+    """Activity per start under clinical changes: scenarios first, then single values."""
+    for name in changes.get("scenarios", ()):
+        document = read_document(params_folder() / "scenarios" / f"{name}.toml")
+        rows = {k: v for k, v in document.data.get("strategy", {}).items() if k in parameters.strategies}
+        parameters = apply_override(parameters, replace(document, data=document.data | {"strategy": rows}))
+    for name, value in changes.items():
+        if name != "scenarios":
+            parameters = parameters.with_value(name, float(value))
+    return monthly_profiles(parameters, years)
