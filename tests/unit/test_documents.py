@@ -1,0 +1,52 @@
+"""Documents: TOML with the line of every table and key."""
+
+from pathlib import Path
+
+import pytest
+
+from econmodel.errors import ParameterError
+from econmodel.parameters.documents import display_path, line_numbers, project_root, read_document
+
+TEXT = 'title = "t"\n\n[override.a]\n# note\nvalue = 1\n  reason = "r"\n\n[[rows]]\nx = 1\n'
+
+
+@pytest.fixture
+def document(tmp_path: Path):
+    path = tmp_path / "site.toml"
+    path.write_text(TEXT, encoding="utf-8")
+    return read_document(path)
+
+
+def test_lines_of_tables_and_keys():
+    """Every table header and key has its line; text before the first table belongs to no table."""
+    assert line_numbers(TEXT) == {("", "title"): 1, ("override.a", ""): 3, ("override.a", "value"): 5,
+                                  ("override.a", "reason"): 6, ("rows", ""): 8, ("rows", "x"): 9}
+
+
+def test_where_points_to_the_key_or_else_its_table(document):
+    """A key points to its own line, an absent key to its table, a heading to the first table below it."""
+    assert document.where("override.a", "value").line == 5
+    assert document.where("override.a", "range").line == 3
+    assert document.where("override").line == 3
+    assert document.where("title").line == 1
+    assert document.where("nothing").line is None
+    assert str(document.where("override.a", "value")).endswith("site.toml, line 5, [override.a]")
+
+
+def test_tables_below_a_heading(document):
+    """Tables below a heading come by name; an absent heading has none; a plain value is refused."""
+    assert document.tables("override") == {"a": {"value": 1, "reason": "r"}}
+    assert document.tables("strategy") == {}
+    with pytest.raises(ParameterError, match="must be a table"):
+        document.tables("title")
+
+
+def test_paths_are_shown_from_the_project():
+    """A path inside the project is shown relative to it; another path in full."""
+    assert display_path(project_root() / "params" / "sources.toml") == "params/sources.toml"
+    assert display_path(Path("/nowhere/else.toml")) == "/nowhere/else.toml"
+
+
+def test_comments_do_not_count_as_keys():
+    """A key in a comment is no key."""
+    assert line_numbers("# value = 1\nvalue = 2\n") == {("", "value"): 2}
