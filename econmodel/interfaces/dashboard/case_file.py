@@ -1,0 +1,130 @@
+"""A case as a file: the session's changes as a sparse override in TOML, written, read back and put in the address."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any, cast
+
+from econmodel.errors import ParameterError
+from econmodel.interfaces.dashboard.starts import STARTS, start_document
+from econmodel.parameters.documents import Document, line_numbers, read_document
+from econmodel.parameters.overrides import TABLES
+
+Edits = dict[str, dict[str, Any]]
+BASELINES = {"demo": "demo", "demo_uk": "demo_uk", "us": "base_case", "uk": "base_case"}
+LARGEST = 5_000_000
+NAME = re.compile(r"[A-Za-z0-9_-]+")
+
+
+@dataclass(frozen=True)
+class MemoryFile:
+    """An uploaded file: it stands in memory only, and offers what reading needs of a path."""
+
+    name: str
+    content: bytes
+
+    def __str__(self) -> str:
+        return self.name
+
+    def read_bytes(self) -> bytes:
+        """Give the content."""
+        return self.content
+
+    def read_text(self, encoding: str = "utf-8") -> str:
+        """Give the content as text."""
+        return self.content.decode(encoding)
+
+    def resolve(self) -> Path:
+        """Give the bare name as a path, for messages."""
+        return Path(self.name)
+
+    @property
+    def as_path(self) -> Path:
+        """The file under the type that readers ask for."""
+        return cast("Path", self)
+
+
+def uploaded(name: str, content: bytes, largest: int = LARGEST) -> MemoryFile:
+    """Take an upload into memory.
+
+    Raises
+    ------
+    ParameterError
+        It is larger than allowed.
+    """
+    if len(content) > largest:
+        what = f"the file has {len(content):,} bytes: at most {largest:,} are read"
+        raise ParameterError(what, where=Path(name).name, fix="send only the sheet or rows that are needed")
+    return MemoryFile(Path(name).name, content)
+
+
+def to_document(text: str, name: str = "this case") -> Document:
+    """Read the text of a case file."""
+    found = read_document(MemoryFile(name, text.encode()).as_path)
+    return Document(Path(name), found.data, text, line_numbers(text))
+
+
+def case_text(start: str, edits: Mapping[str, Mapping[str, Any]], title: str, *, whole: bool = True) -> str:
+    """Text of the case file: header, then one table per change.
+
+    With ``whole``, a start without invented values carries its country's choices, so that the file runs on the base
+    case alone.
+    """
+    carried = start_document(start).data.get("override", {}) if whole and BASELINES[start] == "base_case" else {}
+    tables: dict[str, Mapping[str, Any]] = {"override": {**carried, **edits.get("override", {})}}
+    tables |= {name: edits[name] for name in ("input", "strategy") if edits.get(name)}
+    header = {"title": title, "rationale": "Made on the dashboard; each change states its reason.",
+              "baseline": BASELINES[start], "date": date.today()}
+    lines = [f"{key} = {_toml(value)}" for key, value in header.items()]
+    for table, entries in tables.items():
+        for name, fields in entries.items():
+            lines += ["", f"[{table}.{name}]", *(f"{key} = {_toml(value)}" for key, value in fields.items())]
+    return "\n".join(lines) + "\n"
+
+
+def read_case(file: MemoryFile) -> tuple[str, Edits, str]:
+    """Read a saved case.
+
+    Returns
+    -------
+    start, edits, title
+
+    Raises
+    ------
+    ParameterError
+        It is not a case file.
+    """
+    document = read_document(file.as_path)
+    unknown = [key for key, value in document.data.items() if isinstance(value, dict) and key not in TABLES]
+    bodies = [document.data.get(table, {}) for table in TABLES]
+    if unknown or not any(bodies) or not all(isinstance(body, dict) for body in bodies):
+        what = f"{file.name} is not a case file: it changes no input" if not unknown else (
+            f"{file.name} is not a case file: it has a table [{unknown[0]}]")
+        raise ParameterError(what, where=file.name, fix="load a file saved here or a hospital file")
+    edits: Edits = {table: dict(document.data[table]) for table in sorted(TABLES) if document.data.get(table)}
+    return _start_of(document.data), edits, str(document.data.get("title", file.name))
+
+
+def _start_of(data: dict[str, Any]) -> str:
+    baseline = str(data.get("baseline", "base_case"))
+    if baseline in STARTS and STARTS[baseline].invented:
+        return baseline
+    listed = data.get("override", {}).get("price_list", {})
+    return "uk" if isinstance(listed, dict) and listed.get("value") == "uk" else "us"
+
+
+def _toml(value: Any) -> str:  # noqa: ANN401
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{key} = {_toml(item)}" for key, item in value.items()) + " }"
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(_toml(item) for item in value) + "]"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, date):
+        return value.isoformat()
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f") if isinstance(value, str) else repr(value)

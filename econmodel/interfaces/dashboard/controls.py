@@ -1,0 +1,112 @@
+"""Widgets that change an input: sliders over the input's declared range, and a box for an exact value."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from econmodel.interfaces.dashboard import session
+from econmodel.parameters.schema import money_parts
+from econmodel.reporting.formatting import SYMBOLS, plain
+from econmodel.reporting.tables import focus_strategy
+
+if TYPE_CHECKING:
+    from econmodel.interfaces.dashboard.answers import Answer
+    from econmodel.parameters.parameter_set import ParameterSet
+    from econmodel.parameters.schema import Parameter
+
+STEPS = (1.0, 2.0, 5.0)
+SHOWN = 12
+PLAIN_WORDS = {"hazard ratio": "bleeding rate relative to no treatment, or to the option named (hazard ratio)",
+               "per year": "per patient and year (rate)", "probability": "share of patients (probability)"}
+UNIT_WORDS = {"hazard ratio": "times", "relative risk": "times", "ratio": "times", "count": ""}
+
+
+def deciding_inputs(found: Answer) -> list[str]:
+    """List the inputs that decide most for the option the answer is about: effect, course and prices."""
+    parameters = found.case.parameters
+    row = parameters.strategies[focus_strategy(found.document)]
+    device = "c_coil" if row.coils else "c_glue_ml"
+    wanted = ("p_first_bleed_year_1", *row.hr_gastric, row.effect_full_years, "r_late_rebleed", "p_death_six_weeks",
+              row.sessions_mean, row.coils or row.glue_ml, row.p_retreat_year_1, device, f"c_{row.session}",
+              f"c_{row.surveillance.visit}", "c_bleed_survived", "p_rescue", "start_age")
+    known = [n for n in dict.fromkeys(wanted) if n in parameters.parameters and parameters[n].range is not None]
+    return known[:SHOWN]
+
+
+def slider(parameters: ParameterSet, name: str, place: str) -> None:
+    """Slide one input over its declared range; every move is tried at once.
+
+    Parameters
+    ----------
+    parameters
+        Inputs of the case as it stands.
+    name
+        The input.
+    place
+        Where the slider stands; the same input may have one on several pages.
+    """
+    p = parameters[name]
+    if p.range is None or not isinstance(p.value, float):
+        return
+    key = f"{place}_{name}"
+    st.session_state[key] = p.value
+    low, high = min(p.range.low, p.value), max(p.range.high, p.value)
+    st.slider(p.label, low, high, step=step(low, high), format=shown_as(p), key=key, on_change=_moved, args=(name, key),
+              help=f"{unit_words(p)}. Range: {p.range.basis}. Input {name}; {p.status}.")
+
+
+def _moved(name: str, key: str) -> None:
+    session.set_input(name, float(st.session_state[key]))
+
+
+def step(low: float, high: float) -> float:
+    """Round step of a slider, about a hundredth of its range.
+
+    Examples
+    --------
+    >>> step(0.1, 0.3), step(1000.0, 6000.0)
+    (0.002, 50.0)
+    """
+    rough = (high - low) / 100
+    size = 10.0 ** math.floor(math.log10(rough))
+    return next(float(f"{m * size:.1g}") for m in (*STEPS, 10.0) if m * size >= rough * (1 - 1e-9))
+
+
+def shown_as(p: Parameter) -> str:
+    """Write a slider's value as its unit wants.
+
+    A printf text, or ``percent`` for a share or probability.
+    """
+    if (parts := money_parts(p.unit)) is not None:
+        return f"{SYMBOLS.get(parts[0], parts[0] + ' ')}%.0f"
+    return "percent" if p.unit in ("probability", "share") else "%.3g"
+
+
+def unit_words(p: Parameter) -> str:
+    """Say a unit in plain words, with the technical term."""
+    return PLAIN_WORDS.get(p.unit, p.unit.replace("/", " per "))
+
+
+def exact(p: Parameter, place: str) -> None:
+    """Type one value and why; a value that breaks a rule is refused with the rule."""
+    with st.form(f"{place}_form", border=True):
+        key, why = f"{place}_value", f"{place}_reason"
+        if p.choices:
+            st.selectbox("Choice", p.choices, index=p.choices.index(str(p.value)), key=key)
+        else:
+            st.text_input(f"Value ({unit_words(p)})", plain_entry(p), key=key)
+        st.text_input("Why, or where it comes from", key=why, placeholder="for example: procurement list, this year")
+        st.form_submit_button("Use this value", type="primary", on_click=_typed, args=(p.name, key, why))
+
+
+def _typed(name: str, key: str, why: str) -> None:
+    if session.set_input(name, str(st.session_state[key]), str(st.session_state[why]).strip()):
+        st.session_state.notice = f"{name} is now {plain(session.current().case.parameters[name].value)}."
+
+
+def plain_entry(p: Parameter) -> str:
+    """Value as it would be typed."""
+    return f"{p.value:g}" if isinstance(p.value, float) else str(p.value)

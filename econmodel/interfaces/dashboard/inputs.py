@@ -1,0 +1,96 @@
+"""Page 8, Inputs and sources: every value with its grade and source; search, edit, reset."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import streamlit as st
+
+from econmodel.interfaces.dashboard import blocks, controls, session
+from econmodel.interfaces.dashboard.answers import Answer
+from econmodel.parameters.schema import Parameter
+from econmodel.reporting import formatting as f
+from econmodel.reporting import phrases
+from econmodel.reporting.blocks import source_text
+from econmodel.reporting.content import table
+from econmodel.reporting.provenance import STATUS_WORDS, provenance_rows, status_counts
+
+FIXED_HERE = ("price_list", "currency", "price_year")
+PAGE_OF = {"case_mix": "Patients"}
+MOST = 60
+
+
+def show(found: Answer) -> None:
+    """Show the page."""
+    parameters = found.case.parameters
+    blocks.text(phrases.status_sentence(parameters))
+    left, right = st.columns(2)
+    words = left.text_input("Search by name, words or source", key="inputs_search", placeholder="coil, embolism")
+    counts = status_counts(parameters)
+    status = right.selectbox("Grade of the value", ["any", "changed here", *counts], key="inputs_status",
+                             format_func=lambda s: STATUS_WORDS.get(s, s))
+    rows = matching(provenance_rows(parameters), words, status)
+    if not rows:
+        blocks.text("No input matches.")
+        return
+    _edit(found, rows)
+    _table(rows)
+
+
+def matching(rows: Sequence[dict[str, Any]], words: str, status: str) -> list[dict[str, Any]]:
+    """Keep the rows that hold every word, and have the status."""
+    changed = st.session_state.edits.get("override", {})
+    kept = [r for r in rows if status in ("any", r["status"]) or (status == "changed here" and r["name"] in changed)]
+    wanted = words.lower().split()
+    return [r for r in kept if all(w in " ".join(map(str, r.values())).lower() for w in wanted)]
+
+
+def _edit(found: Answer, rows: Sequence[dict[str, Any]]) -> None:
+    parameters = found.case.parameters
+    names = [r["name"] for r in rows if r["name"] not in FIXED_HERE]
+    if not names:
+        return
+    with st.container(key="edit"):
+        name = st.selectbox("Input to read or change", names, format_func=lambda n: f"{parameters[n].label} ({n})",
+                            key=f"edit_name_{len(names)}_{names[0]}")
+        left, right = st.columns(2, gap="large")
+        with left:
+            _facts(parameters[name], next(r for r in rows if r["name"] == name))
+        with right:
+            _change(parameters[name])
+
+
+def _facts(p: Parameter, row: dict[str, Any]) -> None:
+    value = row["value"] if p.table is not None else f.plain(p.value)
+    doubt = f"{f.plain(p.range.low)} to {f.plain(p.range.high)}: {p.range.basis}." if p.range else "No range declared."
+    facts = (("Value", f"{value} ({controls.unit_words(p)})"), ("Grade", STATUS_WORDS[p.status]), ("Range", doubt),
+             ("Distribution", row["distribution"]), ("Source", source_text(row)), ("As published", row["as_published"]),
+             ("Derivation", row["derivation"]), ("Note", row["note"]), ("Typed in", row["where"]))
+    blocks.table(table(p.label, (("", 1.0), ("", 4.0)), [fact for fact in facts if fact[1]]))
+
+
+def _change(p: Parameter) -> None:
+    if p.table is not None:
+        blocks.note(f"A table: change it on the page {PAGE_OF[p.name]}." if p.name in PAGE_OF else
+                    "A table: change it in a case file.")
+    else:
+        controls.exact(p, f"inputs_{p.name}")
+    if p.name in st.session_state.edits.get("override", {}):
+        st.button(f"Reset {p.name} to {f.plain(p.base_value)}", on_click=_reset, args=(p.name,))
+
+
+def _table(rows: Sequence[dict[str, Any]]) -> None:
+    listed = [(r["label"], r["name"], _short(r), r["unit"], STATUS_WORDS[r["status"]], source_text(r))
+              for r in rows[:MOST]]
+    rest = f"The first {MOST} of {len(rows)}: search to narrow." if len(rows) > MOST else ""
+    blocks.table(table("Inputs", (("Input", 2.6), ("Name", 1.6), ("Value", 1.0, True), ("Unit", 1.0), ("Grade", 1.2),
+                                  ("Source and reasoning", 4.0)), listed, note=rest, small=True))
+
+
+def _short(row: dict[str, Any]) -> str:
+    return "table" if isinstance(row["value"], str) and "; " in row["value"] else f.plain(row["value"])
+
+
+def _reset(name: str) -> None:
+    session.reset(name)

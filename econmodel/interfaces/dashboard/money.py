@@ -1,0 +1,133 @@
+"""Page 4, Money: cost per patient, the programme year by year, both ways of being paid, and capacity."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import streamlit as st
+
+from econmodel.economics.results import result_document
+from econmodel.errors import EconModelError
+from econmodel.interfaces.dashboard import blocks, controls, pictures, programme, session
+from econmodel.interfaces.dashboard.answers import Answer
+from econmodel.interfaces.dashboard.sidebar import VIEWS
+from econmodel.reporting import formatting as f
+from econmodel.reporting.content import KeyNumber, KeyNumbers, table
+from econmodel.reporting.series import labels
+
+COUNTED = ("R1", "R2", "R3", "R20")
+SHOWN = (*(f"R{i}" for i in range(1, 21)),)
+VOLUME = ("n_endoscoped", "share_fundal_varices", "share_suitable", "share_accepting", "n_session_slots",
+          "share_bed_refill", "c_coordinator", "payment_session_eus")
+CAPACITY = {"bed_days_released": "Bed-days released", "beds_released": "Beds released",
+            "intensive_care_days_released": "Intensive-care days released", "treatment_sessions": "Treatment sessions",
+            "surveillance_examinations": "Surveillance examinations", "session_slots": "Endoscopy slots used",
+            "step_fixed_blocks": "Extra blocks of sessions bought", "waiting_at_year_end": "Waiting at the year's end",
+            "bleeds_while_waiting": "Bleeds while waiting"}
+
+
+def show(found: Answer) -> None:
+    """Show the page."""
+    _programme(found)
+    st.header("Cost per patient", anchor=False)
+    pictures.of_case(found, "cost_by_category")
+    _views(found)
+    pictures.of_case(found, "cost_effectiveness_plane")
+
+
+def _views(found: Answer) -> None:
+    """Net cost under each view on money; the cohort is not run again."""
+    names, settings = labels(found.document), found.document["settings"]
+    documents = [document_in_view(found, view) for view in VIEWS]
+    rows = []
+    for key in found.document["comparisons"]["watch"]:
+        compared = [document["comparisons"]["watch"][key] for document in documents]
+        costs = [c.get("at_five_years", c)["incremental_cost"] for c in compared]
+        rows.append((names[key], *(f.money_change(cost, settings["currency"]) for cost in costs)))
+    years = settings["headline_years"]
+    blocks.table(table(f"Net cost per patient over {years} years against no prophylaxis, by whose money is counted",
+                       blocks.across("Option", VIEWS.values()), rows,
+                       note=f"{f.price_note(settings)}. Minus is a saving. Under payments less variable cost, an "
+                            "averted bleed also loses its payment."))
+
+
+def document_in_view(found: Answer, view: str) -> dict[str, Any]:
+    """Give the result document of the same run under another view on money (perspective)."""
+    parameters = found.case.parameters
+    seen = replace(parameters["perspective"], value=view)
+    changed = replace(parameters, parameters=parameters.parameters | {"perspective": seen})
+    return _in_view(found.key, view, replace(found, case=replace(found.case, parameters=changed),
+                                             evaluation=replace(found.evaluation, parameters=changed)))
+
+
+@st.cache_resource(max_entries=96, show_spinner=False)
+def _in_view(key: str, view: str, _found: Answer) -> dict[str, Any]:
+    return result_document(_found.case, _found.evaluation)
+
+
+def _programme(found: Answer) -> None:
+    st.header("The programme", anchor=False)
+    left, right = st.columns(2, gap="large")
+    for i, name in enumerate(n for n in VOLUME if n in found.case.parameters.parameters):
+        with (left, right)[i % 2]:
+            controls.slider(found.case.parameters, name, "money")
+    try:
+        plan = programme.findings(found.key, found)
+    except EconModelError as fault:
+        session.refuse(fault)
+        blocks.alert(f"The programme's budget cannot be worked out. {session.take_refusal()}")
+        return
+    _headline(found, plan)
+    pictures.of_programme(found, plan, "programme_cash")
+    _years(found, plan)
+    payment_views(found, plan)
+    pictures.of_programme(found, plan, "programme_bridge")
+    _capacity(plan)
+
+
+def _headline(found: Answer, plan: dict[str, Any]) -> None:
+    numbers, currency = plan["headline"], found.document["settings"]["currency"]
+    years = plan["basis"]["budget_years"]
+    blocks.numbers(KeyNumbers((
+        KeyNumber(f.money_short(numbers["npv"], currency), f"Value today of {years} years' cash",
+                  f"net present value (NPV) at {f.percent(plan['basis']['finance_rate'], 1)} a year"),
+        KeyNumber(numbers["payback_text"], "Pays back", "payback of cumulative net cash"),
+        KeyNumber(f.money_short(numbers["peak_cash"], currency), "Lowest cash on the way", "peak cash needed"),
+        KeyNumber(f.money_short(numbers["year_3_net_contribution"], currency), "Net contribution in year 3",
+                  "before fixed cost"),
+        KeyNumber(f.number(numbers["patients_per_year"], 1), "Patients started a year", "mean over the budget"),
+        KeyNumber(f.number(numbers["bleeds_averted"], 1), "Bleeds averted", f"over {years} years, first and again"),
+        KeyNumber(f.number(numbers["bed_days_released"]), "Bed-days released", "capacity, not cash"),
+        KeyNumber(f.number(numbers["beds_in_last_year"], 2), "Beds in the last year", "at the stated occupancy"))))
+
+
+def _years(found: Answer, plan: dict[str, Any]) -> None:
+    currency, years = found.document["settings"]["currency"], plan["years"]
+
+    def say(key: str, value: float) -> str:
+        return f.number(value, 1) if key in COUNTED else f.money(value, currency)
+
+    rows = [(plan["rows"][key], *(say(key, year[key]) for year in (*years, plan["totals"]))) for key in SHOWN]
+    columns = blocks.across("Line", (*(f"Year {year['year']}" for year in years), "Total"))
+    blocks.table(table(f"Year by year: proposed mix less current mix, {plan['basis']['cash']} money", columns, rows))
+
+
+def payment_views(found: Answer, plan: dict[str, Any]) -> None:
+    """Show both ways of being paid, side by side."""
+    currency, views = found.document["settings"]["currency"], list(plan["views"].values())
+    money = (("npv", "Value today (NPV)"), ("peak_cash", "Lowest cash"),
+             ("year_3_net_contribution", "Net contribution in year 3"),
+             ("bleed_margin_per_bleed", "Margin of each bleed averted"))
+    rows = [("Pays back", *(v["payback_text"] for v in views)),
+            *((words, *(f.money(v[key], currency) for v in views)) for key, words in money)]
+    blocks.table(table("How the hospital is paid changes the answer",
+                       blocks.across("", (v["label"] for v in views)), rows))
+
+
+def _capacity(plan: dict[str, Any]) -> None:
+    years = plan["capacity"]
+    columns = blocks.across("Line", (f"Year {year['year']}" for year in years))
+    blocks.table(table("Capacity: beds, intensive care and endoscopy slots", columns,
+                       [(words, *(f.number(year[key], 1) for year in years)) for key, words in CAPACITY.items()],
+                       note=plan["savings"]["note"]))

@@ -1,0 +1,88 @@
+"""Page 2, Patients: who they are, which options are compared, and the path they take."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import streamlit as st
+
+from econmodel.interfaces.dashboard import blocks, controls, pictures, session
+from econmodel.interfaces.dashboard.answers import Answer
+from econmodel.interfaces.dashboard.starts import load_start
+from econmodel.reporting import formatting as f
+from econmodel.reporting.content import table
+from econmodel.reporting.series import labels
+from econmodel.reporting.tables import focus_strategy
+
+ALWAYS = "watch"
+
+
+def show(found: Answer) -> None:
+    """Show the page."""
+    st.header("Case mix", anchor=False)
+    left, right = st.columns(2, gap="large")
+    with left:
+        _mix(found)
+    with right:
+        for name in ("start_age", "share_female"):
+            controls.slider(found.case.parameters, name, "patients")
+        _options(found)
+    st.header("Risk and benefit by patient group", anchor=False)
+    _groups(found)
+    st.header("The path of a patient", anchor=False)
+    pictures.of_case(found, "state_diagram")
+
+
+def _mix(found: Answer) -> None:
+    """Edit the shares; they must sum to one, and nothing is scaled in silence."""
+    rows = found.case.parameters.rows("case_mix")
+    blocks.note("Share of patients in each group, as fractions that sum to 1. Nothing is scaled for you.")
+    with st.form("mix"):
+        for i, row in enumerate(rows):
+            st.text_input(str(row["name"]), f"{row['share']:g}", key=f"mix_{i}_{found.key}")
+        st.form_submit_button("Use this mix", type="primary", on_click=_set_mix, args=(rows, found.key))
+
+
+def _set_mix(rows: tuple[dict[str, Any], ...], key: str) -> None:
+    typed = [session.number_or_text(str(st.session_state[f"mix_{i}_{key}"])) for i in range(len(rows))]
+    table_rows = [{**row, "share": share} for row, share in zip(rows, typed, strict=True)]
+    session.merge({"override": {"case_mix": {"table": table_rows, "status": "local", "reason": session.REASON}}})
+
+
+def _options(found: Answer) -> None:
+    every = {key: row.label for key, row in load_start(st.session_state.start).parameters.strategies.items()}
+    kept = list(found.case.parameters.strategies)
+    st.session_state["options"] = [key for key in every if key in kept and key != ALWAYS]
+    st.multiselect("Options compared with no prophylaxis", [key for key in every if key != ALWAYS],
+                   format_func=every.__getitem__, key="options", on_change=_set_options, args=(list(every),),
+                   help="Drop what this hospital does not offer. The answer is about EUS-guided coil and glue, or the "
+                   "last option left that starts a course.")
+
+
+def _set_options(every: list[str]) -> None:
+    wanted = set(st.session_state["options"]) | {ALWAYS}
+    edits = {k: dict(v) for k, v in st.session_state.edits.items()}
+    rows = {k: v for k, v in edits.get("strategy", {}).items() if not v.get("drop")}
+    edits["strategy"] = rows | {key: {"drop": True, "reason": session.REASON} for key in every if key not in wanted}
+    session.keep(st.session_state.start, edits, st.session_state.title)
+
+
+def _groups(found: Answer) -> None:
+    document = found.document
+    key = focus_strategy(document)
+    years = str(document["settings"]["headline_years"])
+    shares = {group["name"]: group["share"] for group in document["inputs"]["groups"]}
+    rows = []
+    for name, group in document["groups"].items():
+        compared = group["comparisons"]["watch"][key]
+        untreated, treated = (group["strategies"][k]["first_bleed_risk"].get(years) for k in ("watch", key))
+        rows.append((name, f.percent(shares.get(name), 1), f.percent(untreated, 1), f.percent(treated, 1),
+                     f.nnt(compared["nnt"].get(years)), f.per(group["strategies"][key]["deaths"]["procedure"], 1000),
+                     f.per(group["strategies"][key]["complications"]["embolism"], 1000)))
+    label = labels(document)[key]
+    blocks.table(table(f"{label}, by patient group", (
+        ("Group", 2.0), ("Share", 1.0, True), (f"First bleed by {years} years, untreated", 1.0, True),
+        (f"First bleed by {years} years, treated", 1.0, True), (f"NNT at {years} years", 1.0, True),
+        ("Procedure deaths per 1,000", 1.0, True), ("Embolisms per 1,000", 1.0, True)), rows,
+        note="NNT: patients treated to avert one first bleed, against no prophylaxis (number needed to treat). Harms "
+             "over the time horizon."))

@@ -1,0 +1,127 @@
+"""Page 6, My registry: a spreadsheet of patients becomes checked data, rates, risks and the site's own values.
+
+The file stays in the memory of this session: it is not written to disk, and identifiers are dropped as it is read.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import streamlit as st
+
+from econmodel.errors import EconModelError
+from econmodel.evidence.registry import Options, RegistryResult, analyse_registry, base_case_from, summarise
+from econmodel.evidence.registry.columns import SYNONYMS
+from econmodel.interfaces.dashboard import blocks, registry_results, session
+from econmodel.interfaces.dashboard.answers import Answer, answer
+from econmodel.interfaces.dashboard.case_file import MemoryFile, to_document, uploaded
+from econmodel.interfaces.dashboard.starts import load_start, national
+from econmodel.parameters.loading import params_folder
+
+INVENTED = "demo_registry.csv"
+ORDERS = {"Ask me when unclear": None, "Day first (04/03 is 4 March)": "day_first",
+          "Month first (04/03 is 3 April)": "month_first"}
+RISK_YEARS = (1, 2, 3, 5)
+
+
+def show(found: Answer) -> None:
+    """Show the page."""
+    blocks.text("Load a registry, CSV or XLSX, one row per patient or several. It is read in memory only and nothing "
+                "leaves this computer; names and record numbers are dropped as it is read.")
+    left, right = st.columns(2, gap="large")
+    with left:
+        file = st.file_uploader("Registry file (up to 5 MB)", type=["csv", "xlsx", "tsv", "txt"], key="registry_file")
+        st.button("Try with an invented registry", on_click=_try_invented)
+    with right:
+        order = st.selectbox("How dates like 04/03/2021 are read", list(ORDERS), key="registry_order")
+        mapping = _mapping()
+    chosen = _chosen(file)
+    if chosen is None:
+        return
+    result = _analyse(chosen, Options(date_order=ORDERS[order], mapping=mapping), found)  # type: ignore[arg-type]
+    if result is not None:
+        registry_results.show(result, summarise(result))
+        _use(result)
+
+
+def _try_invented() -> None:
+    st.session_state.registry_invented = True
+
+
+def _chosen(file: Any) -> MemoryFile | None:  # noqa: ANN401
+    """Give the file that was sent, else the invented one if asked for."""
+    if file is not None:
+        st.session_state.registry_invented = False
+        try:
+            return uploaded(file.name, file.getvalue())
+        except EconModelError as fault:
+            _say(fault)
+            return None
+    if st.session_state.get("registry_invented"):
+        path = params_folder() / "hospitals" / INVENTED
+        return MemoryFile(path.name, path.read_bytes())
+    return None
+
+
+def _mapping() -> dict[str, str]:
+    with st.expander("A column is not recognised"):
+        blocks.note("Name the column as it stands in the file, and say what it holds; ignore leaves it out.")
+        column = st.text_input("Column in the file", key="registry_column").strip()
+        meaning = st.selectbox("What it holds", [*SYNONYMS, "ignore"], key="registry_meaning")
+        st.button("Add", on_click=_add, args=(column, meaning), disabled=not column)
+        mapping: dict[str, str] = st.session_state.setdefault("registry_mapping", {})
+        for heading, name in mapping.items():
+            blocks.note(f"{heading}: {name}")
+    return dict(mapping)
+
+
+def _add(column: str, meaning: str) -> None:
+    st.session_state.registry_mapping = {**st.session_state.get("registry_mapping", {}), column: meaning}
+
+
+def _analyse(file: MemoryFile, options: Options, found: Answer) -> RegistryResult | None:
+    """Analyse the file once; the result stays in this session only."""
+    key = (file.name, hash(file.content), options.date_order, tuple(options.mapping.items()), st.session_state.start)
+    if st.session_state.get("registry_key") != key:
+        try:
+            with st.spinner("Reading the registry"):
+                result = analyse_registry(file.as_path, options, base_case_from(_beliefs(), _untreated()))
+        except EconModelError as fault:
+            _say(fault)
+            return None
+        st.session_state.update(registry_key=key, registry_result=result)
+    kept: RegistryResult = st.session_state.registry_result
+    return kept
+
+
+def _beliefs() -> Any:  # noqa: ANN401
+    return load_start(national(st.session_state.start)).parameters
+
+
+def _untreated() -> dict[int, float]:
+    risks = answer(load_start(national(st.session_state.start))).document["strategies"]["watch"]["first_bleed_risk"]
+    return {year: risks[str(year)] for year in RISK_YEARS if str(year) in risks}
+
+
+def _say(fault: EconModelError) -> None:
+    session.refuse(fault)
+    words = session.take_refusal().replace("--map COLUMN=NAME", "the box for a column that is not recognised")
+    blocks.alert(words.replace("--day-first", "the box for dates").replace("--month-first", "the other order"))
+
+
+def _use(result: RegistryResult) -> None:
+    """Offer the values the registry can replace."""
+    from econmodel.evidence.registry.outputs import override_text
+
+    text = override_text(result)
+    st.header("Use these values", anchor=False)
+    blocks.text(f"{len(result.values)} inputs can be replaced by this registry. Effects of treatment are never taken "
+                "from it: its patients were not allocated at random.")
+    with st.container(key="registry_use", horizontal=True):
+        st.button("Use them in this case", type="primary", on_click=_apply, args=(text,), disabled=not result.values)
+        st.download_button("Override file", text, "registry_override.toml", "application/toml", on_click="ignore")
+
+
+def _apply(text: str) -> None:
+    if session.merge({"override": to_document(text, "registry").data.get("override", {})}):
+        st.session_state.notice = "The registry's values are in this case; the page Inputs and sources lists them."

@@ -1,0 +1,97 @@
+"""What a registry says, on the screen: counts at every step, problems with their rows, risks and NNT."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+import streamlit as st
+
+from econmodel.evidence.registry import RegistryResult
+from econmodel.evidence.registry.cells import neutral_frame
+from econmodel.evidence.registry.outputs import curve_rows, estimate_rows
+from econmodel.evidence.registry.repaired import held_rows, repaired_rows
+from econmodel.interfaces.dashboard import blocks
+from econmodel.reporting import formatting as f
+from econmodel.reporting.content import table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+YEARS = ("1", "2", "3", "5")
+MOST = 200
+
+
+def show(result: RegistryResult, summary: dict[str, Any]) -> None:
+    """Show the result of an import."""
+    if summary["invented"]:
+        blocks.banner("Invented registry: no real patient stands behind it.")
+    st.header("What was read", anchor=False)
+    counts = [(str(s["step"]), f.number(s.get("rows")), f.number(s.get("patients"))) for s in summary["counts"]]
+    blocks.table(table("Counts at every step", (("Step", 4.0), ("Rows", 1.0, True), ("Patients", 1.0, True)), counts))
+    blocks.points(summary["notes"], "note")
+    _problems(result)
+    st.header("First bleeds since the decision", anchor=False)
+    _estimates(summary)
+    _comparison(summary)
+    blocks.text(summary["caution"], "caution")
+    _files(result)
+
+
+def _problems(result: RegistryResult) -> None:
+    problems = neutral_frame(result.clean.problems)
+    with st.expander(f"Problems found: {len(problems)}", expanded=len(problems) > 0):
+        if len(problems):
+            columns = [(str(name).replace("_", " ").capitalize(), 1.0) for name in problems.columns]
+            more = f"The first {MOST}; the file of problems has all." if len(problems) > MOST else ""
+            blocks.table(table("Problems, with the row of the file", columns,
+                               problems.head(MOST).astype(str).to_numpy().tolist(), note=more, small=True))
+
+
+def _span(found: dict[str, Any]) -> str:
+    if found["value"] is None:
+        return "not followed so long"
+    if found["low"] is None:
+        return f.percent(found["value"], 1)
+    return f"{f.percent(found['value'], 1)} ({f.percent(found['low'], 1)} to {f.percent(found['high'], 1)})"
+
+
+def _estimates(summary: dict[str, Any]) -> None:
+    rows = [(r["strategy"], r["n_over_N"], f.number(r["patient_years"], 1),
+             *(_span(r["cumulative_incidence"][y]) for y in YEARS), str(r["deaths"]), str(r["lost"]))
+            for r in summary["estimates"] if r["group"] == "all"]
+    years = (f"By {y} years" if y != "1" else "By 1 year" for y in YEARS)
+    columns = blocks.across("Strategy", ("Bled", "Patient-years", *years, "Died", "Lost"))
+    blocks.table(table("Share who bled, with 95% interval, death competing (cumulative incidence)", columns, rows))
+
+
+def _comparison(summary: dict[str, Any]) -> None:
+    compared = summary["comparison"]
+    rows = [(key, *(_nnt(years.get(y)) for y in YEARS)) for key, years in compared["strategies"].items()]
+    if rows:
+        columns = blocks.across("Strategy", (f"At {y} years" if y != "1" else "At 1 year" for y in YEARS))
+        caption = f"Patients treated to avert one first bleed (NNT), compared with: {compared['comparator']}"
+        blocks.table(table(caption, columns, rows, note=compared["caution"]))
+    else:
+        blocks.text(compared["caution"])
+
+
+def _nnt(found: dict[str, Any] | None) -> str:
+    return f.NOTHING if found is None else f"{f.nnt(found['nnt'])} ({found['interval_text']})"
+
+
+def _files(result: RegistryResult) -> None:
+    files = {"Repaired registry": ("repaired.csv", lambda: repaired_rows(result.clean)),
+             "Held and excluded": ("held.csv", lambda: held_rows(result.clean)),
+             "Problems": ("problems.csv", lambda: result.clean.problems),
+             "Changes": ("changes.csv", lambda: result.clean.changes),
+             "Curves": ("curves.csv", lambda: curve_rows(result)),
+             "Estimates": ("estimates.csv", lambda: estimate_rows(result))}
+    with st.container(key="registry_files", horizontal=True):
+        for label, (name, frame) in files.items():
+            st.download_button(f"{label} (CSV)", partial(_csv, frame), name, "text/csv", on_click="ignore")
+
+
+def _csv(frame: Callable[[], pd.DataFrame]) -> str:
+    return str(neutral_frame(frame()).to_csv(index=False))

@@ -1,0 +1,171 @@
+"""What one session holds: where it started, what it changed, and the last answer that stood.
+
+A change is tried before it is kept: if it breaks a rule or cannot be evaluated it is refused with the reason, and the
+last good case stays. Sessions share nothing but answers, which are only read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from copy import deepcopy
+from typing import Any
+
+import streamlit as st
+
+from econmodel.errors import EconModelError, ParameterError
+from econmodel.interfaces.dashboard.answers import Answer, answer
+from econmodel.interfaces.dashboard.case_file import Edits, MemoryFile, case_text, read_case, to_document
+from econmodel.interfaces.dashboard.starts import FIRST, STARTS, load_start
+from econmodel.parameters.loading import Case
+from econmodel.parameters.overrides import apply_override
+from econmodel.parameters.parameter_set import check
+
+REASON = "Set on the dashboard."
+
+
+def build(start: str, edits: Mapping[str, Mapping[str, Any]], title: str = "") -> Case:
+    """Build the case of a start and its changes.
+
+    Raises
+    ------
+    EconModelError
+        A change breaks a rule.
+    """
+    base = load_start(start)
+    if not any(edits.values()):
+        return base
+    text = case_text(start, edits, title or STARTS[start].title, whole=False)
+    parameters = apply_override(base.parameters, to_document(text))
+    check(parameters)
+    return Case(base.name, base.title, base.file, parameters)
+
+
+def open_session() -> None:
+    """Fill the session's state: from the address when the page is first opened."""
+    if "start" in st.session_state:
+        return
+    st.session_state.update(start=FIRST, edits={}, title="", refusal="", notice="")
+    wanted = st.query_params.get("case", FIRST)
+    if wanted in STARTS:
+        st.session_state.start = wanted
+    changed = [text.partition("=")[::2] for text in st.query_params.get_all("set")]
+    edits = {"override": {name: change(value) for name, value in changed}}
+    if changed:
+        keep(st.session_state.start, edits)
+
+
+def current() -> Answer:
+    """Answer to the case as it stands."""
+    return answer(build(st.session_state.start, st.session_state.edits, st.session_state.title))
+
+
+def keep(start: str, edits: Edits, title: str = "") -> bool:
+    """Try a case and keep it if it stands; otherwise say why not and leave everything as it was."""
+    try:
+        answer(build(start, edits, title))
+    except EconModelError as fault:
+        refuse(fault)
+        return False
+    st.session_state.update(start=start, edits=edits, title=title, refusal="")
+    return True
+
+
+def refuse(fault: EconModelError) -> None:
+    """Remember a refusal in a sentence or two, to be shown at the top of the page."""
+    first, *rest = str(fault).splitlines()
+    what = first.partition("Error: ")[2] or first
+    others = sum(line.partition(":")[0].endswith("Error") for line in rest)
+    more = f" and {others} more like it" if others else ""
+    st.session_state.refusal = " ".join(_sentence(part) for part in (what + more, fault.fix) if part)
+
+
+def take_refusal() -> str:
+    """Give the refusal remembered, once."""
+    said: str = st.session_state.refusal
+    st.session_state.refusal = ""
+    return said
+
+
+def _sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:]}".rstrip(".") + "."
+
+
+def change(typed: str | float, reason: str = REASON) -> dict[str, Any]:
+    """Fields of a change to one input: a site's own value."""
+    return {"value": number_or_text(typed), "status": "local", "reason": reason}
+
+
+def number_or_text(typed: str | float) -> float | str:
+    """Read what was typed: a number where it is one, with spaces and thousands commas allowed."""
+    if isinstance(typed, str):
+        try:
+            return float(typed.replace(",", "").replace(" ", ""))
+        except ValueError:
+            return typed.strip()
+    return typed
+
+
+def plain_number(typed: str, name: str) -> float:
+    """Read a number.
+
+    Raises
+    ------
+    ParameterError
+        It is not one.
+    """
+    found = number_or_text(typed)
+    if not isinstance(found, float):
+        what = f"{name} = {typed!r}: must be a number"
+        raise ParameterError(what, fix="give a plain number")
+    return found
+
+
+def set_input(name: str, typed: str | float, reason: str = REASON) -> bool:
+    """Change one input."""
+    return merge({"override": {name: change(typed, reason or REASON)}})
+
+
+def merge(more: Mapping[str, Mapping[str, Any]]) -> bool:
+    """Add changes to those made."""
+    edits: Edits = deepcopy(st.session_state.edits)
+    for table, entries in more.items():
+        edits[table] = {**edits.get(table, {}), **entries}
+    return keep(st.session_state.start, edits, st.session_state.title)
+
+
+def reset(name: str | None = None, table: str = "override") -> bool:
+    """Undo one change, or all."""
+    edits: Edits = {} if name is None else deepcopy(st.session_state.edits)
+    if name is not None:
+        edits.get(table, {}).pop(name, None)
+    return keep(st.session_state.start, {k: v for k, v in edits.items() if v}, st.session_state.title if name else "")
+
+
+def begin(start: str) -> None:
+    """Start afresh from another hospital or country."""
+    keep(start, {})
+
+
+def load(file: MemoryFile) -> bool:
+    """Load a saved case in place of the present one."""
+    try:
+        start, edits, title = read_case(file)
+    except EconModelError as fault:
+        refuse(fault)
+        return False
+    return keep(start, edits, title)
+
+
+def saved(title: str) -> str:
+    """Text of the case file."""
+    start: str = st.session_state.start
+    return case_text(start, st.session_state.edits, title.strip() or STARTS[start].title)
+
+
+def write_address() -> None:
+    """Put the choices in the address: the start and every single value changed (tables are only in the case file)."""
+    changed = st.session_state.edits.get("override", {})
+    sets = [f"{name}={fields['value']}" for name, fields in changed.items() if "value" in fields]
+    wanted = {"case": [st.session_state.start]} | ({"set": sets} if sets else {})
+    if {key: st.query_params.get_all(key) for key in st.query_params} != wanted:
+        st.query_params.from_dict(wanted)

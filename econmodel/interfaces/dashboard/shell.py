@@ -1,0 +1,83 @@
+"""What stands around every page: navigation, the answer now, the controls, and the cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from html import escape
+from pathlib import Path
+
+import streamlit as st
+
+from econmodel.interfaces.dashboard import bleeds, blocks, inputs, money, patients, registry, risks, session, summary
+from econmodel.interfaces.dashboard.answers import Answer
+from econmodel.interfaces.dashboard.sidebar import show_sidebar
+from econmodel.reporting import phrases
+from econmodel.reporting.blocks import evidence_table
+from econmodel.reporting.guidelines import STANDING
+from econmodel.reporting.tables import focus_strategy
+
+Page = Callable[[Answer], None]
+HERE = Path(__file__).parent
+PAGES: dict[str, tuple[str, Page]] = {
+    "summary": ("Summary", summary.show),
+    "patients": ("Patients", patients.show),
+    "bleeds": ("Bleeds prevented", bleeds.show),
+    "money": ("Money", money.show),
+    "risks": ("What could go wrong", risks.show),
+    "registry": ("My registry", registry.show),
+    "inputs": ("Inputs and sources", inputs.show),
+}
+
+
+def run() -> None:
+    """Run the dashboard: one page, chosen from the bar above."""
+    st.set_page_config(page_title="Gastric varices: prophylaxis planned and priced", layout="wide",
+                       page_icon=str(HERE / "icon.png"), menu_items={"About": phrases.CAUTIONS[0][1]})
+    listed = [st.Page(_framed(key), title=title, url_path="" if key == "summary" else key, default=key == "summary")
+              for key, (title, _) in PAGES.items()]
+    st.navigation(listed, position="top").run()
+
+
+def _framed(key: str) -> Callable[[], None]:
+    def page() -> None:
+        show_page(key)
+
+    page.__name__ = key
+    return page
+
+
+def show_page(key: str) -> None:
+    """Show one page inside the frame."""
+    title, page = PAGES[key]
+    st.html(f"<style>{(HERE / 'look.css').read_text(encoding='utf-8')}</style>")
+    session.open_session()
+    found = session.current()
+    show_sidebar(found)
+    st.title(title, anchor=False)
+    _say_first(found)
+    page(found)
+    _say_last(found)
+    session.write_address()
+
+
+def _say_first(found: Answer) -> None:
+    """Banner, refusal, the answer in a sentence, and how sure it is."""
+    blocks.banner(phrases.banner(found.case))
+    if st.session_state.refusal:
+        blocks.alert(f"Not changed. {session.take_refusal()} The answer below is the last good one.")
+    if st.session_state.notice:
+        blocks.text(st.session_state.notice, "notice")
+        st.session_state.notice = ""
+    row = found.case.parameters.strategies[focus_strategy(found.document)]
+    with st.container(key="answer"):
+        blocks.text(phrases.answer(found.document), "answer")
+    blocks.text(f"Certainty of the evidence for {phrases.lower(row.label)}: {row.evidence_grade or 'not graded'}. "
+                f"Harms: {row.harms_note or 'none listed.'} {STANDING}", "caution")
+
+
+def _say_last(found: Answer) -> None:
+    st.header("Before this is used", anchor=False)
+    with st.expander("Evidence and harms of every option"):
+        blocks.table(evidence_table(found.case.parameters))
+    blocks.points([lead + words for lead, words in phrases.CAUTIONS], "note")
+    st.html(f'<div class="foot">{escape(phrases.footer(found.case, found.document))}</div>')
