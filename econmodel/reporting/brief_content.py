@@ -1,10 +1,10 @@
-"""Content of the brief: the answer, its numbers, charts, harms and evidence, then what it all rests on."""
+"""Content of the two-page brief: the answer, its numbers, charts, harms and evidence, then what it rests on."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from econmodel.reporting import blocks, phrases
+from econmodel.reporting import blocks, phrases, programme_content
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import Bullets, Paper, Paragraph, Section
 from econmodel.reporting.guidelines import STANDING, guideline_table
@@ -15,11 +15,26 @@ if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
 
 
-def brief_paper(case: Case, document: Document) -> Paper:
-    """Build the brief of a case without a programme."""
-    sections = (_answer(case, document), _results(document), _harms(case), _guidelines(),
-                Section("Before this is used", (Bullets(phrases.CAUTIONS),)), _inputs(case))
-    return Paper(f"Prophylaxis of high-risk gastric varices: {case.title}", subtitle(document), sections,
+def brief_paper(case: Case, document: Document, *, programme: dict[str, Any] | None = None,
+                psa: dict[str, Any] | None = None, with_inputs: bool = False) -> Paper:
+    """Build the brief.
+
+    Parameters
+    ----------
+    programme
+        The programme's document with its chart data; without it the brief is about one patient, not a budget.
+    psa
+        Analysis with all inputs varied together, for the interval of the NNT.
+    with_inputs
+        Append the table of every input (for the screen; on paper the technical report has it).
+    """
+    if programme is None:
+        sections = [_answer(case, document), _results(document), _harms(case, with_positions=with_inputs)]
+    else:
+        sections = programme_content.sections(case, document, programme, psa)
+    cautions = phrases.CAUTIONS if programme is None else phrases.BRIEF_CAUTIONS
+    sections += [Section("Before this is used", (Bullets(cautions),)), _inputs(case, with_inputs=with_inputs)]
+    return Paper(f"Prophylaxis of high-risk gastric varices: {case.title}", subtitle(document), tuple(sections),
                  phrases.footer(case, document), phrases.banner(case))
 
 
@@ -44,19 +59,19 @@ def _answer(case: Case, document: Document) -> Section:
 def _results(document: Document) -> Section:
     return Section("Benefits, costs and harms side by side", (
         blocks.headline_table(document),
-        blocks.charts(document, "first_bleeds", "nnt_by_year"),
-        blocks.charts(document, "cost_by_category", "cost_effectiveness_plane")))
+        blocks.charts(document, "first_bleeds", "nnt_by_year", "cost_by_category", "cost_effectiveness_plane")))
 
 
-def _harms(case: Case) -> Section:
-    return Section("How sure, and at what risk", (blocks.evidence_table(case.parameters),))
+def _harms(case: Case, *, with_positions: bool) -> Section:
+    positions = (guideline_table(),) if with_positions else ()
+    return Section("How sure, and at what risk", (blocks.evidence_table(case.parameters), *positions))
 
 
-def _guidelines() -> Section:
-    return Section("What guidelines say", (Paragraph(STANDING), guideline_table()))
-
-
-def _inputs(case: Case) -> Section:
-    text = (f"{phrases.status_sentence(case.parameters)} Each value, with its source or the reasoning behind it, is "
-            "listed here; the command `econmodel where NAME` shows one in full.")
-    return Section("What it rests on", (Paragraph(text), blocks.inputs_table(case.parameters)), new_page=True)
+def _inputs(case: Case, *, with_inputs: bool) -> Section:
+    text = phrases.status_sentence(case.parameters)
+    if with_inputs:
+        text += (" Each value, with its source or the reasoning behind it, is listed here; the command "
+                 "`econmodel where NAME` shows one in full.")
+        return Section("What it rests on", (Paragraph(text), blocks.inputs_table(case.parameters)), new_page=True)
+    items = phrases.unconfirmed_items(case.parameters)
+    return Section("What it rests on", (Paragraph(text), *(Paragraph(rest, lead, tone="note") for lead, rest in items)))

@@ -8,8 +8,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from econmodel.reporting.files import write_csv, write_text
-from econmodel.reporting.style import ACCENT, MUTED, WARM, plot_settings
+from econmodel.reporting.files import write_text
+from econmodel.reporting.style import ACCENT, MUTED, WARM
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -79,17 +79,18 @@ def _key(ax: Axes) -> None:
 
 def save_checks(rows: Sequence[CheckRow], folder: Path) -> list[Path]:
     """Write checks.csv, checks.json and the chart."""
-    from matplotlib import rc_context
-
     from econmodel.economics.validation import checks_document
-    from econmodel.reporting.figures import draw_svg, save_drawings
+    from econmodel.reporting.figures import Spec, save_all
 
-    flat = [asdict(row) | {"interval": "" if row.interval is None else f"{row.interval[0]:.4f} to {row.interval[1]:.4f}"}
-            for row in rows]
-    with rc_context(plot_settings()):
-        drawing = draw_svg(lambda fig: _draw(rows, fig), 5.2, 7.2)
+    flat = [asdict(row) | {"interval": interval_text(row)} for row in rows]
     text = json.dumps(checks_document(list(rows)), indent=1, ensure_ascii=False, allow_nan=False)
-    return [*save_drawings(folder, {"checks": drawing}, {"checks": flat}), write_text(folder / "checks.json", text + "\n")]
+    chart = Spec(flat, 5.2, lambda figure: _draw(rows, figure), width=7.2)
+    return [*save_all({"checks": chart}, folder), write_text(folder / "checks.json", text + "\n")]
+
+
+def interval_text(row: CheckRow) -> str:
+    """Interval of the observed figure, empty where there is none."""
+    return "" if row.interval is None else f"{row.interval[0]:.4f} to {row.interval[1]:.4f}"
 
 
 def _draw(rows: Sequence[CheckRow], figure: Any) -> None:  # noqa: ANN401

@@ -7,8 +7,8 @@ typed becomes markup.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Literal
+from dataclasses import dataclass, fields, is_dataclass
+from typing import Any, Literal
 
 Tone = Literal["body", "answer", "note", "caution"]
 
@@ -88,17 +88,29 @@ class Blanks:
     labels: tuple[str, ...]
 
 
-Block = Paragraph | Bullets | KeyNumbers | Table | Charts | Blanks
+@dataclass(frozen=True)
+class Pair:
+    """Two stacks of blocks set side by side where there is room."""
+
+    left: tuple[Block, ...]
+    right: tuple[Block, ...]
+
+
+Block = Paragraph | Bullets | KeyNumbers | Table | Charts | Blanks | Pair
 
 
 @dataclass(frozen=True)
 class Section:
-    """A heading and its blocks; ``new_page`` starts it on a page of its own on paper."""
+    """A heading and its blocks.
+
+    On paper, ``new_page`` starts it on a page of its own and ``landscape`` turns that page.
+    """
 
     heading: str
     blocks: tuple[Block, ...]
     new_page: bool = False
     level: int = 1
+    landscape: bool = False
 
 
 @dataclass(frozen=True)
@@ -113,8 +125,26 @@ class Paper:
     sections: tuple[Section, ...]
     footer: str
     banner: str = ""
-    language: str = "en"
-    tags: dict[str, str] = field(default_factory=dict)
+    kind: Literal["brief", "report"] = "brief"
+
+
+def to_plain(value: Any) -> Any:  # noqa: ANN401
+    """Turn content into plain data; each block carries the name of its kind as ``kind``."""
+    if is_dataclass(value) and not isinstance(value, type):
+        plain = {f.name: to_plain(getattr(value, f.name)) for f in fields(value)}
+        return {"kind": type(value).__name__} | plain
+    return [to_plain(item) for item in value] if isinstance(value, tuple | list) else value
+
+
+def chart_names(blocks: Sequence[Block]) -> list[str]:
+    """Names of the figures that the blocks show."""
+    found: list[str] = []
+    for block in blocks:
+        if isinstance(block, Charts):
+            found += [chart.name for chart in block.charts]
+        elif isinstance(block, Pair):
+            found += chart_names((*block.left, *block.right))
+    return found
 
 
 def table(caption: str, columns: Sequence[tuple[str, float] | tuple[str, float, bool]],

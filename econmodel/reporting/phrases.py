@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
+from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 from econmodel.reporting import formatting as f
-from econmodel.reporting.provenance import STATUS_WORDS, status_counts
+from econmodel.reporting.provenance import STATUS_WORDS, status_counts, unconfirmed
 from econmodel.reporting.series import Document, labels
 from econmodel.reporting.tables import against, at_headline, focus_strategy
 
@@ -26,6 +28,7 @@ CAUTIONS = (
     ("Declared limits. ", "Child-Pugh class stays as it is at the start; harms come largely from series of bleeding "
      "patients; the untreated risk has been observed for five years and is extrapolated beyond."),
 )
+BRIEF_CAUTIONS = tuple(item for item in CAUTIONS if item[0] not in ("Not standard care. ", "Off-label use. "))
 
 
 def answer(document: Document, key: str | None = None) -> str:
@@ -98,3 +101,38 @@ def status_sentence(parameters: ParameterSet) -> str:
     total = sum(counts.values())
     listed = ", ".join(f"{n} {STATUS_WORDS[status]}" for status, n in counts.items())
     return f"Of {total} inputs, {listed}."
+
+
+def unconfirmed_items(parameters: ParameterSet) -> tuple[tuple[str, str], ...]:
+    """List what is invented or from memory by name, and count what is assumed by topic; each as (lead, text)."""
+    found = unconfirmed(parameters)
+    items = [(f"{STATUS_WORDS[status].capitalize()} ({len(found[status])}). ",
+              grouped([p.label for p in found[status]]) + ".") for status in ("demo", "from memory") if status in found]
+    if "assumption" in found:
+        topics = Counter(PurePath(p.where.file).stem.replace("_", " ") for p in found["assumption"])
+        listed = ", ".join(f"{topic} {n}" for topic, n in topics.most_common())
+        items.append((f"Assumed ({len(found['assumption'])}). ", f"{listed}. Each is listed with its reasoning in the "
+                      "technical report and in provenance.csv."))
+    return tuple(items)
+
+
+def grouped(names: list[str]) -> str:
+    """Join labels; those that start alike (``Full cost: ...``) share the start.
+
+    Examples
+    --------
+    >>> grouped(["Full cost: coil", "Start age", "Full cost: glue"])
+    'start age; full cost: coil, glue'
+    """
+    parts: dict[str, list[str]] = {}
+    for name in names:
+        start, colon, rest = name.partition(": ")
+        parts.setdefault(start if colon else "", []).append(rest if colon else lower(name))
+    return "; ".join((f"{lower(start)}: " if start else "") + (", " if start else "; ").join(rest)
+                     for start, rest in sorted(parts.items(), key=lambda item: bool(item[0])))
+
+
+def nnt_interval(psa: Mapping[str, Any], versus: str, key: str, year: str) -> str:
+    """Interval of an NNT from the analysis with all inputs varied together; empty where it has none."""
+    block: Mapping[str, Any] = psa["comparisons"].get(versus, {}).get(key, {}).get("nnt", {}).get(year, {})
+    return str(block.get("interval_text") or "")

@@ -1,0 +1,129 @@
+"""Render a paper as DOCX: real heading styles, editable tables, pictures with alternative text."""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from econmodel.reporting import docx_parts as parts
+from econmodel.reporting.content import Blanks, Block, Bullets, Charts, KeyNumbers, Pair, Paper, Paragraph, Table
+
+if TYPE_CHECKING:
+    from docx.document import Document as WordDocument
+
+ZIP_DATE = (2000, 1, 1, 0, 0, 0)
+CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f]")
+
+
+def render_docx(paper: Paper, figures: Path) -> bytes:
+    """Render a paper.
+
+    Parameters
+    ----------
+    paper
+        Content; it is written as text runs, so no text in it can become markup or a field.
+    figures
+        Folder with the PNG of each chart the paper names.
+    """
+    import docx
+
+    word = docx.Document()
+    parts.set_styles(word, small=paper.kind == "brief")
+    parts.set_footer(word, clean(paper.footer), banner=bool(paper.banner))
+    if paper.banner:
+        parts.shaded(word, clean(paper.banner), "FFF3C9", bold=True)
+    word.add_paragraph(clean(paper.title), style="Title")
+    word.add_paragraph(clean(paper.subtitle), style="Subtitle")
+    for section in paper.sections:
+        parts.start_section(word, landscape=section.landscape, new_page=section.new_page)
+        word.add_heading(clean(section.heading), level=section.level)
+        for block in section.blocks:
+            _draw(word, block, figures)
+    return _save(word, paper)
+
+
+def clean(text: str) -> str:
+    """Drop control characters, which a DOCX may not hold."""
+    return CONTROL.sub("", text)
+
+
+def _draw(word: WordDocument, block: Block, figures: Path) -> None:
+    if isinstance(block, Pair):
+        for item in (*block.left, *block.right):
+            _draw(word, item, figures)
+        return
+    drawers: dict[type, Any] = {Paragraph: _paragraph, Bullets: _bullets, KeyNumbers: _key_numbers, Table: _table,
+                                Blanks: _blanks}
+    if isinstance(block, Charts):
+        _charts(word, block, figures)
+    else:
+        drawers[type(block)](word, block)
+
+
+def _paragraph(word: WordDocument, block: Paragraph) -> None:
+    if block.tone == "caution":
+        parts.shaded(word, clean(block.lead + block.text), "FBEEE9")
+        return
+    styles = {"answer": "Answer", "note": "Note"}
+    paragraph = word.add_paragraph(style=styles.get(block.tone, "Normal"))
+    parts.lead_and_text(paragraph, clean(block.lead), clean(block.text))
+
+
+def _bullets(word: WordDocument, block: Bullets) -> None:
+    for lead, text in block.items:
+        parts.lead_and_text(word.add_paragraph(style="List Bullet"), clean(lead), clean(text))
+
+
+def _key_numbers(word: WordDocument, block: KeyNumbers) -> None:
+    rows = [block.numbers[i:i + 4] for i in range(0, len(block.numbers), 4)]
+    grid = word.add_table(rows=len(rows), cols=4)
+    parts.spread_columns(word, grid, [1.0] * 4)
+    for i, row in enumerate(rows):
+        for j, number in enumerate(row):
+            parts.key_cell(grid.cell(i, j), clean(number.value), clean(number.label), clean(number.note))
+    parts.space_after(word)
+
+
+def _table(word: WordDocument, block: Table) -> None:
+    word.add_paragraph(clean(block.caption), style="Table Caption")
+    parts.data_table(word, [clean(c.heading) for c in block.columns], [[clean(t) for t in row] for row in block.rows],
+                     [c.width for c in block.columns], [c.is_number for c in block.columns],
+                     style="TableSmall" if block.small else "TableText")
+    if block.note:
+        word.add_paragraph(clean(block.note), style="Note")
+    else:
+        parts.space_after(word)
+
+
+def _charts(word: WordDocument, block: Charts, figures: Path) -> None:
+    per_row = min(len(block.charts), 2)
+    rows = [block.charts[i:i + per_row] for i in range(0, len(block.charts), per_row)]
+    grid = word.add_table(rows=len(rows), cols=per_row)
+    width = parts.spread_columns(word, grid, [1.0] * per_row)
+    for i, row in enumerate(rows):
+        for j, chart in enumerate(row):
+            parts.picture(grid.cell(i, j), figures / f"{chart.name}.png", clean(chart.caption), clean(chart.alt),
+                          width * (0.97 if per_row == 2 else 0.7))
+    parts.space_after(word)
+
+
+def _blanks(word: WordDocument, block: Blanks) -> None:
+    for label in block.labels:
+        word.add_paragraph(f"{clean(label)}:\t", style="Blank Line")
+
+
+def _save(word: WordDocument, paper: Paper) -> bytes:
+    """Save with fixed dates inside, so that the same content gives the same bytes."""
+    core = word.core_properties
+    core.title, core.author, core.comments = clean(paper.title), "econmodel", clean(paper.footer)
+    core.created = core.modified = datetime(*ZIP_DATE)
+    written, fixed = io.BytesIO(), io.BytesIO()
+    word.save(written)
+    with zipfile.ZipFile(written) as source, zipfile.ZipFile(fixed, "w", zipfile.ZIP_DEFLATED) as target:
+        for name in source.namelist():
+            target.writestr(zipfile.ZipInfo(name, ZIP_DATE), source.read(name), zipfile.ZIP_DEFLATED)
+    return fixed.getvalue()

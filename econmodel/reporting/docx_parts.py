@@ -1,0 +1,204 @@
+"""Pieces of a DOCX: styles, tables, pictures with alternative text, page footers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from docx.document import Document as WordDocument
+    from docx.table import Table as WordTable
+    from docx.table import _Cell
+    from docx.text.paragraph import Paragraph as WordParagraph
+
+FONT = "Calibri"
+INK, MUTED, ACCENT = "20272E", "5C6670", "14506B"
+RIGHT = '<w:jc w:val="right"/>'
+OWN_STYLES: dict[str, tuple[float, str, bool, float]] = {  # size, colour, bold, space after
+    "Answer": (13.0, INK, False, 6.0),
+    "Note": (8.5, MUTED, False, 6.0),
+    "Table Caption": (10.0, INK, True, 3.0),
+    "Table Text": (8.5, INK, False, 0.0),
+    "Table Small": (6.5, INK, False, 0.0),
+    "Key Value": (16.0, ACCENT, True, 0.0),
+    "Blank Line": (9.5, MUTED, False, 4.0),
+}
+
+
+def set_styles(word: WordDocument, *, small: bool) -> None:
+    """Set page, fonts and the paper's own paragraph styles; ``small`` is for the brief."""
+    from docx.enum.style import WD_STYLE_TYPE
+    from docx.shared import Mm, Pt, RGBColor
+
+    page = word.sections[0]
+    page.page_width, page.page_height = Mm(210), Mm(297)
+    side = Mm(15 if small else 22)
+    page.left_margin = page.right_margin = side
+    page.top_margin, page.bottom_margin = Mm(13), Mm(15)
+    for name, size in (("Normal", 9.5 if small else 10.5), ("Title", 19.0), ("Subtitle", 10.0), ("Heading 1", 14.0),
+                       ("Heading 2", 11.5), ("List Bullet", 9.5 if small else 10.5)):
+        style: Any = word.styles[name]
+        _font(style, size)
+        colour = ACCENT if "Heading" in name else MUTED if name == "Subtitle" else INK
+        style.font.color.rgb = RGBColor.from_string(colour)
+        style.paragraph_format.space_after = Pt(4 if small else 6)
+        style.paragraph_format.space_before = Pt(10 if "Heading" in name else 0)
+        style.paragraph_format.keep_with_next = "Heading" in name
+    for name, (size, colour, bold, after) in OWN_STYLES.items():
+        own: Any = word.styles.add_style(name, WD_STYLE_TYPE.PARAGRAPH)
+        own.base_style = word.styles["Normal"]
+        _font(own, size)
+        own.font.bold, own.font.color.rgb = bold, RGBColor.from_string(colour)
+        own.paragraph_format.space_after = Pt(after)
+        own.paragraph_format.keep_with_next = name in ("Table Caption", "Key Value")
+
+
+def _font(style: Any, size: float) -> None:  # noqa: ANN401
+    from docx.oxml.ns import qn
+    from docx.shared import Pt
+
+    style.font.name, style.font.size, style.font.italic = FONT, Pt(size), False
+    fonts = style.element.get_or_add_rPr().get_or_add_rFonts()
+    for script in ("w:ascii", "w:hAnsi", "w:cs", "w:eastAsia"):
+        fonts.set(qn(script), FONT)
+    for theme in ("w:asciiTheme", "w:hAnsiTheme", "w:cstheme", "w:eastAsiaTheme"):
+        fonts.attrib.pop(qn(theme), None)
+
+
+def set_footer(word: WordDocument, text: str, *, banner: bool) -> None:
+    """Put the footer and the page number on every page; invented data is said there too."""
+    paragraph = word.sections[0].footer.paragraphs[0]
+    paragraph.style = word.styles["Note"]
+    lead_and_text(paragraph, "Invented data. " if banner else "", text + " · page ")
+    _field(paragraph, "PAGE")
+
+
+def _field(paragraph: WordParagraph, code: str) -> None:
+    from docx.oxml import OxmlElement
+    from docx.oxml.ns import qn
+
+    field = OxmlElement("w:fldSimple")
+    field.set(qn("w:instr"), code)
+    paragraph._p.append(field)
+
+
+def start_section(word: WordDocument, *, landscape: bool, new_page: bool) -> None:
+    """Turn the page where the section is landscape (or no longer), or break it."""
+    from docx.enum.section import WD_ORIENT, WD_SECTION
+
+    page = word.sections[-1]
+    turned = page.orientation == WD_ORIENT.LANDSCAPE
+    if turned != landscape:
+        width, height = page.page_width, page.page_height
+        fresh = word.add_section(WD_SECTION.NEW_PAGE)
+        fresh.orientation = WD_ORIENT.LANDSCAPE if landscape else WD_ORIENT.PORTRAIT
+        fresh.page_width, fresh.page_height = height, width
+    elif new_page:
+        word.add_page_break()  # type: ignore[no-untyped-call]
+
+
+def lead_and_text(paragraph: WordParagraph, lead: str, text: str) -> None:
+    """Write a bold lead and the text after it."""
+    if lead:
+        paragraph.add_run(lead).bold = True
+    paragraph.add_run(text)
+
+
+def shaded(word: WordDocument, text: str, fill: str, *, bold: bool = False) -> None:
+    """Write a paragraph on a shaded ground."""
+    paragraph = word.add_paragraph()
+    paragraph.add_run(text).bold = bold
+    paragraph._p.get_or_add_pPr().append(_shade(fill))
+
+
+def _shade(fill: str) -> Any:  # noqa: ANN401
+    from docx.oxml import OxmlElement
+    from docx.oxml.ns import qn
+
+    shade = OxmlElement("w:shd")
+    for name, value in (("w:val", "clear"), ("w:color", "auto"), ("w:fill", fill)):
+        shade.set(qn(name), value)
+    return shade
+
+
+def spread_columns(word: WordDocument, made: WordTable, widths: Sequence[float]) -> int:
+    """Give the columns their relative widths over the text width; returns the first one's width."""
+    page = word.sections[-1]
+    whole = int(page.page_width or 0) - int(page.left_margin or 0) - int(page.right_margin or 0)
+    made.autofit = False
+    shares = [int(whole * width / sum(widths)) for width in widths]
+    for column, share in zip(made.columns, shares, strict=True):
+        column.width = share
+    for row in made.rows:
+        for cell, share in zip(row.cells, shares, strict=True):
+            cell.width = share
+    return shares[0]
+
+
+def data_table(word: WordDocument, headings: Sequence[str], rows: Sequence[Sequence[str]], widths: Sequence[float],
+               numeric: Sequence[bool], *, style: str) -> None:
+    """Add a table; rows are kept whole and the headings are repeated on every page.
+
+    It is written as markup in one go, because building a long table cell by cell takes minutes.
+    """
+    from docx.oxml import parse_xml
+    from docx.oxml.ns import nsdecls
+
+    page = word.sections[-1]
+    whole = int(page.page_width or 0) - int(page.left_margin or 0) - int(page.right_margin or 0)
+    twips = [int(whole * width / sum(widths) / 635) for width in widths]
+    grid = "".join(f'<w:gridCol w:w="{w}"/>' for w in twips)
+    lines = [_row_xml(headings, twips, numeric, style, header=True)]
+    lines += [_row_xml(row, twips, numeric, style) for row in rows]
+    xml = (f'<w:tbl {nsdecls("w")}><w:tblPr><w:tblW w:w="{sum(twips)}" w:type="dxa"/><w:tblLayout w:type="fixed"/>'
+           '<w:tblCellMar><w:left w:w="50" w:type="dxa"/><w:right w:w="50" w:type="dxa"/></w:tblCellMar></w:tblPr>'
+           f"<w:tblGrid>{grid}</w:tblGrid>{''.join(lines)}</w:tbl>")
+    word.element.body.insert_element_before(parse_xml(xml), "w:sectPr")
+
+
+def _row_xml(texts: Sequence[str], twips: Sequence[int], numeric: Sequence[bool], style: str, *,
+             header: bool = False) -> str:
+    from xml.sax.saxutils import escape
+
+    line = f'w:sz="{8 if header else 4}" w:color="{INK if header else "D5DADD"}"'
+    bold = "<w:rPr><w:b/></w:rPr>" if header else ""
+    cells = "".join(
+        f'<w:tc><w:tcPr><w:tcW w:w="{width}" w:type="dxa"/><w:tcBorders><w:bottom w:val="single" {line}/></w:tcBorders>'
+        f'<w:vAlign w:val="{"bottom" if header else "top"}"/></w:tcPr><w:p><w:pPr><w:pStyle w:val="{style}"/>'
+        f"{RIGHT if is_number else ''}</w:pPr><w:r>{bold}"
+        f'<w:t xml:space="preserve">{escape(text)}</w:t></w:r></w:p></w:tc>'
+        for text, width, is_number in zip(texts, twips, numeric, strict=True))
+    return f'<w:tr><w:trPr><w:cantSplit/>{"<w:tblHeader/>" if header else ""}</w:trPr>{cells}</w:tr>'
+
+
+def key_cell(cell: _Cell, value: str, label: str, note: str) -> None:
+    """Fill the cell of one headline number."""
+    cell._tc.get_or_add_tcPr().append(_shade("EEF4F6"))
+    first = cell.paragraphs[0]
+    first.style = "Key Value"
+    first.add_run(value)
+    cell.add_paragraph(label, style="Table Text")
+    cell.add_paragraph(note, style="Note")
+
+
+def picture(cell: _Cell, file: Path, caption: str, alt: str, width: float) -> None:
+    """Put a picture under its caption, with alternative text."""
+    from docx.oxml.ns import qn
+
+    first = cell.paragraphs[0]
+    first.style = "Table Caption"
+    first.add_run(caption)
+    shape = cell.add_paragraph().add_run().add_picture(str(file), width=int(width))
+    described = shape._inline.find(qn("wp:docPr"))
+    described.set("descr", alt)
+    described.set("title", caption)
+
+
+def space_after(word: WordDocument) -> None:
+    """Leave a little room after a table, which has no spacing of its own."""
+    from docx.shared import Pt
+
+    paragraph = word.add_paragraph()
+    paragraph.paragraph_format.space_after = Pt(0)
+    paragraph.paragraph_format.line_spacing = Pt(6)

@@ -1,0 +1,143 @@
+"""The programme's four charts: cumulative cash, contribution bridge, downside, bleeds with and without."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+from econmodel.reporting import formatting as f
+from econmodel.reporting.content import Chart
+from econmodel.reporting.figures import Spec, drawer
+from econmodel.reporting.style import ACCENT, INK, MUTED, WARM
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Rectangle
+
+Programme = Mapping[str, Any]
+FAN = (("q2.5", "q97.5", 0.14), ("q25", "q75", 0.24))
+LINES = {"base": (ACCENT, "-", "Base case"), "best": ("#0b8659", (0, (5, 2)), "Favourable"),
+         "worst": (WARM, (0, (2, 1.5)), "Three worst together")}
+SHORT_LABELS = {
+    "volume_half": "Half the volume", "delay_12_months": "Twelve months' delay",
+    "operator_absent": "Operator absent six months", "payment_less_20": "Payment 20% lower",
+    "other_payment_view": "The other payment view", "refill_zero": "No bed refilled",
+    "new_capital": "Equipment bought new", "six_coils": "Six coils a session", "coil_ratio_one": "EUS no better than glue",
+    "glue_hr_half": "Glue only halves bleeding", "low_untreated_risk": "Low untreated risk",
+    "beta_blocker_background": "Beta-blocker for everyone", "effect_two_years": "Effect lasts two years",
+    "stopped_month_12": "Stopped at month 12", "three_worst": "Three worst together",
+}
+GAIN, LOSS = "#3f7f9b", "#c8573d"
+
+
+def plot_cash(programme: Programme, *, ax: Axes, currency: str) -> dict[str, Line2D]:
+    """Cumulative net cash by quarter: base, favourable and worst, and the fan over draws where there is one."""
+    rows = programme["frames"]["cumulative_cash"]
+    years = [row["year"] for row in rows]
+    for low, high, alpha in FAN:
+        if low in rows[0]:
+            lower, upper = ([row[name] for row in rows] for name in (low, high))
+            ax.fill_between(years, lower, upper, color=ACCENT, alpha=alpha, linewidth=0)
+    drawn = {name: ax.plot(years, [r[name] for r in rows], color=colour, linestyle=dash)[0]
+             for name, (colour, dash, _) in LINES.items()}
+    ax.axhline(0, color=MUTED, linewidth=0.7)
+    ax.set_xlim(0, years[-1])
+    ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, currency))
+    ax.set_xlabel("Years since start")
+    for i, (colour, dash, label) in enumerate(LINES.values()):
+        x = 0.02 + (0.0, 0.27, 0.52)[i]
+        ax.plot([x, x + 0.055], [1.06, 1.06], color=colour, linestyle=dash, transform=ax.transAxes, clip_on=False)
+        ax.text(x + 0.07, 1.06, label, transform=ax.transAxes, va="center", fontsize=7.8)
+    return drawn
+
+
+def plot_bridge(programme: Programme, *, ax: Axes, currency: str) -> dict[str, Rectangle]:
+    """Bridge from prophylaxis contribution to operating cash, totals over the budget."""
+    rows = programme["frames"]["contribution_bridge"]
+    bars = {}
+    for i, row in enumerate(rows):
+        colour = ACCENT if row["is_total"] else GAIN if row["value"] >= 0 else LOSS
+        bars[row["row"]] = ax.barh(-i, row["value"], left=row["start"], height=0.66, color=colour)[0]
+        right = max(row["start"], row["end"])
+        ax.text(right, -i, " " + f.money_short(row["value"], currency), va="center", fontsize=7.8, color=INK)
+    ax.set_yticks([-i for i in range(len(rows))], [row["label"] for row in rows])
+    _money_axis(ax, currency, [row[side] for row in rows for side in ("start", "end")])
+    return bars
+
+
+def plot_downside(programme: Programme, *, ax: Axes, currency: str) -> dict[str, Rectangle]:
+    """Net present value if one thing goes worse, with the base case as a line."""
+    rows = programme["frames"]["downside"]
+    base, worse = rows[0], rows[1:]
+    bars = {row["key"]: ax.barh(-i, row["npv"], height=0.66, color=ACCENT if row["npv"] >= 0 else LOSS)[0]
+            for i, row in enumerate(worse)}
+    ax.axvline(base["npv"], color=INK, linewidth=1.0, linestyle=(0, (4, 2)))
+    ax.text(base["npv"], 0.75, f"base {f.money_short(base['npv'], currency)}", ha="center", va="bottom", fontsize=7.5)
+    ax.set_yticks([-i for i in range(len(worse))], [_short(row) for row in worse], fontsize=7.4)
+    ax.set_ylim(0.4 - len(worse), 0.6)
+    _money_axis(ax, currency, [row["npv"] for row in rows])
+    return bars
+
+
+def _short(row: Mapping[str, Any]) -> str:
+    return SHORT_LABELS.get(row["key"], str(row["label"]).split(":", maxsplit=1)[0][:40])
+
+
+def plot_bleeds(programme: Programme, *, ax: Axes) -> dict[str, Line2D]:
+    """Cumulative bleeds among those who start, without and with the programme."""
+    rows = programme["frames"]["bleeds"]
+    years = [row["year"] for row in rows]
+    without, with_ = ([row[f"cumulative_{name}"] for row in rows] for name in ("without", "with"))
+    ax.fill_between(years, with_, without, color=ACCENT, alpha=0.12, linewidth=0)
+    drawn = {"without": ax.plot(years, without, color=WARM, marker="o")[0],
+             "with": ax.plot(years, with_, color=ACCENT, marker="s", linestyle=(0, (5, 2)))[0]}
+    for values, label, colour, rise in ((without, "Current mix", WARM, 7), (with_, "Programme", ACCENT, -42)):
+        ax.annotate(f"{label}: {f.number(values[-1], 1)}", (years[-1], values[-1]), ha="right", va="bottom",
+                    color=colour, xytext=(0, rise), textcoords="offset points")
+    ax.set(xticks=years, ylim=(0, 1.18 * max(without)), xlabel="Budget year", ylabel="Cumulative bleeds")
+    return drawn
+
+
+def _money_axis(ax: Axes, currency: str, values: list[float]) -> None:
+    low, high = min(0.0, *values), max(0.0, *values)
+    ax.set_xlim(low - 0.04 * (high - low), high + 0.2 * (high - low))
+    ax.axvline(0, color=MUTED, linewidth=0.7)
+    ax.grid(visible=True, axis="x")
+    ax.grid(visible=False, axis="y")
+    ax.tick_params(axis="y", length=0)
+    ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, currency))
+    ax.locator_params(axis="x", nbins=5)
+
+
+def programme_figures(programme: Programme, currency: str) -> dict[str, Spec]:
+    """List the programme's figures."""
+    frames = programme["frames"]
+    return {
+        "programme_cash": Spec(frames["cumulative_cash"], 2.7, drawer(
+            partial(plot_cash, programme, currency=currency), 0.13, 0.16, 0.84, 0.74)),
+        "programme_bridge": Spec(frames["contribution_bridge"], 2.7, drawer(
+            partial(plot_bridge, programme, currency=currency), 0.38, 0.11, 0.60, 0.87)),
+        "programme_downside": Spec(frames["downside"], 3.3, drawer(
+            partial(plot_downside, programme, currency=currency), 0.38, 0.09, 0.59, 0.84)),
+        "programme_bleeds": Spec(frames["bleeds"], 3.3,
+                                 drawer(partial(plot_bleeds, programme), 0.12, 0.14, 0.84, 0.82)),
+    }
+
+
+def programme_chart(name: str, programme: Programme, currency: str) -> Chart:
+    """Caption and alternative text of a programme figure."""
+    years = programme["basis"]["budget_years"]
+    money = f"{programme['basis']['cash']} {currency}"
+    known = {
+        "programme_cash": (f"Cumulative cash ({money})", "Lines of cumulative net cash by quarter: base case, "
+                           "favourable case and the three worst downside rows together."),
+        "programme_bridge": (f"From contribution to operating cash, {years} years ({money})", "Bars from prophylaxis "
+                             "contribution through each gain and loss to operating cash."),
+        "programme_downside": (f"What could go wrong: net present value ({money})", "Bars of net present value for "
+                               "each downside row, with the base case as a dashed line."),
+        "programme_bleeds": ("Bleeds among patients started, with and without", "Lines of cumulative bleeds under the "
+                             "current mix and under the programme."),
+    }
+    return Chart(name, *known[name])
