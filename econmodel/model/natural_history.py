@@ -179,5 +179,6 @@ def solve_acute_fatality(six_week: FloatArray, rr_rebleed: FloatArray, p_early: 
     if impossible.any() and not sampled:
         what = (f"six-week mortality {six_week.max():.4g} and its rebleed multiple {(rr * f).max():.4g}: "
                 f"must lie in 0 to 1, and early rebleeding {e.max():.4g} below 1")
-        raise ModelError(what, fix="lower p_death_six_weeks, its Child class values or rr_death_rebleed")
+        fix = "lower p_death_six_weeks, its Child class values, rr_death_rebleed or p_early_rebleed"
+        raise ModelError(what, fix=fix)
     return np.where(impossible, np.minimum(1.0, 1.0 / rr), f), impossible.any(axis=1)

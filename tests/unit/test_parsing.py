@@ -59,7 +59,8 @@ def test_values_inside_their_bounds(unit, value):
 
 @pytest.mark.parametrize(("unit", "value"), [
     ("probability", 1.0001), ("share", -0.1), ("utility", 1.2), ("utility", -1.2), ("USD/coil", -1),
-    ("per year", -1e-9), ("hazard ratio", 0), ("ratio", -1), ("sessions", -1), ("QALY", -0.1), ("years", float("nan")), ("years", True)])
+    ("per year", -1e-9), ("hazard ratio", 0), ("ratio", -1), ("sessions", -1), ("QALY", -0.1),
+    ("years", float("nan")), ("years", True)])
 def test_values_outside_their_bounds(unit, value):
     """Values outside the bounds of their unit are refused, with the unit in the message."""
     with pytest.raises(ParameterError, match=unit.replace("/", "/")):
