@@ -28,7 +28,7 @@ def build_engine_values(book: Book) -> None:
     )
     plans = book.layout.strategies
     document = result_document(book.case, book.evaluation)["strategies"]
-    sheet.row(4, ["", "Key", *(p.row.label for p in plans), "", *(p.row.label for p in plans)], "header_right")
+    sheet.row(4, ["", "Key", *(p.row.label for p in plans), "", *(p.row.label for p in plans)], "headings")
     keys = list(dict.fromkeys(key[2] for key in book.cells if key[0] == "outcome"))
     difference = FIRST_STRATEGY + len(plans) + 1
     for row, key in enumerate(keys, start=5):
@@ -62,19 +62,21 @@ def build_checks(book: Book) -> None:
     """Write each check with its figure, its rule and whether it holds."""
     sheet = book.add_sheet(NAME, tab="9B2226")
     sheet.heading("Checks", "A result is to be used only while every check holds.")
-    sheet.row(5, ["Check", "Figure", "Must be", "Holds"], "header")
+    sheet.row(5, ["Check", "Figure", "Must be", "Holds"], "headings")
     row = 5
     for label, figure, rule, must in _checks(book):
         row += 1
         sheet.text(row, 1, label)
-        sheet.formula(row, 2, figure, "number")
+        sheet.formula(row, 2, figure, "rate")
         sheet.text(row, 3, must, "small")
         sheet.formula(row, 4, f'IF(ISNUMBER(B{row}),IF({rule.replace("#", f"B{row}")},"yes","NO"),"NO")', "bold")
     sheet.text(3, 1, "Checks that fail", "bold")
     sheet.formula(3, 2, f'COUNTIF(D6:D{row},"NO")', "strong|whole")
     book.known("checks", "failed", sheet=NAME, row=3, column=2)
+    sheet.alert(f"D6:D{row}", 'D6="NO"')
+    sheet.alert("B3", "$B$3>0")
     _changes(book, sheet, row + 3)
-    sheet.widths(74, 18, 24, 10)
+    sheet.widths(74, 18, 34, 10)
     sheet.frame("A6", book.footer)
 
 
@@ -122,7 +124,7 @@ def _strategy_checks(book: Book, plan: StrategyPlan) -> Iterator[tuple[str, str,
 
 def _changes(book: Book, sheet: Sheet, row: int) -> None:
     """Count changed cells; while there is none, compare with the engine."""
-    sheet.row(row, ["Changes since the file was made", "Cells", "", ""], "header")
+    sheet.row(row, ["Changes since the file was made", "Cells", "", ""], "headings")
     lines = [
         ("Inputs", book.at("inputs", "changed")),
         *((f"Patients: {name.replace('_', ' ')}", _mix_changes(book, name, first)) for name, first in _mixes(book)),
@@ -136,7 +138,7 @@ def _changes(book: Book, sheet: Sheet, row: int) -> None:
     sheet.formula(last + 1, 2, f"SUM(B{row + 1}:B{last})", "strong|whole")
     book.known("changes", sheet=NAME, row=last + 1, column=2)
     sheet.text(last + 3, 1, "Largest relative difference from the engine's values", "bold")
-    sheet.formula(last + 3, 2, book.at("engine", "largest"), "strong")
+    sheet.formula(last + 3, 2, book.at("engine", "largest"), "strong|small_number")
     changed = book.at("changes")
     sheet.formula(
         last + 3,

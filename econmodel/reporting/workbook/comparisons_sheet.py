@@ -33,14 +33,14 @@ def build_comparisons(book: Book) -> None:
     row = 4
     for versus in comparators(book):
         row = _block(book, sheet, versus, row) + 2
-    sheet.widths(50, 36, 16, *[16] * len(book.layout.strategies))
+    sheet.widths(50, 36, 20, *[20] * len(book.layout.strategies))
     sheet.frame("C4", book.footer)
 
 
 def _block(book: Book, sheet: Sheet, versus: str, row: int) -> int:
     plans = book.layout.strategies
     label = next((p.row.label for p in plans if p.key == versus), "the comparator chosen in the settings")
-    sheet.row(row, [f"Against {label}", "", "Comparator's own value", *(p.row.label for p in plans)], "header_right")
+    sheet.row(row, [f"Compared with: {label}", "", "Comparator's own value", *(p.row.label for p in plans)], "headings")
     sheet.page.row_dimensions[row].height = 30
     sheet.row(row + 1, ["", "versus", versus, *(p.key for p in plans)], "key")
     row += 2

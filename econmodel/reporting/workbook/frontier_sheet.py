@@ -32,12 +32,12 @@ def build_frontier(book: Book) -> None:
     """Write the frontier over the time horizon, and the slopes it rests on."""
     sheet = book.add_sheet(NAME, tab="0B8659")
     sheet.heading("Efficiency frontier", f"Over the time horizon, discounted; {book.money_label} per QALY.")
-    sheet.row(FIRST - 1, list(HEADERS), "header_right")
+    sheet.row(FIRST - 1, list(HEADERS), "headings")
     sheet.page.row_dimensions[FIRST - 1].height = 40
     plans = book.layout.strategies
     last = FIRST + len(plans) - 1
     slopes = last + 4
-    sheet.row(slopes - 1, ["Cost per QALY from column to row", *(p.row.label for p in plans)], "header_right")
+    sheet.row(slopes - 1, ["Cost per QALY from column to row", *(p.row.label for p in plans)], "headings")
     for i, plan in enumerate(plans):
         row = FIRST + i
         sheet.text(row, LABEL, plan.row.label)
@@ -67,8 +67,8 @@ def _judge(book: Book, row: int, slope_row: int, last: int) -> None:
     cells = [(f"{letters(2 + j)}{slope_row}", address(FIRST + j, EFFECT)) for j in range(n)]
     before = [f"IF({e}<{effect},{slope},{NONE})" for slope, e in cells]
     after = [f"IF({e}>{effect},{slope},{FAR})" for slope, e in cells]
-    sheet.formula(row, BEFORE, f"MAX({','.join(before)})", "money")
-    sheet.formula(row, AFTER, f"MIN({','.join(after)})", "money")
+    sheet.formula(row, BEFORE, f"MAX({','.join(before)})", "slope")
+    sheet.formula(row, AFTER, f"MIN({','.join(after)})", "slope")
     better = f"SUMPRODUCT(({costs}<={cost})*({effects}>={effect})*((({costs}<{cost})+({effects}>{effect}))>0))"
     twin = f"SUMPRODUCT(({span(FIRST, row, COST)}={cost})*({span(FIRST, row, EFFECT)}={effect}))>1"
     steep, flat = address(row, BEFORE), address(row, AFTER)

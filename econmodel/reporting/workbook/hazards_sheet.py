@@ -44,7 +44,7 @@ def build_life_tables(book: Book) -> None:
         sheet.formula(row, 2, f'IF(AND(ISNUMBER({male_q}),ISNUMBER({female_q})),{mixed},"")', "factor")
     book.cells["life", "q"] = span(FIRST_AGE_ROW, FIRST_AGE_ROW + last - 1, 2, LIFE)
     sheet.widths(8, 14, *[14] * (2 * len(names)))
-    sheet.frame(f"C{FIRST_AGE_ROW}", book.footer)
+    sheet.frame(f"C{FIRST_AGE_ROW}", book.footer, wide=True)
 
 
 def build_hazards(book: Book) -> None:
@@ -76,7 +76,7 @@ def build_hazards(book: Book) -> None:
     for row in book.layout.year_rows:
         _hazard_row(book, sheet, row, horizon, age)
     sheet.widths(*[11] * (FIRST_GROUP + 3 * len(groups)))
-    sheet.frame(f"B{FIRST_YEAR_ROW}", book.footer)
+    sheet.frame(f"B{FIRST_YEAR_ROW}", book.footer, wide=True)
 
 
 def _horizon(book: Book, sheet: Sheet) -> str:

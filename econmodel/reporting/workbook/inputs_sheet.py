@@ -30,11 +30,13 @@ HEADERS = (
     "Low",
     "High",
     "Status",
-    "Source or reason",
+    "Source",
+    "How it came about",
     "Used here",
 )
-LABEL, INPUT, VALUE, UNIT, BUILT, CHANGED, LOW, HIGH, STATUS, SOURCE, USED = range(1, len(HEADERS) + 1)
+LABEL, INPUT, VALUE, UNIT, BUILT, CHANGED, LOW, HIGH, STATUS, SOURCE, STORY, USED = range(1, len(HEADERS) + 1)
 HEADER_ROW = 4
+WIDTHS = (46, 28, 15, 13, 15, 9, 10, 10, 16, 52, 84, 9)
 SECTIONS = {
     "settings": "Settings",
     "case_mix": "Patients",
@@ -57,7 +59,8 @@ def build_inputs(book: Book) -> Sheet:
         "Change a yellow cell and everything is worked out again. Probabilities and shares are fractions: "
         f"7.5% is 0.075. Money in {book.money_label}. Grey cells are fixed when the file is made.",
     )
-    sheet.row(HEADER_ROW, list(HEADERS))
+    for column, header in enumerate(HEADERS, start=1):
+        sheet.text(HEADER_ROW, column, header, "header_right" if column in (VALUE, BUILT, LOW, HIGH) else "header")
     row = HEADER_ROW + 1
     for title, inputs in sections(book).items():
         sheet.row(row, [title] + [""] * (len(HEADERS) - 1), "section")
@@ -65,9 +68,12 @@ def build_inputs(book: Book) -> Sheet:
             row += 1
             _write_input(book, sheet, row, p)
         row += 2
-    book.known("inputs", "changed", sheet=NAME, row=2, column=CHANGED)
-    sheet.formula(2, CHANGED, f'COUNTIF({letters(CHANGED)}{HEADER_ROW + 1}:{letters(CHANGED)}{row},"yes")', "whole")
-    sheet.widths(46, 30, 13, 13, 11, 8, 10, 10, 14, 70, 8)
+    book.known("inputs", "changed", sheet=NAME, row=3, column=CHANGED)
+    marks = f"{letters(CHANGED)}{HEADER_ROW + 1}:{letters(CHANGED)}{row}"
+    sheet.text(3, BUILT, "Cells changed", "key")
+    sheet.formula(3, CHANGED, f'COUNTIF({marks},"yes")', "whole")
+    sheet.alert(marks, f'{letters(CHANGED)}{HEADER_ROW + 1}="yes"')
+    sheet.widths(*WIDTHS)
     sheet.frame("D5", book.footer, header_rows=f"{HEADER_ROW}:{HEADER_ROW}")
     return sheet
 
@@ -99,7 +105,10 @@ def _write_input(book: Book, sheet: Sheet, row: int, p: Parameter) -> None:
         sheet.number(row, LOW, p.range.low, "plain")
         sheet.number(row, HIGH, p.range.high, "plain")
     sheet.text(row, STATUS, STATUS_WORDS[p.status], "small")
-    sheet.text(row, SOURCE, provenance(book, p), "small")
+    source, story = provenance(book, p)
+    sheet.text(row, SOURCE, source, "small")
+    sheet.text(row, STORY, story, "small")
+    sheet.height(row, (p.label, WIDTHS[0]), (source, WIDTHS[SOURCE - 1]), (story, WIDTHS[STORY - 1]))
     book.name_cell(p.name, NAME, row, VALUE)
     book.cells["row", p.name] = str(row)
 
@@ -112,13 +121,13 @@ def _write_value(sheet: Sheet, row: int, column: int, p: Parameter, style: str) 
     return sheet.text(row, column, str(p.value), style)
 
 
-def provenance(book: Book, p: Parameter) -> str:
-    """Source, locator and reasons of an input as one text."""
+def provenance(book: Book, p: Parameter) -> tuple[str, str]:
+    """Source with its locator, and how the value came about: who changed it, what was published, why it was assumed."""
     source = book.case.parameters.sources.get(p.source)
-    where = f"{source.reference}; {p.locator}" if source and p.locator else source.reference if source else ""
-    change = f"Changed by {p.changed_by}: {p.reason}" if p.changed_by else ""
-    parts = (change, where, p.as_published, p.derivation, p.rationale, p.note)
-    return " | ".join(part for part in parts if part)
+    change = f"{p.changed_by}: {p.reason}" if p.changed_by else ""
+    parts = (change, p.as_published, p.derivation, p.rationale, p.note)
+    where = "; ".join(part for part in (source.reference if source else "", p.locator) if part)
+    return where, " | ".join(part for part in parts if part)
 
 
 def _validate(book: Book, sheet: Sheet, cell: Cell, p: Parameter) -> None:

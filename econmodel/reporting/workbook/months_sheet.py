@@ -45,7 +45,7 @@ def build_months(book: Book) -> None:
         for column, plan in enumerate(plans, start=FIRST_VISIT):
             sheet.formula(row, column, _visit(book, plan, row), "whole")
     sheet.widths(*[13] * (FIRST_VISIT + len(plans)))
-    sheet.frame(f"B{FIRST_MONTH_ROW}", book.footer)
+    sheet.frame(f"B{FIRST_MONTH_ROW}", book.footer, wide=True)
 
 
 def _visit(book: Book, plan: StrategyPlan, row: int) -> str:

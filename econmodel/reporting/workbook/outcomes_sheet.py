@@ -134,7 +134,7 @@ def build_outcomes(book: Book) -> None:
         f"Per patient. Money in {book.money_label}. The grey names are the keys of the result document.",
     )
     plans = book.layout.strategies
-    sheet.row(LABELS_ROW, ["Outcome", "Key", *(plan.row.label for plan in plans)], "header_right")
+    sheet.row(LABELS_ROW, ["Outcome", "Key", *(plan.row.label for plan in plans)], "headings")
     sheet.row(KEYS_ROW, ["", "", *(plan.key for plan in plans)], "key")
     rows = write_lines(sheet, outcome_lines(book), [plan.key for plan in plans], FIRST)
     for key, row in rows.items():

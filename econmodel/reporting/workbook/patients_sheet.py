@@ -50,7 +50,8 @@ def _mix(book: Book, sheet: Sheet, first: int, name: str) -> None:
     sheet.row(
         first - 2, [p.label] + [""] * (len(HEADERS) + len(GROUP_HEADERS) - 1 if name == "case_mix" else 6), "section"
     )
-    sheet.row(first - 1, list(HEADERS), "header")
+    sheet.row(first - 1, list(HEADERS), "headings")
+    sheet.page.row_dimensions[first - 1].height = 40
     for row, group in enumerate(p.table or (), start=first):
         _group_row(book, sheet, row, group)
     last = first + len(p.table or ()) - 1
@@ -75,7 +76,7 @@ def _group_row(book: Book, sheet: Sheet, row: int, group: dict[str, Any]) -> Non
 def finish_patients(book: Book) -> None:
     """Fill each group's death, transplant and fatality from its Child-Pugh class; make the cells known."""
     sheet = book.sheets[NAME]
-    sheet.row(FIRST - 1, list(GROUP_HEADERS), "header", first=TRANSPLANT)
+    sheet.row(FIRST - 1, list(GROUP_HEADERS), "header_right", first=TRANSPLANT)
     early = book.input("p_early_rebleed")
     for g, row in enumerate(range(FIRST, FIRST + len(book.layout.groups))):
         step = f"{address(row, STEP)}+1"

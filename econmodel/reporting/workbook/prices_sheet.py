@@ -66,7 +66,8 @@ def build_prices(book: Book) -> None:
         f"{book.money_label}. The setting perspective chooses the view; a bleed is priced per "
         "episode or from days and events, never both.",
     )
-    sheet.row(FIRST - 1, list(HEADERS))
+    sheet.row(FIRST - 1, list(HEADERS), "headings")
+    sheet.page.row_dimensions[FIRST - 1].height = 28
     for row, (activity, category) in enumerate(CATEGORY.items(), start=FIRST):
         _price_row(book, sheet, row, activity, category)
     last = FIRST + len(CATEGORY) - 1
@@ -103,7 +104,7 @@ def _price_row(book: Book, sheet: Sheet, row: int, activity: str, category: str)
 
 
 def _utilities(book: Book, sheet: Sheet, first: int) -> None:
-    sheet.row(first, ["Utility by state", "", "", "Utility"], "header")
+    sheet.row(first, ["Utility by state", "", "", "Utility"], "headings")
     one_off = f'{book.input("bleed_utility")}="one_off"'
     instead = {"bleeding": "u_never_bled", "rebleeding": "u_post_bleed"}
     row = first
@@ -115,7 +116,7 @@ def _utilities(book: Book, sheet: Sheet, first: int) -> None:
         )
         sheet.formula(row, FULL, formula, "factor")
         book.known("utility", state, sheet=NAME, row=row, column=FULL)
-    sheet.row(row + 2, ["One-off loss", "", "", "QALY"], "header")
+    sheet.row(row + 2, ["One-off loss", "", "", "QALY"], "headings")
     episode = f"IF({one_off},{book.input('du_bleed_episode')},0)"
     losses = {
         "sessions": ("A treatment session", book.input("du_session")),

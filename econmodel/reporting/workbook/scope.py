@@ -11,6 +11,7 @@ LIVE_CHOICES: dict[str, tuple[str, ...]] = {
     "years_excess_after_bleed": ("lifelong",),
     "hazard_decline": ("time", "constant"),
 }
+MOST = 40
 FIXED_INPUTS = ("price_list", "effect_basis", "effect_clock", "years_excess_after_bleed", "currency", "price_year")
 
 
@@ -20,8 +21,8 @@ def check_scope(case: Case) -> None:
     Raises
     ------
     AnalysisError
-        Per-protocol effect, an effect clock that restarts, frailty, or an excess death rate for one year only; names
-        the input and where it was set.
+        Per-protocol effect, an effect clock that restarts, frailty, or an excess death rate for one year only (names
+        the input and where it was set); or more groups or strategies than a formula can hold.
     """
     faults: list[EconModelError] = []
     for name, allowed in LIVE_CHOICES.items():
@@ -38,5 +39,10 @@ def check_scope(case: Case) -> None:
                     fix="leave that scenario out of the workbook; `econmodel case` reports its results",
                 )
             )
+    sizes = {"patient groups": len(case.parameters.rows("case_mix")), "strategies": len(case.parameters.strategies)}
+    for words, size in sizes.items():
+        if size > MOST:
+            what = f"{size} {words}: the live workbook holds at most {MOST}, or its formulas outgrow a cell"
+            faults.append(AnalysisError(what, fix="merge some of them for the workbook"))
     if faults:
         raise join_faults(faults)

@@ -12,7 +12,7 @@ from econmodel.reporting.workbook.layout import CLASSES
 from econmodel.reporting.workbook.writer import Sheet, address, span
 
 NAME = "Solved"
-NEWTON_STEPS = 40
+NEWTON_STEPS = 30
 FIRST_STEP_ROW = 22
 
 
@@ -40,7 +40,7 @@ def _line(sheet: Sheet, row: int, label: str, *formulas: str) -> list[str]:
 
 def _bleeding(book: Book, sheet: Sheet) -> None:
     years = [f"{y:g}" for y in TARGET_YEARS]
-    sheet.row(4, ["Untreated first gastric bleed", *(f"At {y} years" for y in years)], "header")
+    sheet.row(4, ["Untreated first gastric bleed", *(f"At {y} years" for y in years)], "headings")
     p, later, last = (
         book.input(n) for n in ("p_first_bleed_year_1", "hr_first_bleed_years_2_3", "hr_first_bleed_from_year_4")
     )
@@ -86,7 +86,7 @@ def _bleeding(book: Book, sheet: Sheet) -> None:
 
 
 def _fatality(book: Book, sheet: Sheet) -> None:
-    sheet.row(11, ["Death within six weeks of a bleed", *(f"Child-Pugh {c}" for c in CLASSES)], "header")
+    sheet.row(11, ["Death within six weeks of a bleed", *(f"Child-Pugh {c}" for c in CLASSES)], "headings")
     stated = [book.input(f"p_death_six_weeks_child_{c.lower()}") for c in CLASSES]
     stated_cells = _line(sheet, 12, "Six-week mortality as stated", *stated)
     steps, shares, relative = (book.at("evidence", k) for k in ("steps", "shares", "relative"))
@@ -127,11 +127,11 @@ def _fatality(book: Book, sheet: Sheet) -> None:
 
 def _newton(book: Book, sheet: Sheet) -> None:
     sheet.row(20, ["Newton's method: sum(share exp(-relative u)) = exp(-H)"] + [""] * 3, "section")
-    sheet.row(21, ["Step", *(f"u at {y:g} years" for y in TARGET_YEARS)], "header")
+    sheet.row(21, ["Step", *(f"u at {y:g} years" for y in TARGET_YEARS)], "headings")
     shares, relative = book.at("evidence", "shares"), book.at("evidence", "relative")
     for step in range(NEWTON_STEPS + 1):
         row = FIRST_STEP_ROW + step
-        sheet.number(row, 1, step, "whole")
+        sheet.text(row, 1, f"Step {step}")
         for column in (2, 3, 4):
             if step == 0:
                 sheet.number(row, column, 0, "factor")

@@ -18,6 +18,8 @@ def build_sources(book: Book) -> None:
             users.setdefault(p.source, []).append(p.name)
     for row, key in enumerate(sorted(users), start=5):
         source = book.case.parameters.sources[key]
-        sheet.row(row, [key, source.reference, source.kind, ", ".join(users[key])], "text")
+        names = ", ".join(users[key])
+        sheet.row(row, [key, source.reference, source.kind, names], "text")
+        sheet.height(row, (source.reference, 100), (names, 60))
     sheet.widths(26, 100, 14, 60)
     sheet.frame("B5", book.footer, header_rows="4:4")

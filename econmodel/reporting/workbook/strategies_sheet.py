@@ -31,12 +31,14 @@ def build_strategies(book: Book) -> None:
     sheet = book.add_sheet(NAME)
     sheet.heading("Strategies", "Each figure is made of inputs; the schedule of visits may be changed here.")
     plans = book.layout.strategies
-    sheet.row(4, ["", *(plan.row.label for plan in plans)], "header")
+    sheet.row(4, ["", *(plan.row.label for plan in plans)], "headings")
+    sheet.page.row_dimensions[4].height = 28
     sheet.row(5, ["Key", *(plan.key for plan in plans)], "key")
     for row, (item, label) in enumerate(LABELS.items(), start=FIRST):
         sheet.text(row, 1, label)
         for column, plan in enumerate(plans, start=2):
-            sheet.formula(row, column, strategy_formula(book, plan, item), "factor")
+            style = "years" if item.startswith("effect_") else "factor"
+            sheet.formula(row, column, strategy_formula(book, plan, item), style)
             book.known("strategy", plan.key, item, sheet=NAME, row=row, column=column)
     _schedule(book, sheet, FIRST + len(LABELS) + 1)
     sheet.widths(44, *[20] * len(plans))

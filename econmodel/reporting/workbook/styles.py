@@ -27,6 +27,9 @@ NUMBER_FORMATS = {
     "factor": "0.000000",
     "share": "0.0%",
     "trace": "0.000000",
+    "years": '[>=100000000]"always";0.0',
+    "small_number": "0.0E+00",
+    "slope": '[>1E+200]"none";[<-1E+200]"none";#,##0',
 }
 
 
@@ -84,7 +87,8 @@ def describe(name: str) -> dict[str, Any]:
 def _base(name: str) -> dict[str, Any]:
     from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Side
 
-    wrap, right = Alignment(wrap_text=True, vertical="top"), Alignment(horizontal="right", vertical="top")
+    wrap = Alignment(wrap_text=True, vertical="top")
+    indented, right = Alignment(wrap_text=True, vertical="top", indent=1), Alignment(horizontal="right", vertical="top")
     line, hair = Side(style="thin", color="9AA5B1"), Side(style="hair", color="CBD2D9")
     box = Border(left=line, right=line, top=line, bottom=line)
     below = Border(bottom=hair)
@@ -118,7 +122,7 @@ def _base(name: str) -> dict[str, Any]:
         "key": {"font": font(8, MUTED), "alignment": right},
         "text": {"font": font(), "alignment": wrap, "border": below},
         "bold": {"font": font(bold=True), "alignment": wrap, "border": below},
-        "small": {"font": font(8, MUTED), "alignment": wrap, "border": below},
+        "small": {"font": font(8, MUTED), "alignment": indented, "border": below},
         "note": {"font": font(9, MUTED, italic=True)},
         "caution": {"font": font(9, WARNING, bold=True), "fill": fill(ALERT_FILL), "alignment": wrap},
         "demo": {

@@ -5,7 +5,7 @@ from __future__ import annotations
 from econmodel import __version__
 from econmodel.reporting.terminal import CAUTION
 from econmodel.reporting.workbook.book import Book
-from econmodel.reporting.workbook.comparisons_sheet import comparators
+from econmodel.reporting.workbook.comparisons_sheet import CHOSEN, comparators
 from econmodel.reporting.workbook.layout import StrategyPlan
 from econmodel.reporting.workbook.totals_sheet import total
 from econmodel.reporting.workbook.writer import Sheet
@@ -62,7 +62,8 @@ def build_summary(book: Book) -> None:
         row += 1
     _wide(sheet, row, CAUTION + " Follow local protocol, licensed clinicians and local finance rules.", "caution")
     row = _state(book, sheet, row + 2)
-    for versus in comparators(book):
+    fixed = [versus for versus in comparators(book) if versus != CHOSEN]
+    for versus in fixed or [CHOSEN]:
         row = _headline(book, sheet, versus, row + 2)
     row = _evidence(book, sheet, row + 2)
     _guide(book, sheet, row + 2)
@@ -95,6 +96,8 @@ def _state(book: Book, sheet: Sheet, row: int) -> int:
         cell = sheet.formula(row + offset, 2, formula, "bold")
         sheet.page.merge_cells(start_row=row + offset, start_column=2, end_row=row + offset, end_column=6)
         cell.alignment = Alignment(horizontal="left", vertical="top")
+    sheet.alert(f"B{row}", f"{failed}>0")
+    sheet.alert(f"B{row + 1}", f'LEFT($B${row + 1},6)="DIFFER"')
     return row + len(lines) - 1
 
 
@@ -102,8 +105,8 @@ def _headline(book: Book, sheet: Sheet, versus: str, row: int) -> int:
     label = next(
         (p.row.label for p in book.layout.strategies if p.key == versus), "the comparator chosen in the settings"
     )
-    sheet.row(row, [f"Against {label}"] + [""] * (len(COLUMNS) - 1), "section")
-    sheet.row(row + 1, list(COLUMNS), "header_right")
+    sheet.row(row, [f"Compared with: {label}"] + [""] * (len(COLUMNS) - 1), "section")
+    sheet.row(row + 1, list(COLUMNS), "headings")
     sheet.page.row_dimensions[row + 1].height = 38
     row += 2
     for plan in book.layout.strategies:
@@ -121,7 +124,10 @@ def _headline(book: Book, sheet: Sheet, versus: str, row: int) -> int:
 
 def _strategy_row(book: Book, sheet: Sheet, plan: StrategyPlan, versus: str, row: int) -> None:
     def against(key: str) -> str:
-        return book.at("comparison", versus, plan.key, key)
+        cell = book.at("comparison", versus, plan.key, key)
+        return f'IF({cell}="","",{cell})'
+
+    nnt, kind = (book.at("comparison", versus, plan.key, f"nnt.{NNT_YEAR}.{part}") for part in ("value", "kind"))
 
     def per_1000(name: str) -> str:
         return f"1000*{total(book, plan.key, name)}"
@@ -133,7 +139,7 @@ def _strategy_row(book: Book, sheet: Sheet, plan: StrategyPlan, versus: str, row
         (total(book, plan.key, "qalys", "outcomes"), "plain|count"),
         (against("at_five_years.incremental_cost"), "money"),
         (against("at_five_years.arr.headline"), "share"),
-        (against(f"nnt.{NNT_YEAR}.value"), "strong|one"),
+        (f'IF({nnt}="","",IF({kind}="NNTH","NNTH "&TEXT({nnt},"0.0"),{nnt}))', "strong|one"),
         (against("at_five_years.break_even_nnt"), "one"),
         (against("at_five_years.bleeds_averted_per_100"), "one"),
         (per_1000("deaths_procedure"), "one"),

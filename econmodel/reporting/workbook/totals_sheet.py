@@ -52,7 +52,7 @@ def build_totals(book: Book) -> None:
         sheet.page.column_dimensions[letters(column)].width = 2
         column += 1
     sheet.widths(44)
-    sheet.frame(f"B{FIRST}", book.footer)
+    sheet.frame(f"B{FIRST}", book.footer, wide=True)
 
 
 def _labels(sheet: Sheet) -> None:

@@ -36,7 +36,7 @@ def build_trace(book: Book, plan: StrategyPlan) -> None:
     sheet.text(FIRST_MONTH_ROW - 1, MONTH, "Month", "header")
     sheet.page.row_dimensions[FIRST_MONTH_ROW - 1].height = 38
     _fill(book, plan)
-    sheet.frame(f"B{FIRST_MONTH_ROW}", book.footer)
+    sheet.frame(f"B{FIRST_MONTH_ROW}", book.footer, wide=True)
 
 
 def _fill(book: Book, plan: StrategyPlan) -> None:

@@ -6,6 +6,7 @@ Every sheet of the live workbook and of the form is written through :class:`Shee
 from __future__ import annotations
 
 import io
+import math
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -16,7 +17,7 @@ from typing import TYPE_CHECKING, cast
 from econmodel.errors import AnalysisError
 from econmodel.reporting.files import FORMULA_STARTS, write_bytes
 from econmodel.reporting.workbook.bulk import BulkRows, insert_rows
-from econmodel.reporting.workbook.styles import Styles
+from econmodel.reporting.workbook.styles import ALERT_FILL, WARNING, Styles
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -128,28 +129,43 @@ class Sheet:
             self.text(2, 1, subtitle, "subtitle")
 
     def row(self, row: int, texts: list[str], style: str = "header", first: int = 1) -> None:
-        """Write several texts side by side."""
+        """Write several texts side by side; ``headings`` puts the first to the left, the others over their numbers."""
         for column, text in enumerate(texts, start=first):
-            self.text(row, column, text, style)
+            chosen = ("header" if column == first else "header_right") if style == "headings" else style
+            self.text(row, column, text, chosen)
+
+    def height(self, row: int, *texts_and_widths: tuple[str, float]) -> None:
+        """Make a row as high as its longest wrapped text needs, given column widths in characters."""
+        lines = max(math.ceil(len(text) * 0.75 / width) for text, width in texts_and_widths)
+        self.page.row_dimensions[row].height = 3 + 11.5 * max(1, lines)
+
+    def alert(self, cells: str, formula: str) -> None:
+        """Turn cells red where a formula, relative to the first of them, holds."""
+        from openpyxl.formatting.rule import FormulaRule
+        from openpyxl.styles import Font, PatternFill
+
+        look = {"font": Font(color=WARNING, bold=True), "fill": PatternFill("solid", bgColor=ALERT_FILL)}
+        self.page.conditional_formatting.add(cells, FormulaRule(formula=[formula], **look))  # type: ignore[no-untyped-call]
 
     def widths(self, *widths: float) -> None:
         """Set the widths of the first columns, in characters."""
         for column, width in enumerate(widths, start=1):
             self.page.column_dimensions[letters(column)].width = width
 
-    def frame(self, freeze: str, footer: str, *, landscape: bool = True, header_rows: str = "") -> None:
-        """Freeze headers, and set up printing: fitted to the width, headers repeated, a footer."""
+    def frame(self, freeze: str, footer: str, *, header_rows: str = "", wide: bool = False) -> None:
+        """Freeze headers and set up printing: fitted to the width unless ``wide``, headers repeated, a footer."""
         from openpyxl.worksheet.header_footer import HeaderFooterItem, _HeaderFooterPart
         from openpyxl.worksheet.properties import PageSetupProperties
 
         page = self.page
         page.freeze_panes = freeze
         page.sheet_view.showGridLines = False
-        page.page_setup.orientation = "landscape" if landscape else "portrait"
+        page.page_setup.orientation = "landscape"
         page.page_setup.paperSize = page.PAPERSIZE_A4
         page.page_setup.fitToWidth, page.page_setup.fitToHeight = 1, 0
-        page.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
+        page.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=not wide)
         page.page_margins.left = page.page_margins.right = 0.4
+        page.page_margins.top, page.page_margins.bottom = 0.5, 0.6
         if header_rows:
             page.print_title_rows = header_rows
         left, right = clean(footer)[:200].replace("&", "&&"), "&A, page &P of &N"

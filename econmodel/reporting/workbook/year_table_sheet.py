@@ -41,7 +41,7 @@ def build_year_table(book: Book) -> None:
         column += 1
     for row in book.layout.year_rows:
         sheet.number(row, 1, row - FIRST_YEAR_ROW + 1, "whole")
-    sheet.frame(f"B{FIRST_YEAR_ROW}", book.footer, header_rows=f"{FIRST_YEAR_ROW - 3}:{FIRST_YEAR_ROW - 1}")
+    sheet.frame(f"B{FIRST_YEAR_ROW}", book.footer, header_rows=f"{FIRST_YEAR_ROW - 3}:{FIRST_YEAR_ROW - 1}", wide=True)
 
 
 def build_groups(book: Book) -> None:
@@ -63,7 +63,7 @@ def build_groups(book: Book) -> None:
 def _risk_block(book: Book, sheet: Sheet, year: str, row: int) -> int:
     plans = book.layout.strategies
     words = "over the time horizon" if year == "horizon" else f"by year {year}"
-    sheet.row(row, [f"Risk of a first bleed {words}", "Share", *(p.row.label for p in plans)], "header_right")
+    sheet.row(row, [f"Risk of a first bleed {words}", "Share", *(p.row.label for p in plans)], "headings")
     sheet.page.row_dimensions[row].height = 30
     limit = book.at("horizon") if year == "horizon" else year
     counted = f"({span(FIRST_YEAR_ROW, book.layout.last_year_row, YEAR, HAZARDS)}<={limit})"

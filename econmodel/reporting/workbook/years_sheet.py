@@ -40,7 +40,7 @@ def build_chances(book: Book, plan: StrategyPlan) -> None:
     write_effects(book, sheet, plan)
     book.cells["free", plan.key] = str(write_chances(book, sheet, plan))
     sheet.page.row_dimensions[HEADER_ROWS[2]].height = 50
-    sheet.frame(f"B{FIRST_YEAR_ROW}", book.footer)
+    sheet.frame(f"B{FIRST_YEAR_ROW}", book.footer, wide=True)
 
 
 def build_sums(book: Book, plan: StrategyPlan) -> None:

@@ -1,0 +1,21 @@
+"""``econmodel workbook``: the live spreadsheet of the deterministic model."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from econmodel.interfaces.common import check_folder, console, load
+
+
+def run_workbook(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, out: Path | None,
+                 quiet: bool = False) -> Path:
+    """Write ``<case>_workbook.xlsx``; give its path."""
+    from econmodel.economics.evaluate import evaluate
+    from econmodel.reporting.workbook import build_workbook
+
+    case = load(file, overrides, sets)
+    folder = check_folder(out or Path("reports") / case.name)
+    path = build_workbook(case, evaluate(case.parameters), folder / f"{case.name}_workbook.xlsx")
+    console(quiet=quiet).print(f"Wrote {path}", markup=False, highlight=False)
+    return path
