@@ -1,0 +1,122 @@
+"""Overrides: what a site's file, a scenario or ``--set`` changes, and what it leaves."""
+
+import pytest
+
+from econmodel.errors import EconModelError, ParameterError
+from econmodel.parameters import load_case
+from econmodel.parameters.documents import read_document
+from econmodel.parameters.overrides import apply_override, set_value
+
+HEADER = 'title = "Test site"\nrationale = "r"\nbaseline = "base_case"\n'
+
+
+@pytest.fixture
+def apply(base, tmp_path):
+    def run(body):
+        path = tmp_path / "site.toml"
+        path.write_text(HEADER + body, encoding="utf-8")
+        return apply_override(base, read_document(path))
+
+    return run
+
+
+def test_only_the_named_input_changes(apply, base):
+    """An override changes its inputs and leaves every other one as it is."""
+    changed = apply('[override.hr_glue]\nvalue = 0.5\nreason = "local data"\n')
+    assert {n for n in base.parameters if changed[n] != base[n]} == {"hr_glue"}
+    found = changed["hr_glue"]
+    assert (found.value, found.base_value, found.changed_by, found.reason) == (0.5, 0.35, "Test site", "local data")
+    assert found.where.line == 4
+    assert changed.titles == ("Test site",)
+
+
+def test_spread_follows_the_value(apply, base):
+    """A distribution not given keeps its relative spread around the new value; the range widens to hold it."""
+    changed = apply('[override.c_coil]\nvalue = 400\nreason = "x"\n[override.hr_glue]\nvalue = 0.8\nreason = "x"\n')
+    old, new = base["c_coil"], changed["c_coil"]
+    assert new.distribution.mean == pytest.approx(400)
+    assert new.distribution.sd / 400 == pytest.approx(old.distribution.sd / old.distribution.mean)
+    assert changed["hr_glue"].range.high == 0.8
+    assert "widened" in changed["hr_glue"].range.basis
+
+
+def test_given_fields_replace_the_old(apply):
+    """A distribution, range or note that is given is taken."""
+    changed = apply('[override.hr_glue]\nvalue = 0.5\ndistribution = { family = "lognormal", se_log = 0.1 }\n'
+                    'range = { low = 0.4, high = 0.6, basis = "95% interval" }\nnote = "n"\nreason = "x"\n')["hr_glue"]
+    assert changed.distribution.fields["sigma"] == 0.1
+    assert (changed.range.low, changed.range.basis, changed.note) == (0.4, "95% interval", "n")
+
+
+def test_a_new_status_starts_with_a_clean_slate(apply):
+    """The source of the old value does not vouch for the new one."""
+    changed = apply('[override.hr_glue]\nvalue = 0.5\nstatus = "local"\nreason = "audit"\n')["hr_glue"]
+    assert (changed.status, changed.source, changed.locator, changed.derivation) == ("local", "", "", "")
+
+
+def test_a_new_input_and_a_new_strategy(apply):
+    """A site may add an input and a strategy that names it."""
+    changed = apply('[input.hr_sponge]\nlabel = "Bleeding rate after gelatin sponge"\nvalue = 0.5\nunit = "hazard ratio"\n'
+                    'status = "assumption"\nrationale = "r"\ndistribution = { family = "fixed", reason = "r" }\n'
+                    '[strategy.sponge]\nlabel = "Gelatin sponge"\nstarts_in = "protected"\nhr_gastric = ["hr_sponge"]\n'
+                    'effect_full_years = "n_effect_full_years_drug"\neffect_none_years = "n_effect_none_years_drug"\n')
+    assert changed["hr_sponge"].changed_by == "Test site"
+    assert changed.strategies["sponge"].hr_gastric == ("hr_sponge",)
+    assert list(changed.strategies)[-1] == "sponge"
+
+
+def test_a_strategy_changes_only_in_the_fields_given(apply, base):
+    """A strategy row is overridden field by field."""
+    changed = apply('[strategy.coil]\nlabel = "Coils"\nreason = "local word"\n').strategies["coil"]
+    assert changed.label == "Coils"
+    assert changed.hr_gastric == base.strategies["coil"].hr_gastric
+    assert changed.surveillance == base.strategies["coil"].surveillance
+
+
+def test_a_strategy_can_be_dropped(apply, base):
+    """A dropped strategy is gone, the others keep their order."""
+    changed = apply('[strategy.eus_glue]\ndrop = true\nreason = "not offered"\n')
+    assert list(changed.strategies) == [k for k in base.strategies if k != "eus_glue"]
+
+
+def test_overrides_stack(tmp_path):
+    """Later files win, and every title is kept in order."""
+    paths = []
+    for n, value in enumerate((0.5, 0.6)):
+        paths.append(tmp_path / f"{n}.toml")
+        body = f"[override.hr_glue]\nvalue = {value}\nreason = 'x'\n"
+        paths[-1].write_text(f"title = 'File {n}'\nrationale = 'r'\n{body}",
+                             encoding="utf-8")
+    case = load_case(None, paths, ["hr_glue=0.7"])
+    assert case.parameters.titles == ("File 0", "File 1")
+    assert case.parameters["hr_glue"].value == 0.7
+    assert case.parameters["hr_glue"].base_value == 0.6
+    assert load_case(None, paths).parameters["hr_glue"].changed_by == "File 1"
+
+
+def test_nothing_changes_when_a_file_is_refused(apply, base):
+    """A file with a fault changes nothing."""
+    before = base.sha256
+    with pytest.raises(EconModelError):
+        apply('[override.hr_glue]\nvalue = 0.5\nreason = "x"\n[override.hr_nothing]\nvalue = 1\nreason = "x"\n')
+    assert base.sha256 == before
+
+
+def test_set_on_the_command_line(base):
+    """``--set`` changes a number or a text, says so, and names itself as the place."""
+    changed = set_value(base, " hr_glue = 0.5 ")
+    assert (changed["hr_glue"].value, changed["hr_glue"].changed_by) == (0.5, "command line")
+    assert str(changed["hr_glue"].where).startswith("--set")
+    assert set_value(base, "perspective=payer").text("perspective") == "payer"
+    assert set_value(base, "horizon_years=lifetime").text("horizon_years") == "lifetime"
+    assert set_value(base, "horizon_years=10").number("horizon_years") == 10.0
+
+
+@pytest.mark.parametrize(("text", "says"), [
+    ("hr_glue", "NAME=VALUE"), ("=0.5", "NAME=VALUE"), ("hr_glue=", "NAME=VALUE"), ("hr_gleu=0.5", "hr_glue"),
+    ("hr_glue=half", "must be a number"), ("hr_glue=nan", "finite"), ("case_mix=1", "is a table"),
+    ("p_embolism_glue=2", "between 0 and 1")])
+def test_faulty_sets(base, text, says):
+    """A faulty ``--set`` says what is wrong and shows the option."""
+    with pytest.raises(ParameterError, match=says):
+        set_value(base, text)
