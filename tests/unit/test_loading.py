@@ -3,19 +3,25 @@
 import numpy as np
 import pytest
 
-from econmodel.errors import ParameterError
+from econmodel.errors import EconModelError, ParameterError
 from econmodel.parameters import demo_file, load_case, params_folder
 from econmodel.parameters.loading import load_base_case, read_life_table
 from econmodel.parameters.schema import money_parts
 
 
 def test_one_price_list_is_loaded():
-    """All money of a case is in the currency of its price list, whichever is chosen."""
-    for chosen, currency in (("us", "USD"), ("uk", "GBP")):
-        parameters = load_base_case(chosen)
-        found = {money_parts(p.unit)[0] for n, p in parameters.parameters.items()
-                 if money_parts(p.unit) and n.startswith(("c_", "payment_"))}
-        assert found == {currency}
+    """Prices come from the list chosen, and from no other, all in its currency."""
+    for chosen, other, currency in (("us", "uk", "USD"), ("uk", "us", "GBP")):
+        inputs = load_base_case(chosen).parameters.values()
+        assert not [p.name for p in inputs if p.where.file.endswith(f"prices_{other}.toml")]
+        listed = [p for p in inputs if p.where.file.endswith(f"prices_{chosen}.toml")]
+        assert {money_parts(p.unit)[0] for p in listed if money_parts(p.unit)} == {currency}
+
+
+def test_a_list_in_another_currency_needs_every_price_in_it():
+    """Choosing the other price list alone leaves money in two currencies, which is refused."""
+    with pytest.raises(EconModelError, match="willingness_to_pay is in USD but the price list is in GBP"):
+        load_case(None, (), ["price_list=uk"])
 
 
 def test_both_price_lists_have_the_same_names():

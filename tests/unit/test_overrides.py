@@ -56,7 +56,7 @@ def test_a_new_status_starts_with_a_clean_slate(apply):
 
 def test_a_new_input_and_a_new_strategy(apply):
     """A site may add an input and a strategy that names it."""
-    changed = apply('[input.hr_sponge]\nlabel = "Bleeding rate after gelatin sponge"\nvalue = 0.5\nunit = "hazard ratio"\n'
+    changed = apply('[input.hr_sponge]\nlabel = "Bleeding rate after sponge"\nvalue = 0.5\nunit = "hazard ratio"\n'
                     'status = "assumption"\nrationale = "r"\ndistribution = { family = "fixed", reason = "r" }\n'
                     '[strategy.sponge]\nlabel = "Gelatin sponge"\nstarts_in = "protected"\nhr_gastric = ["hr_sponge"]\n'
                     'effect_full_years = "n_effect_full_years_drug"\neffect_none_years = "n_effect_none_years_drug"\n')
