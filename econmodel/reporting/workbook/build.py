@@ -29,7 +29,7 @@ from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.layout import plan_layout
 from econmodel.reporting.workbook.scope import check_scope
 from econmodel.reporting.workbook.styles import Styles
-from econmodel.reporting.workbook.writer import save_workbook
+from econmodel.reporting.workbook.writer import check_target, save_workbook
 
 ORDER = (
     "Summary",
@@ -78,6 +78,7 @@ def build_workbook(case: Case, evaluation: Evaluation, path: Path) -> Path:
     from openpyxl import Workbook
 
     check_scope(case)
+    check_target(path)
     workbook = Workbook()
     workbook.remove(workbook.worksheets[0])
     workbook.calculation.fullCalcOnLoad = True

@@ -6,6 +6,7 @@ tell them apart by the border as well.
 
 from __future__ import annotations
 
+from copy import copy
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -52,9 +53,9 @@ class Styles:
         if name not in self._ready:
             for field, value in describe(name).items():
                 setattr(cell, field, value)
-            self._ready[name] = cell._style  # type: ignore[attr-defined]
+            self._ready[name] = copy(cell._style)  # type: ignore[attr-defined]
         else:
-            cell._style = self._ready[name]  # type: ignore[attr-defined]
+            cell._style = copy(self._ready[name])  # type: ignore[attr-defined]
 
     def number_of(self, page: Worksheet, name: str) -> int:
         """Give the number by which the file knows a style, for cells written as XML."""

@@ -172,6 +172,19 @@ class Sheet:
         page.oddFooter = HeaderFooterItem(left=_HeaderFooterPart(left, size=7), right=_HeaderFooterPart(right, size=7))
 
 
+def check_target(path: Path) -> None:
+    """Refuse a path that cannot become a file, before any work is done.
+
+    Raises
+    ------
+    AnalysisError
+        The path is a folder.
+    """
+    if path.is_dir():
+        what = f"{path} is a folder, must be a file"
+        raise AnalysisError(what, fix="name an .xlsx file")
+
+
 def save_workbook(workbook: Workbook, path: Path, sheets: Iterable[Sheet] = ()) -> Path:
     """Save a workbook whole or not at all.
 
@@ -187,9 +200,7 @@ def save_workbook(workbook: Workbook, path: Path, sheets: Iterable[Sheet] = ()) 
     AnalysisError
         The path is a folder, or cannot be written to.
     """
-    if path.is_dir():
-        what = f"{path} is a folder, must be a file"
-        raise AnalysisError(what, fix="name an .xlsx file")
+    check_target(path)
     stream = io.BytesIO()
     workbook.save(stream)
     number = {page.title: i for i, page in enumerate(workbook.worksheets, start=1)}
