@@ -26,6 +26,7 @@ Sets = Annotated[Optional[list[str]], typer.Option("--set", metavar="NAME=VALUE"
 Out = Annotated[Optional[Path], typer.Option("--out", help="Folder for the reports; default reports/<name>.")]
 Json = Annotated[Optional[str], typer.Option("--json", metavar="FILE|-", help="Results as JSON; - prints them, alone.")]
 Seed = Annotated[Optional[int], typer.Option("--seed", help="Seed of the draws.")]
+Draws = Annotated[Optional[int], typer.Option("--draws", help="Draws of all inputs together; 0 leaves them out.")]
 Quiet = Annotated[bool, typer.Option("--quiet", help="Print nothing.")]
 
 
@@ -49,6 +50,45 @@ def where(name: Annotated[Optional[str], typer.Argument(help="Input; none lists 
 
 
 app.command("nnt")(nnt)
+
+
+@app.command()
+def sensitivity(
+        file: CaseFile = None, strategy: Annotated[str, typer.Option(help="Strategy asked about.")] = "coil_and_glue",
+        against: Annotated[str, typer.Option(help="Comparator.")] = "watch",
+        outcome: Annotated[str, typer.Option(help="cost, bleeds, nnt, qalys or nmb.")] = "cost",
+        one_way: Annotated[bool, typer.Option("--one-way", help="Tornado.")] = False,
+        two_way: Annotated[Optional[tuple[str, str]], typer.Option("--two-way", metavar="A B", help="Map of two inputs.")] = None,
+        threshold: Annotated[Optional[list[str]], typer.Option("--threshold", metavar="NAME", help="Repeatable.")] = None,
+        scenarios: Annotated[bool, typer.Option("--scenarios", help="Every file of params/scenarios.")] = False,
+        sobol: Annotated[bool, typer.Option("--sobol", help="Sobol indices of net cost and bleeds averted.")] = False,
+        override: Override = None, sets: Sets = None, out: Out = None, json: Json = None, quiet: Quiet = False) -> None:
+    """Vary inputs one at a time, two at a time, to the break-even, and by scenario."""
+    from econmodel.interfaces.sensitivity_command import run_sensitivity
+
+    wanted = [name for name, on in (("one_way", one_way), ("scenarios", scenarios), ("sobol", sobol)) if on]
+    run_sensitivity(file, override or [], sets or [], strategy=strategy, against=against, outcome=outcome, wanted=wanted,
+                    pair=two_way, thresholds=threshold or [], out=out, json=json, quiet=quiet)
+
+
+@app.command()
+def psa(file: CaseFile = None, draws: Draws = None,
+        sobol: Annotated[bool, typer.Option("--sobol", help="Scrambled Sobol points; draws a power of two.")] = False,
+        override: Override = None, sets: Sets = None, out: Out = None, json: Json = None, seed: Seed = None,
+        quiet: Quiet = False) -> None:
+    """Vary all inputs together: intervals, probability of saving, acceptability, convergence."""
+    from econmodel.interfaces.psa_command import run_psa_command
+
+    run_psa_command(file, override or [], sets or [], draws=draws, sobol=sobol, seed=seed, out=out, json=json, quiet=quiet)
+
+
+@app.command()
+def budget(file: CaseFile = None, draws: Draws = None, override: Override = None, sets: Sets = None, out: Out = None,
+           json: Json = None, seed: Seed = None, quiet: Quiet = False) -> None:
+    """Run the programme over its years: cash, break-even, beds, both payment views, downside."""
+    from econmodel.interfaces.budget_command import run_budget_command
+
+    run_budget_command(file, override or [], sets or [], draws=draws, seed=seed, out=out, json=json, quiet=quiet)
 
 
 @app.command()

@@ -1,0 +1,34 @@
+"""``econmodel budget``: the programme's money over its years."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from econmodel.interfaces.common import check_folder, console, load, write_json
+
+DEFAULT_DRAWS = 500
+
+
+def run_budget_command(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, draws: int | None,
+                       seed: int | None, out: Path | None, json: str | None, quiet: bool) -> None:
+    """Run the programme, write year table, charts and JSON, and print the year table and what it means."""
+    from econmodel.programme.case import evaluate_programme
+    from econmodel.reporting.programme import budget_tables, save_programme
+    from econmodel.reporting.programme_data import programme_document
+
+    case = load(file, overrides, sets, seed=seed)
+    folder = check_folder(out or Path("reports") / case.name / "budget")
+    wanted = DEFAULT_DRAWS if draws is None else draws
+    document = programme_document(evaluate_programme(case.parameters, draws=wanted,
+                                                     seed=int(case.parameters.number("seed"))))
+    if json:
+        write_json(document, json)
+    if json == "-" and out is None:
+        return
+    save_programme(document, case.parameters.text("currency"), folder)
+    if json != "-":
+        screen = console(quiet=quiet)
+        for part in budget_tables(case, document):
+            screen.print(part)
+        screen.print(f"Year table, charts and JSON in {folder}", markup=False, highlight=False)

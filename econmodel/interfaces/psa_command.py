@@ -1,0 +1,29 @@
+"""``econmodel psa``: all inputs varied together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from econmodel.interfaces.common import check_folder, console, load, write_json
+
+
+def run_psa_command(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, draws: int | None, sobol: bool,
+                    seed: int | None, out: Path | None, json: str | None, quiet: bool) -> None:
+    """Run the draws, write pictures, CSV and JSON, and print intervals."""
+    from econmodel.interfaces.progress import run_with_progress
+    from econmodel.reporting.probabilistic import psa_table, save_psa
+
+    case = load(file, overrides, sets, seed=seed, draws=draws)
+    folder = check_folder(out or Path("reports") / case.name / "psa")
+    psa = run_with_progress(case.parameters, sobol=sobol, quiet=quiet)
+    document = psa.to_dict()
+    if json:
+        write_json({"case": case.name, "uncertainty": document}, json)
+    if json == "-" and out is None:
+        return
+    save_psa(psa, document, folder)
+    if json != "-":
+        screen = console(quiet=quiet)
+        screen.print(psa_table(case, psa, document))
+        screen.print(f"Pictures, draws and JSON in {folder}", markup=False, highlight=False)

@@ -1,0 +1,47 @@
+"""``econmodel sensitivity``: tornado, two-way map, thresholds, scenarios and Sobol indices of one comparison."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from econmodel.interfaces.common import check_folder, console, load, write_json
+
+TOP_THRESHOLDS = 6
+
+
+def run_sensitivity(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, strategy: str, against: str,
+                    outcome: str, wanted: Sequence[str], pair: tuple[str, str] | None, thresholds: Sequence[str],
+                    out: Path | None, json: str | None, quiet: bool) -> None:
+    """Run the analyses wanted (all when none is named), write their pictures, CSV and JSON, and print the sentences."""
+    from econmodel.reporting.sensitivity import save_sensitivity
+    from econmodel.uncertainty.deterministic import DEFAULT_PAIR, ask, one_way, scenario_table, threshold, two_way
+
+    case = load(file, overrides, sets)
+    folder = check_folder(out or Path("reports") / case.name / "sensitivity")
+    question = ask(case.parameters, strategy, against, outcome)
+    for name in (*(pair or ()), *thresholds):
+        question.parameters[name]
+    everything = not (wanted or pair or thresholds)
+    found: dict[str, Any] = {}
+    if everything or "one_way" in wanted or "sobol" in wanted:
+        found["one_way"] = one_way(question)
+    if everything or pair:
+        found["two_way"] = two_way(question, *(pair or DEFAULT_PAIR))
+    names = thresholds or ([r.name for r in found["one_way"][:TOP_THRESHOLDS]] if everything else [])
+    if names and outcome != "nnt":
+        found["thresholds"] = [threshold(question, name) for name in names]
+    if everything or "scenarios" in wanted:
+        found["scenarios"] = scenario_table(question)
+    if "sobol" in wanted:
+        from econmodel.uncertainty.global_sensitivity import both_outcomes
+
+        found["sobol"] = both_outcomes(question, seed=int(case.parameters.number("seed")))
+    document = save_sensitivity(question, found, None if json == "-" and out is None else folder)
+    if json:
+        write_json(document, json)
+    if json != "-":
+        for sentence in document["sentences"]:
+            console(quiet=quiet).print(f"- {sentence}", markup=False, highlight=False)
+        console(quiet=quiet).print(f"Pictures, CSV and JSON in {folder}", markup=False, highlight=False)
