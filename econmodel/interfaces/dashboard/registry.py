@@ -5,18 +5,19 @@ The file stays in the memory of this session: it is not written to disk, and ide
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
 from econmodel.errors import EconModelError
-from econmodel.evidence.registry import Options, RegistryResult, analyse_registry, base_case_from, summarise
-from econmodel.evidence.registry.columns import SYNONYMS
-from econmodel.interfaces.dashboard import blocks, registry_results, session
+from econmodel.interfaces.dashboard import blocks, session
 from econmodel.interfaces.dashboard.answers import Answer, answer
 from econmodel.interfaces.dashboard.case_file import MemoryFile, to_document, uploaded
 from econmodel.interfaces.dashboard.starts import load_start, national
 from econmodel.parameters.loading import params_folder
+
+if TYPE_CHECKING:
+    from econmodel.evidence.registry import BaseCase, Options, RegistryResult
 
 INVENTED = "demo_registry.csv"
 ORDERS = {"Ask me when unclear": None, "Day first (04/03 is 4 March)": "day_first",
@@ -26,6 +27,9 @@ RISK_YEARS = (1, 2, 3, 5)
 
 def show(found: Answer) -> None:
     """Show the page."""
+    from econmodel.evidence.registry import Options, summarise
+    from econmodel.interfaces.dashboard import registry_results
+
     blocks.text("Load a registry, CSV or XLSX, one row per patient or several. It is read in memory only and nothing "
                 "leaves this computer; names and record numbers are dropped as it is read.")
     left, right = st.columns(2, gap="large")
@@ -64,6 +68,8 @@ def _chosen(file: Any) -> MemoryFile | None:  # noqa: ANN401
 
 
 def _mapping() -> dict[str, str]:
+    from econmodel.evidence.registry.columns import SYNONYMS
+
     with st.expander("A column is not recognised"):
         blocks.note("Name the column as it stands in the file, and say what it holds; ignore leaves it out.")
         column = st.text_input("Column in the file", key="registry_column").strip()
@@ -81,11 +87,13 @@ def _add(column: str, meaning: str) -> None:
 
 def _analyse(file: MemoryFile, options: Options, found: Answer) -> RegistryResult | None:
     """Analyse the file once; the result stays in this session only."""
+    from econmodel.evidence.registry import analyse_registry
+
     key = (file.name, hash(file.content), options.date_order, tuple(options.mapping.items()), st.session_state.start)
     if st.session_state.get("registry_key") != key:
         try:
             with st.spinner("Reading the registry"):
-                result = analyse_registry(file.as_path, options, base_case_from(_beliefs(), _untreated()))
+                result = analyse_registry(file.as_path, options, _beliefs())
         except EconModelError as fault:
             _say(fault)
             return None
@@ -94,13 +102,13 @@ def _analyse(file: MemoryFile, options: Options, found: Answer) -> RegistryResul
     return kept
 
 
-def _beliefs() -> Any:  # noqa: ANN401
-    return load_start(national(st.session_state.start)).parameters
+def _beliefs() -> BaseCase:
+    """Give the beliefs a registry is combined with: the country's, with no value of a site."""
+    from econmodel.evidence.registry import base_case_from
 
-
-def _untreated() -> dict[int, float]:
-    risks = answer(load_start(national(st.session_state.start))).document["strategies"]["watch"]["first_bleed_risk"]
-    return {year: risks[str(year)] for year in RISK_YEARS if str(year) in risks}
+    base = load_start(national(st.session_state.start))
+    risks = answer(base).document["strategies"]["watch"]["first_bleed_risk"]
+    return base_case_from(base.parameters, {year: risks[str(year)] for year in RISK_YEARS if str(year) in risks})
 
 
 def _say(fault: EconModelError) -> None:

@@ -9,8 +9,9 @@ from pathlib import Path
 import streamlit as st
 
 from econmodel.interfaces.dashboard import bleeds, blocks, inputs, money, patients, registry, risks, session, summary
-from econmodel.interfaces.dashboard.answers import Answer
+from econmodel.interfaces.dashboard.answers import Answer, answer
 from econmodel.interfaces.dashboard.sidebar import show_sidebar
+from econmodel.interfaces.dashboard.starts import FIRST, load_start
 from econmodel.reporting import phrases
 from econmodel.reporting.blocks import evidence_table
 from econmodel.reporting.guidelines import STANDING
@@ -35,7 +36,24 @@ def run() -> None:
                        page_icon=str(HERE / "icon.png"), menu_items={"About": phrases.CAUTIONS[0][1]})
     listed = [st.Page(_framed(key), title=title, url_path="" if key == "summary" else key, default=key == "summary")
               for key, (title, _) in PAGES.items()]
-    st.navigation(listed, position="top").run()
+    chosen = st.navigation(listed, position="hidden")
+    st.html(f"<style>{(HERE / 'look.css').read_text(encoding='utf-8')}</style>")
+    with st.container(key="pages", horizontal=True):
+        for page in listed:
+            st.page_link(page)
+    chosen.run()
+
+
+def warm_up() -> None:
+    """Work out the first page's answer and load what draws it, before the first visitor comes."""
+    from econmodel.interfaces.dashboard import pictures, programme
+    from econmodel.reporting.brief import case_structure
+    from econmodel.reporting.figures import case_figures
+
+    found = answer(load_start(FIRST))
+    programme.findings(found.key, found)
+    specs = case_figures(found.document, case_structure(found.document))
+    pictures.draw((found.key, "first_bleeds"), specs["first_bleeds"])
 
 
 def _framed(key: str) -> Callable[[], None]:
@@ -49,12 +67,11 @@ def _framed(key: str) -> Callable[[], None]:
 def show_page(key: str) -> None:
     """Show one page inside the frame."""
     title, page = PAGES[key]
-    st.html(f"<style>{(HERE / 'look.css').read_text(encoding='utf-8')}</style>")
     session.open_session()
     found = session.current()
-    show_sidebar(found)
     st.title(title, anchor=False)
     _say_first(found)
+    show_sidebar(found)
     page(found)
     _say_last(found)
     session.write_address()

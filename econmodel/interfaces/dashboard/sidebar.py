@@ -52,7 +52,9 @@ def _set_view() -> None:
 
 
 def _save(found: Answer) -> None:
-    st.session_state.setdefault("aside_title", st.session_state.title or found.case.title)
+    told = (st.session_state.start, st.session_state.title)
+    if st.session_state.get("aside_titled") != told:
+        st.session_state.update(aside_titled=told, aside_title=st.session_state.title or found.case.title)
     title = st.text_input("Name of the case", max_chars=80, key="aside_title")
     name = re.sub(r"[^a-z0-9]+", "_", title.lower()).strip("_")[:40] or "my_case"
     st.download_button("Save the case file", session.saved(title), f"{name}.toml", "application/toml", width="stretch",

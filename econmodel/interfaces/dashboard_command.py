@@ -1,0 +1,91 @@
+"""``econmodel dashboard``: start the dashboard on this computer, with nothing asked and nothing sent."""
+
+from __future__ import annotations
+
+import socket
+import sys
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from econmodel.errors import AnalysisError
+from econmodel.parameters.documents import project_root
+
+ADDRESS = "127.0.0.1"
+TRIED = 50
+
+
+def dashboard(
+    port: Annotated[int, typer.Option(help="Port on this computer; if taken, the next free one.")] = 8501,
+) -> None:
+    """Start the dashboard in the browser's reach: http://127.0.0.1:8501, on this computer only."""
+    run_dashboard(port)
+
+
+def run_dashboard(port: int = 8501) -> None:
+    """Start the dashboard and stay until it is stopped.
+
+    Parameters
+    ----------
+    port
+        First port tried.
+
+    Raises
+    ------
+    AnalysisError
+        No port is free, or the dashboard's files are not there.
+    """
+    app = project_root() / "app.py"
+    if not app.exists():
+        what = f"{app} is not there: the dashboard runs from the project's folder"
+        raise AnalysisError(what, fix="install the project from its folder with pip install -e .")
+    chosen = free_port(port)
+    warm_up()
+    sys.stdout.write(f"Dashboard: http://{ADDRESS}:{chosen}  (Ctrl+C stops it)\n")
+    sys.stdout.flush()
+    start(app, chosen)
+
+
+def start(app: Path, port: int) -> None:
+    """Hand over to the web server; its settings are those of the project, wherever the command is run."""
+    from streamlit.web import cli
+
+    settings = {**read_settings(app.parent), "server.port": port, "server.address": ADDRESS}
+    flags = [f"--{name}={str(value).lower() if isinstance(value, bool) else value}" for name, value in settings.items()]
+    cli.main(["run", str(app), *flags], standalone_mode=False)
+
+
+def read_settings(folder: Path) -> dict[str, Any]:
+    """Read the project's settings of the web server, as ``section.name``."""
+    file = folder / ".streamlit" / "config.toml"
+    read = tomllib.loads(file.read_text(encoding="utf-8"))
+    return {f"{section}.{name}": value for section, values in read.items() for name, value in values.items()}
+
+
+def free_port(first: int) -> int:
+    """Find a free port, from ``first`` upwards.
+
+    Raises
+    ------
+    AnalysisError
+        None of the ports tried is free.
+    """
+    for port in range(first, min(first + TRIED, 65_536)):
+        with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as tried:
+            tried.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                tried.bind((ADDRESS, port))
+            except OSError:
+                continue
+            return port
+    what = f"no port from {first} to {first + TRIED - 1} is free"
+    raise AnalysisError(what, where="--port", fix="name another with --port, from 1024 to 65535")
+
+
+def warm_up() -> None:
+    """Load what the first page needs before anyone waits for it."""
+    from econmodel.interfaces.dashboard import shell
+
+    shell.warm_up()
