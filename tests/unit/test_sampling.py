@@ -1,0 +1,109 @@
+"""Draws recover their distributions, correlations and order; one stream per input."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from econmodel.errors import AnalysisError, ParameterError
+from econmodel.parameters.distributions import Distribution
+from econmodel.parameters.loading import load_case
+from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.sampling import Sampler, sample
+
+DRAWS = 20_000
+
+
+@pytest.fixture(scope="module")
+def parameters() -> ParameterSet:
+    return load_case().parameters
+
+
+@pytest.fixture(scope="module")
+def drawn(parameters: ParameterSet) -> dict[str, np.ndarray]:
+    return sample(parameters, DRAWS, seed=11)
+
+
+def test_means_and_spread_are_recovered(parameters: ParameterSet, drawn: dict[str, np.ndarray]) -> None:
+    """Every uncertain input's draws have its distribution's mean, within five standard errors."""
+    wrong = []
+    for name, p in parameters.numeric().items():
+        if p.is_uncertain:
+            error = drawn[name].std() / np.sqrt(DRAWS)
+            if abs(drawn[name].mean() - p.distribution.mean) > 5 * error:
+                wrong.append(name)
+    assert wrong == []
+
+
+def test_quantiles_are_recovered(parameters: ParameterSet, drawn: dict[str, np.ndarray]) -> None:
+    """Quantiles of an input sampled on its own are those of its quantile function."""
+    for name in ("p_first_bleed_year_1", "hr_glue", "c_coil", "n_sessions_glue"):
+        d = parameters[name].distribution
+        expected = d.ppf(np.array([0.1, 0.5, 0.9]))
+        assert np.quantile(drawn[name], [0.1, 0.5, 0.9]) == pytest.approx(expected, rel=0.02), name
+
+
+def test_fixed_inputs_do_not_move(parameters: ParameterSet, drawn: dict[str, np.ndarray]) -> None:
+    """A certain input is its base value in every draw."""
+    for name, p in parameters.numeric().items():
+        if not p.is_uncertain:
+            assert np.ptp(drawn[name]) == 0, name
+
+
+def test_correlations_are_recovered(drawn: dict[str, np.ndarray]) -> None:
+    """Coil ratios correlate at 0.5 on the log scale, glue and beta-blocker at 0.2."""
+    logs = {n: np.log(drawn[n]) for n in drawn if n.startswith("hr_")}
+    assert np.corrcoef(logs["hr_coil_vs_glue"], logs["hr_coil_and_glue_vs_glue"])[0, 1] == pytest.approx(0.5, abs=0.03)
+    assert np.corrcoef(logs["hr_glue"], logs["hr_beta_blocker"])[0, 1] == pytest.approx(0.2, abs=0.03)
+    assert np.corrcoef(logs["hr_glue"], logs["hr_coil_vs_glue"])[0, 1] == pytest.approx(0.0, abs=0.03)
+
+
+def test_ordered_inputs_never_cross(drawn: dict[str, np.ndarray]) -> None:
+    """Fatality and excess death rise with Child class, utilities fall with bleeding, in every draw."""
+    for stem in ("p_death_six_weeks_child_", "r_excess_death_child_"):
+        assert (drawn[stem + "a"] <= drawn[stem + "b"]).all()
+        assert (drawn[stem + "b"] <= drawn[stem + "c"]).all()
+    assert (drawn["u_never_bled"] >= drawn["u_post_bleed"]).all()
+    assert (drawn["u_post_bleed"] >= drawn["u_bleeding"]).all()
+
+
+def test_block_size_and_seed(parameters: ParameterSet) -> None:
+    """The same seed gives the same bits whatever the block; another seed gives others."""
+    whole = sample(parameters, 500, seed=3)
+    parts = list(Sampler(parameters, 3).blocks(500, 77))
+    assert all(np.array_equal(np.concatenate([b[n] for b in parts]), whole[n]) for n in whole)
+    assert not np.array_equal(sample(parameters, 500, seed=4)["hr_glue"], whole["hr_glue"])
+
+
+def test_another_input_leaves_the_rest_unchanged(parameters: ParameterSet) -> None:
+    """Adding an uncertain input changes no other draw."""
+    added = replace(parameters["c_coil"], name="c_new")
+    more = replace(parameters, parameters=parameters.parameters | {"c_new": added})
+    before, after = sample(parameters, 200, seed=5), sample(more, 200, seed=5)
+    assert all(np.array_equal(before[n], after[n]) for n in before)
+    assert not np.array_equal(after["c_new"], after["c_coil"])
+
+
+def test_sobol_points_cover_evenly(parameters: ParameterSet) -> None:
+    """Sobol draws recover a mean far closer than ordinary ones, and need a power of two."""
+    drawn = sample(parameters, 1024, seed=6, sobol=True)
+    d = parameters["p_rescue"].distribution
+    assert drawn["p_rescue"].mean() == pytest.approx(d.mean, abs=0.1 * d.sd / np.sqrt(1024))
+    with pytest.raises(AnalysisError, match="power of two"):
+        sample(parameters, 1000, seed=6, sobol=True)
+
+
+def test_one_draw_is_refused(parameters: ParameterSet) -> None:
+    """An interval needs at least two draws."""
+    with pytest.raises(AnalysisError, match="at least 2"):
+        sample(parameters, 1, seed=1)
+
+
+def test_an_order_that_spreads_cannot_keep_is_refused(parameters: ParameterSet) -> None:
+    """A member surer than the one before it cannot follow by a random step."""
+    name = "r_excess_death_child_b"
+    narrow = replace(parameters[name], distribution=Distribution("gamma", {"shape": 1e8, "scale": 1e-9, "shift": 0.0}))
+    with pytest.raises(ParameterError, match="standard error is too small"):
+        Sampler(replace(parameters, parameters=parameters.parameters | {name: narrow}), 1)
