@@ -19,14 +19,14 @@ app = typer.Typer(
     help="Decision model for prophylaxis of gastric variceal bleeding: NNT, cost, QALYs and programme finance. "
          "Planning software for services; not advice for a patient.")
 
-CaseFile = Annotated[Optional[Path], typer.Argument(metavar="[FILE]", help="Hospital file; default the fictional demo.",
+CaseFile = Annotated[Path | None, typer.Argument(metavar="[FILE]", help="Hospital file; default the fictional demo.",
                                                     show_default=False)]
-Override = Annotated[Optional[list[Path]], typer.Option("--override", help="Override file; repeatable.")]
-Sets = Annotated[Optional[list[str]], typer.Option("--set", metavar="NAME=VALUE", help="Change one input; repeatable.")]
-Out = Annotated[Optional[Path], typer.Option("--out", help="Folder for the reports; default reports/<name>.")]
-Json = Annotated[Optional[str], typer.Option("--json", metavar="FILE|-", help="Results as JSON; - prints them, alone.")]
-Seed = Annotated[Optional[int], typer.Option("--seed", help="Seed of the draws.")]
-Draws = Annotated[Optional[int], typer.Option("--draws", help="Draws of all inputs together; 0 leaves them out.")]
+Override = Annotated[list[Path] | None, typer.Option("--override", help="Override file; repeatable.")]
+Sets = Annotated[list[str] | None, typer.Option("--set", metavar="NAME=VALUE", help="Change one input; repeatable.")]
+Out = Annotated[Path | None, typer.Option("--out", help="Folder for the reports; default reports/<name>.")]
+Json = Annotated[str | None, typer.Option("--json", metavar="FILE|-", help="Results as JSON; - prints them, alone.")]
+Seed = Annotated[int | None, typer.Option("--seed", help="Seed of the draws.")]
+Draws = Annotated[int | None, typer.Option("--draws", help="Draws of all inputs together; 0 leaves them out.")]
 Quiet = Annotated[bool, typer.Option("--quiet", help="Print nothing.")]
 
 
@@ -40,8 +40,8 @@ def case(file: CaseFile = None, override: Override = None, sets: Sets = None, ou
 
 
 @app.command()
-def where(name: Annotated[Optional[str], typer.Argument(help="Input; none lists every name.")] = None,
-          file: Annotated[Optional[Path], typer.Option("--file", help="Hospital file; default the demo.")] = None,
+def where(name: Annotated[str | None, typer.Argument(help="Input; none lists every name.")] = None,
+          file: Annotated[Path | None, typer.Option("--file", help="Hospital file; default the demo.")] = None,
           override: Override = None, sets: Sets = None, json: Json = None) -> None:
     """Show one input: file and line, value, unit, distribution, source, status."""
     from econmodel.interfaces.where_command import run_where
@@ -58,8 +58,8 @@ def sensitivity(
         against: Annotated[str, typer.Option(help="Comparator.")] = "watch",
         outcome: Annotated[str, typer.Option(help="cost, bleeds, nnt, qalys or nmb.")] = "cost",
         one_way: Annotated[bool, typer.Option("--one-way", help="Tornado.")] = False,
-        two_way: Annotated[Optional[tuple[str, str]], typer.Option("--two-way", metavar="A B", help="Map of two inputs.")] = None,
-        threshold: Annotated[Optional[list[str]], typer.Option("--threshold", metavar="NAME", help="Repeatable.")] = None,
+        two_way: Annotated[tuple[str, str] | None, typer.Option("--two-way", metavar="A B", help="Map of two inputs.")] = None,
+        threshold: Annotated[list[str] | None, typer.Option("--threshold", metavar="NAME", help="Repeatable.")] = None,
         scenarios: Annotated[bool, typer.Option("--scenarios", help="Every file of params/scenarios.")] = False,
         sobol: Annotated[bool, typer.Option("--sobol", help="Sobol indices of net cost and bleeds averted.")] = False,
         override: Override = None, sets: Sets = None, out: Out = None, json: Json = None, quiet: Quiet = False) -> None:
@@ -92,7 +92,7 @@ def budget(file: CaseFile = None, draws: Draws = None, override: Override = None
 
 
 @app.command()
-def checks(out: Annotated[Optional[Path], typer.Option("--out", help="Folder for table and chart.")] = None,
+def checks(out: Annotated[Path | None, typer.Option("--out", help="Folder for table and chart.")] = None,
            json: Json = None, quiet: Quiet = False) -> None:
     """Hold the model against published results: predicted beside observed."""
     from econmodel.interfaces.checks_command import run_checks_command
@@ -113,7 +113,7 @@ def main() -> None:
     except KeyboardInterrupt:
         sys.stderr.write("Stopped; nothing was left half-written.\n")
         sys.exit(130)
-    except Exception as fault:  # noqa: BLE001
+    except Exception as fault:
         sys.stderr.write(f"Internal fault ({type(fault).__name__}): {fault}\n"
                          "  fix:   this is an error of the program, not of your input; please report it\n")
         sys.exit(1)

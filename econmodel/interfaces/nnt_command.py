@@ -33,7 +33,6 @@ def nnt(
 ) -> None:
     """Check a claim about an NNT: what it implies, what contradicts what, and whether it saves."""
     from econmodel.evidence.claims import Claim, check_claim
-
     from econmodel.model.calibration import untreated_curve
     from econmodel.parameters.loading import load_case
 

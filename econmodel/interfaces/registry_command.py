@@ -108,7 +108,7 @@ def _nnt_sentence(years: dict[str, Any]) -> str:
                      for year, found in known) or "not followed long enough"
 
 
-def _table(rows: list[dict[str, Any]]) -> Any:  # noqa: ANN401
+def _table(rows: list[dict[str, Any]]) -> Any:
     from rich.table import Table
 
     table = Table("Strategy", "Bled", "Patient-years", "Bleeds per patient-year (exact 95%)", "Bled by 1 year (95%)",

@@ -181,4 +181,4 @@ def solve_acute_fatality(six_week: FloatArray, rr_rebleed: FloatArray, p_early: 
                 f"must lie in 0 to 1, and early rebleeding {e.max():.4g} below 1")
         fix = "lower p_death_six_weeks, its Child class values, rr_death_rebleed or p_early_rebleed"
         raise ModelError(what, fix=fix)
-    return np.where(impossible, np.minimum(1.0, 1.0 / rr), f), impossible.any(axis=1)
+    return np.where(impossible, np.minimum(1.0, 1.0 / rr), f), np.asarray(impossible.any(axis=1))

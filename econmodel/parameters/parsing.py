@@ -77,7 +77,7 @@ def parse_parameter(name: str, raw: dict[str, Any], where: Where) -> Parameter:
                      choices=tuple(raw.get("choices", ())), **texts)
 
 
-def _check_fields(name: str, raw: Any, where: Where) -> None:  # noqa: ANN401
+def _check_fields(name: str, raw: Any, where: Where) -> None:
     if not isinstance(raw, dict):
         what = f"{name} = {raw!r} is a plain value: must be a table"
         raise ParameterError(what, where=str(where), fix=f"write [{name}] on a line of its own, then its fields")
@@ -116,7 +116,7 @@ def check_unit(name: str, unit: str, where: Where) -> None:
             raise ParameterError(what, where=str(where), fix="change the unit, or the name")
 
 
-def parse_value(name: str, value: Any, unit: str, where: Where) -> float | str | None:  # noqa: ANN401
+def parse_value(name: str, value: Any, unit: str, where: Where) -> float | str | None:
     """Check a value against its unit's bounds; numbers become floats, text stays text."""
     if value is None or isinstance(value, str):
         if isinstance(value, str) and unit not in ("choice", "text") and value != "lifetime":
@@ -144,7 +144,7 @@ def parse_value(name: str, value: Any, unit: str, where: Where) -> float | str |
     return number
 
 
-def parse_table(name: str, rows: Any, where: Where) -> tuple[dict[str, Any], ...] | None:  # noqa: ANN401
+def parse_table(name: str, rows: Any, where: Where) -> tuple[dict[str, Any], ...] | None:
     """Read the rows of a table input."""
     if rows is None:
         return None
@@ -154,7 +154,7 @@ def parse_table(name: str, rows: Any, where: Where) -> tuple[dict[str, Any], ...
     return tuple(rows)
 
 
-def parse_distribution(name: str, spec: Any, value: float | None, where: Where) -> Distribution:  # noqa: ANN401
+def parse_distribution(name: str, spec: Any, value: float | None, where: Where) -> Distribution:
     """Fit the distribution, naming the input in any fault."""
     if not isinstance(spec, dict):
         what = f"{name}: distribution must be a table such as {{ family = \"gamma\", se = 10.0 }}"
@@ -166,7 +166,7 @@ def parse_distribution(name: str, spec: Any, value: float | None, where: Where) 
         raise ParameterError(what, where=str(where), fix=fault.fix) from None
 
 
-def parse_range(name: str, raw: Any, value: float | None, where: Where) -> Range | None:  # noqa: ANN401
+def parse_range(name: str, raw: Any, value: float | None, where: Where) -> Range | None:
     """Read low, high and basis; the value must lie between."""
     if raw is None:
         return None
@@ -183,7 +183,7 @@ def parse_range(name: str, raw: Any, value: float | None, where: Where) -> Range
     return Range(low, high, str(raw["basis"]))
 
 
-def parse_row(kind: type[StrategyRow] | type[SecondaryRow], key: str, raw: dict[str, Any], where: Where) -> Any:  # noqa: ANN401
+def parse_row(kind: type[StrategyRow] | type[SecondaryRow], key: str, raw: dict[str, Any], where: Where) -> Any:
     """Build a strategy or secondary row; unknown and missing fields are faults."""
     allowed = {f.name: str(f.type) for f in dataclasses.fields(kind) if f.name not in ("key", "where")}
     for name, value in raw.items():
@@ -202,7 +202,7 @@ def parse_row(kind: type[StrategyRow] | type[SecondaryRow], key: str, raw: dict[
     return kind(key=key, where=where, **values)
 
 
-def _check_form(name: str, value: Any, form: str, where: Where) -> None:  # noqa: ANN401
+def _check_form(name: str, value: Any, form: str, where: Where) -> None:
     """Check that a field of a row has the form its type asks for."""
     texts = list(value.values()) if isinstance(value, dict) else value
     all_text = isinstance(texts, list) and all(isinstance(t, str) for t in texts)
@@ -262,7 +262,7 @@ def parse_sources(document: Document) -> dict[str, Source]:
     return found
 
 
-def collect(faults: list[EconModelError], call: Any, *args: Any) -> Any:  # noqa: ANN401
+def collect(faults: list[EconModelError], call: Any, *args: Any) -> Any:
     """Call, keeping a fault for later instead of stopping at the first."""
     try:
         return call(*args)

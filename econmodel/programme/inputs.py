@@ -149,7 +149,7 @@ class ProgrammeInputs:
         """Patients a year who are eligible and accept, in year 1; shape (draw,)."""
         return np.asarray(self.volume_factor * eligible(vars(self)))
 
-    def changed(self, **changes: Any) -> ProgrammeInputs:  # noqa: ANN401
+    def changed(self, **changes: Any) -> ProgrammeInputs:
         """Copy with some fields changed; numbers become arrays. The caller keeps them within the rules."""
         arrays: dict[str, Any] = {k: np.atleast_1d(np.asarray(v, dtype=float)) if k in NUMBERS else v
                                   for k, v in changes.items()}
@@ -191,7 +191,7 @@ def eligible(read: Mapping[str, Any]) -> FloatArray:
     return np.asarray(accepting + read["n_referred_in"] - read["n_treated_elsewhere"])
 
 
-def _read(name: str, kind: str, values: Mapping[str, Any]) -> Any:  # noqa: ANN401
+def _read(name: str, kind: str, values: Mapping[str, Any]) -> Any:
     if name not in values:
         what = f"the programme input {name!r} is missing"
         raise ParameterError(what, fix=f"add [{name}] to params/base_case/programme.toml")

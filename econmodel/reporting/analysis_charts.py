@@ -34,7 +34,7 @@ def axis_label(question: Question) -> str:
     return f"{question.label}{money}"
 
 
-def plot_two_way(grid: Grid, question: Question, *, ax: Axes) -> Any:  # noqa: ANN401
+def plot_two_way(grid: Grid, question: Question, *, ax: Axes) -> Any:
     """Draw the map, with the line where the outcome is 0 and a mark at this case."""
     from matplotlib.colors import LinearSegmentedColormap, TwoSlopeNorm
 
@@ -54,7 +54,7 @@ def plot_two_way(grid: Grid, question: Question, *, ax: Axes) -> Any:  # noqa: A
     ax.grid(visible=False)
     bar = ax.figure.colorbar(mesh, ax=ax, pad=0.02)
     bar.set_label(axis_label(question), fontsize=7.5)
-    bar.outline.set_edgecolor(GRID)  # type: ignore[operator]
+    bar.outline.set_edgecolor(GRID)
     return mesh
 
 
@@ -88,7 +88,7 @@ def plot_draws(psa: Psa, key: str, versus: str, *, ax: Axes) -> dict[str, Any]:
     return {"points": points, "ring": ring}
 
 
-def _outline(block: Mapping[str, Any]) -> Any:  # noqa: ANN401
+def _outline(block: Mapping[str, Any]) -> Any:
     angle = np.linspace(0, 2 * np.pi, 200)
     factor = np.linalg.cholesky(np.array(block["covariance"]) + 1e-18 * np.eye(2))
     return np.array(block["centre"])[:, None] + np.sqrt(ELLIPSE_95) * factor @ np.array([np.cos(angle), np.sin(angle)])

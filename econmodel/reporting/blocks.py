@@ -11,12 +11,13 @@ from econmodel.reporting.charts import describe
 from econmodel.reporting.content import Chart, Charts, KeyNumber, KeyNumbers, Table, table
 from econmodel.reporting.phrases import lower
 from econmodel.reporting.provenance import STATUS_WORDS, provenance_rows
+from econmodel.reporting.result_tables import icer_text
 from econmodel.reporting.series import Document, labels
 from econmodel.reporting.tables import NNT_YEAR, against, at_headline, focus_strategy, headline_columns, headline_text
 
 if TYPE_CHECKING:
     from econmodel.parameters.parameter_set import ParameterSet
-    from econmodel.parameters.schema import Parameter
+    from econmodel.parameters.schema import Parameter, StrategyRow
 
 
 def charts(document: Document, *names: str) -> Charts:
@@ -30,7 +31,7 @@ def headline_table(document: Document) -> Table:
     settings = document["settings"]
     discount = [f.percent(settings[name], 1) for name in ("discount_costs", "discount_outcomes")]
     return table("Benefits, costs and harms, per patient",
-                 [(heading, 2.0 if key == "label" else 1.0, key != "label") for key, heading in columns],
+                 [(heading, 1.9 if key == "label" else 1.0, key != "label") for key, heading in columns],
                  [[row[key] for key, _ in columns] for row in headline_text(document)],
                  note=f"{phrases.view(settings)} view; costs discounted at {discount[0]}, QALYs at {discount[1]} a "
                       f"year. QALYs and harms over the time horizon, {settings['horizon_years']} years. NNT: patients "
@@ -61,14 +62,9 @@ def key_numbers(document: Document) -> KeyNumbers:
     numbers.append(KeyNumber(f.per(block["deaths"]["procedure"], 1000), "Procedure deaths per 1,000 patients",
                              f"and {f.per(block['complications']['embolism'], 1000)} embolisms, over the time horizon"))
     if (usual := against(document, "beta_blocker", key)) is not None:
-        numbers.append(KeyNumber(_cost_per_qaly(usual["icer"], usual["icer_status"], currency),
+        numbers.append(KeyNumber(icer_text(usual, currency),
                                  f"Cost per QALY gained v. {lower(names['beta_blocker'])}", "over the time horizon"))
     return KeyNumbers(tuple(numbers))
-
-
-def _cost_per_qaly(icer: float | None, status: str, currency: str) -> str:
-    words = {"less_costly_more_effective": "cheaper, better", "more_costly_less_effective": "dearer, worse"}
-    return words.get(status, f.money(icer, currency))
 
 
 def evidence_table(parameters: ParameterSet) -> Table:
@@ -78,6 +74,12 @@ def evidence_table(parameters: ParameterSet) -> Table:
                  [(row.label, row.evidence_grade or "not graded", row.evidence_note or f.NOTHING,
                    row.harms_note or f.NOTHING) for row in parameters.strategies.values()],
                  note="Certainty is our reading of the studies, not a published grading.")
+
+
+def harms_table(rows: Sequence[StrategyRow]) -> Table:
+    """Certainty and harms of each strategy, short enough for two pages."""
+    return table("Certainty of the evidence, and harms", (("Strategy", 1.5), ("Certainty", 1.1), ("Harms", 6.0)),
+                 [(row.label, row.evidence_grade or "not graded", row.harms_note or f.NOTHING) for row in rows])
 
 
 def inputs_table(parameters: ParameterSet) -> Table:

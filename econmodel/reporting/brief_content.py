@@ -34,15 +34,15 @@ def brief_paper(case: Case, document: Document, *, programme: dict[str, Any] | N
         sections = programme_content.sections(case, document, programme, psa)
     cautions = phrases.CAUTIONS if programme is None else phrases.BRIEF_CAUTIONS
     sections += [Section("Before this is used", (Bullets(cautions),)), _inputs(case, with_inputs=with_inputs)]
-    return Paper(f"Prophylaxis of high-risk gastric varices: {case.title}", subtitle(document), tuple(sections),
+    return Paper("Prophylaxis of high-risk gastric varices", subtitle(case, document), tuple(sections),
                  phrases.footer(case, document), phrases.banner(case))
 
 
-def subtitle(document: Document) -> str:
-    """Whose money, which prices, what is compared."""
+def subtitle(case: Case, document: Document) -> str:
+    """Whose brief it is, whose money, which prices, what is compared."""
     settings = document["settings"]
-    return (f"{phrases.view(settings)} view, {f.price_note(settings)}; {len(document['strategies'])} strategies for "
-            "adults whose high-risk gastric varices have never bled")
+    return (f"{case.title} · {settings['perspective'].replace('_', ' ')} view, {f.price_note(settings)} · "
+            f"{len(document['strategies'])} strategies for adults whose high-risk gastric varices have never bled")
 
 
 def _answer(case: Case, document: Document) -> Section:
@@ -63,8 +63,9 @@ def _results(document: Document) -> Section:
 
 
 def _harms(case: Case, *, with_positions: bool) -> Section:
-    positions = (guideline_table(),) if with_positions else ()
-    return Section("How sure, and at what risk", (blocks.evidence_table(case.parameters), *positions))
+    if with_positions:
+        return Section("How sure, and at what risk", (blocks.evidence_table(case.parameters), guideline_table()))
+    return Section("How sure, and at what risk", (blocks.harms_table(list(case.parameters.strategies.values())),))
 
 
 def _inputs(case: Case, *, with_inputs: bool) -> Section:

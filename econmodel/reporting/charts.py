@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
@@ -28,7 +28,7 @@ OBSERVED_YEARS = 5
 
 def plot_first_bleeds(result: Document, *, ax: Axes) -> dict[str, Line2D]:
     """Share of patients with a first bleed, by years since start."""
-    lines = _lines(result, by_strategy(first_bleed_rows(result), "year", "first_bleed_risk"), ax)
+    lines = strategy_lines(result, by_strategy(first_bleed_rows(result), "year", "first_bleed_risk"), ax)
     ax.set(xlim=(0, None), ylim=(0, None))
     _axis_names(ax, "Years since start", "Patients with a first bleed")
     ax.yaxis.set_major_formatter(lambda value, _: f.percent(value))
@@ -77,7 +77,7 @@ def _category_key(ax: Axes, used: set[str]) -> None:
 def plot_nnt(result: Document, *, ax: Axes, versus: str) -> dict[str, Line2D]:
     """Draw the NNT for one first bleed by year against one comparator; an NNT for harm is left out."""
     rows = [r for r in nnt_rows(result) if r["versus"] == versus and r["kind"] == "NNTB"]
-    lines = _lines(result, by_strategy(rows, "year", "nnt"), ax)
+    lines = strategy_lines(result, by_strategy(rows, "year", "nnt"), ax)
     against = "no prophylaxis" if versus == "watch" else labels(result)[versus].lower()
     ax.set(ylim=(0, None), xticks=sorted({r["year"] for r in rows}))
     _axis_names(ax, "Years since start")
@@ -123,9 +123,11 @@ def _note_above(ax: Axes, text: str) -> None:
     ax.text(0.0, 1.02, text, transform=ax.transAxes, va="bottom", color=MUTED, fontsize=7.8, linespacing=1.0)
 
 
-def _lines(result: Document, series: dict[str, tuple[list[float], list[float]]], ax: Axes) -> dict[str, Line2D]:
+def strategy_lines(result: Document, series: Mapping[str, tuple[list[float], list[float]]], ax: Axes, *,
+                   markers: bool = True) -> dict[str, Line2D]:
+    """Draw one line per strategy in its own colour, marker and dash."""
     styles = strategy_styles(list(labels(result)))
-    return {key: ax.plot(x, y, color=styles[key].colour, marker=styles[key].marker, linestyle=styles[key].dash,
+    return {key: ax.plot(x, y, color=styles[key].colour, marker=styles[key].marker if markers else "", linestyle=styles[key].dash,
                          markeredgecolor="white", markeredgewidth=0.4)[0] for key, (x, y) in series.items()}
 
 

@@ -84,7 +84,7 @@ def save_checks(rows: Sequence[CheckRow], folder: Path) -> list[Path]:
 
     flat = [asdict(row) | {"interval": interval_text(row)} for row in rows]
     text = json.dumps(checks_document(list(rows)), indent=1, ensure_ascii=False, allow_nan=False)
-    chart = Spec(flat, 5.2, lambda figure: _draw(rows, figure), width=7.2)
+    chart = Spec(flat, 5.2, lambda figure: plot_checks(rows, ax=figure.add_axes((0.49, 0.09, 0.48, 0.84))), 7.2)
     return [*save_all({"checks": chart}, folder), write_text(folder / "checks.json", text + "\n")]
 
 

@@ -128,7 +128,7 @@ class Paper:
     kind: Literal["brief", "report"] = "brief"
 
 
-def to_plain(value: Any) -> Any:  # noqa: ANN401
+def to_plain(value: Any) -> Any:
     """Turn content into plain data; each block carries the name of its kind as ``kind``."""
     if is_dataclass(value) and not isinstance(value, type):
         plain = {f.name: to_plain(getattr(value, f.name)) for f in fields(value)}

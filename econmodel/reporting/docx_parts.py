@@ -54,7 +54,7 @@ def set_styles(word: WordDocument, *, small: bool) -> None:
         own.paragraph_format.keep_with_next = name in ("Table Caption", "Key Value")
 
 
-def _font(style: Any, size: float) -> None:  # noqa: ANN401
+def _font(style: Any, size: float) -> None:
     from docx.oxml.ns import qn
     from docx.shared import Pt
 
@@ -112,7 +112,7 @@ def shaded(word: WordDocument, text: str, fill: str, *, bold: bool = False) -> N
     paragraph._p.get_or_add_pPr().append(_shade(fill))
 
 
-def _shade(fill: str) -> Any:  # noqa: ANN401
+def _shade(fill: str) -> Any:
     from docx.oxml import OxmlElement
     from docx.oxml.ns import qn
 

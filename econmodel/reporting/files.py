@@ -67,7 +67,7 @@ def write_csv(path: Path, rows: Iterable[Mapping[str, Any]], columns: Sequence[s
     return write_text(path, stream.getvalue())
 
 
-def _cell(value: Any) -> Any:  # noqa: ANN401
+def _cell(value: Any) -> Any:
     if value is None:
         return ""
     if isinstance(value, str) and value.startswith(FORMULA_STARTS):

@@ -48,8 +48,9 @@ def budget_tables(case: Case, document: dict[str, Any]) -> list[Any]:
     for key, label in document["rows"].items():
         if key not in document["totals"]:
             continue
-        show = (lambda v: f.number(v, 1)) if key in COUNTED else (lambda v: f.number(v))
-        table.add_row(escape(f"{key} {label}"), *(show(year[key]) for year in years), show(document["totals"][key]))
+        digits = 1 if key in COUNTED else 0
+        shown = [f.number(figure, digits) for figure in (*(year[key] for year in years), document["totals"][key])]
+        table.add_row(escape(f"{key} {label}"), *shown)
     downside = Table(box=box.SIMPLE_HEAD, pad_edge=False, title="What could go wrong", title_justify="left",
                      title_style="bold")
     for heading in ("If", "NPV", "Change"):

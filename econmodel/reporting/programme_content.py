@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from econmodel.reporting import phrases
+from econmodel.reporting import blocks, phrases
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import Blanks, Charts, KeyNumber, KeyNumbers, Pair, Paragraph, Section, Table, table
 from econmodel.reporting.guidelines import STANDING
@@ -133,9 +133,7 @@ def _evidence(case: Case, programme: Programme) -> Table:
     basis = programme["basis"]
     keys = [key for key in case.parameters.strategies
             if basis["proposed_mix"].get(key) or basis["current_mix"].get(key)]
-    rows = [case.parameters.strategies[key] for key in keys]
-    return table("Certainty of the evidence, and harms", (("Strategy", 1.5), ("Certainty", 1.1), ("Harms", 6.0)),
-                 [(row.label, row.evidence_grade or "not graded", row.harms_note or f.NOTHING) for row in rows])
+    return blocks.harms_table([case.parameters.strategies[key] for key in keys])
 
 
 def _position(programme: Programme) -> tuple[Paragraph, ...]:
@@ -198,3 +196,12 @@ def capacity_table(programme: Programme) -> Table:
     return table("Capacity and staffing", (("", 2.2), *((f"Year {y['year']}", 0.7, True) for y in years)),
                  [(label, *(f.number(year[name], digits) for year in years)) for label, name, digits in lines],
                  note=programme["savings"]["note"])
+
+
+def downside_table(document: Document, programme: Programme) -> Table:
+    """What happens if things go worse, one at a time and together."""
+    currency = _currency(document)
+    rows = [(row["label"], f.money(row["npv"], currency), f.money_change(row["npv_change"], currency), row["payback_text"],
+             f.money(row["peak_cash"], currency), f.number(row["bleeds_averted"], 1)) for row in programme["downside"]]
+    return table("What could go wrong", (("Change", 3.4), ("NPV", 1.0, True), ("Change in NPV", 1.0, True),
+                                         ("Payback", 1.1, True), ("Peak cash", 1.0, True), ("Bleeds averted", 0.8, True)), rows)

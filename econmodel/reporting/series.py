@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from itertools import accumulate
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from econmodel.economics.evaluate import Evaluation
 
 Document = Mapping[str, Any]
 CURVE_YEARS = 10
@@ -54,6 +57,15 @@ def plane_rows(document: Document) -> list[dict[str, Any]]:
     return [{"strategy": key, "label": names[key], "versus": versus,
              "incremental_qalys": increments.get(key, (0.0, 0.0))[0],
              "incremental_cost": increments.get(key, (0.0, 0.0))[1], "frontier": status[key]} for key in names]
+
+
+def trace_rows(evaluation: Evaluation) -> list[dict[str, Any]]:
+    """Patient-years spent in each state in each year, per patient: the mean share of patients there over the year."""
+    activity = evaluation.activity
+    plain = activity.weightings[0]
+    return [{"strategy": key, "year": year, "state": state, "share": float(years[plain, period, 0, s, 0])}
+            for s, key in enumerate(evaluation.keys) for period, year in enumerate(activity.report_years)
+            for state, years in activity.state_years.items()]
 
 
 def by_strategy(rows: list[dict[str, Any]], x: str, y: str) -> dict[str, tuple[list[float], list[float]]]:

@@ -12,7 +12,7 @@ _NUMBER = re.compile(r"-?\d+(\.\d+)?([eE][-+]?\d+)?")
 _STARTERS = "=+-@＝＋－＠\t\r\n '"
 
 
-def neutral(value: Any) -> Any:  # noqa: ANN401
+def neutral(value: Any) -> Any:
     """Strip what would make a spreadsheet compute a text; numbers, negative ones too, stay as they are.
 
     Examples
@@ -42,7 +42,7 @@ def _texts(column: pd.Series) -> pd.Series:
     return pd.Series(np.array([*texts, ""], dtype=object)[codes], index=column.index)
 
 
-def neutral_tree(value: Any) -> Any:  # noqa: ANN401
+def neutral_tree(value: Any) -> Any:
     """Make every text of nested dicts and lists neutral."""
     if isinstance(value, dict):
         return {neutral(str(k)): neutral_tree(v) for k, v in value.items()}

@@ -39,13 +39,13 @@ class Ledger:
         if text not in self.notes:
             self.notes.append(text)
 
-    def problem(self, rows: Iterable[int], column: str, problem: str, action: str, detail: Any = "") -> None:  # noqa: ANN401
+    def problem(self, rows: Iterable[int], column: str, problem: str, action: str, detail: Any = "") -> None:
         """List a problem for each of ``rows``; ``detail`` is one text, or one per row."""
         found = np.asarray(list(rows), dtype=np.int64)
         if found.size:
             self._problems.append(_block(PROBLEM_COLUMNS, found, (column, problem, detail, action)))
 
-    def change(self, rows: Iterable[int], column: str, before: Any, after: Any, why: str) -> None:  # noqa: ANN401
+    def change(self, rows: Iterable[int], column: str, before: Any, after: Any, why: str) -> None:
         """Log a change for each of ``rows``; row 0 stands for the whole column."""
         found = np.asarray(list(rows), dtype=np.int64)
         if found.size:

@@ -117,7 +117,7 @@ def _input_lines(v: LocalValue, status: str) -> list[str]:
     return lines + [f"{key} = {_toml(value)}" for key, value in content.items()]
 
 
-def _toml(value: Any) -> str:  # noqa: ANN401
+def _toml(value: Any) -> str:
     if isinstance(value, Mapping):
         return "{ " + ", ".join(f"{key} = {_toml(item)}" for key, item in value.items()) + " }"
     if isinstance(value, str):

@@ -72,6 +72,8 @@ HOLDS: tuple[Rule, ...] = (
     ("death_date", "dead without a date of death", lambda p: p["status"].eq("dead") & p["death_date"].isna()),
     ("death_date", "a date of death, but status alive or lost",
      lambda p: p["death_date"].notna() & p["status"].isin(["alive", "lost"])),
+    ("death_cause", "a cause of death, but no date of death",
+     lambda p: p["death_cause"].notna() & p["death_date"].isna() & p["status"].ne("dead")),
     ("death_date", "died before the start", lambda p: p["death_date"] < p["start"]),
     ("death_date", "seen, treated or bled after the date of death", _after_death),
     ("transplant_date", "transplanted before the start", lambda p: p["transplant_date"] < p["start"]),

@@ -19,6 +19,7 @@ BLANK_WORDS = {"", "na", "n a", "nan", "null", "unknown", "not known", "not reco
                "tbc"}
 _YES = {"yes", "y", "true", "1", "present", "positive", "complete", "bled", "bleed"}
 _NO = {"no", "n", "false", "0", "absent", "negative", "none", "nil", "never", "incomplete", "partial"}
+_NOT_APPLICABLE = {"none", "nil", "no", "not applicable", "no bleed", "alive", "not dead"}
 _SEX = {"f": "female", "female": "female", "woman": "female", "w": "female", "m": "male", "male": "male", "man": "male"}
 _STATUS = {
     "alive": ("alive", "living", "active", "well", "in follow up", "under follow up", "ongoing"),
@@ -112,9 +113,11 @@ def cause(text: str) -> str:
     return next((key for key, pattern in _CAUSE if re.search(pattern, plain(text))), "other")
 
 
-def bleed_source(text: str) -> str:
+def bleed_source(text: str) -> str | None:
     """Source of a bleed: gastric (the varix, or its treatment's ulcer), other (portal-hypertensive), not_portal."""
     word = plain(text)
+    if word in _NOT_APPLICABLE:
+        return None
     if re.search(r"oesoph|esoph|gastropath|\bphg\b|\b[oe]v\b|duodenal var|ectopic|rectal var|\bother\b", word):
         return "other"
     if re.search(r"injection ulcer|glue ulcer|post (glue|treatment|coil)|extrusion", word):
@@ -124,9 +127,11 @@ def bleed_source(text: str) -> str:
     return "gastric" if re.search(r"gastric|fund|\bgv\b|\bgov|\bigv", word) else UNREADABLE
 
 
-def death_cause(text: str) -> str:
+def death_cause(text: str) -> str | None:
     """Cause of death: bleed, procedure or other."""
     word = plain(text)
+    if word in _NOT_APPLICABLE:
+        return None
     if re.search(r"bleed|haemorrh|hemorrh", word) and not re.search(r"\b(no|non|not|without)\b", word):
         return "bleed"
     return "procedure" if "procedur" in word else "other"

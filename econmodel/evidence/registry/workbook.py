@@ -84,7 +84,7 @@ def _formulas(archive: zipfile.ZipFile, member: str) -> int:
         return sum(len(_FORMULA.findall(block)) for block in iter(lambda: stream.read(1 << 20), b""))
 
 
-def _head(sheet: Any, known: Callable[[str], bool]) -> tuple[int, int]:  # noqa: ANN401
+def _head(sheet: Any, known: Callable[[str], bool]) -> tuple[int, int]:
     sheet.reset_dimensions()
     scored = [(len({c for c in row if c and known(c)}), -number)
               for number, row in enumerate(_texts(sheet, 0, HEADER_SEARCH))]
@@ -92,7 +92,7 @@ def _head(sheet: Any, known: Callable[[str], bool]) -> tuple[int, int]:  # noqa:
     return best, -number
 
 
-def _texts(sheet: Any, skip: int, limit: int | None = None) -> Iterator[list[str]]:  # noqa: ANN401
+def _texts(sheet: Any, skip: int, limit: int | None = None) -> Iterator[list[str]]:
     last = None if limit is None else skip + limit
     seen: dict[str, str] = {}
     for row in sheet.iter_rows(min_row=skip + 1, max_row=last, values_only=True):

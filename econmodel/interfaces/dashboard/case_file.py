@@ -118,7 +118,7 @@ def _start_of(data: dict[str, Any]) -> str:
     return "uk" if isinstance(listed, dict) and listed.get("value") == "uk" else "us"
 
 
-def _toml(value: Any) -> str:  # noqa: ANN401
+def _toml(value: Any) -> str:
     if isinstance(value, Mapping):
         return "{ " + ", ".join(f"{key} = {_toml(item)}" for key, item in value.items()) + " }"
     if isinstance(value, list | tuple):

@@ -52,7 +52,7 @@ def _try_invented() -> None:
     st.session_state.registry_invented = True
 
 
-def _chosen(file: Any) -> MemoryFile | None:  # noqa: ANN401
+def _chosen(file: Any) -> MemoryFile | None:
     """Give the file that was sent, else the invented one if asked for."""
     if file is not None:
         st.session_state.registry_invented = False

@@ -52,7 +52,7 @@ def read_results(path: Path) -> dict[str, Any]:
     }
 
 
-def _value(value: Any) -> Any:  # noqa: ANN401
+def _value(value: Any) -> Any:
     return None if value == "" else value
 
 

@@ -1,0 +1,110 @@
+"""Content of the technical report, in the order of the CHEERS 2022 topics."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from econmodel.model.structure import Structure
+from econmodel.reporting import blocks, phrases, programme_content, report_sections, result_tables
+from econmodel.reporting import formatting as f
+from econmodel.reporting.cheers import cheers_table
+from econmodel.reporting.content import Blanks, Bullets, Charts, Paper, Paragraph, Section
+from econmodel.reporting.findings import Findings
+from econmodel.reporting.guidelines import STANDING, guideline_table
+from econmodel.reporting.programme_charts import programme_chart
+from econmodel.reporting.programme_data import CHARTS
+from econmodel.reporting.series import Document, labels, trace_rows
+from econmodel.reporting.tables import NNT_YEAR, focus_strategy
+from econmodel.reporting.uncertainty_charts import report_chart
+
+if TYPE_CHECKING:
+    from econmodel.economics.evaluate import Evaluation
+    from econmodel.parameters.loading import Case
+
+
+def report_paper(case: Case, evaluation: Evaluation, document: Document, structure: Structure,
+                 findings: Findings) -> Paper:
+    """Build the technical report; analyses not given are named as not run."""
+    sections = (
+        _summary(case, document), *report_sections.method_sections(case, document, structure),
+        *_results(evaluation, document, findings), *report_sections.uncertainty_sections(document, findings),
+        *findings.more, *_programme(document, findings), *_validation(findings), _evidence(case), _limits(),
+        Section("Reporting checklist", (cheers_table(),)),
+        Section("To be written by the site", (Blanks(report_sections.BY_SITE),)), *_annexes(case))
+    return Paper("Prophylaxis of high-risk gastric varices: technical report",
+                 f"{case.title} · health-economic analysis · {f.price_note(document['settings'])}", sections,
+                 phrases.footer(case, document), phrases.banner(case), kind="report")
+
+
+def _summary(case: Case, document: Document) -> Section:
+    row = case.parameters.strategies[focus_strategy(document)]
+    certainty = f"Certainty of the evidence for {phrases.lower(row.label)}: {row.evidence_grade or 'not graded'}. {STANDING}"
+    return Section("Summary", (Paragraph(phrases.answer(document), tone="answer"), Paragraph(certainty, tone="caution"),
+                               blocks.key_numbers(document), blocks.headline_table(document)), new_page=True)
+
+
+def _results(evaluation: Evaluation, document: Document, findings: Findings) -> list[Section]:
+    names, focus = labels(document), focus_strategy(document)
+    versus = document["settings"]["comparator"]
+    years = document["settings"]["headline_years"]
+    compared = tuple(result_tables.comparison_table(document, key) for key in document["comparisons"])
+    trace = trace_rows(evaluation)
+    traces = tuple(result_tables.trace_table(trace, document, key) for key in dict.fromkeys((versus, focus)))
+    return [
+        Section("Results", (blocks.charts(document, "first_bleeds", "nnt_by_year"), result_tables.nnt_table(document),
+                            result_tables.outcomes_table(document))),
+        Section("Costs", (blocks.charts(document, "cost_by_category", "cost_effectiveness_plane"),
+                          result_tables.cost_table(document, "cost_five_years", f"Cost per patient over {years} years"),
+                          result_tables.cost_table(document, "cost", "Cost per patient over the time horizon")), level=2),
+        Section("Comparisons and frontier", (*compared, result_tables.frontier_table(document)), level=2),
+        Section("Results by patient group", tuple(result_tables.group_table(document, key, NNT_YEAR)
+                                                  for key in document["comparisons"]), level=2),
+        Section("Cohort trace and years", (
+            Charts((report_chart("cohort_trace", findings, names),)), *traces,
+            *(result_tables.yearly_table(document, key) for key in dict.fromkeys((versus, focus)))), level=2),
+    ]
+
+
+def _programme(document: Document, findings: Findings) -> list[Section]:
+    programme = findings.programme
+    if programme is None:
+        return []
+    currency = document["settings"]["currency"]
+    drawn = Charts(tuple(programme_chart(name, programme, currency) for name in CHARTS.values()))
+    return [Section("The programme's finances", (
+        Paragraph(programme_content.answer(document, programme), tone="answer"),
+        programme_content.key_numbers(document, programme, findings.psa), drawn,
+        programme_content.finance_table(document, programme), programme_content.views_table(document, programme),
+        programme_content.downside_table(document, programme), programme_content.capacity_table(programme),
+        Bullets(tuple(("", sentence) for sentence in programme["sentences"]))), new_page=True)]
+
+
+def _validation(findings: Findings) -> list[Section]:
+    if findings.checks is None:
+        return []
+    return [Section("The model against published results", (
+        Paragraph("Verification and calibration say that the model does what it claims; only the independent targets "
+                  "test it. Misses stay visible: no input is moved to turn an independent target green."),
+        report_sections.checks_table(findings.checks)))]
+
+
+def _evidence(case: Case) -> Section:
+    return Section("Evidence, harms and guideline positions", (
+        blocks.evidence_table(case.parameters), Paragraph(STANDING), guideline_table()))
+
+
+def _limits() -> Section:
+    return Section("Findings, limits and generalisability", (
+        Paragraph("The findings stand in the summary and the results. They hold for patients, prices and practice like "
+                  "those of this case; another site should put in its own case mix, prices and volumes."),
+        Bullets(phrases.CAUTIONS)))
+
+
+def _annexes(case: Case) -> list[Section]:
+    listed = report_sections.unconfirmed_tables(case.parameters)
+    return [
+        Section("Annex A. Every input", (Paragraph(phrases.status_sentence(case.parameters)),
+                                         blocks.inputs_table(case.parameters)), landscape=True),
+        Section("Annex B. From memory, invented or assumed", listed, new_page=True),
+        Section("Annex C. Sources", (report_sections.sources_table(case.parameters),)),
+    ]

@@ -1,0 +1,190 @@
+"""Sections of the technical report: method, uncertainty, validation, annexes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from econmodel.model.structure import Structure
+from econmodel.reporting import blocks, result_tables
+from econmodel.reporting import formatting as f
+from econmodel.reporting.checks import KINDS, observed_text, value_text
+from econmodel.reporting.content import Block, Bullets, Charts, Paragraph, Section, Table, table
+from econmodel.reporting.findings import Findings
+from econmodel.reporting.phrases import lower
+from econmodel.reporting.provenance import unconfirmed
+from econmodel.reporting.series import Document, labels
+from econmodel.reporting.uncertainty_charts import BARS, MONEY_OUTCOMES, report_chart
+
+if TYPE_CHECKING:
+    from econmodel.economics.validation import CheckRow
+    from econmodel.parameters.loading import Case
+    from econmodel.parameters.parameter_set import ParameterSet
+
+BY_SITE = ("Analysis plan: set down before the analysis? where?", "How patients, clinicians and payers were engaged",
+           "What that engagement changed", "Funding and the funder's part in the work", "Conflicts of interest",
+           "Author, role, date")
+METHOD = (
+    ("States. ", "A monthly Markov cohort. Everyone starts without a bleed. A bleed fills one cycle: the acute episode and "
+     "its six weeks. Child-Pugh class stays as it is at the start; each patient group runs on its own and the groups are "
+     "weighted by their shares."),
+    ("Untreated risk. ", "Solved so that the evidence's own case mix reproduces the pooled cumulative risk at one, three and "
+     "five years on the Kaplan-Meier scale; the site's own mix then moves it. The multipliers for Child-Pugh class, size "
+     "and red spots are those of a published index."),
+    ("Competing events. ", "Rates out of a state compete within a cycle. Death from other causes is the life table plus an "
+     "excess by Child-Pugh class; after a bleed the excess is multiplied."),
+    ("Effect of prophylaxis. ", "A rate ratio on bleeding, by intention to treat: trial rates already hold failed "
+     "obliteration, recurrence and re-treatment, so these drive cost, not bleeding. The effect is full at first and fades "
+     "later."),
+    ("Death from a bleed. ", "Published six-week mortality counts every death and already holds early rebleeds; the fatality "
+     "of the first episode is solved from it."),
+    ("Activity before money. ", "The cohort yields sessions, devices, admissions, days and visits; prices and utilities are "
+     "applied afterwards, so four views on money come from one run. Patient-years are counted by the trapezoid rule, moves "
+     "at mid-cycle."),
+)
+
+
+def method_sections(case: Case, document: Document, structure: Structure) -> list[Section]:
+    """Context, population, valuation and model."""
+    return [
+        Section("Context and question", (
+            Paragraph("Gastric varices bleed less often than oesophageal ones but more severely. Whether treating those "
+                      "at high risk before they bleed is worth its cost and harm is not settled: trials are few and "
+                      "small, and most guidelines offer a beta-blocker."),
+            Paragraph("What does each way of preventing a first bleed cost, avert and risk, against no prophylaxis and "
+                      "against a beta-blocker?", lead="Question: "))),
+        Section("Population, setting and strategies", (
+            Paragraph("Adults with portal hypertension and high-risk gastric varices (GOV2 or IGV1) that have never bled, "
+                      f"seen at {case.title}."), _groups(document), _strategies(case))),
+        Section("How value is counted", (
+            Paragraph("Health is counted in bleeds, life-years and QALYs (utility of the state, less losses for "
+                      "procedures, complications and bleeds). Money is counted by activity times unit price."),
+            result_tables.settings_table(document))),
+        Section("The model", (
+            blocks.charts(document, "state_diagram"), Bullets(METHOD), result_tables.moves_table(structure),
+            Paragraph("The program, its inputs and its tests are open; every result can be run again from the `inputs` "
+                      "block of results.json.", lead="Availability: "))),
+    ]
+
+
+def _groups(document: Document) -> Table:
+    sizes = ("below 5 mm", "5 to 10 mm", "above 10 mm")
+    return table("Patient groups", (("Group", 2.0), ("Share", 0.8, True), ("Child-Pugh", 0.8), ("Size", 1.0), ("Red spots", 0.8)),
+                 [(g["name"], f.percent(g["share"], 1), g["child"], sizes[g["size_step"]], "yes" if g["red_spot"] else "no")
+                  for g in document["inputs"]["groups"]])
+
+
+def _strategies(case: Case) -> Table:
+    starts = {"at_risk": "no treatment", "in_course": "course of treatment", "protected": "drug"}
+    return table("Strategies", (("Strategy", 2.0), ("Starts with", 1.2), ("Surveillance (months)", 1.6), ("Certainty", 1.0)),
+                 [(row.label, starts[row.starts_in], _plan(row.surveillance.months, row.surveillance.interval),
+                   row.evidence_grade or "not graded") for row in case.parameters.strategies.values()])
+
+
+def _plan(months: tuple[int, ...], interval: int) -> str:
+    if not months and not interval:
+        return "none"
+    first = ", ".join(str(month) for month in months)
+    return f"{first}, then every {interval}" if interval else first
+
+
+def uncertainty_sections(document: Document, findings: Findings) -> list[Section]:
+    """Scenarios, one-way, all inputs together; what was not run is said."""
+    parts = {"all inputs varied together": findings.psa, "one input at a time": findings.one_way,
+             "scenarios": findings.scenarios}
+    missing = [name for name, found in parts.items() if found is None]
+    opening: list[Block] = [Paragraph("Inputs are varied one at a time over their declared ranges, together by sampling from "
+                                      "their distributions (shared inputs are shared by all strategies), and by scenarios "
+                                      "that change the structure.")]
+    if missing:
+        opening.append(Paragraph(f"Not run for this report: {', '.join(missing)}.", tone="caution"))
+    sections = [Section("Uncertainty", tuple(opening))]
+    if findings.psa:
+        sections.append(_together(document, findings, findings.psa))
+    if findings.one_way:
+        sections.append(_one_way(document, findings, findings.one_way))
+    if findings.scenarios:
+        sections.append(Section("Scenarios", (scenario_table(document, findings.scenarios),), level=2))
+    return sections
+
+
+def _together(document: Document, findings: Findings, psa: Mapping[str, Any]) -> Section:
+    currency, names = document["settings"]["currency"], labels(document)
+    first = next(iter(psa["convergence"].values()))
+    said = next(iter(first.values()))["sentence"]
+    held = psa["held_at_certain_death"]
+    note = f"{psa['draws']:,} draws, seed {psa['seed']}. {said}" + (
+        f" In {held} draws six-week mortality was impossible and held at certain death." if held else "")
+    tables = [table(
+        f"All inputs varied together, against {lower(names[versus])}: mean and 95% interval",
+        (("Strategy", 1.7), ("Net cost, headline years", 1.8, True), ("Net cost, horizon", 1.8, True),
+         ("QALYs gained", 1.5, True), ("NNT at 3 years", 1.6, True), ("Probability it saves", 1.0, True)),
+        [(names[key], _spread(row["incremental_cost_five_years"], currency), _spread(row["incremental_cost"], currency),
+          _plain_spread(row["incremental_qalys"]), _nnt(row["nnt"].get("3")), f.percent(row["probability_saving_five_years"]))
+         for key, row in block.items()], note=note) for versus, block in psa["comparisons"].items()]
+    return Section("All inputs varied together", (
+        *tables, Charts((report_chart("acceptability", findings, names),))), level=2)
+
+
+def _spread(block: Mapping[str, float], currency: str) -> str:
+    return f"{f.money(block['mean'], currency)} ({f.money(block['low'], currency)} to {f.money(block['high'], currency)})"
+
+
+def _plain_spread(block: Mapping[str, float]) -> str:
+    return f"{f.number(block['mean'], 2)} ({f.number(block['low'], 2)} to {f.number(block['high'], 2)})"
+
+
+def _nnt(block: Mapping[str, Any] | None) -> str:
+    if block is None:
+        return f.NOTHING
+    return f"{f.nnt(block)} ({block['interval_text']})" if block["interval_text"] else f.nnt(block)
+
+
+def _one_way(document: Document, findings: Findings, block: Mapping[str, Any]) -> Section:
+    currency = document["settings"]["currency"]
+    is_money = block["outcome"] in MONEY_OUTCOMES
+
+    def shown(value: float | None) -> str:
+        return f.money(value, currency) if is_money else f.number(value, 2)
+
+    rows = [(row["label"], f"{f.plain(row['low_value'])} to {f.plain(row['high_value'])}", row["unit"], shown(row["outcome_at_low"]),
+             shown(row["outcome_at_high"]), row["basis"], row["status"]) for row in block["rows"][:2 * BARS]]
+    return Section("One input at a time", (
+        Charts((report_chart("one_way", findings, labels(document)),)),
+        table(f"{block['label']}; base {shown(block['rows'][0]['base'])}",
+              (("Input", 3.0), ("Range", 1.3), ("Unit", 1.0), ("At low", 0.9, True), ("At high", 0.9, True),
+               ("Range rests on", 2.0), ("Status", 0.9)), rows)), level=2)
+
+
+def scenario_table(document: Document, block: Mapping[str, Any]) -> Table:
+    """Outcomes of each scenario."""
+    names, currency = labels(document), document["settings"]["currency"]
+    rows = [(row["title"], f.money_change(row["cost"], currency), f.number(row["bleeds"], 1), f.number(row["nnt"], 1),
+             f.number(row["qalys"], 3), f.money_change(row["nmb"], currency), row["rationale"]) for row in block["rows"]]
+    years = document["settings"]["headline_years"]
+    return table(f"Scenarios: {lower(names[block['strategy']])} against {lower(names[block['versus']])}",
+                 (("Scenario", 2.0), (f"Net cost, {years} years", 1.0, True), ("Bleeds averted per 100", 0.9, True),
+                  (f"NNT, {years} years", 0.7, True), ("QALYs gained", 0.8, True), ("Net monetary benefit", 1.0, True),
+                  ("Reasoning", 4.0)), rows)
+
+
+def checks_table(rows: Sequence[CheckRow]) -> Table:
+    """Published results beside the model's."""
+    ordered = sorted(rows, key=lambda row: KINDS.index(row.kind))
+    return table("Predicted beside observed", (("Kind", 1.1), ("Target", 3.2), ("Observed", 1.3, True), ("Model", 0.8, True),
+                                               ("Rule", 1.6), ("Verdict", 0.8), ("Note", 2.4)),
+                 [(r.kind, r.target, observed_text(r), value_text(r.predicted), r.pass_rule, r.verdict, r.note) for r in ordered])
+
+
+def unconfirmed_tables(parameters: ParameterSet) -> tuple[Table, ...]:
+    """List what is invented, from memory or assumed, the weakest first."""
+    found = unconfirmed(parameters)
+    order = [status for status in ("demo", "from memory", "assumption") if status in found]
+    return tuple(blocks.unconfirmed_table(found[status], status) for status in order)
+
+
+def sources_table(parameters: ParameterSet) -> Table:
+    """Every source that an input of this case cites."""
+    used = {p.source for p in parameters.parameters.values() if p.source}
+    rows = [(key, source.kind, source.reference) for key, source in parameters.sources.items() if key in used]
+    return table(f"{len(rows)} sources cited", (("Key", 1.2), ("Kind", 1.0), ("Citation", 5.0)), rows, small=True)

@@ -1,0 +1,137 @@
+"""Charts of uncertainty: tornado, acceptability curves, running means; and the cohort trace."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from functools import partial
+from textwrap import shorten
+from typing import TYPE_CHECKING, Any
+
+from econmodel.model.structure import STATE_LABELS
+from econmodel.reporting import formatting as f
+from econmodel.reporting.charts import label_column, strategy_lines
+from econmodel.reporting.content import Chart
+from econmodel.reporting.figures import Spec, drawer
+from econmodel.reporting.findings import Findings
+from econmodel.reporting.series import Document, labels
+from econmodel.reporting.style import ACCENT, INK, MUTED, WARM
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Rectangle
+
+BARS = 12
+STATE_COLOURS = {"at_risk": "#9db8c4", "in_course": "#4f8aa3", "protected": "#14506b", "bleeding": "#8f3420",
+                 "post_bleed": "#e0a184", "rebleeding": "#c8573d", "transplanted": "#a78ceb"}
+MONEY_OUTCOMES = ("cost", "nmb")
+
+
+def plot_tornado(block: Mapping[str, Any], *, ax: Axes, currency: str) -> dict[str, tuple[Rectangle, Rectangle]]:
+    """Outcome at each input's low and high value, widest first.
+
+    Returns
+    -------
+    dict
+        Bars at the low and at the high value of each input drawn.
+    """
+    rows = block["rows"][:BARS]
+    base, bars = rows[0]["base"], {}
+    for i, row in enumerate(rows):
+        low, high = (ax.barh(-i, row[f"outcome_at_{end}"] - base, left=base, height=0.66, color=colour)[0]
+                     for end, colour in (("low", "#7fb0c4"), ("high", ACCENT)))
+        bars[row["name"]] = (low, high)
+    ax.axvline(base, color=INK, linewidth=0.9)
+    ax.set_yticks([-i for i in range(len(rows))], [shorten(row["label"], 52, placeholder="…") for row in rows], fontsize=6.9)
+    ax.tick_params(axis="y", length=0)
+    ax.grid(visible=True, axis="x")
+    ax.grid(visible=False, axis="y")
+    if block["outcome"] in MONEY_OUTCOMES:
+        ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, currency))
+        ax.axvline(0, color=WARM, linewidth=0.8, linestyle=(0, (4, 2)))
+    ax.set_xlabel(f"{block['label']} (light: input low; dark: input high)")
+    return bars
+
+
+def plot_acceptability(psa: Mapping[str, Any], result: Document, *, ax: Axes) -> dict[str, Line2D]:
+    """Probability that each strategy has the highest net benefit, by willingness to pay."""
+    settings, block = result["settings"], psa["acceptability"]
+    series = {key: (block["thresholds"], values) for key, values in block["probability"].items()}
+    lines = strategy_lines(result, series, ax, markers=False)
+    ax.axvline(settings["willingness_to_pay"], color=MUTED, linewidth=0.8, linestyle=(0, (4, 3)))
+    ax.set(xlim=(0, block["thresholds"][-1]), ylim=(0, 1), xlabel=f"Willingness to pay per QALY ({settings['currency']})",
+           ylabel="Probability of highest net benefit")
+    ax.yaxis.set_major_formatter(lambda value, _: f.percent(value))
+    ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, settings["currency"]))
+    ax.locator_params(axis="x", nbins=4)
+    label_column(ax, result, list(labels(result)))
+    return lines
+
+
+def plot_running(block: Mapping[str, Any], *, ax: Axes) -> Line2D:
+    """Running NNT at three years by number of draws."""
+    line: Line2D = ax.plot(block["at"], block["running"]["nnt_3_years"], color=ACCENT)[0]
+    ax.set(xlabel="Draws", ylabel="Running NNT at 3 years")
+    return line
+
+
+def plot_trace(rows: Sequence[Mapping[str, Any]], key: str, *, ax: Axes) -> list[Any]:
+    """Share of patients in each state over time, stacked; the white above is those who have died."""
+    mine = [row for row in rows if row["strategy"] == key]
+    years = sorted({row["year"] for row in mine})
+    states = [state for state in STATE_COLOURS if any(row["state"] == state for row in mine)]
+    stacked = [[row["share"] for row in mine if row["state"] == state] for state in states]
+    drawn = ax.stackplot(years, stacked, colors=[STATE_COLOURS[s] for s in states], linewidth=0)
+    ax.set(xlim=(years[0], years[-1]), ylim=(0, 1), xlabel="Year since start")
+    ax.yaxis.set_major_formatter(lambda value, _: f.percent(value))
+    return list(drawn)
+
+
+def draw_traces(figure: Figure, rows: Sequence[Mapping[str, Any]], keys: Sequence[str], names: Mapping[str, str]) -> None:
+    """Draw the traces of two strategies side by side, with one key below."""
+    for i, key in enumerate(keys):
+        ax = figure.add_axes((0.09 + 0.49 * i, 0.3, 0.41, 0.6))
+        plot_trace(rows, key, ax=ax)
+        ax.text(0, 1.03, names[key], transform=ax.transAxes, color=MUTED)
+    for i, (state, colour) in enumerate(STATE_COLOURS.items()):
+        x, y = 0.05 + 0.325 * (i % 3), 0.13 - 0.05 * (i // 3)
+        figure.text(x, y, "■", color=colour, va="center")
+        figure.text(x + 0.028, y, STATE_LABELS[state], va="center", fontsize=7.6)
+
+
+def report_figures(document: Document, trace: Sequence[Mapping[str, Any]], keys: Sequence[str],
+                   findings: Findings) -> dict[str, Spec]:
+    """List the figures that only the technical report shows."""
+    names, currency = labels(document), document["settings"]["currency"]
+    shown = [dict(row) for row in trace if row["strategy"] in keys]
+    figures = {"cohort_trace": Spec(shown, 3.2, lambda figure: draw_traces(figure, shown, keys, names))}
+    if findings.one_way:
+        figures["one_way"] = Spec(findings.one_way["rows"], 3.4, drawer(
+            partial(plot_tornado, findings.one_way, currency=currency), 0.5, 0.13, 0.48, 0.85), width=6.4)
+    if findings.psa:
+        figures["acceptability"] = Spec(_acceptability_rows(findings.psa), 3.1, drawer(
+            partial(plot_acceptability, findings.psa, document), 0.13, 0.14, 0.54, 0.83))
+    return figures
+
+
+def _acceptability_rows(psa: Mapping[str, Any]) -> list[dict[str, Any]]:
+    block = psa["acceptability"]
+    return [{"strategy": key, "willingness_to_pay": threshold, "probability": value}
+            for key, values in block["probability"].items()
+            for threshold, value in zip(block["thresholds"], values, strict=True)]
+
+
+def report_chart(name: str, findings: Findings, names: Mapping[str, str]) -> Chart:
+    """Caption and alternative text of a figure of the technical report."""
+    if name == "one_way" and findings.one_way:
+        of = f"{names[findings.one_way['strategy']]} v. {names[findings.one_way['versus']]}"
+        return Chart(name, f"One input at a time: {findings.one_way['label'].lower()}; {of}",
+                     "Tornado of the inputs that move the outcome most, each at its low and high value.")
+    known = {
+        "cohort_trace": ("Cohort trace; the white above is those who have died", "Stacked areas of the share of patients "
+                         "in each health state by year, for two strategies."),
+        "acceptability": ("Probability that each strategy is the best buy, by willingness to pay", "Cost-effectiveness "
+                          "acceptability curves, one line per strategy."),
+    }
+    return Chart(name, *known[name])
