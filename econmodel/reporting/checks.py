@@ -61,7 +61,7 @@ def plot_checks(rows: Sequence[CheckRow], *, ax: Axes) -> list[Any]:
         artists += ax.plot([100 * low, 100 * high], [y, y], color=MUTED, linewidth=3, alpha=0.45, solid_capstyle="butt")
         artists += ax.plot([100 * row.observed], [y], "|", color=MUTED, markersize=11, markeredgewidth=2)
         artists += ax.plot([100 * row.predicted], [y], MARKERS[row.verdict], color=COLOURS[row.verdict], markersize=5.5)
-    ax.set_yticks(range(len(shown)), [row.target for row in shown])
+    ax.set_yticks(range(len(shown)), [row.target for row in shown], fontsize=7.2)
     ax.set_ylim(len(shown) - 0.4, -0.6)
     ax.set_xlim(0, 100)
     ax.set_xlabel("Risk or survival, %   (bar: observed with interval; mark: model)")
@@ -84,7 +84,7 @@ def save_checks(rows: Sequence[CheckRow], folder: Path) -> list[Path]:
 
     flat = [asdict(row) | {"interval": interval_text(row)} for row in rows]
     text = json.dumps(checks_document(list(rows)), indent=1, ensure_ascii=False, allow_nan=False)
-    chart = Spec(flat, 5.2, lambda figure: plot_checks(rows, ax=figure.add_axes((0.49, 0.09, 0.48, 0.84))), 7.2)
+    chart = Spec(flat, 5.2, lambda figure: plot_checks(rows, ax=figure.add_axes((0.5, 0.09, 0.47, 0.84))), 7.4)
     return [*save_all({"checks": chart}, folder), write_text(folder / "checks.json", text + "\n")]
 
 
