@@ -12,7 +12,9 @@ from typing import Annotated
 import typer
 
 from econmodel.errors import EconModelError
+from econmodel.interfaces.dashboard_command import dashboard
 from econmodel.interfaces.nnt_command import nnt
+from econmodel.interfaces.registry_command import registry
 
 app = typer.Typer(
     name="econmodel", no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False,
@@ -31,12 +33,12 @@ Quiet = Annotated[bool, typer.Option("--quiet", help="Print nothing.")]
 
 
 @app.command()
-def case(file: CaseFile = None, override: Override = None, sets: Sets = None, out: Out = None, json: Json = None,
-         seed: Seed = None, quiet: Quiet = False) -> None:
+def case(file: CaseFile = None, draws: Draws = None, override: Override = None, sets: Sets = None, out: Out = None,
+         json: Json = None, seed: Seed = None, quiet: Quiet = False) -> None:
     """Run the main job for a hospital: results, figures and brief into reports/<name>/."""
     from econmodel.interfaces.case_command import run_case
 
-    run_case(file, override or [], sets or [], out=out, json=json, seed=seed, quiet=quiet)
+    run_case(file, override or [], sets or [], draws=draws, out=out, json=json, seed=seed, quiet=quiet)
 
 
 @app.command()
@@ -50,6 +52,8 @@ def where(name: Annotated[str | None, typer.Argument(help="Input; none lists eve
 
 
 app.command("nnt")(nnt)
+app.command("registry")(registry)
+app.command("dashboard")(dashboard)
 
 
 @app.command()
@@ -89,6 +93,14 @@ def budget(file: CaseFile = None, draws: Draws = None, override: Override = None
     from econmodel.interfaces.budget_command import run_budget_command
 
     run_budget_command(file, override or [], sets or [], draws=draws, seed=seed, out=out, json=json, quiet=quiet)
+
+
+@app.command()
+def workbook(file: CaseFile = None, override: Override = None, sets: Sets = None, out: Out = None, quiet: Quiet = False) -> None:
+    """Write the deterministic model as a spreadsheet with live formulas."""
+    from econmodel.interfaces.workbook_command import run_workbook
+
+    run_workbook(file, override or [], sets or [], out=out, quiet=quiet)
 
 
 @app.command()

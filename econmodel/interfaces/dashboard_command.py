@@ -11,7 +11,6 @@ from typing import Annotated, Any
 import typer
 
 from econmodel.errors import AnalysisError
-from econmodel.parameters.documents import project_root
 
 ADDRESS = "127.0.0.1"
 TRIED = 50
@@ -37,6 +36,8 @@ def run_dashboard(port: int = 8501) -> None:
     AnalysisError
         No port is free, or the dashboard's files are not there.
     """
+    from econmodel.parameters.documents import project_root
+
     app = project_root() / "app.py"
     if not app.exists():
         what = f"{app} is not there: the dashboard runs from the project's folder"
