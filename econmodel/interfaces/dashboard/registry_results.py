@@ -13,6 +13,7 @@ from econmodel.evidence.registry.cells import neutral_frame
 from econmodel.evidence.registry.outputs import curve_rows, estimate_rows
 from econmodel.evidence.registry.repaired import held_rows, repaired_rows
 from econmodel.interfaces.dashboard import blocks
+from econmodel.interfaces.dashboard.starts import load_start
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import table
 
@@ -35,6 +36,7 @@ def show(result: RegistryResult, summary: dict[str, Any]) -> None:
     st.header("First bleeds since the decision", anchor=False)
     _estimates(summary)
     _comparison(summary)
+    _harms(summary)
     blocks.text(summary["caution"], "caution")
     _files(result)
 
@@ -58,23 +60,39 @@ def _span(found: dict[str, Any]) -> str:
 
 
 def _estimates(summary: dict[str, Any]) -> None:
-    rows = [(r["strategy"], r["n_over_N"], f.number(r["patient_years"], 1),
+    rows = [(_label(r["strategy"]), r["n_over_N"], f.number(r["patient_years"], 1),
              *(_span(r["cumulative_incidence"][y]) for y in YEARS), str(r["deaths"]), str(r["lost"]))
             for r in summary["estimates"] if r["group"] == "all"]
     years = (f"By {y} years" if y != "1" else "By 1 year" for y in YEARS)
-    columns = blocks.across("Strategy", ("Bled", "Patient-years", *years, "Died", "Lost"))
+    columns = (("Option", 1.6), ("Bled", 0.8), ("Patient-years", 0.8), *((year, 1.4) for year in years), ("Died", 0.6),
+               ("Lost", 0.6))
     blocks.table(table("Share who bled, with 95% interval, death competing (cumulative incidence)", columns, rows))
 
 
 def _comparison(summary: dict[str, Any]) -> None:
     compared = summary["comparison"]
-    rows = [(key, *(_nnt(years.get(y)) for y in YEARS)) for key, years in compared["strategies"].items()]
+    rows = [(_label(key), *(_nnt(years.get(y)) for y in YEARS)) for key, years in compared["strategies"].items()]
     if rows:
-        columns = blocks.across("Strategy", (f"At {y} years" if y != "1" else "At 1 year" for y in YEARS))
+        columns = (("Option", 1.6), *((f"At {y} years" if y != "1" else "At 1 year", 1.4) for y in YEARS))
         caption = f"Patients treated to avert one first bleed (NNT), compared with: {compared['comparator']}"
         blocks.table(table(caption, columns, rows, note=compared["caution"]))
     else:
         blocks.text(compared["caution"])
+
+
+def _harms(summary: dict[str, Any]) -> None:
+    rows = [(_label(key), str(harm["courses"]), str(harm["courses_with_complications_recorded"]), str(harm["embolism"]),
+             str(harm["sepsis"]), str(harm["deaths_from_a_procedure"])) for key, harm in summary["harms"].items()]
+    if rows:
+        columns = blocks.across("Option", ("Courses", "with complications recorded", "Embolism", "Sepsis",
+                                           "Deaths from a procedure"))
+        blocks.table(table("Harms", columns, rows))
+
+
+def _label(key: str) -> str:
+    """Label of a strategy, as the case or its start names it."""
+    known = load_start(st.session_state.start).parameters.strategies
+    return known[key].label if key in known else key
 
 
 def _nnt(found: dict[str, Any] | None) -> str:

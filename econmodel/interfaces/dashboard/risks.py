@@ -1,4 +1,4 @@
-"""Page 5, What could go wrong: the programme's downside, other assumptions, one input at a time and two together."""
+"""Page 5, What could go wrong: the programme's downside, one input at a time, two together, all together."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 import streamlit as st
 
 from econmodel.errors import EconModelError
-from econmodel.interfaces.dashboard import blocks, money, pictures, programme, session
+from econmodel.interfaces.dashboard import blocks, money, pictures, programme, session, uncertainty
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import table
@@ -21,6 +21,7 @@ def show(found: Answer) -> None:
     except EconModelError as fault:
         session.refuse(fault)
         blocks.alert(session.take_refusal())
+    uncertainty.show(found)
 
 
 def _downside(found: Answer, plan: dict[str, Any]) -> None:
@@ -30,7 +31,7 @@ def _downside(found: Answer, plan: dict[str, Any]) -> None:
     rows = [(row["label"], f.money(row["npv"], currency), f.money_change(row["npv_change"], currency),
              row["payback_text"], f.money(row["peak_cash"], currency), f.number(row["patients_per_year"], 1),
              f.number(row["bleeds_averted"], 1)) for row in plan["downside"]]
-    columns = (("What happens", 2.6), ("Value today (NPV)", 1.0, True), ("Change", 1.0, True), ("Pays back", 1.0, True),
-               ("Lowest cash", 1.0, True), ("Patients a year", 0.8, True), ("Bleeds averted", 0.8, True))
+    columns = blocks.across("What happens", ("Value today (NPV)", "Change", "Pays back", "Lowest cash", "Patients a year",
+                                             "Bleeds averted"))
     blocks.table(table("One thing worse at a time, and the three worst together", columns, rows))
     money.payment_views(found, plan)

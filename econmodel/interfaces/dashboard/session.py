@@ -138,7 +138,7 @@ def reset(name: str | None = None, table: str = "override") -> bool:
     edits: Edits = {} if name is None else deepcopy(st.session_state.edits)
     if name is not None:
         edits.get(table, {}).pop(name, None)
-    return keep(st.session_state.start, {k: v for k, v in edits.items() if v}, st.session_state.title if name else "")
+    return keep(st.session_state.start, {k: v for k, v in edits.items() if v}, st.session_state.title)
 
 
 def begin(start: str) -> None:

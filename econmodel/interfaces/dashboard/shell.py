@@ -11,10 +11,11 @@ import streamlit as st
 from econmodel.interfaces.dashboard import bleeds, blocks, inputs, money, patients, registry, risks, session, summary
 from econmodel.interfaces.dashboard.answers import Answer, answer
 from econmodel.interfaces.dashboard.sidebar import show_sidebar
-from econmodel.interfaces.dashboard.starts import FIRST, load_start
+from econmodel.interfaces.dashboard.starts import FIRST, STARTS, load_start
 from econmodel.reporting import phrases
 from econmodel.reporting.blocks import evidence_table
 from econmodel.reporting.guidelines import STANDING
+from econmodel.reporting.provenance import status_counts
 from econmodel.reporting.tables import focus_strategy
 
 Page = Callable[[Answer], None]
@@ -79,7 +80,7 @@ def show_page(key: str) -> None:
 
 def _say_first(found: Answer) -> None:
     """Banner, refusal, the answer in a sentence, and how sure it is."""
-    blocks.banner(phrases.banner(found.case))
+    blocks.banner(_banner(found))
     if st.session_state.refusal:
         blocks.alert(f"Not changed. {session.take_refusal()} The answer below is the last good one.")
     if st.session_state.notice:
@@ -90,6 +91,14 @@ def _say_first(found: Answer) -> None:
         blocks.text(phrases.answer(found.document), "answer")
     blocks.text(f"Certainty of the evidence for {phrases.lower(row.label)}: {row.evidence_grade or 'not graded'}. "
                 f"Harms: {row.harms_note or 'none listed.'} {STANDING}", "caution")
+
+
+def _banner(found: Answer) -> str:
+    if STARTS[st.session_state.start].invented:
+        return phrases.banner(found.case)
+    invented = status_counts(found.case.parameters).get("demo", 0)
+    return (f"Invented data. {invented} inputs are made up, because no figure for this country or hospital stands in "
+            "their place yet. The page Inputs and sources lists them as invented.") if invented else ""
 
 
 def _say_last(found: Answer) -> None:

@@ -52,10 +52,9 @@ def _set_view() -> None:
 
 
 def _save(found: Answer) -> None:
-    told = (st.session_state.start, st.session_state.title)
-    if st.session_state.get("aside_titled") != told:
-        st.session_state.update(aside_titled=told, aside_title=st.session_state.title or found.case.title)
-    title = st.text_input("Name of the case", max_chars=80, key="aside_title")
+    title = st.session_state.title or found.case.title
+    st.session_state.aside_title = title
+    st.text_input("Name of the case", max_chars=80, key="aside_title", on_change=_named)
     name = re.sub(r"[^a-z0-9]+", "_", title.lower()).strip("_")[:40] or "my_case"
     st.download_button("Save the case file", session.saved(title), f"{name}.toml", "application/toml", width="stretch",
                        on_click="ignore")
@@ -63,6 +62,10 @@ def _save(found: Answer) -> None:
         f"params/hospitals/{BASELINES[st.session_state.start]}.toml --override ")
     st.caption("Also runs on the command line:")
     st.code(f"econmodel case {beside}{name}.toml", language=None, wrap_lines=True)
+
+
+def _named() -> None:
+    st.session_state.title = str(st.session_state.aside_title).strip()
 
 
 def _load() -> None:

@@ -53,7 +53,8 @@ def start_document(key: str) -> Document:
 
 
 def _without_invented(data: dict[str, Any], title: str) -> dict[str, Any]:
-    kept = {name: raw for name, raw in data.get("override", {}).items() if raw.get("status") != "demo"}
+    """Leave out what is invented, but for money in a currency in which the base case has no figure."""
+    kept = {name: raw for name, raw in data.get("override", {}).items() if raw.get("status") != "demo" or "unit" in raw}
     return {**{k: v for k, v in data.items() if k in ("baseline", "date")}, "title": title, "override": kept,
             "rationale": "The country's price list and conventions, with no value of a site."}
 

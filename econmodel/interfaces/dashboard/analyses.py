@@ -1,0 +1,66 @@
+"""Analyses of uncertainty, kept by the hash of the inputs: one input, two inputs, other assumptions, all together."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+import streamlit as st
+
+from econmodel.interfaces.dashboard.answers import Answer
+from econmodel.uncertainty.deterministic import Question, one_way, scenario_table, two_way
+
+if TYPE_CHECKING:
+    from econmodel.reporting.figures import Spec
+    from econmodel.uncertainty.probabilistic import Psa
+
+Asked = tuple[str, str, str, str]
+
+
+@st.cache_resource(max_entries=24, show_spinner="Varying one input at a time")
+def tornado(key: Asked, _question: Question) -> dict[str, Any]:
+    """Vary each input over its range."""
+    return {"one_way": one_way(_question)}
+
+
+@st.cache_resource(max_entries=24, show_spinner="Varying two inputs together")
+def grid(key: Asked, pair: tuple[str, str], _question: Question) -> dict[str, Any]:
+    """Vary two inputs together."""
+    return {"two_way": two_way(_question, *pair)}
+
+
+@st.cache_resource(max_entries=24, show_spinner="Trying other assumptions")
+def scenarios(key: Asked, _question: Question) -> dict[str, Any]:
+    """Evaluate every scenario that ships."""
+    return {"scenarios": scenario_table(_question)}
+
+
+@st.cache_resource(max_entries=8, show_spinner=False)
+def together(key: str, draws: int, _found: Answer, _progress: Callable[[int, int], None]) -> tuple[Psa, dict[str, Any]]:
+    """Vary all inputs together (probabilistic analysis); gives the draws and their summary."""
+    from econmodel.uncertainty.probabilistic import run_psa
+
+    parameters = _found.case.parameters
+    psa = run_psa(parameters, draws, seed=int(parameters.number("seed")), progress=_progress)
+    return psa, psa.to_dict()
+
+
+def figures(question: Question, results: dict[str, Any]) -> dict[str, Spec]:
+    """List the figures of deterministic analyses."""
+    from econmodel.reporting.sensitivity import sensitivity_document, sensitivity_figures
+
+    return sensitivity_figures(question, results, sensitivity_document(question, results))
+
+
+def figures_together(found: Answer, psa: Psa, document: dict[str, Any], key: str, versus: str) -> dict[str, Spec]:
+    """List the figures of the analysis with all inputs varied together."""
+    from econmodel.reporting.analysis_charts import plot_draws
+    from econmodel.reporting.figures import Spec, drawer
+    from econmodel.reporting.uncertainty_charts import plot_acceptability
+
+    return {
+        "plane": Spec([], 4.0, drawer(partial(plot_draws, psa, key, versus), 0.15, 0.13, 0.82, 0.75), 5.6),
+        "acceptability": Spec([], 3.3, drawer(partial(plot_acceptability, document, found.document), 0.12, 0.15, 0.55,
+                                              0.8), 6.0),
+    }
