@@ -35,7 +35,7 @@ def run_case(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], 
     written = build_reports(case, evaluation, document, folder, psa=psa, programme=programme)
     if json != "-":
         screen = console(quiet=quiet)
-        screen.print(headline_table(case, document))
+        screen.print(headline_table(case, document, screen.width))
         screen.print(f"{len(written)} files in {folder}", markup=False, highlight=False)
 
 
