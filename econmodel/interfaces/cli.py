@@ -33,12 +33,15 @@ Quiet = Annotated[bool, typer.Option("--quiet", help="Print nothing.")]
 
 
 @app.command()
-def case(file: CaseFile = None, draws: Draws = None, override: Override = None, sets: Sets = None, out: Out = None,
-         json: Json = None, seed: Seed = None, quiet: Quiet = False) -> None:
+def case(file: CaseFile = None, draws: Draws = None,
+         paper: Annotated[list[str], typer.Option("--paper", help="brief or report; repeatable.")] = ["brief", "report"],  # noqa: B006
+         as_: Annotated[list[str], typer.Option("--as", metavar="FORMAT", help="html, pdf or docx; repeatable.")] = ["html", "pdf", "docx"],  # noqa: B006
+         override: Override = None, sets: Sets = None, out: Out = None, json: Json = None, seed: Seed = None,
+         quiet: Quiet = False) -> None:
     """Run the main job for a hospital: results, figures and brief into reports/<name>/."""
     from econmodel.interfaces.case_command import run_case
 
-    run_case(file, override or [], sets or [], draws=draws, out=out, json=json, seed=seed, quiet=quiet)
+    run_case(file, override or [], sets or [], draws=draws, papers=paper, formats=as_, out=out, json=json, seed=seed, quiet=quiet)
 
 
 @app.command()

@@ -75,6 +75,13 @@ def ask(parameters: ParameterSet, strategy: str, versus: str, outcome: str = "co
     return Question(replace(parameters, strategies=kept), strategy, versus, outcome)
 
 
+def lead_pair(parameters: ParameterSet) -> tuple[str, str]:
+    """Give the strategy and comparator that reports follow: coil and glue where it is there, against the comparator set."""
+    versus = parameters.text("comparator")
+    others = [key for key in parameters.strategies if key != versus]
+    return ("coil_and_glue" if "coil_and_glue" in others else others[-1]), versus
+
+
 def answer(question: Question, values: dict[str, FloatArray] | None = None) -> FloatArray:
     """Outcome for each row of values: (row,); NNT is NaN where there is no difference."""
     e = evaluate(question.parameters, values, yearly=False, by_group=False, sampled=values is not None)
