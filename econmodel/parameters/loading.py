@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from econmodel.errors import EconModelError, ParameterError, join_faults
 from econmodel.parameters.documents import Document, project_root, read_document
+from econmodel.parameters.forms import read_form
 from econmodel.parameters.overrides import apply_override, set_value
 from econmodel.parameters.parameter_set import ParameterSet, check
 from econmodel.parameters.parsing import (
@@ -59,7 +60,7 @@ def load_case(file: Path | None = None, overrides: Sequence[Path] = (), sets: Se
     file
         Hospital file; None for the base case alone.
     overrides
-        Further override files, applied in order.
+        Further override files (TOML, or filled forms as .xlsx), applied in order.
     sets
         ``NAME=VALUE`` texts, applied last.
 
@@ -68,7 +69,7 @@ def load_case(file: Path | None = None, overrides: Sequence[Path] = (), sets: Se
     EconModelError
         Every fault found, with file and line.
     """
-    documents = [read_document(path) for path in (*((file,) if file else ()), *overrides)]
+    documents = [_read(path) for path in (*((file,) if file else ()), *overrides)]
     parameters = load_base_case(_price_list(documents, sets))
     for document in documents:
         parameters = apply_override(parameters, document)
@@ -78,6 +79,11 @@ def load_case(file: Path | None = None, overrides: Sequence[Path] = (), sets: Se
     name = file.stem if file else "base_case"
     title = parameters.titles[0] if file else "Base case"
     return Case(name, title, documents[0].where("").file if file else "params/base_case", parameters)
+
+
+def _read(path: Path) -> Document:
+    """Read a TOML file, or a filled data-collection form."""
+    return read_form(path).document if path.suffix.lower() == ".xlsx" else read_document(path)
 
 
 def _price_list(documents: Sequence[Document], sets: Sequence[str]) -> str | None:

@@ -1,0 +1,201 @@
+"""Open a filled form safely and read its cells: values only, bounded in size, nothing executed or followed.
+
+A formula cell gives the value the spreadsheet program stored in it; without one it is refused.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from pathlib import Path
+
+from econmodel.errors import DataError
+from econmodel.parameters.documents import display_path
+
+LARGEST_FILE, LARGEST_UNPACKED, MOST_PARTS = 5_000_000, 20_000_000, 500
+LAST_ROW, LAST_COLUMN = 600, 12
+FRESH = "make a fresh form with `econmodel form` and copy the answers over"
+Grid = list[list[object]]
+
+
+@dataclass(frozen=True)
+class Formula:
+    """A cell that holds a formula, with the value stored in it, if any."""
+
+    stored: object
+
+
+def open_form(path: Path) -> dict[str, Grid]:
+    """Read every sheet as rows of cells.
+
+    Returns
+    -------
+    dict
+        Sheet name to rows from row 1 on; at most ``LAST_ROW`` rows of ``LAST_COLUMN`` cells.
+
+    Raises
+    ------
+    DataError
+        The file is missing, is no XLSX workbook, is damaged, or is far larger than a form.
+    """
+    shown = display_path(path)
+    content = _read_bytes(path, shown)
+    _inspect(content, shown)
+    typed, stored = _load(content, shown, values=False), _load(content, shown, values=True)
+    return {
+        name: [
+            [Formula(value) if formula else value for (_, formula), (value, _) in zip(a, b, strict=True)]
+            for a, b in zip(rows, stored[name], strict=True)
+        ]
+        for name, rows in typed.items()
+    }
+
+
+def _read_bytes(path: Path, shown: str) -> bytes:
+    try:
+        size = path.stat().st_size
+        if size > LARGEST_FILE:
+            what = f"{shown} has {size / 1e6:.0f} MB: a form has less than {LARGEST_FILE / 1e6:.0f} MB"
+            raise DataError(what, where=shown, fix="send the form alone, without pictures or other sheets")
+        return path.read_bytes()
+    except OSError as error:
+        what = f"{shown} cannot be read: {error.strerror}"
+        raise DataError(what, where=shown, fix="check the path, and close the file in other programs") from None
+
+
+def _inspect(content: bytes, shown: str) -> None:
+    """Refuse what is no workbook, unpacks to too much, or declares document types of its own."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(content)) as archive:
+            parts = archive.infolist()
+            if len(parts) > MOST_PARTS or sum(part.file_size for part in parts) > LARGEST_UNPACKED:
+                what = f"{shown} unpacks to far more than a form"
+                raise DataError(what, where=shown, fix=FRESH)
+            if any(b"<!DOCTYPE" in archive.read(part) for part in parts if part.filename.endswith((".xml", ".rels"))):
+                what = f"{shown} declares document types, which no spreadsheet program does"
+                raise DataError(what, where=shown, fix=FRESH)
+    except (zipfile.BadZipFile, OSError, EOFError, NotImplementedError, RuntimeError) as error:
+        what = f"{shown} is not a readable XLSX workbook"
+        raise DataError(what, where=shown, fix="save it as .xlsx, without a password") from error
+
+
+def _load(content: bytes, shown: str, *, values: bool) -> dict[str, list[list[tuple[object, bool]]]]:
+    """Cells of every sheet with whether each is a formula, padded to one width."""
+    import warnings
+
+    from openpyxl import load_workbook
+
+    found: dict[str, list[list[tuple[object, bool]]]] = {}
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", UserWarning)
+            book = load_workbook(io.BytesIO(content), read_only=True, data_only=values, keep_links=False)
+            for page in book.worksheets:
+                page.reset_dimensions()
+                rows = page.iter_rows(max_row=LAST_ROW, max_col=LAST_COLUMN)
+                cells: list[list[tuple[object, bool]]] = [
+                    [(cell.value, cell.data_type == "f") for cell in row] for row in rows
+                ]
+                found[page.title] = [row + [(None, False)] * (LAST_COLUMN - len(row)) for row in cells]
+    except Exception as error:
+        what = f"{shown} is damaged and cannot be opened as a workbook"
+        raise DataError(what, where=shown, fix="open it in a spreadsheet program and save it again") from error
+    return found
+
+
+def read_text(value: object, where: str) -> str:
+    """Text of a cell; a number or date becomes text.
+
+    Raises
+    ------
+    DataError
+        A formula without a stored value.
+    """
+    value = _stored(value, where)
+    if isinstance(value, datetime | date | time):
+        return value.isoformat()[:10]
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return "" if value is None else str(value).strip()
+
+
+def read_number(value: object, where: str) -> float | None:
+    """Read the number in a cell; None where it is empty.
+
+    Raises
+    ------
+    DataError
+        Text, a date, yes/no, an error value or a formula without a stored value; the fix shows what to type.
+    """
+    value = _stored(value, where)
+    if value is None or (isinstance(value, str) and not value.strip()):
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        what, fix = _explain(value)
+        raise DataError(what, where=where, fix=fix)
+    return float(value)
+
+
+def _stored(value: object, where: str) -> object:
+    if not isinstance(value, Formula):
+        return value
+    if value.stored is None:
+        what = "the cell holds a formula that was never worked out"
+        raise DataError(
+            what, where=where, fix="type the value itself, or open and save the file in a spreadsheet program"
+        )
+    return value.stored
+
+
+def _explain(value: object) -> tuple[str, str]:
+    """Say what is wrong with something that should be a number, and what to type instead."""
+    if isinstance(value, datetime | date | time):
+        return "the cell holds a date: must be a number", "format the cell as a number and type the value again"
+    if not isinstance(value, str):
+        return f"{value!r} is no number", "type a number"
+    text = value.strip()
+    if text.startswith("#"):
+        return f"the cell shows the error {text}", "mend the formula, or type the value itself"
+    for pattern, wrong, right in _PATTERNS:
+        if match := pattern.fullmatch(text):
+            return f"{text!r} is text with {wrong}: must be a plain number", f"type {right(match)}"
+    return f"{text!r} is text: must be a number", "type a plain number; put words under Source"
+
+
+def _plain(text: str) -> str:
+    return re.sub(r"[\s\u00a0\u202f',]", "", text)
+
+
+_PATTERNS = (
+    (re.compile(r"(-?\d+(?:\.\d+)?)\s*%"), "a percent sign", lambda m: f"{float(m[1]) / 100:g}"),
+    (
+        re.compile(r"(-?\d+),(\d+)\s*%"),
+        "a decimal comma and a percent sign",
+        lambda m: f"{float(m[1] + '.' + m[2]) / 100:g}",
+    ),
+    (
+        re.compile(r"(-?\d{1,3}),(\d{3})"),
+        "a comma that may mark thousands or decimals",
+        lambda m: f"{m[1]}{m[2]} or {m[1]}.{m[2]}, whichever is meant",
+    ),
+    (re.compile(r"-?\d{1,3}(?:[,\s\u00a0\u202f']\d{3})+(?:\.\d+)?"), "thousands separators", lambda m: _plain(m[0])),
+    (
+        re.compile(r"-?\d{1,3}(?:\.\d{3})+,\d+"),
+        "thousands separators and a decimal comma",
+        lambda m: m[0].replace(".", "").replace(",", "."),
+    ),
+    (re.compile(r"(-?\d+),(\d+)"), "a decimal comma", lambda m: f"{m[1]}.{m[2]}"),
+    (
+        re.compile(r"[$£€]\s*(-?[\d.,\s]+)|(-?[\d.,\s]+)\s*(?:[$£€]|USD|GBP|EUR)"),
+        "a currency",
+        lambda m: _plain(m[1] or m[2]),
+    ),
+    (
+        re.compile(r"-?\d+(?:\.\d+)?"),
+        "digits, not a number",
+        lambda m: f"{m[0]} as a number: format the cell as General first",
+    ),
+)
