@@ -203,7 +203,7 @@ def horizon_years(parameters: ParameterSet) -> int:
     if not isinstance(years, float) or years != int(years) or not 1 <= years <= left:
         what = (f"horizon_years = {years!r} from start_age = {start_age}: must be \"lifetime\" or a whole number of "
                 f"years from 1 to age {LAST_AGE}")
-        fix = f"horizon_years = {max(1, min(40, left))}, or lifetime"
+        fix = f"horizon_years = {min(40, left)}, or lifetime" if left >= 1 else f"start_age below {LAST_AGE}"
         raise ParameterError(what, where=str(parameter.where), fix=fix)
     return int(years)
 

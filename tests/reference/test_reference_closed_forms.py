@@ -54,10 +54,10 @@ def test_illness_with_recovery(years, expected):
 
 def test_life_expectancy_with_recovery():
     """Life expectancy 112/3 years from healthy and 52/3 from ill (inverse of the generator, 1e-6)."""
-    alive = 1 - trace(RECOVERY, 900, 4)[:, 2]
+    alive = 1 - trace(RECOVERY, 650, 4)[:, 2]
     assert accumulate(alive, cycle_years=1 / 4, timing="simpson") == pytest.approx(112 / 3, abs=1e-6)
     swapped = np.array(RECOVERY)[[1, 0, 2]][:, [1, 0, 2]]
-    alive = 1 - trace(swapped, 900, 4)[:, 2]
+    alive = 1 - trace(swapped, 650, 4)[:, 2]
     assert accumulate(alive, cycle_years=1 / 4, timing="simpson") == pytest.approx(52 / 3, abs=1e-6)
 
 

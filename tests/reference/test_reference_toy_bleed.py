@@ -21,7 +21,7 @@ MOVES = Moves(4, (0, 0, 1, 1, 2, 2), (1, 3, 3, 2, 1, 3))
 BLEED, REBLEED = 0, 4
 
 
-def run(cycles=2000, rates=(0.0,), bleed=(0.20, 0.10), fatality=0.15):
+def run(cycles=600, rates=(0.0,), bleed=(0.20, 0.10), fatality=0.15):
     """Both arms as two lanes."""
     p = np.array([[b, 0.05, fatality, 1 - fatality, 0.30, 0.10] for b in bleed]).T
     schedule = Schedule(1, (0,) * cycles, cycles_per_year=1, discount_rates=rates)

@@ -121,8 +121,11 @@ def test_inputs_are_resolved(document):
 
 def test_structural_runs_give_what_they_need():
     """A per-protocol run gives its calibrated effects, a run with susceptibility its classes."""
-    case = load_case(None, (), ["horizon_years=1", "effect_basis=per_protocol", "hazard_decline=frailty"])
-    inputs = result_document(case, evaluate(case.parameters))["inputs"]
-    assert {"hr_complete", "hr_incomplete", "r_protection_lost"} <= set(inputs["strategies"]["glue"])
+    inputs = []
+    for choice in ("effect_basis=per_protocol", "hazard_decline=frailty"):
+        case = load_case(None, (), ["horizon_years=1", choice])
+        inputs.append(result_document(case, evaluate(case.parameters))["inputs"])
+    assert {"hr_complete", "hr_incomplete", "r_protection_lost"} <= set(inputs[0]["strategies"]["glue"])
+    inputs = inputs[1]
     assert len(inputs["susceptibility"]) == 8
     assert sum(inputs["susceptibility"]) == pytest.approx(8)
