@@ -1,0 +1,245 @@
+"""The dashboard's logic, page by page, without a browser."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+from typing import Any
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from econmodel.economics.evaluate import evaluate
+from econmodel.economics.results import result_document
+from econmodel.errors import EconModelError
+from econmodel.interfaces.dashboard import case_file, session, starts
+from econmodel.interfaces.dashboard.controls import step
+from econmodel.interfaces.dashboard_command import free_port, read_settings
+from econmodel.parameters.loading import demo_file, load_case
+from econmodel.reporting import phrases
+from econmodel.reporting.blocks import key_numbers
+
+ROOT = Path(__file__).resolve().parents[2]
+PAGES = ("summary", "patients", "bleeds", "money", "risks", "registry", "inputs")
+
+
+def open_page(key: str = "summary", **query: str | list[str]) -> AppTest:
+    """Open one page inside its frame, as the navigation does."""
+    script = f"from econmodel.interfaces.dashboard.shell import show_page\nshow_page({key!r})\n"
+    page = AppTest.from_string(script, default_timeout=120)
+    for name, value in query.items():
+        page.query_params[name] = value
+    page.run()
+    assert not page.exception, page.exception
+    return page
+
+
+def words(page: AppTest) -> str:
+    """Everything said in HTML on the page."""
+    return " ".join(str(block.proto.body) for block in page.get("html"))
+
+
+def document(*sets: str) -> dict[str, Any]:
+    """Result document of the demo hospital by the library alone."""
+    case = load_case(demo_file(), sets=sets)
+    return result_document(case, evaluate(case.parameters))
+
+
+def test_the_metrics_shown_equal_the_reporting_table() -> None:
+    """Every tile of the summary is a key number of the report, in order."""
+    page = open_page()
+    expected = [(n.label, n.value) for n in key_numbers(document()).numbers]
+    assert [(m.label, m.value) for m in page.metric] == expected
+
+
+def test_a_changed_case_does_not_equal_the_unchanged_table() -> None:
+    """Negative control: the comparison above notices another input."""
+    page = open_page(set="hr_glue=0.5")
+    assert [m.value for m in page.metric] != [n.value for n in key_numbers(document()).numbers]
+
+
+def test_moving_a_slider_gives_the_answer_of_the_command_line() -> None:
+    """A slider is a ``--set``: same sentence, and the address carries it."""
+    page = open_page()
+    page.slider(key="aside_hr_glue").set_value(0.5).run()
+    assert phrases.answer(document("hr_glue=0.5")) in words(page)
+    assert "hr_glue=0.5" in page.query_params["set"]
+
+
+@pytest.mark.parametrize("key", PAGES)
+def test_every_page_says_the_answer_the_evidence_the_harms_and_that_data_are_invented(key: str) -> None:
+    """Nothing is shown without its grade, its harms, the cautions and the banner."""
+    said = words(open_page(key))
+    for expected in (phrases.answer(document()), "Certainty of the evidence", "Harms:", "Not advice for a patient",
+                     "Invented data"):
+        assert expected in said
+
+
+def test_a_bad_number_keeps_the_last_good_answer_and_says_why() -> None:
+    """A share above 1 is refused with the rule, and the answer stays."""
+    page = open_page("inputs")
+    page.text_input(key="inputs_search").set_value("share_female").run()
+    page.text_input(key="inputs_share_female_value").set_value("1.7")
+    submit(page, "Use this value")
+    said = words(page)
+    assert "must be between 0 and 1" in said
+    assert phrases.answer(document()) in said
+
+
+def submit(page: AppTest, label: str) -> None:
+    """Press the button with this label."""
+    next(b for b in page.button if b.label == label).click().run()
+    assert not page.exception, page.exception
+
+
+def test_a_typed_value_is_used_and_can_be_reset() -> None:
+    """An exact value with its reason becomes the site's own; reset brings the start's back."""
+    page = open_page("inputs")
+    page.text_input(key="inputs_search").set_value("c_bleed_survived").run()
+    page.text_input(key="inputs_c_bleed_survived_value").set_value("25,000")
+    submit(page, "Use this value")
+    assert phrases.answer(document("c_bleed_survived=25000")) in words(page)
+    submit(page, next(b.label for b in page.button if b.label.startswith("Reset")))
+    assert phrases.answer(document()) in words(page)
+
+
+def test_a_mix_that_does_not_sum_to_one_is_refused() -> None:
+    """Shares are never rescaled in silence."""
+    page = open_page("patients")
+    first = next(t for t in page.text_input if t.key and t.key.startswith("mix_0_"))
+    first.set_value("0.9")
+    submit(page, "Use this mix")
+    assert "sum to" in words(page)
+
+
+def test_an_address_that_makes_no_sense_is_refused_in_words() -> None:
+    """A name that does not exist in the address leaves the case as it was, with the nearest name."""
+    said = words(open_page(set="hr_glu=0.4"))
+    assert "Not changed." in said
+    assert phrases.answer(document()) in said
+
+
+def test_sessions_do_not_see_each_other() -> None:
+    """A change in one session leaves another as it was."""
+    one, two = open_page(), open_page()
+    one.slider(key="aside_hr_glue").set_value(0.5).run()
+    two.run()
+    assert phrases.answer(document("hr_glue=0.5")) in words(one)
+    assert phrases.answer(document()) in words(two)
+
+
+def test_national_start_has_no_invented_value() -> None:
+    """My hospital in the United States holds no value of the fictional one."""
+    page = open_page(case="us")
+    assert "Invented data" not in words(page)
+    assert not starts.load_start("us").is_demo
+
+
+@pytest.mark.parametrize("start", list(starts.STARTS))
+def test_a_saved_case_opens_again_as_it_was(start: str) -> None:
+    """The file holds the start and every change."""
+    edits: case_file.Edits = {"override": {"hr_glue": session.change(0.41)},
+                              "strategy": {"coil": {"drop": True, "reason": "not offered"}}}
+    text = case_file.case_text(start, edits, 'A "quoted" title\n')
+    found, again, title = case_file.read_case(case_file.MemoryFile("mine.toml", text.encode()))
+    assert (found, title) == (start, 'A "quoted" title\n')
+    assert session.build(found, again).parameters.sha256 == session.build(start, edits).parameters.sha256
+
+
+def test_a_saved_case_runs_on_the_command_line(tmp_path: Path) -> None:
+    """The same file as an override of the fictional hospital gives the same inputs."""
+    edits: case_file.Edits = {"override": {"hr_glue": session.change(0.41)}}
+    file = tmp_path / "mine.toml"
+    file.write_text(case_file.case_text("demo", edits, "Mine"), encoding="utf-8")
+    assert load_case(demo_file(), [file]).parameters.sha256 == session.build("demo", edits).parameters.sha256
+
+
+def open_file(content: bytes) -> None:
+    """Open an uploaded case file as the page does."""
+    start, edits, _ = case_file.read_case(case_file.MemoryFile("x.toml", content))
+    session.build(start, edits)
+
+
+@pytest.mark.parametrize(("content", "said"), [
+    (b"", "changes no input"),
+    (b"\x00\x01\xff\xfe binary", "cannot be read as UTF-8 text"),
+    (b"title = ", "not valid TOML"),
+    (b"[project]\nname = 'x'\n", "not a case file"),
+    (b"[override.hr_glu]\nvalue = 0.4\n", "hr_glu"),
+])
+def test_bad_case_files_are_refused_with_a_sentence(content: bytes, said: str) -> None:
+    """Empty, binary, broken, foreign and misspelt files each say what is wrong."""
+    with pytest.raises(EconModelError) as refused:
+        open_file(content)
+    assert said in str(refused.value)
+
+
+def test_an_upload_that_is_too_large_is_refused() -> None:
+    """The limit is said in the message, and a folder in the name is dropped."""
+    with pytest.raises(EconModelError, match="at most 10"):
+        case_file.uploaded("x.csv", b"12345678901", largest=10)
+    assert case_file.uploaded("../../etc/x.csv", b"1").name == "x.csv"
+
+
+def test_the_invented_registry_is_read_and_its_values_used() -> None:
+    """The registry page reads a messy file and puts its values in the case."""
+    page = open_page("registry")
+    submit(page, "Try with an invented registry")
+    assert "dropped on load, as identifiers" in words(page)
+    submit(page, "Use them in this case")
+    assert page.session_state["edits"]["override"]["share_female"]["status"] == "demo"
+
+
+def test_a_claim_is_checked_and_nonsense_refused() -> None:
+    """Counts and an NNT give the implied untreated risk; a risk above 1 is refused."""
+    page = open_page("bleeds")
+    page.text_input(key="claim_treated").set_value("6/80")
+    page.text_input(key="claim_nnt").set_value("3")
+    submit(page, "Check the claim")
+    assert "40.8%" in words(page)
+    page.text_input(key="claim_treated").set_value("90/80")
+    submit(page, "Check the claim")
+    assert "90" in words(page)
+    assert "40.8%" not in words(page)
+
+
+def test_text_of_a_user_is_never_markup() -> None:
+    """A name with a tag in it is shown as text."""
+    page = open_page(set="hr_glue=<img src=x onerror=alert(1)>")
+    assert "<img src=x" not in words(page)
+    assert "&lt;img src=x" in words(page)
+
+
+def test_pages_hold_no_numerical_library() -> None:
+    """No page imports numpy or pandas to run; numbers come from the library."""
+    for file in (ROOT / "app.py", *sorted((ROOT / "econmodel/interfaces/dashboard").glob("*.py"))):
+        tree = ast.parse(file.read_text(encoding="utf-8"))
+        guarded = {id(n) for i in ast.walk(tree) if isinstance(i, ast.If) for n in ast.walk(i)}
+        names = [a.name for n in ast.walk(tree) if isinstance(n, ast.Import) and id(n) not in guarded for a in n.names]
+        assert not {"numpy", "pandas", "scipy"} & set(names), file.name
+
+
+def test_the_server_stays_on_this_computer_and_sends_nothing() -> None:
+    """Settings: loopback, no telemetry, nothing asked."""
+    settings = read_settings(ROOT)
+    assert settings["server.address"] == "127.0.0.1"
+    assert settings["browser.gatherUsageStats"] is False
+    assert settings["server.headless"] is True
+
+
+def test_a_port_in_use_is_passed_over() -> None:
+    """The next free port is taken."""
+    import socket
+
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        assert free_port(port) != port
+    with pytest.raises(EconModelError, match="no port"):
+        free_port(70_000)
+
+
+def test_steps_of_sliders_are_round() -> None:
+    """A hundredth of the range, rounded up to 1, 2 or 5."""
+    assert [step(0.0, 1.0), step(100.0, 400.0), step(0.2, 0.6)] == [0.01, 5.0, 0.005]
