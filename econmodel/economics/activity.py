@@ -102,14 +102,12 @@ def resolve_activity_rates(parameters: ParameterSet, v: Values) -> ActivityRates
 
 def collapse_cells(inputs: ModelInputs, array: FloatArray, by_group: bool) -> FloatArray:
     """Weight cells into groups: (weighting, period, item, lane) to (weighting, period, item, draw, strategy, group)."""
-    lanes = (inputs.n_draws, len(inputs.strategies.keys), inputs.relative.shape[1])
-    weights = [inputs.shares]
+    n_strategies, n_cells = len(inputs.strategies.keys), inputs.relative.shape[1]
+    cells = array.reshape(*array.shape[:3], n_strategies, n_cells, inputs.n_draws)
+    groups = [np.einsum("wtnscd,dc->wtnsd", cells, inputs.shares)]
     if by_group:
-        for g in range(len(inputs.groups)):
-            members = inputs.group_of_cell == g
-            weights.append(np.broadcast_to(members / members.sum(), inputs.shares.shape))
-    cells = array.reshape(*array.shape[:3], *lanes)
-    return np.asarray(np.einsum("wtndsc,gdc->wtndsg", cells, np.stack(weights), optimize=True))
+        groups += [cells[:, :, :, :, inputs.group_of_cell == g].mean(axis=4) for g in range(len(inputs.groups))]
+    return np.stack([group.swapaxes(3, 4) for group in groups], axis=-1)
 
 
 def build_activity(parameters: ParameterSet, v: Values, inputs: ModelInputs, totals: CohortTotals,

@@ -6,6 +6,8 @@ lane
     One run of the model: a draw, a strategy and a cell of patients. Lanes are independent.
 stage
     Consecutive cycles that share one set of move probabilities (a model year of twelve months, say).
+block
+    Consecutive stages whose probabilities are given together.
 period
     Consecutive stages whose sums are reported together.
 sink
@@ -15,73 +17,38 @@ The engine knows no disease. It takes moves (from, to), their probabilities per 
 occupied at the start; it gives sums over cycles, from which every reward follows, because probabilities are constant
 within a stage: the flow of a move is its probability times the summed occupancy of the state it leaves.
 Axis order: (weighting, period, state or move, lane).
+
+Three engines give the same sums: one for few lanes, one for many, and a compiled one (``model/compiled.py``).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.errors import ModelError
+from econmodel.errors import AnalysisError, ModelError
+from econmodel.model.compiled import CompiledEngine, pays
+from econmodel.model.numpy_engines import FewLanesEngine, SlicedEngine
+from econmodel.model.stages import Moves as Moves
+from econmodel.model.stages import Run, StageBlock, Sums
+from econmodel.model.stages import Schedule as Schedule
 
 FloatArray = NDArray[np.float64]
 StageProbabilities = Callable[[int], FloatArray]
+StageBlocks = Callable[[int], StageBlock]
 StageVisits = Callable[[int], dict[int, FloatArray]]
+FEW_LANES = 400
 
 
-@dataclass(frozen=True)
-class Moves:
-    """Moves between ``n_states`` states; move ``m`` goes from ``sources[m]`` to ``targets[m]``."""
+class Engine(Protocol):
+    """Advances every lane through a block of stages, adding to the sums of its run."""
 
-    n_states: int
-    sources: tuple[int, ...]
-    targets: tuple[int, ...]
-
-    @property
-    def edges(self) -> dict[tuple[int, int], list[int]]:
-        """Moves that share source and target, merged for the advance."""
-        merged: dict[tuple[int, int], list[int]] = {}
-        for m, pair in enumerate(zip(self.sources, self.targets, strict=True)):
-            merged.setdefault(pair, []).append(m)
-        return merged
-
-    @property
-    def sink(self) -> int | None:
-        """The last state, when nothing leaves it."""
-        last = self.n_states - 1
-        return None if last in self.sources else last
-
-
-@dataclass(frozen=True)
-class Schedule:
-    """Length of a run: cycles per stage, the period of each stage, cycles per year, and discount rates a year.
-
-    The weighting axis of the totals follows ``discount_rates``; a rate of 0 is undiscounted.
-    """
-
-    cycles_per_stage: int
-    period_of_stage: tuple[int, ...]
-    cycles_per_year: int = 12
-    discount_rates: tuple[float, ...] = (0.0,)
-
-    @property
-    def n_periods(self) -> int:
-        """Number of reporting periods."""
-        return max(self.period_of_stage) + 1
-
-    def boundary_factors(self, stage: int) -> FloatArray:
-        """Discount factors at the start of each cycle of a stage and at its end: (weighting, cycle + 1)."""
-        cycle = stage * self.cycles_per_stage + np.arange(self.cycles_per_stage + 1)
-        rates = np.asarray(self.discount_rates)[:, None]
-        return np.asarray((1.0 + rates) ** (-cycle / self.cycles_per_year))
-
-    @property
-    def mid_cycle(self) -> FloatArray:
-        """Factor from a cycle's start to its middle: (weighting,)."""
-        return np.asarray((1.0 + np.asarray(self.discount_rates)) ** (-0.5 / self.cycles_per_year))
+    def advance(self, block: StageBlock, state: FloatArray, first_stage: int) -> FloatArray:
+        """Return the occupancy at the end of the block: (state, lane)."""
 
 
 @dataclass(frozen=True)
@@ -101,7 +68,7 @@ class CohortTotals:
 
 
 def run_cohort(moves: Moves, probabilities: StageProbabilities, initial: FloatArray, schedule: Schedule, *,
-               visits: StageVisits | None = None, keep_trace: bool = False) -> CohortTotals:
+               visits: StageVisits | None = None, keep_trace: bool = False, engine: str = "auto") -> CohortTotals:
     """Advance a closed cohort and sum what happens to it.
 
     Parameters
@@ -118,6 +85,8 @@ def run_cohort(moves: Moves, probabilities: StageProbabilities, initial: FloatAr
         Given a stage, visits per person by cycle within the stage: {cycle: (lane,)}.
     keep_trace
         Whether to keep occupancy at stage boundaries.
+    engine
+        ``auto``, ``numpy`` or ``compiled``.
 
     Raises
     ------
@@ -137,89 +106,58 @@ def run_cohort(moves: Moves, probabilities: StageProbabilities, initial: FloatAr
     >>> totals.trace[-1].ravel()
     array([0.81, 0.19])
     """
-    n_lanes = initial.shape[1]
-    shape = (len(schedule.discount_rates), schedule.n_periods)
-    starts = np.zeros((*shape, moves.n_states, n_lanes))
-    years, visited = np.zeros_like(starts), np.zeros_like(starts)
-    counts = np.zeros((*shape, len(moves.sources), n_lanes))
-    state = initial.astype(float, copy=True)
-    trace = [state.copy()] if keep_trace else None
-    for stage, period in enumerate(schedule.period_of_stage):
-        p = probabilities(stage)
-        stay = _stay(moves, p, stage)
-        factors = schedule.boundary_factors(stage)
-        planned = visits(stage) if visits else {}
-        sums, seen, end = advance_stage(moves, p, stay, state, factors, planned)
-        starts[:, period] += sums
-        edge = factors[:, -1, None, None] * end - factors[:, 0, None, None] * state
-        years[:, period] += (sums + edge / 2) / schedule.cycles_per_year
-        for m, source in enumerate(moves.sources):
-            counts[:, period, m] += p[m] * sums[:, source] * schedule.mid_cycle[:, None]
-        if planned:
-            visited[:, period] += seen
-        state = end
-        if trace is not None:
-            trace.append(state)
-    return CohortTotals(starts, years, counts, visited, np.array(trace) if trace is not None else None)
+    return run_blocks(moves, lambda stage: StageBlock(probabilities(stage)[None], (0,)), initial, schedule,
+                      visits=visits, keep_trace=keep_trace, engine=engine)
 
 
-def _stay(moves: Moves, p: FloatArray, stage: int) -> FloatArray:
-    """Probability of staying in each state, checked: (state, lane)."""
-    stay = np.ones((moves.n_states, p.shape[1]))
-    for m, source in enumerate(moves.sources):
-        stay[source] -= p[m]
-    if not (p.min() >= 0 and stay.min() >= -1e-9):
-        worst = int(np.argmin(stay.min(axis=1)))
-        what = (f"stage {stage}: probabilities must be >= 0 and sum to at most 1 out of a state; lowest probability "
-                f"{p.min():.6g}, state {worst} sums to {1 - stay[worst].min():.6g}")
-        raise ModelError(what, fix="look for a rate or probability far outside its range")
-    return np.maximum(stay, 0.0, out=stay)
-
-
-def advance_stage(moves: Moves, p: FloatArray, stay: FloatArray, state: FloatArray, factors: FloatArray,
-                  visits: dict[int, FloatArray]) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Run one stage with NumPy.
+def run_blocks(moves: Moves, blocks: StageBlocks, initial: FloatArray, schedule: Schedule, *,
+               visits: StageVisits | None = None, keep_trace: bool = False, engine: str = "auto") -> CohortTotals:
+    """Advance a closed cohort whose probabilities come several stages at once; otherwise as :func:`run_cohort`.
 
     Parameters
     ----------
-    p : ndarray of shape (move, lane)
-    stay, state : ndarray of shape (state, lane)
-    factors : ndarray of shape (weighting, cycle + 1)
-        Discount factors at cycle boundaries.
-    visits
-        Visits per person by cycle.
-
-    Returns
-    -------
-    sums, seen : ndarray of shape (weighting, state, lane)
-        Weighted occupancy at cycle starts, and at visits.
-    end : ndarray of shape (state, lane)
+    blocks
+        Given a stage, the probabilities of that stage and of as many following ones as are to hand.
     """
-    sink = moves.sink
-    edges = [(i, j, p[m[0]] if len(m) == 1 else p[m].sum(axis=0))
-             for (i, j), m in moves.edges.items() if j != sink]
-    total = state.sum(axis=0)
-    sums = np.zeros((len(factors), *state.shape))
-    seen = np.zeros_like(sums) if visits else sums
-    now, after = state.copy(), np.empty_like(state)
-    flow, weighted = np.empty(state.shape[1]), np.empty_like(state)
-    for cycle in range(factors.shape[1] - 1):
-        for w, factor in enumerate(factors[:, cycle]):
-            if factor == 1.0:
-                sums[w] += now
-            else:
-                sums[w] += np.multiply(now, factor, out=weighted)
-            if cycle in visits:
-                seen[w] += factor * visits[cycle] * now
-        np.multiply(now, stay, out=after)
-        for i, j, probability in edges:
-            np.multiply(probability, now[i], out=flow)
-            after[j] += flow
-        now, after = after, now
-    if sink is not None:
-        now[sink] = total - now[:sink].sum(axis=0)
-        sums[:, sink] = factors[:, :-1].sum(axis=1)[:, None] * total - sums[:, :sink].sum(axis=1)
-    return sums, seen, now
+    n_lanes, n_stages = initial.shape[1], len(schedule.period_of_stage)
+    shape = (len(schedule.discount_rates), schedule.n_periods)
+    sums = Sums(starts=np.zeros((*shape, moves.n_states, n_lanes)), years=np.zeros((*shape, moves.n_states, n_lanes)),
+                moves=np.zeros((*shape, len(moves.sources), n_lanes)),
+                visits=np.zeros((*shape, moves.n_states, n_lanes)),
+                trace=np.zeros((n_stages + 1, moves.n_states, n_lanes)) if keep_trace else None)
+    run = Run(moves, schedule, sums, visits or (lambda stage: {}))
+    running = choose_engine(engine, n_lanes, n_stages * schedule.cycles_per_stage)(run, initial)
+    state = initial.astype(float, copy=True)
+    if sums.trace is not None:
+        sums.trace[0] = state
+    stage = 0
+    while stage < n_stages:
+        block = blocks(stage)
+        state = running.advance(block.first(n_stages - stage), state, stage)
+        stage += len(block.rows)
+    np.add(sums.years, sums.starts, out=sums.years)
+    np.divide(sums.years, schedule.cycles_per_year, out=sums.years)
+    return CohortTotals(sums.starts, sums.years, sums.moves, sums.visits, sums.trace)
+
+
+def choose_engine(name: str, n_lanes: int, n_cycles: int) -> Callable[[Run, FloatArray], Engine]:
+    """Engine by name; ``auto`` takes the one that pays at this size.
+
+    Raises
+    ------
+    AnalysisError
+        The name is unknown.
+    """
+    by_size = FewLanesEngine if n_lanes <= FEW_LANES else SlicedEngine
+    match name:
+        case "auto":
+            return CompiledEngine if pays(n_lanes * n_cycles) else by_size
+        case "numpy":
+            return by_size
+        case "compiled":
+            return CompiledEngine
+    what = f"engine {name!r}: must be auto, numpy or compiled"
+    raise AnalysisError(what, fix="leave it to auto")
 
 
 def run_matrices(transition_matrices: Sequence[FloatArray] | FloatArray, initial: FloatArray) -> FloatArray:

@@ -4,30 +4,39 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import ModelError
-from econmodel.model.cohort import CohortTotals, Moves, Schedule, run_cohort
+from econmodel.model.cohort import CohortTotals, run_blocks
 from econmodel.model.hazards import CYCLES_PER_YEAR, Hazards, competing
 from econmodel.model.inputs import ModelInputs
+from econmodel.model.roots import bracketed_roots
+from econmodel.model.stages import Moves, Schedule, StageBlock
+from econmodel.parameters.schema import Surveillance
 
 FloatArray = NDArray[np.float64]
+LANE_YEARS_AT_ONCE = 1 << 14
 
 
 def initial_state(inputs: ModelInputs) -> FloatArray:
-    """Everyone in the state the strategy starts in: (state, lane)."""
+    """Everyone in the state the strategy starts in: (state, lane), lanes in order (draw, strategy, cell)."""
+    return np.ascontiguousarray(np.moveaxis(_initial(inputs), 3, 1)).reshape(len(inputs.structure.states), -1)
+
+
+def _initial(inputs: ModelInputs) -> FloatArray:
+    """Everyone in the state the strategy starts in: (state, strategy, cell, draw)."""
     first = [inputs.structure.family(start)[0] for start in inputs.strategies.starts_in]
-    shape = (len(inputs.structure.states), inputs.n_draws, len(first), inputs.relative.shape[1])
-    initial = np.zeros(shape)
+    initial = np.zeros((len(inputs.structure.states), len(first), inputs.relative.shape[1], inputs.n_draws))
     for s, state in enumerate(first):
-        initial[state, :, s] = 1.0
-    return initial.reshape(shape[0], -1)
+        initial[state, s] = 1.0
+    return initial
 
 
 def run_disease(inputs: ModelInputs, period_of_year: Sequence[int], discount_rates: tuple[float, ...] = (0.0,), *,
-                monthly: bool = False, keep_trace: bool = False) -> CohortTotals:
+                monthly: bool = False, keep_trace: bool = False, engine: str = "auto") -> CohortTotals:
     """Run every draw, strategy and cell.
 
     Parameters
@@ -42,55 +51,58 @@ def run_disease(inputs: ModelInputs, period_of_year: Sequence[int], discount_rat
         Report every month as a period of its own (``period_of_year`` then only gives the horizon).
     keep_trace
         Keep occupancy at stage boundaries.
+    engine
+        As in :func:`~econmodel.model.cohort.run_cohort`.
 
     Returns
     -------
     CohortTotals
-        Lanes in order (draw, strategy, cell).
+        Lanes in order (strategy, cell, draw).
     """
     hazards = Hazards(inputs, calibrate_complete(inputs) if inputs.effect_basis == "per_protocol" else None)
-    cache: dict[int, FloatArray] = {}
+    initial = _initial(inputs).reshape(len(inputs.structure.states), -1)
+    n_years, stages_per_year = len(period_of_year), CYCLES_PER_YEAR if monthly else 1
+    at_once = max(1, LANE_YEARS_AT_ONCE // initial.shape[1])
 
-    def probabilities(stage: int) -> FloatArray:
-        year = stage // CYCLES_PER_YEAR if monthly else stage
-        if year not in cache:
-            cache.clear()
-            cache[year] = hazards.year(year)
-        return cache[year]
+    def blocks(stage: int) -> StageBlock:
+        first = stage // stages_per_year
+        end = min(first + at_once, n_years)
+        rows = np.repeat(np.arange(end - first), stages_per_year)
+        return StageBlock(hazards.years(first, end), tuple(rows.tolist()))
 
-    months = len(period_of_year) * CYCLES_PER_YEAR
-    schedule = (Schedule(1, tuple(range(months)), CYCLES_PER_YEAR, discount_rates) if monthly else
+    schedule = (Schedule(1, tuple(range(n_years * CYCLES_PER_YEAR)), CYCLES_PER_YEAR, discount_rates) if monthly else
                 Schedule(CYCLES_PER_YEAR, tuple(period_of_year), CYCLES_PER_YEAR, discount_rates))
-    lanes = (inputs.n_draws, len(inputs.strategies.keys), inputs.relative.shape[1])
+    planned = visits_due(inputs.strategies.surveillance, n_years * CYCLES_PER_YEAR // schedule.cycles_per_stage,
+                         schedule.cycles_per_stage)
+    lanes_each = initial.shape[1] // len(inputs.strategies.keys)
 
     def visits(stage: int) -> dict[int, FloatArray]:
-        found = {}
-        for cycle in range(schedule.cycles_per_stage):
-            month = stage * schedule.cycles_per_stage + cycle
-            due = np.array([float(plan.at(month)) for plan in inputs.strategies.surveillance])
-            if due.any():
-                found[cycle] = np.broadcast_to(due[None, :, None], lanes).reshape(-1)
-        return found
+        return {cycle: np.repeat(due, lanes_each) for cycle, due in planned[stage].items()}
 
-    return run_cohort(inputs.structure.engine_moves(), probabilities, initial_state(inputs), schedule, visits=visits,
-                      keep_trace=keep_trace)
+    return run_blocks(inputs.structure.engine_moves(), blocks, initial, schedule, visits=visits, keep_trace=keep_trace,
+                      engine=engine)
+
+
+@cache
+def visits_due(plans: tuple[Surveillance, ...], n_stages: int, n_cycles: int) -> tuple[dict[int, FloatArray], ...]:
+    """Cycles of each stage in which any strategy has a visit, with the strategies due, 0 or 1: {cycle: (strategy,)}."""
+    months = [np.array([float(plan.at(month)) for plan in plans]) for month in range(n_stages * n_cycles)]
+    return tuple({cycle: due for cycle, due in enumerate(months[stage * n_cycles : (stage + 1) * n_cycles]) if due.any()}
+                 for stage in range(n_stages))
 
 
 def calibrate_complete(inputs: ModelInputs) -> FloatArray:
     """Bleeding rate of a complete course, (draw, strategy), that reproduces the intention-to-treat risk.
 
     Over the trials' follow-up, without competing death, the share-weighted risk of a gastric bleed with effect in
-    complete (and, less, incomplete) courses equals the risk with the intention-to-treat effect throughout. Bisection
-    on the log of the ratio. Drugs keep their ratio.
+    complete (and, less, incomplete) courses equals the risk with the intention-to-treat effect throughout. Drugs keep
+    their ratio.
     """
     target = _trial_risk(inputs, None)
     low, high = np.full_like(target, np.log(1e-6)), np.full_like(target, np.log(50.0))
-    for _ in range(50):
-        middle = (low + high) / 2
-        above = _trial_risk(inputs, np.exp(middle)) > target
-        high, low = np.where(above, middle, high), np.where(above, low, middle)
-    has_course = Hazards(inputs).has_course
-    found = np.where(has_course, np.exp((low + high) / 2), inputs.strategies.hr_gastric)
+    roots = bracketed_roots(lambda log_hr: _trial_risk(inputs, np.exp(log_hr)) - target, low, high)
+    has_course = np.array([start == "in_course" for start in inputs.strategies.starts_in])
+    found = np.where(has_course, np.exp(roots), inputs.strategies.hr_gastric)
     _check_calibrated(inputs, _trial_risk(inputs, found)[:, has_course], target[:, has_course])
     return np.asarray(found)
 
@@ -107,30 +119,31 @@ def _check_calibrated(inputs: ModelInputs, risk: FloatArray, target: FloatArray)
 def _trial_risk(inputs: ModelInputs, hr_complete: FloatArray | None) -> FloatArray:
     """Share-weighted risk of a first gastric bleed over the trial months, no death: (draw, strategy)."""
     s = inputs.strategies
-    lanes = (inputs.n_draws, len(s.keys), inputs.relative.shape[1])
-    moves = Moves(4, (0, 1, 1, 1, 2, 2, 2), (3, 3, 2, 0, 3, 1, 0))
-    done, p_done = (1.0 / s.sessions_mean)[:, :, None], s.p_obliteration[:, :, None]
     hazards = Hazards(replace(inputs, effect_basis="intention_to_treat"))
-    itt = hr_complete is None
-    complete = s.hr_gastric[:, :, None] if hr_complete is None else hr_complete[:, :, None]
-    incomplete = complete if itt else np.minimum(1.0, complete * inputs.hr_incomplete[:, None, None])
-    lost = 0.0 if itt else inputs.r_protection_lost[:, None, None]
+    years = np.arange(-(-inputs.trial_months // CYCLES_PER_YEAR))
+    itt, rate = hr_complete is None, hazards.gastric_rates(years)
+    hr = s.hr_gastric if hr_complete is None else hr_complete
+    complete, done, p_done = (x.T[None, :, None, :] for x in (hr, 1.0 / s.sessions_mean, s.p_obliteration))
+    incomplete = complete if itt else np.minimum(1.0, complete * inputs.hr_incomplete)
+    lost = np.zeros(()) if itt else inputs.r_protection_lost[None, None, None, :]
+    at_risk = competing({"bleed": rate * incomplete})[0]["bleed"]
+    course, none = competing({"bleed": rate * (complete if itt else 1.0)})
+    retreat = s.r_retreat[:, :, np.minimum(years, 1)].T[:, :, None, :]
+    protected = competing({"bleed": rate * complete, "retreat": retreat, "lost": lost})[0]
+    finish = none * done
+    parts = (at_risk, course["bleed"], finish * (1.0 if itt else p_done), finish * (0.0 if itt else 1.0 - p_done),
+             protected["bleed"], protected["retreat"], protected["lost"])
+    p = np.stack([np.broadcast_to(part, (len(years), *hazards.shape)) for part in parts], axis=1)
+    return _share_bled(inputs, p.reshape(*p.shape[:2], -1), hazards.shape)
 
-    def probabilities(month: int) -> FloatArray:
-        year = month // CYCLES_PER_YEAR
-        rate = hazards.gastric_rate(year)
-        at_risk = competing({"bleed": rate * incomplete})[0]["bleed"]
-        course, none = competing({"bleed": rate * (complete if itt else 1.0)})
-        protected = competing({"bleed": rate * complete, "retreat": s.r_retreat[:, :, min(year, 1), None],
-                               "lost": np.asarray(lost)})[0]
-        finish = none * done
-        parts = (at_risk, course["bleed"], finish * (1.0 if itt else p_done), finish * (0.0 if itt else 1.0 - p_done),
-                 protected["bleed"], protected["retreat"], protected["lost"])
-        return np.stack([np.broadcast_to(p, lanes).reshape(-1) for p in parts])
 
-    initial = np.zeros((4, int(np.prod(lanes))))
+def _share_bled(inputs: ModelInputs, p: FloatArray, shape: tuple[int, int, int]) -> FloatArray:
+    """Share in the last of four states (at risk, in course, protected, bled) after the trial months."""
+    moves = Moves(4, (0, 1, 1, 1, 2, 2, 2), (3, 3, 2, 0, 3, 1, 0))
+    initial = np.zeros((4, p.shape[2]))
     initial[1] = 1.0
-    schedule = Schedule(1, tuple([0] * inputs.trial_months))
-    totals = run_cohort(moves, probabilities, initial, schedule, keep_trace=True)
+    rows = tuple(month // CYCLES_PER_YEAR for month in range(inputs.trial_months))
+    totals = run_blocks(moves, lambda stage: StageBlock(p, rows), initial, Schedule(1, (0,) * inputs.trial_months),
+                        keep_trace=True)
     assert totals.trace is not None
-    return np.asarray((totals.trace[-1, 3].reshape(lanes) * inputs.shares[:, None, :]).sum(axis=2))
+    return np.asarray(np.einsum("scd,dc->ds", totals.trace[-1, 3].reshape(shape), inputs.shares))

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from econmodel.model.hazards import Hazards, competing, waned
+from econmodel.model.hazards import Hazards, competing, waning
 from econmodel.model.inputs import resolve
 
 
@@ -24,7 +24,7 @@ def probability(inputs, year, source, kind, strategy="glue", cell=0, target=None
 
 
 def wane(year, full, none, hr=0.35):
-    return float(waned(np.array([[hr]]), year, np.array([[full]]), np.array([[none]]))[0, 0])
+    return float(hr ** waning(np.array([year]), np.array([full]), np.array([none]))[0])
 
 
 def test_full_effect_then_none():

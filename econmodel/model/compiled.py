@@ -1,0 +1,88 @@
+"""The compiled cohort engine: when it pays, and how it is called. The loops are in ``model/kernel.py``.
+
+numba is an optional extra. Its first use in a process costs about a second, and the first on a machine some twenty more
+to compile (kept on disk), so ``auto`` turns to it only for work that takes NumPy longer, or once it is loaded.
+"""
+
+from __future__ import annotations
+
+import sys
+from importlib.util import find_spec
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.errors import AnalysisError
+from econmodel.model.kernel_data import Stages, Totals, Ways, workspace
+from econmodel.model.stages import ROUNDING, TOLERANCE, Run, StageBlock, inflows, refuse
+
+FloatArray = NDArray[np.float64]
+PAYS_WHEN_LOADED = 100_000
+PAYS_WHEN_COLD = 250_000_000
+KERNEL = "econmodel.model.kernel"
+
+
+def installed() -> bool:
+    """Whether the optional compiler is there."""
+    return find_spec("numba") is not None
+
+
+def loaded() -> bool:
+    """Whether the compiled loops were loaded in this process."""
+    return KERNEL in sys.modules
+
+
+def pays(lane_cycles: int) -> bool:
+    """Whether the compiled engine is worth its start for this many lanes x cycles."""
+    return lane_cycles >= (PAYS_WHEN_LOADED if loaded() else PAYS_WHEN_COLD) and installed()
+
+
+def warm_up(lane_cycles: int) -> bool:
+    """Load the compiled loops if a whole analysis of this size repays it; returns whether they are loaded."""
+    if pays(lane_cycles) and not loaded():
+        import econmodel.model.kernel  # noqa: F401
+    return loaded()
+
+
+class CompiledEngine:
+    """Runs blocks of stages in compiled loops that leave the interpreter free for other threads."""
+
+    def __init__(self, run: Run, initial: FloatArray) -> None:
+        if not installed():
+            what = "the compiled engine needs numba, which is not installed"
+            raise AnalysisError(what, fix='pip install "econmodel[fast]", or leave the engine to auto')
+        self.run, plan = run, inflows(run.moves)
+        self.ways = Ways(np.array(run.moves.sources, dtype=np.int64), plan.way_of_move, plan.into, plan.source, plan.stay,
+                         TOLERANCE, ROUNDING)
+        self.work = workspace(run.moves.n_states, self.ways, len(run.schedule.discount_rates))
+
+    def advance(self, block: StageBlock, state: FloatArray, first_stage: int) -> FloatArray:
+        """Run a block, add to the sums and return the occupancy at its end: (state, lane)."""
+        from econmodel.model.kernel import advance_lanes
+
+        schedule, sums = self.run.schedule, self.run.sums
+        at = slice(first_stage, first_stage + len(block.rows))
+        period = np.array([-1, *schedule.period_of_stage, -1], dtype=np.int64)
+        here, before, after = period[1:-1][at], period[:-2][at], period[2:][at]
+        due_at, due = self._visits(range(at.start, at.stop), state.shape[1])
+        stages = Stages(
+            np.ascontiguousarray(block.p), np.array(block.rows, dtype=np.int64), here, before != here, after != here, due_at,
+            due, schedule.factors[at], schedule.mid_cycle)
+        trace = np.zeros((0, 1, 1)) if sums.trace is None else sums.trace[at.start + 1 : at.stop + 1]
+        totals = Totals(sums.starts, sums.years, sums.moves, sums.visits, trace)
+        end = np.array(state)
+        deficit = advance_lanes(stages, self.ways, totals, self.work, end)
+        if not deficit == 0.0:
+            for k, row in enumerate(block.rows):
+                refuse(self.run.moves, block.p[row], first_stage + k)
+        return end
+
+    def _visits(self, stages: range, n_lanes: int) -> tuple[NDArray[np.int64], FloatArray]:
+        """Visits as the loops take them: row by stage and cycle (-1: none), and visits per person (row, lane)."""
+        due_at = np.full((len(stages), self.run.schedule.cycles_per_stage), -1, dtype=np.int64)
+        rows: list[FloatArray] = []
+        for g, stage in enumerate(stages):
+            for cycle, due in self.run.visits(stage).items():
+                due_at[g, cycle] = len(rows)
+                rows.append(due)
+        return due_at, np.array(rows) if rows else np.zeros((1, n_lanes))

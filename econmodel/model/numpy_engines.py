@@ -1,0 +1,199 @@
+"""The two cohort engines written with NumPy.
+
+With few lanes the cost is the number of calls, so a cycle is three of them; with many it is memory, so the engine works
+in place on slices of lanes that fit the cache.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.model.stages import ROUNDING, TOLERANCE, Inflows, Moves, Run, StageBlock, inflows, refuse
+
+FloatArray = NDArray[np.float64]
+SLICE = 5000
+
+
+def alike(initial: FloatArray, width: int) -> list[slice]:
+    """Slices of about ``width`` lanes at most, cut where the state most start in changes, unless that leaves crumbs.
+
+    Lanes that start alike leave the same states empty, which need no work.
+    """
+    most, n_lanes = initial.argmax(axis=0), initial.shape[1]
+    cuts = [0]
+    for cut in [*(np.flatnonzero(np.diff(most)) + 1).tolist(), n_lanes]:
+        if cut == n_lanes or (cut - cuts[-1] >= width // 4 and n_lanes - cut >= width // 4):
+            parts = -(-(cut - cuts[-1]) // width)
+            cuts += [cuts[-1] + (cut - cuts[-1]) * (k + 1) // parts for k in range(parts)]
+    return [slice(low, high) for low, high in pairwise(cuts)]
+
+
+class SlicedEngine:
+    """Runs blocks of stages on slices of lanes that fit the cache."""
+
+    def __init__(self, run: Run, initial: FloatArray) -> None:
+        self.run = run
+        self.slices = alike(initial, SLICE)
+        width = max(lanes.stop - lanes.start for lanes in self.slices)
+        self.occupancy = np.zeros((run.schedule.cycles_per_stage + 1, run.moves.n_states, width))
+
+    def advance(self, block: StageBlock, state: FloatArray, first_stage: int) -> FloatArray:
+        """Run a block, add to the sums and return the occupancy at its end: (state, lane)."""
+        end = np.empty_like(state)
+        for lanes in self.slices:
+            now = state[:, lanes]
+            for k, row in enumerate(block.rows):
+                now = self._stage(block.p[row][:, lanes], now, first_stage + k, lanes)
+            end[:, lanes] = now
+        return end
+
+    def _stage(self, p: FloatArray, first: FloatArray, stage: int, lanes: slice) -> FloatArray:
+        """Run one stage on one slice; only states that anybody can be in are touched."""
+        run, schedule, n = self.run, self.run.schedule, self.run.moves.n_moving
+        factors, period, occupancy = schedule.factors[stage], schedule.period_of_stage[stage], self.occupancy
+        occupancy = occupancy[:, :, : p.shape[1]]
+        occupancy[0] = first
+        live = _Live(run.moves, _ways_in(run.moves, p, stage), first)
+        flow = np.empty(p.shape[1])
+        for now, after in pairwise(occupancy):
+            live.step(now, after, flow)
+        end, total = np.zeros_like(first), np.zeros((len(factors), *first.shape))
+        for i in live.states:
+            end[i] = occupancy[-1, i]
+            np.einsum("wc,cl->wl", factors[:, :-1], occupancy[:-1, i], out=total[:, i])
+        if n < len(first):
+            whole = first.sum(axis=0)
+            end[n] = whole - end[:n].sum(axis=0)
+            total[:, n] = factors[:, :-1].sum(axis=1)[:, None] * whole - total[:, :n].sum(axis=1)
+        self._add(p, total, live.states, period, lanes)
+        for cycle, due in run.visits(stage).items():
+            for i in live.states:
+                run.sums.visits[:, period, i, lanes] += factors[:, cycle, None] * (due[lanes] * occupancy[cycle, i])
+        run.note_boundary(stage, first, end, lanes)
+        return end
+
+    def _add(self, p: FloatArray, total: FloatArray, states: list[int], period: int, lanes: slice) -> None:
+        """Add the summed occupancy of one stage, and the flows that follow from it."""
+        sums, moves = self.run.sums, self.run.moves
+        for w, mid_cycle in enumerate(self.run.schedule.mid_cycle):
+            sums.starts[w, period, :, lanes] += total[w]
+            total[w] *= mid_cycle
+            flow, counts = np.empty(p.shape[1]), sums.moves[w, period, :, lanes]
+            for m, source in enumerate(moves.sources):
+                if source in states:
+                    counts[m] += np.multiply(p[m], total[w, source], flow)
+
+
+class _Live:
+    """Ways that carry anybody during a stage: their source is occupied, or reached from one that is."""
+
+    def __init__(self, moves: Moves, ways: list[FloatArray], first: FloatArray) -> None:
+        plan = inflows(moves)
+        sources, into = plan.source.tolist(), plan.into.tolist()
+        carries = [bool(way.any()) for way in ways]
+        states = {i for i in range(moves.n_moving) if first[i].any()}
+        while True:
+            reached = {j for j in range(moves.n_moving) for t in range(into[j], into[j + 1])
+                       if carries[t] and sources[t] in states}
+            if reached <= states:
+                break
+            states |= reached
+        self.states = sorted(states)
+        self.into = [(j, [(sources[t], ways[t]) for t in range(into[j], into[j + 1])
+                          if carries[t] and sources[t] in states]) for j in self.states]
+
+    def step(self, now: FloatArray, after: FloatArray, flow: FloatArray) -> None:
+        """Advance one cycle: the occupancy of each state is the sum of the ways into it."""
+        multiply, add, rows = np.multiply, np.add, list(now)
+        for j, ways in self.into:
+            to = after[j]
+            for position, (source, way) in enumerate(ways):
+                if position:
+                    multiply(way, rows[source], flow)
+                    add(to, flow, to)
+                else:
+                    multiply(way, rows[source], to)
+
+
+def _ways_in(moves: Moves, p: FloatArray, stage: int) -> list[FloatArray]:
+    """Probability of each way in, each (lane,), after a check of all of them."""
+    plan, stay = inflows(moves), np.ones((moves.n_states, p.shape[1]))
+    ways: list[FloatArray | None] = [None] * len(plan.source)
+    for m, (way, source) in enumerate(zip(plan.way_of_move.tolist(), moves.sources, strict=True)):
+        stay[source] -= p[m]
+        if way >= 0:
+            before = ways[way]
+            ways[way] = p[m] if before is None else before + p[m]
+    if not (p.min() >= 0 and stay.min() >= -TOLERANCE):
+        refuse(moves, p, stage)
+    stay[stay < ROUNDING] = 0.0
+    for i, way in enumerate(plan.stay.tolist()):
+        back = ways[way]
+        ways[way] = stay[i] if back is None else stay[i] + back
+    return [way for way in ways if way is not None]
+
+
+class FewLanesEngine:
+    """Runs blocks of stages where calls cost more than memory."""
+
+    def __init__(self, run: Run, initial: FloatArray) -> None:
+        self.run = run
+
+    def advance(self, block: StageBlock, state: FloatArray, first_stage: int) -> FloatArray:
+        """Run a block, add to the sums and return the occupancy at its end: (state, lane)."""
+        run, moves, rows = self.run, self.run.moves, list(block.rows)
+        factors = run.schedule.factors[first_stage : first_stage + len(rows)]
+        n_cycles = factors.shape[2] - 1
+        ways = _all_ways_in(moves, block.p, rows, first_stage)
+        occupancy = _trajectory(inflows(moves), ways, rows, n_cycles, state)
+        within = occupancy[:-1].reshape(len(rows), n_cycles, -1)
+        total = np.matmul(factors[:, :, :-1], within).reshape(len(rows), factors.shape[1], *state.shape)
+        flows = block.p[rows][:, None] * total[:, :, list(moves.sources)] * run.schedule.mid_cycle[:, None, None]
+        edges, n = occupancy[::n_cycles], moves.n_moving
+        for k in range(len(rows)):
+            period = run.schedule.period_of_stage[first_stage + k]
+            run.sums.starts[:, period] += total[k]
+            run.sums.moves[:, period] += flows[k]
+            for cycle, due in run.visits(first_stage + k).items():
+                now = occupancy[k * n_cycles + cycle, :n]
+                run.sums.visits[:, period, :n] += factors[k, :, cycle, None, None] * due * now
+            run.note_boundary(first_stage + k, edges[k], edges[k + 1])
+        return np.array(edges[-1])
+
+
+def _all_ways_in(moves: Moves, p: FloatArray, rows: list[int], first_stage: int) -> FloatArray:
+    """Probability of each way in, after a check of all of them: (row, way, lane)."""
+    plan = inflows(moves)
+    q, out = np.zeros((len(p), len(plan.source), p.shape[2])), np.zeros((len(p), moves.n_states, p.shape[2]))
+    for m, (way, source) in enumerate(zip(plan.way_of_move, moves.sources, strict=True)):
+        out[:, source] += p[:, m]
+        if way >= 0:
+            q[:, way] += p[:, m]
+    if not (p.min() >= 0 and out.max() <= 1 + TOLERANCE):
+        for k, row in enumerate(rows):
+            refuse(moves, p[row], first_stage + k)
+    stay = 1.0 - out[:, : len(plan.stay)]
+    stay[stay < ROUNDING] = 0.0
+    q[:, plan.stay] += stay
+    return q
+
+
+def _trajectory(plan: Inflows, q: FloatArray, rows: list[int], n_cycles: int, state: FloatArray) -> FloatArray:
+    """Occupancy at every cycle boundary: (cycle + 1, state, lane)."""
+    occupancy = np.empty((len(rows) * n_cycles + 1, *state.shape))
+    occupancy[0], n = state, len(plan.stay)
+    flow = np.empty((len(plan.source), state.shape[1]))
+    cycle = 0
+    for row in rows:
+        ways = q[row]
+        for _ in range(n_cycles):
+            occupancy[cycle].take(plan.source, axis=0, out=flow, mode="clip")
+            np.multiply(flow, ways, out=flow)
+            np.add.reduceat(flow, plan.into[:-1], axis=0, out=occupancy[cycle + 1, :n])
+            cycle += 1
+    if n < len(state):
+        occupancy[1:, n] = state.sum(axis=0) - occupancy[1:, :n].sum(axis=1)
+    return occupancy

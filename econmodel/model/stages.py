@@ -1,0 +1,164 @@
+"""What the cohort engines share: moves, the schedule, blocks of stages, the running sums, and the check of a stage.
+
+An engine takes a :class:`Run`, a block of stages and the occupancy before it, adds to the sums and returns the
+occupancy after it. A state's staying probability is one more way in, from the state itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.errors import ModelError
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+TOLERANCE = 1e-9
+ROUNDING = 1e-15
+
+
+@dataclass(frozen=True)
+class Moves:
+    """Moves between ``n_states`` states; move ``m`` goes from ``sources[m]`` to ``targets[m]``."""
+
+    n_states: int
+    sources: tuple[int, ...]
+    targets: tuple[int, ...]
+
+    @property
+    def sink(self) -> int | None:
+        """The last state, when nothing leaves it."""
+        last = self.n_states - 1
+        return None if last in self.sources else last
+
+    @property
+    def n_moving(self) -> int:
+        """Number of states without the sink; visits are counted in these."""
+        return self.n_states if self.sink is None else self.n_states - 1
+
+
+@dataclass(frozen=True)
+class Inflows:
+    """Ways into each state but the sink, sorted by target: staying, and moves merged by source and target.
+
+    ``into[j] : into[j + 1]`` are the ways into state j; way t comes from state ``source[t]``. ``way_of_move[m]`` is the
+    way a move is part of (-1: into the sink), ``stay[i]`` the way that is staying in i.
+    """
+
+    into: IntArray
+    source: IntArray
+    way_of_move: IntArray
+    stay: IntArray
+
+
+@lru_cache(maxsize=32)
+def inflows(moves: Moves) -> Inflows:
+    """Merge moves that share source and target, and sort them by target."""
+    n = moves.n_moving
+    pairs = zip(moves.targets, moves.sources, strict=True)
+    ways = sorted({(j, i) for j, i in pairs if j < n} | {(i, i) for i in range(n)})
+    position = {way: t for t, way in enumerate(ways)}
+    targets = [j for j, _ in ways]
+    return Inflows(
+        into=np.searchsorted(targets, np.arange(n + 1)).astype(np.int64),
+        source=np.array([i for _, i in ways], dtype=np.int64),
+        way_of_move=np.array([position.get((j, i), -1) for i, j in zip(moves.sources, moves.targets, strict=True)],
+                             dtype=np.int64),
+        stay=np.array([position[i, i] for i in range(n)], dtype=np.int64))
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """Length of a run: cycles per stage, the period of each stage, cycles per year, and discount rates a year.
+
+    The weighting axis of the totals follows ``discount_rates``; a rate of 0 is undiscounted.
+    """
+
+    cycles_per_stage: int
+    period_of_stage: tuple[int, ...]
+    cycles_per_year: int = 12
+    discount_rates: tuple[float, ...] = (0.0,)
+
+    @property
+    def n_periods(self) -> int:
+        """Number of reporting periods."""
+        return max(self.period_of_stage) + 1
+
+    @cached_property
+    def factors(self) -> FloatArray:
+        """Discount factors at the start of each cycle and at the end of its stage: (stage, weighting, cycle + 1)."""
+        stage = np.arange(len(self.period_of_stage))[:, None, None]
+        cycle = stage * self.cycles_per_stage + np.arange(self.cycles_per_stage + 1)
+        rates = np.asarray(self.discount_rates)[None, :, None]
+        return np.asarray((1.0 + rates) ** (-cycle / self.cycles_per_year))
+
+    @cached_property
+    def mid_cycle(self) -> FloatArray:
+        """Factor from a cycle's start to its middle: (weighting,)."""
+        return np.asarray((1.0 + np.asarray(self.discount_rates)) ** (-0.5 / self.cycles_per_year))
+
+
+@dataclass(frozen=True)
+class StageBlock:
+    """Probabilities of consecutive stages: ``p`` is (row, move, lane), and stage k of the block uses ``p[rows[k]]``."""
+
+    p: FloatArray
+    rows: tuple[int, ...]
+
+    def first(self, n_stages: int) -> StageBlock:
+        """Leave out what lies beyond the first stages."""
+        return self if len(self.rows) <= n_stages else StageBlock(self.p, self.rows[:n_stages])
+
+
+@dataclass(frozen=True)
+class Sums:
+    """Running sums, (weighting, period, state or move, lane), and the trace at stage boundaries, (stage, state, lane)."""
+
+    starts: FloatArray
+    years: FloatArray
+    moves: FloatArray
+    visits: FloatArray
+    trace: FloatArray | None
+
+
+@dataclass(frozen=True)
+class Run:
+    """One run of the engine: what moves, when, how often people are seen, and the sums so far."""
+
+    moves: Moves
+    schedule: Schedule
+    sums: Sums
+    visits: Callable[[int], dict[int, FloatArray]]
+
+    def note_boundary(self, stage: int, first: FloatArray, end: FloatArray, lanes: slice = slice(None)) -> None:
+        """Add what the trapezoid needs of a stage's two ends; ends inside one period cancel and are skipped."""
+        period, years = self.schedule.period_of_stage, self.sums.years
+        factors = self.schedule.factors[stage]
+        if stage == 0 or period[stage - 1] != period[stage]:
+            years[:, period[stage], :, lanes] -= factors[:, 0, None, None] * first / 2
+        if stage + 1 == len(period) or period[stage + 1] != period[stage]:
+            years[:, period[stage], :, lanes] += factors[:, -1, None, None] * end / 2
+        if self.sums.trace is not None:
+            self.sums.trace[stage + 1][:, lanes] = end
+
+
+def refuse(moves: Moves, p: FloatArray, stage: int) -> None:
+    """Raise the fault of one stage's probabilities (move, lane), if they have one.
+
+    Raises
+    ------
+    ModelError
+        A probability is negative or not a number, or the moves out of a state sum to more than 1.
+    """
+    out = np.zeros((moves.n_states, p.shape[1]))
+    for m, source in enumerate(moves.sources):
+        out[source] += p[m]
+    if not (p.min() >= 0 and out.max() <= 1 + TOLERANCE):
+        worst = int(np.argmax(out.max(axis=1)))
+        what = (f"stage {stage}: probabilities must be >= 0 and sum to at most 1 out of a state; lowest probability "
+                f"{p.min():.6g}, state {worst} sums to {out[worst].max():.6g}")
+        raise ModelError(what, fix="look for a rate or probability far outside its range")

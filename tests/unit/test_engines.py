@@ -1,0 +1,143 @@
+"""The engines for few lanes, for many, and the compiled one give the same sums and refuse the same faults."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from econmodel.errors import AnalysisError, ModelError
+from econmodel.model import compiled
+from econmodel.model.cohort import CohortTotals, Moves, Schedule, choose_engine, run_blocks, run_cohort
+from econmodel.model.disease import run_disease
+from econmodel.model.inputs import base_values, resolve
+from econmodel.model.numpy_engines import FewLanesEngine, SlicedEngine, alike
+from econmodel.model.stages import StageBlock
+from econmodel.model.structure import build_structure
+
+SCHEDULE = Schedule(12, (0, 0, 1, 2, 2), 12, (0.0, 0.03, 0.035))
+STRUCTURES = [build_structure(), build_structure(per_protocol=True, vintages=3, recent_months=12)]
+SUMS = ("starts", "years", "moves", "visits", "trace")
+
+
+def visits(stage: int, n_lanes: int) -> dict[int, np.ndarray]:
+    return {0: np.linspace(0, 1, n_lanes), 7: np.ones(n_lanes)} if stage % 2 else {}
+
+
+def random_run(structure, n_lanes: int, engine: str, *, at_once: int = 5) -> CohortTotals:
+    """Random probabilities and starts, the same for every engine."""
+    rng = np.random.default_rng(n_lanes)
+    p = rng.uniform(0, 0.06, (5, len(structure.moves), n_lanes))
+    initial = rng.dirichlet(np.ones(len(structure.states)), n_lanes).T
+    moves = structure.engine_moves()
+    if at_once == 1:
+        return run_cohort(moves, lambda s: p[s], initial, SCHEDULE, visits=lambda s: visits(s, n_lanes), keep_trace=True,
+                          engine=engine)
+    return run_blocks(moves, lambda s: StageBlock(p[s:], tuple(range(min(at_once, 5 - s)))), initial, SCHEDULE,
+                      visits=lambda s: visits(s, n_lanes), keep_trace=True, engine=engine)
+
+
+def assert_same(found: CohortTotals, expected: CohortTotals) -> None:
+    for name in SUMS:
+        np.testing.assert_allclose(getattr(found, name), getattr(expected, name), rtol=1e-12, atol=1e-13, err_msg=name)
+
+
+@pytest.mark.parametrize("structure", STRUCTURES, ids=["base", "split"])
+@pytest.mark.parametrize("n_lanes", [1, 127, 300])
+def test_compiled_equals_numpy(structure, n_lanes):
+    """Sums, visits and trace agree to 1e-12, in full blocks of lanes and in part ones."""
+    assert_same(random_run(structure, n_lanes, "compiled"), random_run(structure, n_lanes, "numpy"))
+
+
+@pytest.mark.parametrize("structure", STRUCTURES, ids=["base", "split"])
+def test_many_lanes_equal_few(structure, monkeypatch):
+    """The engine for many lanes, cut into slices, agrees with the one for few."""
+    monkeypatch.setattr("econmodel.model.cohort.FEW_LANES", 1_000)
+    few = random_run(structure, 900, "numpy")
+    monkeypatch.setattr("econmodel.model.cohort.FEW_LANES", 0)
+    monkeypatch.setattr("econmodel.model.numpy_engines.SLICE", 250)
+    assert_same(random_run(structure, 900, "numpy"), few)
+
+
+@pytest.mark.parametrize("engine", ["numpy", "compiled"])
+def test_stages_one_at_a_time_or_together(engine):
+    """How many stages come in a block makes no difference."""
+    together = random_run(STRUCTURES[0], 50, engine)
+    for at_once in (1, 2):
+        assert_same(random_run(STRUCTURES[0], 50, engine, at_once=at_once), together)
+
+
+def test_states_nobody_reaches_stay_empty(monkeypatch):
+    """Lanes that start alike leave states out; the result is that of every state."""
+    structure = STRUCTURES[0]
+    p = np.full((1, len(structure.moves), 600), 0.05)
+    p[:, structure.kinds("finish", "retreat")] = 0.0
+    initial = np.zeros((8, 600))
+    initial[2] = 1.0
+    monkeypatch.setattr("econmodel.model.cohort.FEW_LANES", 0)
+    runs = [run_blocks(structure.engine_moves(), lambda s: StageBlock(p, (0,) * 5), initial, SCHEDULE, engine=engine)
+            for engine in ("numpy", "compiled")]
+    for run in runs:
+        assert run.starts[:, :, :2].max() == 0
+        np.testing.assert_allclose(run.years[0].sum(axis=(0, 1)), 5.0, rtol=1e-12)
+
+
+@pytest.mark.parametrize("engine", ["few", "many", "compiled"])
+@pytest.mark.parametrize("bad", [-1e-6, 0.7, np.nan])
+def test_faults_are_refused_with_their_stage(engine, bad, monkeypatch):
+    """A negative probability, a sum above 1 or no number stops the run and names the stage."""
+    monkeypatch.setattr("econmodel.model.cohort.FEW_LANES", 0 if engine == "many" else 1_000)
+    moves = Moves(3, (0, 0, 1), (1, 2, 2))
+    p = np.full((3, 3, 130), 0.4)
+    p[2, 1, 129] = bad
+    initial = np.zeros((3, 130))
+    initial[0] = 1.0
+    with pytest.raises(ModelError, match="stage 2: probabilities must be"):
+        run_blocks(moves, lambda s: StageBlock(p, (0, 1, 2)), initial, Schedule(1, (0, 0, 0)),
+                   engine="compiled" if engine == "compiled" else "numpy")
+
+
+def test_rounding_is_no_fault():
+    """Moves that sum to 1 but for the last digit are a state left for certain."""
+    p = np.array([[0.1], [0.2], [0.7 + 3e-16]])
+    for engine in ("numpy", "compiled"):
+        run = run_cohort(Moves(4, (0, 0, 0), (1, 2, 3)), lambda s: p, np.array([[1.0], [0], [0], [0]]), Schedule(1, (0, 0)),
+                         keep_trace=True, engine=engine)
+        assert run.trace[1, 0, 0] == 0.0
+
+
+def test_disease_by_engine(base):
+    """The disease model of 30 draws is the same by every engine."""
+    values = {name: np.repeat(value, 30) for name, value in base_values(base).items()}
+    values["hr_glue"] = np.linspace(0.2, 0.9, 30)
+    inputs = resolve(base, values)
+    runs = [run_disease(inputs, (0, 0, 1, 1, 1, 2), (0.0, 0.03), engine=engine) for engine in ("numpy", "compiled")]
+    for name in SUMS[:-1]:
+        np.testing.assert_allclose(getattr(runs[1], name), getattr(runs[0], name), rtol=1e-12, atol=1e-14)
+
+
+def test_choice_of_engine(monkeypatch):
+    """Small work goes to NumPy, large to the compiled engine if it is there; a name overrides; another is refused."""
+    monkeypatch.setattr(compiled, "loaded", lambda: False)
+    assert choose_engine("auto", 42, 480) is FewLanesEngine
+    assert choose_engine("auto", 5_000, 480) is SlicedEngine
+    assert choose_engine("auto", 10**6, 480) is compiled.CompiledEngine
+    monkeypatch.setattr(compiled, "loaded", lambda: True)
+    assert choose_engine("auto", 5_000, 480) is compiled.CompiledEngine
+    monkeypatch.setattr(compiled, "installed", lambda: False)
+    assert choose_engine("auto", 10**6, 480) is SlicedEngine
+    with pytest.raises(AnalysisError, match="auto, numpy or compiled"):
+        choose_engine("quick", 1, 1)
+
+
+def test_compiled_without_the_compiler_says_how_to_get_it(monkeypatch):
+    """Asked for by name where numba is missing, the engine says what to install."""
+    monkeypatch.setattr(compiled, "installed", lambda: False)
+    with pytest.raises(AnalysisError, match="needs numba"):
+        random_run(STRUCTURES[0], 3, "compiled")
+
+
+def test_slices_follow_the_start():
+    """Slices are cut where the starting state changes, evenly within, and not into crumbs."""
+    initial = np.zeros((3, 1_000))
+    initial[0, :300] = initial[1, 300:990] = initial[2, 990:] = 1.0
+    assert [(s.start, s.stop) for s in alike(initial, 400)] == [(0, 300), (300, 650), (650, 1000)]
