@@ -32,6 +32,7 @@ def brief_paper(case: Case, document: Document, *, programme: dict[str, Any] | N
         sections = [_answer(case, document), _results(document), _harms(case, with_positions=with_inputs)]
     else:
         sections = programme_content.sections(case, document, programme, psa)
+        sections += [_harms(case, with_positions=True)] if with_inputs else []
     cautions = phrases.CAUTIONS if programme is None else phrases.BRIEF_CAUTIONS
     sections += [Section("Before this is used", (Bullets(cautions),)), _inputs(case, with_inputs=with_inputs)]
     return Paper("Prophylaxis of high-risk gastric varices", subtitle(case, document), tuple(sections),

@@ -127,8 +127,9 @@ def strategy_lines(result: Document, series: Mapping[str, tuple[list[float], lis
                    markers: bool = True) -> dict[str, Line2D]:
     """Draw one line per strategy in its own colour, marker and dash."""
     styles = strategy_styles(list(labels(result)))
-    return {key: ax.plot(x, y, color=styles[key].colour, marker=styles[key].marker if markers else "", linestyle=styles[key].dash,
-                         markeredgecolor="white", markeredgewidth=0.4)[0] for key, (x, y) in series.items()}
+    return {key: ax.plot(x, y, color=styles[key].colour, marker=styles[key].marker if markers else "",
+                         linestyle=styles[key].dash, markeredgecolor="white", markeredgewidth=0.4)[0]
+            for key, (x, y) in series.items()}
 
 
 def label_column(ax: Axes, result: Document, order: Iterable[str], *, gap: float = 0.045) -> None:

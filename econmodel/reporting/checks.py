@@ -91,3 +91,7 @@ def save_checks(rows: Sequence[CheckRow], folder: Path) -> list[Path]:
 def interval_text(row: CheckRow) -> str:
     """Interval of the observed figure, empty where there is none."""
     return "" if row.interval is None else f"{row.interval[0]:.4f} to {row.interval[1]:.4f}"
+
+
+def _draw(rows: Sequence[CheckRow], figure: Any) -> None:
+    plot_checks(rows, ax=figure.add_axes((0.49, 0.09, 0.48, 0.84)))

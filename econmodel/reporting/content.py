@@ -115,7 +115,7 @@ class Section:
 
 @dataclass(frozen=True)
 class Paper:
-    """A whole paper.
+    """A whole paper; ``kind`` sets its size: a brief is tight, a report has a list of contents.
 
     ``banner`` warns of invented data; ``footer`` tells version, case, seed, draws and hash of the inputs.
     """

@@ -39,7 +39,8 @@ def render_docx(paper: Paper, figures: Path) -> bytes:
     word.add_paragraph(clean(paper.title), style="Title")
     word.add_paragraph(clean(paper.subtitle), style="Subtitle")
     for section in paper.sections:
-        parts.start_section(word, landscape=section.landscape, new_page=section.new_page)
+        new_page = section.new_page and section is not paper.sections[0]
+        parts.start_section(word, landscape=section.landscape, new_page=new_page)
         word.add_heading(clean(section.heading), level=section.level)
         for block in section.blocks:
             _draw(word, block, figures)
@@ -107,7 +108,7 @@ def _charts(word: WordDocument, block: Charts, figures: Path) -> None:
     for i, row in enumerate(rows):
         for j, chart in enumerate(row):
             parts.picture(grid.cell(i, j), figures / f"{chart.name}.png", clean(chart.caption), clean(chart.alt),
-                          width * (0.97 if per_row == 2 else 0.7))
+                          width * (0.93 if per_row == 2 else 0.7))
     parts.space_after(word)
 
 

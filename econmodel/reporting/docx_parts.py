@@ -12,46 +12,66 @@ if TYPE_CHECKING:
     from docx.table import _Cell
     from docx.text.paragraph import Paragraph as WordParagraph
 
-FONT = "Calibri"
+FONT = "Arial"
 INK, MUTED, ACCENT = "20272E", "5C6670", "14506B"
+KEPT_ROWS = 16
 RIGHT = '<w:jc w:val="right"/>'
-OWN_STYLES: dict[str, tuple[float, str, bool, float]] = {  # size, colour, bold, space after
-    "Answer": (13.0, INK, False, 6.0),
-    "Note": (8.5, MUTED, False, 6.0),
-    "Table Caption": (10.0, INK, True, 3.0),
-    "Table Text": (8.5, INK, False, 0.0),
-    "Table Small": (6.5, INK, False, 0.0),
-    "Key Value": (16.0, ACCENT, True, 0.0),
-    "Blank Line": (9.5, MUTED, False, 4.0),
+OWN_STYLES: dict[str, tuple[float, float, str, bool, float]] = {  # size in a report, in a brief, colour, bold, space after
+    "Answer": (12.0, 11.0, INK, False, 5.0),
+    "Note": (8.0, 6.5, MUTED, False, 3.0),
+    "Table Caption": (9.5, 8.0, INK, True, 2.0),
+    "Table Text": (8.0, 7.0, INK, False, 0.0),
+    "Table Small": (6.3, 6.0, INK, False, 0.0),
+    "Key Value": (15.0, 12.0, ACCENT, True, 0.0),
+    "Blank Line": (9.5, 8.0, MUTED, False, 3.0),
 }
 
 
 def set_styles(word: WordDocument, *, small: bool) -> None:
     """Set page, fonts and the paper's own paragraph styles; ``small`` is for the brief."""
     from docx.enum.style import WD_STYLE_TYPE
+    from docx.enum.text import WD_TAB_LEADER
     from docx.shared import Mm, Pt, RGBColor
 
     page = word.sections[0]
     page.page_width, page.page_height = Mm(210), Mm(297)
-    side = Mm(15 if small else 22)
+    side = Mm(15 if small else 20)
     page.left_margin = page.right_margin = side
-    page.top_margin, page.bottom_margin = Mm(13), Mm(15)
-    for name, size in (("Normal", 9.5 if small else 10.5), ("Title", 19.0), ("Subtitle", 10.0), ("Heading 1", 14.0),
-                       ("Heading 2", 11.5), ("List Bullet", 9.5 if small else 10.5)):
+    page.top_margin, page.bottom_margin = Mm(11), Mm(12)
+    page.header_distance, page.footer_distance = Mm(6), Mm(6)
+    body = 8.0 if small else 10.0
+    for name, size in (("Normal", body), ("Title", 15.0 if small else 20.0), ("Subtitle", body), ("List Bullet", body),
+                       ("Heading 1", 11.0 if small else 14.0), ("Heading 2", 11.0)):
         style: Any = word.styles[name]
         _font(style, size)
+        _plain(style)
         colour = ACCENT if "Heading" in name else MUTED if name == "Subtitle" else INK
         style.font.color.rgb = RGBColor.from_string(colour)
-        style.paragraph_format.space_after = Pt(4 if small else 6)
-        style.paragraph_format.space_before = Pt(10 if "Heading" in name else 0)
+        style.paragraph_format.line_spacing = 1.0 if small else 1.1
+        style.paragraph_format.space_after = Pt(3 if small else 6)
+        style.paragraph_format.space_before = Pt((6 if small else 12) if "Heading" in name else 0)
         style.paragraph_format.keep_with_next = "Heading" in name
-    for name, (size, colour, bold, after) in OWN_STYLES.items():
+    for name, (large, tight, colour, bold, after) in OWN_STYLES.items():
         own: Any = word.styles.add_style(name, WD_STYLE_TYPE.PARAGRAPH)
         own.base_style = word.styles["Normal"]
-        _font(own, size)
+        _font(own, tight if small else large)
         own.font.bold, own.font.color.rgb = bold, RGBColor.from_string(colour)
         own.paragraph_format.space_after = Pt(after)
         own.paragraph_format.keep_with_next = name in ("Table Caption", "Key Value")
+    width = int(page.page_width) - 2 * int(side)
+    word.styles["Blank Line"].paragraph_format.tab_stops.add_tab_stop(
+        width, leader=WD_TAB_LEADER.LINES)
+
+
+def _plain(style: Any) -> None:
+    """Drop the letter spacing and the ruled line that the template gives some styles."""
+    from docx.oxml.ns import qn
+
+    for name in ("w:spacing", "w:kern"):
+        for found in style.element.get_or_add_rPr().findall(qn(name)):
+            style.element.rPr.remove(found)
+    for found in style.element.get_or_add_pPr().findall(qn("w:pBdr")):
+        style.element.pPr.remove(found)
 
 
 def _font(style: Any, size: float) -> None:
@@ -138,7 +158,7 @@ def spread_columns(word: WordDocument, made: WordTable, widths: Sequence[float])
 
 def data_table(word: WordDocument, headings: Sequence[str], rows: Sequence[Sequence[str]], widths: Sequence[float],
                numeric: Sequence[bool], *, style: str) -> None:
-    """Add a table; rows are kept whole and the headings are repeated on every page.
+    """Add a table; rows, and short tables, are kept whole and the headings are repeated on every page.
 
     It is written as markup in one go, because building a long table cell by cell takes minutes.
     """
@@ -149,8 +169,9 @@ def data_table(word: WordDocument, headings: Sequence[str], rows: Sequence[Seque
     whole = int(page.page_width or 0) - int(page.left_margin or 0) - int(page.right_margin or 0)
     twips = [int(whole * width / sum(widths) / 635) for width in widths]
     grid = "".join(f'<w:gridCol w:w="{w}"/>' for w in twips)
-    lines = [_row_xml(headings, twips, numeric, style, header=True)]
-    lines += [_row_xml(row, twips, numeric, style) for row in rows]
+    whole_on_a_page = len(rows) <= KEPT_ROWS
+    lines = [_row_xml(headings, twips, numeric, style, header=True, keep=True)]
+    lines += [_row_xml(row, twips, numeric, style, keep=whole_on_a_page and row is not rows[-1]) for row in rows]
     xml = (f'<w:tbl {nsdecls("w")}><w:tblPr><w:tblW w:w="{sum(twips)}" w:type="dxa"/><w:tblLayout w:type="fixed"/>'
            '<w:tblCellMar><w:left w:w="50" w:type="dxa"/><w:right w:w="50" w:type="dxa"/></w:tblCellMar></w:tblPr>'
            f"<w:tblGrid>{grid}</w:tblGrid>{''.join(lines)}</w:tbl>")
@@ -158,14 +179,15 @@ def data_table(word: WordDocument, headings: Sequence[str], rows: Sequence[Seque
 
 
 def _row_xml(texts: Sequence[str], twips: Sequence[int], numeric: Sequence[bool], style: str, *,
-             header: bool = False) -> str:
+             header: bool = False, keep: bool = False) -> str:
     from xml.sax.saxutils import escape
 
     line = f'w:sz="{8 if header else 4}" w:color="{INK if header else "D5DADD"}"'
     bold = "<w:rPr><w:b/></w:rPr>" if header else ""
+    together = "<w:keepNext/>" if keep else ""
     cells = "".join(
         f'<w:tc><w:tcPr><w:tcW w:w="{width}" w:type="dxa"/><w:tcBorders><w:bottom w:val="single" {line}/></w:tcBorders>'
-        f'<w:vAlign w:val="{"bottom" if header else "top"}"/></w:tcPr><w:p><w:pPr><w:pStyle w:val="{style}"/>'
+        f'<w:vAlign w:val="{"bottom" if header else "top"}"/></w:tcPr><w:p><w:pPr><w:pStyle w:val="{style}"/>{together}'
         f"{RIGHT if is_number else ''}</w:pPr><w:r>{bold}"
         f'<w:t xml:space="preserve">{escape(text)}</w:t></w:r></w:p></w:tc>'
         for text, width, is_number in zip(texts, twips, numeric, strict=True))

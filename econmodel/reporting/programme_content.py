@@ -199,9 +199,11 @@ def capacity_table(programme: Programme) -> Table:
 
 
 def downside_table(document: Document, programme: Programme) -> Table:
-    """What happens if things go worse, one at a time and together."""
+    """Tell what happens if things go worse, one at a time and together."""
     currency = _currency(document)
-    rows = [(row["label"], f.money(row["npv"], currency), f.money_change(row["npv_change"], currency), row["payback_text"],
-             f.money(row["peak_cash"], currency), f.number(row["bleeds_averted"], 1)) for row in programme["downside"]]
-    return table("What could go wrong", (("Change", 3.4), ("NPV", 1.0, True), ("Change in NPV", 1.0, True),
-                                         ("Payback", 1.1, True), ("Peak cash", 1.0, True), ("Bleeds averted", 0.8, True)), rows)
+    rows = [(row["label"], f.money(row["npv"], currency), f.money_change(row["npv_change"], currency),
+             row["payback_text"], f.money(row["peak_cash"], currency), f.number(row["bleeds_averted"], 1))
+            for row in programme["downside"]]
+    return table("What could go wrong",
+                 (("Change", 3.4), ("NPV", 1.0, True), ("Change in NPV", 1.0, True), ("Payback", 1.1, True),
+                  ("Peak cash", 1.0, True), ("Bleeds averted", 0.8, True)), rows)

@@ -38,7 +38,8 @@ def report_paper(case: Case, evaluation: Evaluation, document: Document, structu
 
 def _summary(case: Case, document: Document) -> Section:
     row = case.parameters.strategies[focus_strategy(document)]
-    certainty = f"Certainty of the evidence for {phrases.lower(row.label)}: {row.evidence_grade or 'not graded'}. {STANDING}"
+    grade = row.evidence_grade or "not graded"
+    certainty = f"Certainty of the evidence for {phrases.lower(row.label)}: {grade}. {STANDING}"
     return Section("Summary", (Paragraph(phrases.answer(document), tone="answer"), Paragraph(certainty, tone="caution"),
                                blocks.key_numbers(document), blocks.headline_table(document)), new_page=True)
 
@@ -53,9 +54,10 @@ def _results(evaluation: Evaluation, document: Document, findings: Findings) -> 
     return [
         Section("Results", (blocks.charts(document, "first_bleeds", "nnt_by_year"), result_tables.nnt_table(document),
                             result_tables.outcomes_table(document))),
-        Section("Costs", (blocks.charts(document, "cost_by_category", "cost_effectiveness_plane"),
-                          result_tables.cost_table(document, "cost_five_years", f"Cost per patient over {years} years"),
-                          result_tables.cost_table(document, "cost", "Cost per patient over the time horizon")), level=2),
+        Section("Costs", (
+            blocks.charts(document, "cost_by_category", "cost_effectiveness_plane"),
+            result_tables.cost_table(document, "cost_five_years", f"Cost per patient over {years} years"),
+            result_tables.cost_table(document, "cost", "Cost per patient over the time horizon")), level=2),
         Section("Comparisons and frontier", (*compared, result_tables.frontier_table(document)), level=2),
         Section("Results by patient group", tuple(result_tables.group_table(document, key, NNT_YEAR)
                                                   for key in document["comparisons"]), level=2),

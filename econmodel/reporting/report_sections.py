@@ -25,23 +25,29 @@ BY_SITE = ("Analysis plan: set down before the analysis? where?", "How patients,
            "What that engagement changed", "Funding and the funder's part in the work", "Conflicts of interest",
            "Author, role, date")
 METHOD = (
-    ("States. ", "A monthly Markov cohort. Everyone starts without a bleed. A bleed fills one cycle: the acute episode and "
-     "its six weeks. Child-Pugh class stays as it is at the start; each patient group runs on its own and the groups are "
-     "weighted by their shares."),
-    ("Untreated risk. ", "Solved so that the evidence's own case mix reproduces the pooled cumulative risk at one, three and "
-     "five years on the Kaplan-Meier scale; the site's own mix then moves it. The multipliers for Child-Pugh class, size "
-     "and red spots are those of a published index."),
-    ("Competing events. ", "Rates out of a state compete within a cycle. Death from other causes is the life table plus an "
-     "excess by Child-Pugh class; after a bleed the excess is multiplied."),
+    ("States. ", "A monthly Markov cohort. Everyone starts without a bleed. A bleed fills one cycle: the acute episode "
+     "and its six weeks. Child-Pugh class stays as it is at the start; each patient group runs on its own and the groups "
+     "are weighted by their shares."),
+    ("Untreated risk. ", "Solved so that the evidence's own case mix reproduces the pooled cumulative risk at one, three "
+     "and five years on the Kaplan-Meier scale; the site's own mix then moves it. The multipliers for Child-Pugh class, "
+     "size and red spots are those of a published index."),
+    ("Competing events. ", "Rates out of a state compete within a cycle. Death from other causes is the life table plus "
+     "an excess by Child-Pugh class; after a bleed the excess is multiplied."),
     ("Effect of prophylaxis. ", "A rate ratio on bleeding, by intention to treat: trial rates already hold failed "
-     "obliteration, recurrence and re-treatment, so these drive cost, not bleeding. The effect is full at first and fades "
-     "later."),
-    ("Death from a bleed. ", "Published six-week mortality counts every death and already holds early rebleeds; the fatality "
-     "of the first episode is solved from it."),
-    ("Activity before money. ", "The cohort yields sessions, devices, admissions, days and visits; prices and utilities are "
-     "applied afterwards, so four views on money come from one run. Patient-years are counted by the trapezoid rule, moves "
-     "at mid-cycle."),
+     "obliteration, recurrence and re-treatment, so these drive cost, not bleeding. The effect is full at first and "
+     "fades later."),
+    ("Death from a bleed. ", "Published six-week mortality counts every death and already holds early rebleeds; the "
+     "fatality of the first episode is solved from it."),
+    ("Activity before money. ", "The cohort yields sessions, devices, admissions, days and visits; prices and utilities "
+     "are applied afterwards, so four views on money come from one run. Patient-years are counted by the trapezoid rule, "
+     "moves at mid-cycle."),
 )
+GROUP_SIZES = ("below 5 mm", "5 to 10 mm", "above 10 mm")
+STARTS = {"at_risk": "no treatment", "in_course": "course of treatment", "protected": "drug"}
+ASKED = ("What does each way of preventing a first bleed cost, avert and risk, against no prophylaxis and against a "
+         "beta-blocker?")
+VARIED = ("Inputs are varied one at a time over their declared ranges, together by sampling from their distributions "
+          "(shared inputs are shared by all strategies), and by scenarios that change the structure.")
 
 
 def method_sections(case: Case, document: Document, structure: Structure) -> list[Section]:
@@ -51,11 +57,10 @@ def method_sections(case: Case, document: Document, structure: Structure) -> lis
             Paragraph("Gastric varices bleed less often than oesophageal ones but more severely. Whether treating those "
                       "at high risk before they bleed is worth its cost and harm is not settled: trials are few and "
                       "small, and most guidelines offer a beta-blocker."),
-            Paragraph("What does each way of preventing a first bleed cost, avert and risk, against no prophylaxis and "
-                      "against a beta-blocker?", lead="Question: "))),
+            Paragraph(ASKED, lead="Question: "))),
         Section("Population, setting and strategies", (
-            Paragraph("Adults with portal hypertension and high-risk gastric varices (GOV2 or IGV1) that have never bled, "
-                      f"seen at {case.title}."), _groups(document), _strategies(case))),
+            Paragraph("Adults with portal hypertension and high-risk gastric varices (GOV2 or IGV1) that have never "
+                      f"bled, seen at {case.title}."), _groups(document), _strategies(case))),
         Section("How value is counted", (
             Paragraph("Health is counted in bleeds, life-years and QALYs (utility of the state, less losses for "
                       "procedures, complications and bleeds). Money is counted by activity times unit price."),
@@ -68,16 +73,16 @@ def method_sections(case: Case, document: Document, structure: Structure) -> lis
 
 
 def _groups(document: Document) -> Table:
-    sizes = ("below 5 mm", "5 to 10 mm", "above 10 mm")
-    return table("Patient groups", (("Group", 2.0), ("Share", 0.8, True), ("Child-Pugh", 0.8), ("Size", 1.0), ("Red spots", 0.8)),
-                 [(g["name"], f.percent(g["share"], 1), g["child"], sizes[g["size_step"]], "yes" if g["red_spot"] else "no")
-                  for g in document["inputs"]["groups"]])
+    return table("Patient groups",
+                 (("Group", 2.0), ("Share", 0.8, True), ("Child-Pugh", 0.8), ("Size", 1.0), ("Red spots", 0.8)),
+                 [(g["name"], f.percent(g["share"], 1), g["child"], GROUP_SIZES[g["size_step"]],
+                   "yes" if g["red_spot"] else "no") for g in document["inputs"]["groups"]])
 
 
 def _strategies(case: Case) -> Table:
-    starts = {"at_risk": "no treatment", "in_course": "course of treatment", "protected": "drug"}
-    return table("Strategies", (("Strategy", 2.0), ("Starts with", 1.2), ("Surveillance (months)", 1.6), ("Certainty", 1.0)),
-                 [(row.label, starts[row.starts_in], _plan(row.surveillance.months, row.surveillance.interval),
+    return table("Strategies",
+                 (("Strategy", 2.0), ("Starts with", 1.2), ("Surveillance (months)", 1.6), ("Certainty", 1.0)),
+                 [(row.label, STARTS[row.starts_in], _plan(row.surveillance.months, row.surveillance.interval),
                    row.evidence_grade or "not graded") for row in case.parameters.strategies.values()])
 
 
@@ -93,9 +98,7 @@ def uncertainty_sections(document: Document, findings: Findings) -> list[Section
     parts = {"all inputs varied together": findings.psa, "one input at a time": findings.one_way,
              "scenarios": findings.scenarios}
     missing = [name for name, found in parts.items() if found is None]
-    opening: list[Block] = [Paragraph("Inputs are varied one at a time over their declared ranges, together by sampling from "
-                                      "their distributions (shared inputs are shared by all strategies), and by scenarios "
-                                      "that change the structure.")]
+    opening: list[Block] = [Paragraph(VARIED)]
     if missing:
         opening.append(Paragraph(f"Not run for this report: {', '.join(missing)}.", tone="caution"))
     sections = [Section("Uncertainty", tuple(opening))]
@@ -120,14 +123,16 @@ def _together(document: Document, findings: Findings, psa: Mapping[str, Any]) ->
         (("Strategy", 1.7), ("Net cost, headline years", 1.8, True), ("Net cost, horizon", 1.8, True),
          ("QALYs gained", 1.5, True), ("NNT at 3 years", 1.6, True), ("Probability it saves", 1.0, True)),
         [(names[key], _spread(row["incremental_cost_five_years"], currency), _spread(row["incremental_cost"], currency),
-          _plain_spread(row["incremental_qalys"]), _nnt(row["nnt"].get("3")), f.percent(row["probability_saving_five_years"]))
-         for key, row in block.items()], note=note) for versus, block in psa["comparisons"].items()]
+          _plain_spread(row["incremental_qalys"]), _nnt(row["nnt"].get("3")),
+          f.percent(row["probability_saving_five_years"])) for key, row in block.items()], note=note)
+        for versus, block in psa["comparisons"].items()]
     return Section("All inputs varied together", (
         *tables, Charts((report_chart("acceptability", findings, names),))), level=2)
 
 
 def _spread(block: Mapping[str, float], currency: str) -> str:
-    return f"{f.money(block['mean'], currency)} ({f.money(block['low'], currency)} to {f.money(block['high'], currency)})"
+    low, high = f.money(block["low"], currency), f.money(block["high"], currency)
+    return f"{f.money(block['mean'], currency)} ({low} to {high})"
 
 
 def _plain_spread(block: Mapping[str, float]) -> str:
@@ -147,8 +152,9 @@ def _one_way(document: Document, findings: Findings, block: Mapping[str, Any]) -
     def shown(value: float | None) -> str:
         return f.money(value, currency) if is_money else f.number(value, 2)
 
-    rows = [(row["label"], f"{f.plain(row['low_value'])} to {f.plain(row['high_value'])}", row["unit"], shown(row["outcome_at_low"]),
-             shown(row["outcome_at_high"]), row["basis"], row["status"]) for row in block["rows"][:2 * BARS]]
+    rows = [(row["label"], f"{f.plain(row['low_value'])} to {f.plain(row['high_value'])}", row["unit"],
+             shown(row["outcome_at_low"]), shown(row["outcome_at_high"]), row["basis"], row["status"])
+            for row in block["rows"][:2 * BARS]]
     return Section("One input at a time", (
         Charts((report_chart("one_way", findings, labels(document)),)),
         table(f"{block['label']}; base {shown(block['rows'][0]['base'])}",
@@ -160,7 +166,8 @@ def scenario_table(document: Document, block: Mapping[str, Any]) -> Table:
     """Outcomes of each scenario."""
     names, currency = labels(document), document["settings"]["currency"]
     rows = [(row["title"], f.money_change(row["cost"], currency), f.number(row["bleeds"], 1), f.number(row["nnt"], 1),
-             f.number(row["qalys"], 3), f.money_change(row["nmb"], currency), row["rationale"]) for row in block["rows"]]
+             f.number(row["qalys"], 3), f.money_change(row["nmb"], currency), row["rationale"])
+            for row in block["rows"]]
     years = document["settings"]["headline_years"]
     return table(f"Scenarios: {lower(names[block['strategy']])} against {lower(names[block['versus']])}",
                  (("Scenario", 2.0), (f"Net cost, {years} years", 1.0, True), ("Bleeds averted per 100", 0.9, True),
@@ -169,11 +176,13 @@ def scenario_table(document: Document, block: Mapping[str, Any]) -> Table:
 
 
 def checks_table(rows: Sequence[CheckRow]) -> Table:
-    """Published results beside the model's."""
+    """Put published results beside the model's."""
     ordered = sorted(rows, key=lambda row: KINDS.index(row.kind))
-    return table("Predicted beside observed", (("Kind", 1.1), ("Target", 3.2), ("Observed", 1.3, True), ("Model", 0.8, True),
-                                               ("Rule", 1.6), ("Verdict", 0.8), ("Note", 2.4)),
-                 [(r.kind, r.target, observed_text(r), value_text(r.predicted), r.pass_rule, r.verdict, r.note) for r in ordered])
+    return table("Predicted beside observed",
+                 (("Kind", 1.2), ("Target", 3.2), ("Observed", 1.3, True), ("Model", 0.8, True), ("Rule", 1.6),
+                  ("Verdict", 0.8), ("Note", 2.4)),
+                 [(r.kind, r.target, observed_text(r), value_text(r.predicted), r.pass_rule, r.verdict, r.note)
+                  for r in ordered])
 
 
 def unconfirmed_tables(parameters: ParameterSet) -> tuple[Table, ...]:

@@ -21,15 +21,17 @@ TRACE_YEARS = (1, 2, 3, 5, 10, 20)
 def settings_table(document: Document) -> Table:
     """Choices of the analysis."""
     s, inputs = document["settings"], document["inputs"]
+    costs, health = (f.percent(s[name], 1) for name in ("discount_costs", "discount_outcomes"))
     rows = [
-        ("Time horizon", f"{s['horizon_years']} years (to age 100 where lifetime); headline {s['headline_years']} years"),
+        ("Time horizon", f"{s['horizon_years']} years; headline figures at {s['headline_years']} years"),
         ("Perspective", s["perspective"].replace("_", " ")),
         ("Comparator", f"{labels(document)[s['comparator']]}; every summary also compares with a beta-blocker"),
         ("Currency and price year", f.price_note(s)),
-        ("Discount rates", f"costs {f.percent(s['discount_costs'], 1)}, health {f.percent(s['discount_outcomes'], 1)} a year"),
+        ("Discount rates", f"costs {costs}, health {health} a year"),
         ("Willingness to pay", f"{f.money(s['willingness_to_pay'], s['currency'])} per QALY"),
         ("Start age; share of women", f"{f.plain(float(inputs['start_age']))} years; {f.percent(inputs['share_female'])}"),
-        ("Effect of prophylaxis", f"{inputs['effect_basis'].replace('_', ' ')}; hazard over time: {inputs['hazard_decline']}"),
+        ("Effect of prophylaxis", inputs["effect_basis"].replace("_", " ")),
+        ("Why the untreated rate falls", inputs["hazard_decline"]),
         ("How a bleed is costed", inputs["activity_rates"]["bleed_costing"].replace("_", " ")),
     ]
     return table("Choices of the analysis", (("Choice", 1.2), ("Value", 3.0)), rows)
@@ -44,15 +46,18 @@ def moves_table(structure: Structure) -> Table:
 
 def outcomes_table(document: Document) -> Table:
     """Health outcomes and events of each strategy over the time horizon."""
-    rows = [(b["label"], f.number(b["life_years"], 2), f.number(b["qalys"], 2), f.number(b["undiscounted"]["life_years"], 2),
-             f.per(b["first_bleeds"], 100), f.per(b["rebleeds"], 100), f.per(b["deaths"]["bleed"], 100),
+    rows = [(b["label"], f.number(b["life_years"], 2), f.number(b["qalys"], 2),
+             f.number(b["undiscounted"]["life_years"], 2), f.per(b["first_bleeds"], 100), f.per(b["rebleeds"], 100),
+             f.per(b["deaths"]["bleed"], 100),
              f.per(b["deaths"]["procedure"], 1000), f.per(b["complications"]["embolism"], 1000),
              f.per(b["complications"]["sepsis"], 1000), f.number(b["sessions"], 2))
             for b in document["strategies"].values()]
     columns = ["Life-years", "QALYs", "Life-years, undiscounted", "First bleeds per 100", "Rebleeds per 100",
-               "Bleeding deaths per 100", "Procedure deaths per 1,000", "Embolisms per 1,000", "Sepsis per 1,000", "Sessions"]
+               "Bleeding deaths per 100", "Procedure deaths per 1,000", "Embolisms per 1,000", "Sepsis per 1,000",
+               "Sessions"]
+    widths = {"Life-years, undiscounted": 1.4}
     return table("Health, bleeds and harms per strategy over the time horizon",
-                 (("Strategy", 1.9), *((name, 1.4 if "undiscounted" in name else 1.0, True) for name in columns)), rows)
+                 (("Strategy", 1.9), *((name, widths.get(name, 1.0), True) for name in columns)), rows)
 
 
 def cost_table(document: Document, block: str, caption: str) -> Table:
@@ -61,7 +66,7 @@ def cost_table(document: Document, block: str, caption: str) -> Table:
     rows = [(b["label"], *(f.money(b[block]["by_category"][name], currency) for name in CATEGORY_LABELS),
              f.money(b[block]["total"], currency)) for b in document["strategies"].values()]
     return table(f"{caption} ({f.price_note(document['settings'])}, discounted)",
-                 (("Strategy", 2.0), *((name, 1.0, True) for name in CATEGORY_LABELS.values()), ("Total", 1.0, True)), rows)
+                 (("Strategy", 2.0), *((name, 1.0, True) for name in (*CATEGORY_LABELS.values(), "Total"))), rows)
 
 
 def comparison_table(document: Document, versus: str) -> Table:
@@ -71,20 +76,22 @@ def comparison_table(document: Document, versus: str) -> Table:
     rows = [(names[key], f.money_change(c["incremental_cost"], currency), f.number(c["incremental_qalys"], 3),
              icer_text(c, currency), f.money_change(c["net_monetary_benefit"], currency),
              f.number(c["bleeds_averted_per_100"], 1), f.number(c["break_even_nnt"], 1),
-             f.money(c["net_cost_per_first_bleed_averted"], currency), f.money(c["net_cost_per_any_bleed_averted"], currency))
+             f.money(c["net_cost_per_first_bleed_averted"], currency),
+             f.money(c["net_cost_per_any_bleed_averted"], currency))
             for key, c in document["comparisons"][versus].items()]
     columns = ["Extra cost", "QALYs gained", "Cost per QALY", "Net monetary benefit", "Bleeds averted per 100 (all)",
                "Break-even NNT", "Net cost per first bleed averted", "Net cost per any bleed averted"]
     return table(f"Against {lower(names[versus])}, over the time horizon",
                  (("Strategy", 1.9), *((name, 1.0, True) for name in columns)), rows,
-                 note=f"{f.price_note(settings)}. Break-even NNT: the strategy saves when its NNT at the horizon is lower; "
-                      "where treating adds no first bleed averted it has no value.")
+                 note=f"{f.price_note(settings)}. Break-even NNT: the strategy saves when its NNT at the horizon is "
+                      "lower; where treating averts no first bleed it has no value.")
 
 
 def icer_text(row: Mapping[str, Any], currency: str) -> str:
     """ICER, or why there is none."""
     if row["icer"] is None:
-        return ICER_WORDS.get(row["icer_status"], row["icer_status"].replace("_", " "))
+        status = str(row["icer_status"])
+        return ICER_WORDS.get(status, status.replace("_", " "))
     text = f.money(row["icer"], currency)
     return f"{text} saved per QALY lost" if row["icer_status"] == "less_costly_less_effective" else text
 
@@ -93,7 +100,8 @@ def nnt_table(document: Document) -> Table:
     """NNT for one first bleed by year and comparator."""
     names = labels(document)
     years = list(next(iter(next(iter(document["comparisons"].values())).values()))["nnt"])
-    rows = [(names[key], lower(names[versus]), *(f.nnt(c["nnt"][year]) for year in years), f.nnt(c["patients_per_bleed_averted"]))
+    rows = [(names[key], lower(names[versus]), *(f.nnt(c["nnt"][year]) for year in years),
+             f.nnt(c["patients_per_bleed_averted"]))
             for versus, block in document["comparisons"].items() for key, c in block.items()]
     return table("Patients needed to treat to avert one first bleed, by years since start",
                  (("Strategy", 2.0), ("Against", 1.6), *((f"{year} years", 0.8, True) for year in years),
@@ -105,7 +113,8 @@ def frontier_table(document: Document) -> Table:
     """Efficiency frontier."""
     names, currency = labels(document), document["settings"]["currency"]
     return table("Efficiency frontier over the time horizon",
-                 (("Strategy", 2.0), ("Cost", 1.0, True), ("QALYs", 1.0, True), ("Status", 1.4), ("Cost per further QALY", 1.2, True)),
+                 (("Strategy", 2.0), ("Cost", 1.0, True), ("QALYs", 1.0, True), ("Status", 1.4),
+                  ("Cost per further QALY", 1.2, True)),
                  [(names[r["key"]], f.money(r["cost"], currency), f.number(r["qalys"], 3), FRONTIER_WORDS[r["status"]],
                    f.money(r["icer"], currency)) for r in document["frontier"]])
 
@@ -119,16 +128,18 @@ def group_table(document: Document, versus: str, year: str) -> Table:
              *(f.nnt(block["comparisons"][versus][key]["nnt"][year]) for key in keys))
             for name, block in document["groups"].items()]
     return table(f"By patient group: risk at {year} years under {lower(names[versus])}, and NNT against it",
-                 (("Group", 1.7), ("Share", 0.7, True), ("Risk", 0.8, True), *((names[key], 1.0, True) for key in keys)), rows)
+                 (("Group", 1.7), ("Share", 0.7, True), ("Risk", 0.8, True),
+                  *((names[key], 1.0, True) for key in keys)), rows)
 
 
 def yearly_table(document: Document, key: str) -> Table:
     """First years of one strategy: events and cost, undiscounted."""
     currency, block = document["settings"]["currency"], document["strategies"][key]
     rows = [(str(y["year"]), f.per(y["first_bleeds"], 100), f.per(y["rebleeds"], 100), f.number(y["sessions"], 2),
-             f.number(y["icu_days"], 2), f.number(y["ward_days"], 2), f.percent(y["alive"]), f.money(y["cost_undiscounted"], currency))
-            for y in block["yearly"][:10]]
-    columns = ("First bleeds per 100", "Rebleeds per 100", "Sessions", "ICU days", "Ward days", "Alive at year end", "Cost")
+             f.number(y["icu_days"], 2), f.number(y["ward_days"], 2), f.percent(y["alive"]),
+             f.money(y["cost_undiscounted"], currency)) for y in block["yearly"][:10]]
+    columns = ("First bleeds per 100", "Rebleeds per 100", "Sessions", "ICU days", "Ward days", "Alive at year end",
+               "Cost")
     return table(f"Year by year: {lower(block['label'])} ({f.price_note(document['settings'])}, undiscounted)",
                  (("Year", 0.6, True), *((name, 1.0, True) for name in columns)), rows)
 
@@ -140,4 +151,5 @@ def trace_table(rows: list[dict[str, Any]], document: Document, key: str) -> Tab
     years = [y for y in TRACE_YEARS if (y, states[0]) in share]
     return table(f"Cohort trace: {lower(labels(document)[key])}, share in each state (mean over the year)",
                  (("State", 2.0), *((f"Year {y}", 1.0, True) for y in years)),
-                 [(STATE_LABELS.get(state, state), *(f.percent(share[y, state], 1) for y in years)) for state in states])
+                 [(STATE_LABELS.get(state, state), *(f.percent(share[y, state], 1) for y in years))
+                  for state in states])

@@ -43,7 +43,7 @@ def plot_tornado(block: Mapping[str, Any], *, ax: Axes, currency: str) -> dict[s
                      for end, colour in (("low", "#7fb0c4"), ("high", ACCENT)))
         bars[row["name"]] = (low, high)
     ax.axvline(base, color=INK, linewidth=0.9)
-    ax.set_yticks([-i for i in range(len(rows))], [shorten(row["label"], 52, placeholder="…") for row in rows], fontsize=6.9)
+    ax.set_yticks([-i for i in range(len(rows))], [shorten(r["label"], 52, placeholder="…") for r in rows], fontsize=6.9)
     ax.tick_params(axis="y", length=0)
     ax.grid(visible=True, axis="x")
     ax.grid(visible=False, axis="y")
@@ -60,8 +60,8 @@ def plot_acceptability(psa: Mapping[str, Any], result: Document, *, ax: Axes) ->
     series = {key: (block["thresholds"], values) for key, values in block["probability"].items()}
     lines = strategy_lines(result, series, ax, markers=False)
     ax.axvline(settings["willingness_to_pay"], color=MUTED, linewidth=0.8, linestyle=(0, (4, 3)))
-    ax.set(xlim=(0, block["thresholds"][-1]), ylim=(0, 1), xlabel=f"Willingness to pay per QALY ({settings['currency']})",
-           ylabel="Probability of highest net benefit")
+    ax.set(xlim=(0, block["thresholds"][-1]), ylim=(0, 1), ylabel="Probability of highest net benefit",
+           xlabel=f"Willingness to pay per QALY ({settings['currency']})")
     ax.yaxis.set_major_formatter(lambda value, _: f.percent(value))
     ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, settings["currency"]))
     ax.locator_params(axis="x", nbins=4)
@@ -70,7 +70,7 @@ def plot_acceptability(psa: Mapping[str, Any], result: Document, *, ax: Axes) ->
 
 
 def plot_running(block: Mapping[str, Any], *, ax: Axes) -> Line2D:
-    """Running NNT at three years by number of draws."""
+    """Draw the running NNT at three years by number of draws."""
     line: Line2D = ax.plot(block["at"], block["running"]["nnt_3_years"], color=ACCENT)[0]
     ax.set(xlabel="Draws", ylabel="Running NNT at 3 years")
     return line
@@ -88,7 +88,8 @@ def plot_trace(rows: Sequence[Mapping[str, Any]], key: str, *, ax: Axes) -> list
     return list(drawn)
 
 
-def draw_traces(figure: Figure, rows: Sequence[Mapping[str, Any]], keys: Sequence[str], names: Mapping[str, str]) -> None:
+def draw_traces(figure: Figure, rows: Sequence[Mapping[str, Any]], keys: Sequence[str],
+                names: Mapping[str, str]) -> None:
     """Draw the traces of two strategies side by side, with one key below."""
     for i, key in enumerate(keys):
         ax = figure.add_axes((0.09 + 0.49 * i, 0.3, 0.41, 0.6))
@@ -129,8 +130,8 @@ def report_chart(name: str, findings: Findings, names: Mapping[str, str]) -> Cha
         return Chart(name, f"One input at a time: {findings.one_way['label'].lower()}; {of}",
                      "Tornado of the inputs that move the outcome most, each at its low and high value.")
     known = {
-        "cohort_trace": ("Cohort trace; the white above is those who have died", "Stacked areas of the share of patients "
-                         "in each health state by year, for two strategies."),
+        "cohort_trace": ("Cohort trace; the white above is those who have died", "Stacked areas of the share of "
+                         "patients in each health state by year, for two strategies."),
         "acceptability": ("Probability that each strategy is the best buy, by willingness to pay", "Cost-effectiveness "
                           "acceptability curves, one line per strategy."),
     }

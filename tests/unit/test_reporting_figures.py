@@ -1,0 +1,133 @@
+"""Figures: what is drawn equals the result, files are complete and the same on every run."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from econmodel.economics.evaluate import Evaluation, evaluate
+from econmodel.economics.results import result_document
+from econmodel.model.structure import NEVER_BLED, build_structure
+from econmodel.parameters.loading import demo_file, load_case
+from econmodel.reporting import charts, diagram, series, uncertainty_charts
+from econmodel.reporting.figures import case_figures, draw_figure, save_figures
+from econmodel.reporting.style import STRATEGY_STYLES, plot_settings
+
+
+@pytest.fixture(scope="module")
+def evaluation() -> Evaluation:
+    return evaluate(load_case(demo_file()).parameters)
+
+
+@pytest.fixture(scope="module")
+def document(evaluation: Evaluation) -> dict:
+    return result_document(load_case(demo_file()), evaluation)
+
+
+@pytest.fixture
+def ax() -> Iterator[Axes]:
+    with rc_context(plot_settings()):
+        figure = Figure()
+        FigureCanvasAgg(figure)
+        yield figure.add_subplot()
+
+
+def test_curves_are_the_cumulative_first_bleeds(document: dict, evaluation: Evaluation, ax: Axes) -> None:
+    """Each curve passes through the model's cumulative incidence at every year."""
+    lines = charts.plot_first_bleeds(document, ax=ax)
+    for key, line in lines.items():
+        s = evaluation.index(key)
+        expected = [0.0, *(evaluation.count("first_bleeds", y)[0, s, 0] for y in range(1, 11))]
+        np.testing.assert_allclose(line.get_ydata(), expected, rtol=1e-12)
+        assert line.get_color() == STRATEGY_STYLES[key].colour
+
+
+def test_cost_bars_add_up_to_the_total(document: dict, ax: Axes) -> None:
+    """Bars are the categories, stacked to the strategy's cost."""
+    bars = charts.plot_costs(document, ax=ax)
+    for key, block in document["strategies"].items():
+        widths = {category: bar.get_width() for (k, category), bar in bars.items() if k == key}
+        assert widths == pytest.approx(block["cost_five_years"]["by_category"])
+        assert sum(widths.values()) == pytest.approx(block["cost_five_years"]["total"])
+
+
+@pytest.mark.parametrize("versus", ["watch", "beta_blocker"])
+def test_nnt_lines_are_the_results_and_harm_is_left_out(document: dict, ax: Axes, versus: str) -> None:
+    """NNT points equal the result; a strategy that adds bleeds has no line."""
+    lines = charts.plot_nnt(document, ax=ax, versus=versus)
+    for key, line in lines.items():
+        nnt = document["comparisons"][versus][key]["nnt"]
+        assert list(line.get_ydata()) == [nnt[str(year)]["value"] for year in line.get_xdata()]
+    assert ("watch" in lines) is False
+
+
+def test_plane_points_are_the_increments(document: dict, ax: Axes) -> None:
+    """Points stand at the increments, the comparator at the origin."""
+    points = charts.plot_plane(document, ax=ax)
+    for key, point in points.items():
+        row = document["comparisons"]["watch"].get(key, {"incremental_qalys": 0.0, "incremental_cost": 0.0})
+        assert (point.get_xdata()[0], point.get_ydata()[0]) == (row["incremental_qalys"], row["incremental_cost"])
+
+
+@pytest.mark.parametrize("structure", [build_structure(), build_structure(per_protocol=True),
+                                       build_structure(vintages=3, recent_months=2)])
+def test_diagram_draws_every_move_once(structure: object, ax: Axes) -> None:
+    """Every pair of states joined by a move has its arrow, shared ones from the frame of the never-bled."""
+    drawn = set(diagram.plot_state_diagram(structure, ax=ax))
+    family = {state.key: state.family for state in structure.states}
+    pairs = {(family[m.source], family[m.target]) for m in structure.moves} - {(s, s) for s in family.values()}
+    told = {(a, b) for a, b in drawn if a != diagram.NEVER}
+    told |= {(a, b) for _, b in (d for d in drawn if d[0] == diagram.NEVER) for a in NEVER_BLED}
+    assert told == pairs
+
+
+def test_trace_is_the_state_years(evaluation: Evaluation) -> None:
+    """Rows of the trace sum to the patient-years of the result."""
+    rows = series.trace_rows(evaluation)
+    s = evaluation.index("glue")
+    total = sum(r["share"] for r in rows if r["strategy"] == "glue" and r["state"] == "protected")
+    assert total == pytest.approx(evaluation.count("protected")[0, s, 0])
+
+
+def test_tornado_bars_end_at_the_outcomes(ax: Axes) -> None:
+    """Each bar runs from the base to the outcome at the low or high value."""
+    row = {"name": "hr_glue", "label": "Effect of glue", "outcome_at_low": -10.0, "outcome_at_high": 25.0, "base": 5.0}
+    bars = uncertainty_charts.plot_tornado({"rows": [row], "outcome": "bleeds", "label": "Bleeds"}, ax=ax, currency="USD")
+    low, high = bars["hr_glue"]
+    assert low.get_x() + low.get_width() == -10.0
+    assert high.get_x() + high.get_width() == 25.0
+
+
+def test_every_figure_is_saved_three_ways(document: dict, tmp_path: Path) -> None:
+    """SVG, PNG and the CSV of what it shows stand side by side."""
+    written = save_figures(document, build_structure(), tmp_path)
+    assert {p.suffix for p in written} == {".svg", ".png", ".csv"}
+    assert len(written) == 15
+    assert (tmp_path / "nnt_by_year.png").read_bytes().startswith(b"\x89PNG")
+    with (tmp_path / "nnt_by_year.csv").open(encoding="utf-8") as lines:
+        row = next(r for r in csv.DictReader(lines) if r["strategy"] == "coil" and r["year"] == "3" and r["versus"] == "watch")
+    assert float(row["nnt"]) == document["comparisons"]["watch"]["coil"]["nnt"]["3"]["value"]
+
+
+def test_svg_is_the_same_on_every_run(document: dict) -> None:
+    """Same results, same bytes: no date, no random names."""
+    spec = case_figures(document, build_structure())["first_bleeds"]
+    with rc_context(plot_settings()):
+        first, again = draw_figure(spec)[0], draw_figure(spec)[0]
+    assert first == again
+    assert b"dc:date" not in first
+
+
+def test_a_strategy_of_ones_own_is_drawn(document: dict, ax: Axes) -> None:
+    """A row the site adds gets a line of its own."""
+    mine = document | {"strategies": document["strategies"] | {"plug": document["strategies"]["coil"] | {"label": "Plug"}}}
+    lines = charts.plot_first_bleeds(mine, ax=ax)
+    assert lines["plug"].get_color() not in {s.colour for s in STRATEGY_STYLES.values()}

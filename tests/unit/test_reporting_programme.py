@@ -1,0 +1,149 @@
+"""The programme's brief: charts equal the budget, order of a board paper, two pages, what must be said."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from econmodel.economics.activity import CATEGORY
+from econmodel.economics.evaluate import Evaluation, evaluate
+from econmodel.economics.prices import resolve_prices
+from econmodel.economics.profiles import monthly_profiles
+from econmodel.economics.results import result_document
+from econmodel.model.inputs import base_values
+from econmodel.parameters.loading import Case, demo_file, load_case
+from econmodel.programme.inputs import read_inputs
+from econmodel.programme.report import programme_case
+from econmodel.reporting import programme_charts
+from econmodel.reporting.brief import build_reports
+from econmodel.reporting.brief_content import brief_paper
+from econmodel.reporting.content import KeyNumbers, Table
+from econmodel.reporting.programme_content import answer, finance_table, key_numbers, rejected
+from econmodel.reporting.programme_data import programme_document
+from econmodel.reporting.style import plot_settings
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    return load_case(demo_file())
+
+
+@pytest.fixture(scope="module")
+def evaluation(case: Case) -> Evaluation:
+    return evaluate(case.parameters)
+
+
+@pytest.fixture(scope="module")
+def document(case: Case, evaluation: Evaluation) -> dict:
+    return result_document(case, evaluation)
+
+
+@pytest.fixture(scope="module")
+def programme(case: Case) -> dict:
+    values = base_values(case.parameters)
+    profiles = monthly_profiles(case.parameters, 8)
+    return programme_document(programme_case(read_inputs(case.parameters, values), profiles,
+                                             resolve_prices(case.parameters, values), CATEGORY, lambda _: profiles))
+
+
+@pytest.fixture
+def ax() -> Iterator[Axes]:
+    with rc_context(plot_settings()):
+        figure = Figure()
+        FigureCanvasAgg(figure)
+        yield figure.add_subplot()
+
+
+def test_cash_lines_are_the_cumulative_cash(programme: dict, ax: Axes) -> None:
+    """Base, favourable and worst lines equal the budget's cumulative cash by quarter."""
+    lines = programme_charts.plot_cash(programme, ax=ax, currency="USD")
+    for name, line in lines.items():
+        assert list(line.get_ydata()) == [row[name] for row in programme["frames"]["cumulative_cash"]]
+    assert lines["base"].get_ydata()[-1] == pytest.approx(programme["totals"]["R19"])
+
+
+def test_bridge_ends_at_operating_cash(programme: dict, ax: Axes) -> None:
+    """Bars of the bridge hold the budget's totals and end at operating cash."""
+    bars = programme_charts.plot_bridge(programme, ax=ax, currency="USD")
+    assert bars["R14"].get_width() == pytest.approx(programme["totals"]["R14"])
+    assert bars["R8"].get_width() == pytest.approx(-programme["totals"]["R8"])
+
+
+def test_downside_bars_are_the_table(programme: dict, ax: Axes) -> None:
+    """Each bar is the net present value of its row."""
+    bars = programme_charts.plot_downside(programme, ax=ax, currency="USD")
+    assert {key: bar.get_width() for key, bar in bars.items()} == {r["key"]: r["npv"] for r in programme["downside"]}
+
+
+def test_bleeds_lines_part_by_the_bleeds_averted(programme: dict, ax: Axes) -> None:
+    """The gap between the lines at the end is the bleeds averted."""
+    lines = programme_charts.plot_bleeds(programme, ax=ax)
+    gap = lines["without"].get_ydata()[-1] - lines["with"].get_ydata()[-1]
+    assert gap == pytest.approx(programme["headline"]["bleeds_averted"])
+
+
+def test_finance_table_shows_the_rows_by_year(document: dict, programme: dict) -> None:
+    """Cells of the finance table are the budget's rows; a row that is zero throughout is left out."""
+    made = finance_table(document, programme)
+    net = next(row for row in made.rows if row[0].startswith("R18"))
+    assert net[-1].lstrip("−").replace("$", "").replace(",", "") == f"{abs(programme['totals']['R18']):.0f}"
+    shown = {row[0].split()[0] for row in made.rows}
+    assert ("R15" in shown) == any(year["R15"] for year in programme["years"])
+
+
+def test_eight_numbers(document: dict, programme: dict) -> None:
+    """The brief has the eight numbers of a board paper; without draws it says so instead of an interval."""
+    block = key_numbers(document, programme, None)
+    assert isinstance(block, KeyNumbers)
+    assert len(block.numbers) == 8
+    told = " ".join(f"{n.label} {n.note}" for n in block.numbers)
+    for word in ("Patients a year", "NNT", "Bleeds averted", "Peak cash", "Year-3", "NPV", "Payback", "Break-even"):
+        assert word in told
+    assert "run with draws" in told
+
+
+def test_interval_comes_from_the_draws(document: dict, programme: dict) -> None:
+    """With draws the NNT carries its interval."""
+    key = max(programme["basis"]["proposed_mix"], key=programme["basis"]["proposed_mix"].get)
+    psa = {"comparisons": {"watch": {key: {"nnt": {"3": {"interval_text": "NNTB 3 to 9"}}}}}}
+    assert any("NNTB 3 to 9" in n.note for n in key_numbers(document, programme, psa).numbers)
+
+
+def test_answer_follows_the_sign_and_shows_both_payment_views(document: dict, programme: dict) -> None:
+    """A loss is told as a loss, and both ways of being paid are in the sentence."""
+    losing = programme | {"headline": programme["headline"] | {"npv": -1234.0}}
+    said = answer(document, losing)
+    assert "does not pay for itself" in said
+    assert "−$1,234" in said
+    assert "per episode" in said
+    assert "block budget" in said
+
+
+def test_options_left_out_are_named_with_their_standing(document: dict, programme: dict) -> None:
+    """What is not proposed is said, and why."""
+    assert "retrograde transvenous obliteration (" in rejected(document, programme)
+
+
+def test_sections_in_the_order_of_a_board_paper(case: Case, document: dict, programme: dict) -> None:
+    """Decision, charts, evidence and harms, finance, owners, cautions, what it rests on."""
+    headings = [section.heading for section in brief_paper(case, document, programme=programme).sections]
+    assert headings == ["The decision", "Cash, contribution, downside, bleeds and patients", "Evidence and harms", "Finance",
+                        "Owners and review", "Before this is used", "What it rests on"]
+
+
+def test_brief_is_two_pages_and_says_harms(case: Case, evaluation: Evaluation, document: dict, programme: dict,
+                                           tmp_path: Path) -> None:
+    """On paper the brief of the demo hospital is two pages; harms stand beside benefits."""
+    build_reports(case, evaluation, document, tmp_path, programme=programme, formats=("pdf",))
+    assert re.findall(rb"/Type/Pages/Count (\d+)", (tmp_path / "brief.pdf").read_bytes()) == [b"2"]
+    paper = brief_paper(case, document, programme=programme)
+    evidence = next(s for s in paper.sections if s.heading == "Evidence and harms")
+    assert any(isinstance(b, Table) and "Harms" in [c.heading for c in b.columns] for b in evidence.blocks)
+    assert any("deaths from the procedure" in getattr(b, "text", "") for b in evidence.blocks)
