@@ -32,7 +32,8 @@ def registry(
 
     options = read_options(day_first=day_first, month_first=month_first, mapping=map or [])
     folder = check_folder(out or Path("reports") / file.stem)
-    result = analyse_registry(file, options, base_case())
+    with console(quiet=quiet, error=True).status(f"Reading {file.name}"):
+        result = analyse_registry(file, options, base_case())
     document = summarise(result)
     if json:
         write_json(document, json)

@@ -57,9 +57,7 @@ def labels(path, options=OPTIONS):
     return list(clean_registry(path, options).analysed["label"])
 
 
-@pytest.mark.parametrize(
-    "encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "utf-32", "latin-1", "cp1252"]
-)
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "utf-32", "latin-1", "cp1252"])
 def test_encodings(tmp_path, encoding):
     """Every usual encoding is read, and said."""
     path = tmp_path / "r.csv"

@@ -87,9 +87,7 @@ def test_identifiers_are_dropped(tmp_path):
 
 def test_record_number_joins_rows_and_goes(tmp_path):
     """Without a study number the record number joins a patient's rows, who is then only numbered."""
-    path = write(
-        tmp_path, *[{"MRN": "RX9988776", "session_date": d, "strategy": "glue"} for d in ("2020-02-01", "2020-03-01")]
-    )
+    path = write(tmp_path, *[{"MRN": "RX9988776", "session_date": d, "strategy": "glue"} for d in ("2020-02-01", "2020-03-01")])
     path.write_text(path.read_text().replace("id,", "drop me,", 1))
     found = clean_registry(path, options())
     assert list(found.patients["label"]) == ["patient-1"]
@@ -111,9 +109,7 @@ def test_birth_date_gives_the_year_only(tmp_path):
 
 def test_a_row_without_id_is_held(tmp_path):
     """In a file with ids, a row without one cannot be joined."""
-    assert list(reasons(clean(tmp_path, {}, {"id": ""})).values()) == [
-        "id: no id, in a file where ids join the rows of a patient"
-    ]
+    assert list(reasons(clean(tmp_path, {}, {"id": ""})).values()) == ["id: no id, in a file where ids join the rows of a patient"]
 
 
 @pytest.mark.parametrize(
@@ -136,6 +132,8 @@ def test_a_row_without_id_is_held(tmp_path):
         (vocabulary.bleed_source, "post-injection ulcer", "gastric"),
         (vocabulary.death_cause, "variceal haemorrhage", "bleed"),
         (vocabulary.death_cause, "not bleeding", "other"),
+        (vocabulary.death_cause, "none", None),
+        (vocabulary.bleed_source, "no", None),
         (vocabulary.complication, "sepsis + fever", "sepsis; fever"),
         (vocabulary.complication, "0", "none"),
     ],

@@ -8,9 +8,7 @@ SESSION = {"id": "P1", "strategy": "glue", "session_date": "2020-02-01", "glue_m
 
 def test_two_varices_are_one_patient(tmp_path):
     """Same day, two varices: the largest counts, devices are summed, one session."""
-    found = clean(
-        tmp_path, SESSION | {"varix_type": "IGV1", "size_mm": "9"}, SESSION | {"size_mm": "14", "glue_ml": "1.5"}
-    )
+    found = clean(tmp_path, SESSION | {"varix_type": "IGV1", "size_mm": "9"}, SESSION | {"size_mm": "14", "glue_ml": "1.5"})
     p = patient(found)
     assert (p["size_mm"], p["varix_type"]) == (14, "GOV2")
     assert len(found.visits) == 1
@@ -41,9 +39,7 @@ def test_identical_rows_are_one(tmp_path):
 )
 def test_courses(tmp_path, second, obliterated, gap, courses):
     """At most 90 days apart (a setting), not yet obliterated: one course. 1 February + 90 = 1 May."""
-    found = clean(
-        tmp_path, SESSION | {"obliterated": obliterated}, SESSION | {"session_date": second}, course_gap_days=gap
-    )
+    found = clean(tmp_path, SESSION | {"obliterated": obliterated}, SESSION | {"session_date": second}, course_gap_days=gap)
     assert len(found.courses) == courses
     assert list(found.courses["sessions"]) == ([2] if courses == 1 else [1, 1])
 

@@ -28,9 +28,7 @@ def values(folder, *rows, **changes):
 
 def test_first_bleed_joins_the_base_case(tmp_path):
     """Gamma(18, 90) with 1 bleed in 2.498 first years: mean 19/92.498, as a probability 1 - exp(-mean)."""
-    found = values(
-        tmp_path, WATCH | BLED, WATCH, WATCH, base=BaseCase(rates={"p_first_bleed_year_1": Prior(18.0, 90.0)})
-    )
+    found = values(tmp_path, WATCH | BLED, WATCH, WATCH, base=BaseCase(rates={"p_first_bleed_year_1": Prior(18.0, 90.0)}))
     years = 2 + 182 / 365.25
     first = found["p_first_bleed_year_1"]
     assert first.value == pytest.approx(-math.expm1(-19 / (90 + years)))
@@ -39,9 +37,7 @@ def test_first_bleed_joins_the_base_case(tmp_path):
     assert first.range[0] < first.value < first.range[1]
     assert "registry.csv: 1/3" in first.note
     # Negative control: without the belief the registry alone gives another value.
-    assert values(tmp_path, WATCH | BLED, WATCH, WATCH)["p_first_bleed_year_1"].value != pytest.approx(
-        first.value, rel=0.1
-    )
+    assert values(tmp_path, WATCH | BLED, WATCH, WATCH)["p_first_bleed_year_1"].value != pytest.approx(first.value, rel=0.1)
 
 
 def test_untreated_only(tmp_path):

@@ -34,6 +34,7 @@ def followup(result, label="P1"):
             "bled: says no, but the death",
         ),
         ({"status": "dead"}, "death_date: dead without a date of death"),
+        ({"death_cause": "liver failure"}, "death_cause: a cause of death, but no date of death"),
         ({"death_date": "2022-02-01"}, "death_date: a date of death, but status alive or lost"),
         ({"status": "dead", "death_date": "2021-02-01"}, "death_date: seen, treated or bled after"),
         ({"status": "dead", "death_date": "2019-02-01", "last_seen": ""}, "death_date: died before the start"),
