@@ -180,3 +180,20 @@ def test_changed_in_the_file_equals_the_engine_with_the_same_changes(
     results = read_results(recalculate(changed, tmp_path / "office"))
     assert differences(engine_document(changes), results) == []
     assert results["checks_failed"] == 0
+
+
+def test_a_form_saved_by_another_program_loads(tmp_path: Path) -> None:
+    """A form filled in and saved by LibreOffice is read back; its worked-out formulas count with their values."""
+    from openpyxl import load_workbook
+
+    from econmodel.parameters.forms import read_form
+    from econmodel.reporting.form import build_form
+
+    workbook = load_workbook(build_form(load_case(demo_file()), tmp_path / "form.xlsx"))
+    workbook["Procurement"]["F6"], workbook["Procurement"]["G6"] = 310, 2024
+    workbook["Information"]["F6"] = "=4+4.5"
+    workbook.save(tmp_path / "form.xlsx")
+    saved = recalculate(tmp_path / "form.xlsx", tmp_path / "office")
+    found = {row["name"]: row["theirs"] for row in read_form(saved).rows()}
+    assert found == {"c_coil": 310.0, "n_stay_days": 8.5}
+    assert load_case(demo_file(), [saved]).parameters.number("n_stay_days") == 8.5

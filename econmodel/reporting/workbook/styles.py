@@ -125,6 +125,8 @@ def _base(name: str) -> dict[str, Any]:
         "bold": {"font": font(bold=True), "alignment": wrap, "border": below},
         "small": {"font": font(8, MUTED), "alignment": indented, "border": below},
         "note": {"font": font(9, MUTED, italic=True)},
+        "caution_line": {"font": font(9, WARNING, bold=True)},
+        "plain_text": {"font": font()},
         "caution": {"font": font(9, WARNING, bold=True), "fill": fill(ALERT_FILL), "alignment": wrap},
         "demo": {
             "font": font(11, WARNING, bold=True),

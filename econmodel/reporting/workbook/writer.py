@@ -134,10 +134,10 @@ class Sheet:
             chosen = ("header" if column == first else "header_right") if style == "headings" else style
             self.text(row, column, text, chosen)
 
-    def height(self, row: int, *texts_and_widths: tuple[str, float]) -> None:
+    def height(self, row: int, *texts_and_widths: tuple[str, float], least: int = 1) -> None:
         """Make a row as high as its longest wrapped text needs, given column widths in characters."""
         lines = max(math.ceil(len(text) * 0.75 / width) for text, width in texts_and_widths)
-        self.page.row_dimensions[row].height = 3 + 11.5 * max(1, lines)
+        self.page.row_dimensions[row].height = 3 + 11.5 * max(least, lines)
 
     def alert(self, cells: str, formula: str) -> None:
         """Turn cells red where a formula, relative to the first of them, holds."""

@@ -1,0 +1,414 @@
+"""The data-collection form: what it asks, what can be typed, how a filled one is read, and what is refused."""
+
+from __future__ import annotations
+
+import json
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from econmodel.errors import DataError, EconModelError, ParameterError
+from econmodel.parameters import form_layout as at
+from econmodel.parameters.form_cells import LARGEST_FILE, Formula, open_form, read_number, read_text
+from econmodel.parameters.forms import present_value, read_form
+from econmodel.parameters.loading import demo_file, load_base_case, load_case, params_folder
+from econmodel.programme.inputs import input_kinds
+from econmodel.reporting.form import build_form
+from econmodel.reporting.form.catalogue import SHEETS, TABLES, questions
+
+NOT_ASKED = {"payer_terms", "n_absence_start_month", "n_absence_months", "n_stop_month"}  # exceptions and what-ifs
+
+
+@pytest.fixture(scope="module")
+def blank(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return build_form(load_case(demo_file()), tmp_path_factory.mktemp("form") / "blank.xlsx")
+
+
+def find(workbook: Any, shown: str) -> tuple[Any, int]:
+    """Sheet and row of a question by its model name."""
+    for page in workbook.worksheets:
+        for row in range(at.FIRST_ROW, page.max_row + 1):
+            if page.cell(row, at.NAME).value == shown and page.title in SHEETS:
+                return page, row
+    raise KeyError(shown)
+
+
+def fill(blank: Path, target: Path, answers: dict[str, Any], edit: Callable[[Any], None] | None = None) -> Path:
+    """Fill a form in: a value, or (value, year, source, filled by, don't know), by model name; then edit it."""
+    from openpyxl import load_workbook
+
+    workbook = load_workbook(blank)
+    for shown, answer in answers.items():
+        page, row = find(workbook, shown)
+        for column, value in zip(
+            range(at.ANSWER, at.UNKNOWN + 1), answer if isinstance(answer, tuple) else (answer,), strict=False
+        ):
+            page.cell(row, column).value = value
+    if edit:
+        edit(workbook)
+    workbook.save(target)
+    return target
+
+
+def test_every_local_input_is_asked() -> None:
+    """Every input of the catalogue exists, and every programme input is asked or left out on purpose."""
+    known = load_base_case().parameters
+    asked = {name for _, sheet in SHEETS.values() for name in sheet} | set(TABLES)
+    assert asked <= set(known)
+    assert set(input_kinds()) - asked == NOT_ASKED
+    assert len([name for _, sheet in SHEETS.values() for name in sheet]) == len(asked) - len(TABLES)
+
+
+def test_every_question_is_in_plain_words() -> None:
+    """Each question ends in a question mark and says no model name."""
+    for rows in questions(load_base_case()).values():
+        for asked in rows:
+            assert asked.words.endswith("?")
+            assert "_" not in asked.words
+            assert "{" not in asked.words
+
+
+def test_only_answer_cells_are_unlocked_and_each_is_validated(blank: Path) -> None:
+    """Sheets are protected; the five answer columns of every question are open; the value is validated."""
+    from openpyxl import load_workbook
+
+    workbook = load_workbook(blank)
+    for name in SHEETS:
+        page = workbook[name]
+        assert page.protection.sheet
+        assert page.freeze_panes == f"B{at.FIRST_ROW}"
+        validated = {c for rule in page.data_validations.dataValidation for r in rule.sqref.ranges for c in r.cells}
+        for row in range(at.FIRST_ROW, page.max_row + 1):
+            opened = [column for column in range(1, at.CHECK + 1) if not page.cell(row, column).protection.locked]
+            assert opened == list(range(at.ANSWER, at.UNKNOWN + 1))
+            assert {(row, at.ANSWER), (row, at.YEAR), (row, at.UNKNOWN)} <= validated
+    assert workbook[at.HIDDEN_SHEET].sheet_state == "veryHidden"
+
+
+def test_demo_values_are_marked_as_invented(blank: Path) -> None:
+    """Every sheet and footer of the demo hospital's form says that our values are invented."""
+    from openpyxl import load_workbook
+
+    workbook = load_workbook(blank)
+    for name in (at.START_SHEET, *SHEETS):
+        assert "INVENTED" in workbook[name].cell(3, 1).value
+        assert "INVENTED" in workbook[name].oddFooter.left.text
+
+
+def test_a_blank_form_changes_nothing(blank: Path) -> None:
+    """Blank means keep ours: no answers, no override, the same inputs."""
+    form = read_form(blank)
+    assert form.answers == ()
+    assert form.rows() == []
+    assert load_case(demo_file(), [blank]).parameters.sha256 == load_case(demo_file()).parameters.sha256
+
+
+def test_answers_become_local_values_with_their_provenance(blank: Path, tmp_path: Path) -> None:
+    """A value is applied with status local, reason and note; it keeps the input's relative spread; where names the cell."""
+    path = fill(
+        blank,
+        tmp_path / "back.xlsx",
+        {
+            "c_coil": (310, 2024, "Ledger 7", "Procurement", None),
+            "share_accepting": (0.5, None, None, None, None),
+            "cash_basis": ("real",),
+            "n_icu_days": (None, None, None, None, "x"),
+        },
+    )
+    case = load_case(demo_file(), [path])
+    coil = case.parameters["c_coil"]
+    assert (coil.value, coil.status, coil.reason) == (310.0, "local", "filled form back.xlsx")
+    assert coil.note == "source: Ledger 7; year 2024; filled by Procurement"
+    assert "sheet 'Procurement', cell F6" in str(coil.where)
+    assert coil.distribution.family == "gamma"
+    assert case.parameters["share_accepting"].note == "no source given"
+    assert case.parameters.text("cash_basis") == "real"
+    assert read_form(path).not_known == ("n_icu_days",)
+    assert case.parameters["n_icu_days"].value == load_case(demo_file()).parameters["n_icu_days"].value
+
+
+def test_differences_are_shown_before_use(blank: Path, tmp_path: Path) -> None:
+    """Rows hold ours and theirs with sheet and cell, and warn of odd sizes, other price years and missing sources."""
+    path = fill(blank, tmp_path / "back.xlsx", {"c_coil": (24, 2019, "Invoice", "A", None), "n_stay_days": 9.0})
+    rows = {row["name"]: row for row in read_form(path).rows()}
+    assert (rows["c_coil"]["ours"], rows["c_coil"]["theirs"], rows["c_coil"]["changed"]) == (240.0, 24.0, True)
+    assert (rows["c_coil"]["sheet"], rows["c_coil"]["cell"]) == ("Procurement", "F6")
+    assert (
+        rows["c_coil"]["warning"] == "0.1 times ours: check the unit; prices of 2019 among prices of 2024: not adjusted"
+    )
+    assert rows["n_stay_days"]["changed"] is False
+    other = load_case(demo_file(), sets=["n_stay_days=7"]).parameters
+    assert {row["name"]: row["ours"] for row in read_form(path).rows(other)}["n_stay_days"] == 7.0
+
+
+def test_a_table_is_answered_cell_by_cell(blank: Path, tmp_path: Path) -> None:
+    """Fields of a table change where answered; its other cells and its rows stay."""
+    path = fill(
+        blank,
+        tmp_path / "back.xlsx",
+        {"payers / Medicare / denial": 0.04, "capital / Linear echoendoscope / cost": 95000},
+    )
+    before, after = load_case(demo_file()).parameters, load_case(demo_file(), [path]).parameters
+    assert after.rows("payers")[0]["denial"] == 0.04
+    assert [row["share"] for row in after.rows("payers")] == [row["share"] for row in before.rows("payers")]
+    assert [row["cost"] for row in after.rows("capital") if row["item"] == "Linear echoendoscope"] == [95000.0]
+    question = next(a.question for a in read_form(path).answers if a.question.field == "denial")
+    assert present_value(after, question) == 0.04
+
+
+def test_a_later_set_still_wins(blank: Path, tmp_path: Path) -> None:
+    """A form is an override like any other: --set comes after it."""
+    path = fill(blank, tmp_path / "back.xlsx", {"c_coil": 310})
+    assert load_case(demo_file(), [path], ["c_coil=5"]).parameters.number("c_coil") == 5.0
+
+
+@pytest.mark.parametrize(
+    ("shown", "value", "what", "fix"),
+    [
+        ("c_coil", "two hundred", "is text: must be a number", "words under Source"),
+        ("c_coil", "200", "digits, not a number", "200 as a number"),
+        ("c_bleed_survived", "20,500", "thousands or decimals", "20500 or 20.500"),
+        ("c_bleed_survived", "1,020,500", "thousands separators", "type 1020500"),
+        ("c_bleed_survived", "20 500", "thousands separators", "type 20500"),
+        ("c_bleed_survived", "20.500,75", "thousands separators and a decimal comma", "type 20500.75"),
+        ("n_stay_days", "8,5", "a decimal comma", "type 8.5"),
+        ("share_accepting", "65%", "a percent sign", "type 0.65"),
+        ("share_accepting", "7,5 %", "a decimal comma and a percent sign", "type 0.075"),
+        ("c_coil", "$240", "a currency", "type 240"),
+        ("c_coil", "240 USD", "a currency", "type 240"),
+        ("c_coil", -240, "c_coil = -240 (USD/coil): must be >= 0", "check the sign"),
+        ("share_accepting", 65, "must be between 0 and 1", "fraction"),
+        ("discount_finance", 8, "must be between 0 and 1", "fraction"),
+        ("payers / Medicare / payment_ratio", 0, "must be > 0", "ratio"),
+        ("n_sessions_glue", True, "is no number", "type a number"),
+        ("n_sessions_glue", "#DIV/0!", "shows the error", "mend the formula"),
+        ("cash_basis", "nominl", "must be one of nominal, real", "nominal"),
+        ("n_sessions_glue", "=1+1", "formula that was never worked out", "type the value itself"),
+    ],
+)
+def test_nonsense_is_refused_with_sheet_and_cell(
+    blank: Path, tmp_path: Path, shown: str, value: Any, what: str, fix: str
+) -> None:
+    """Each bad answer: what is wrong, in which sheet and cell, and what to type instead."""
+
+    def spot(workbook: Any) -> None:
+        page, row = find(workbook, shown)
+        place.append(f"sheet {page.title!r}, cell F{row}")
+
+    place: list[str] = []
+    path = fill(blank, tmp_path / "back.xlsx", {shown: value}, spot)
+    with pytest.raises(EconModelError) as fault:
+        load_case(demo_file(), [path])
+    assert what in fault.value.what
+    assert place[0] in fault.value.where
+    assert fix in fault.value.fix
+
+
+def test_a_date_in_a_number_cell_is_refused() -> None:
+    """A cell the spreadsheet program turned into a date is named as such."""
+    from datetime import datetime
+
+    with pytest.raises(DataError, match="holds a date"):
+        read_number(datetime(2024, 5, 1), "cell F6")
+
+
+def test_a_formula_counts_with_the_value_stored_in_it() -> None:
+    """A worked-out formula gives its value; text cells take numbers and dates as text."""
+    assert read_number(Formula(12.5), "cell F6") == 12.5
+    assert read_text(Formula("Ledger"), "cell H6") == "Ledger"
+    assert read_text(2024.0, "cell G6") == "2024"
+    with pytest.raises(DataError, match="never worked out"):
+        read_number(Formula(None), "cell F6")
+
+
+def test_every_fault_is_listed_at_once(blank: Path, tmp_path: Path) -> None:
+    """Several bad cells come back as one message."""
+    path = fill(
+        blank,
+        tmp_path / "back.xlsx",
+        {"c_coil": "a", "n_stay_days": -1, "share_accepting": ("x", "24", None, None, None)},
+    )
+    with pytest.raises(EconModelError) as fault:
+        read_form(path)
+    assert str(fault.value).count("where:") == 3
+
+
+@pytest.mark.parametrize(
+    ("answer", "what", "column"),
+    [
+        ((5, "last year", None, None, None), "must be a year such as 2024", "G"),
+        ((5, 24, None, None, None), "must be a year such as 2024", "G"),
+        ((5, None, None, None, "x"), "don't know", "J"),
+    ],
+)
+def test_contradictions_beside_the_value_are_refused(
+    blank: Path, tmp_path: Path, answer: tuple[Any, ...], what: str, column: str
+) -> None:
+    """Year and "don't know" are checked too, with their own cells."""
+    path = fill(blank, tmp_path / "back.xlsx", {"n_stay_days": answer})
+    with pytest.raises(DataError, match=what) as fault:
+        read_form(path)
+    assert f"sheet 'Information', cell {column}6" in fault.value.where
+
+
+def test_shares_of_a_table_must_sum_to_one(blank: Path, tmp_path: Path) -> None:
+    """A share answered alone that breaks the sum is refused with its cell; together they are taken."""
+    one = {"current_mix / watch / share": 0.5}
+    with pytest.raises(DataError, match="current_mix: the shares sum to") as fault:
+        read_form(fill(blank, tmp_path / "one.xlsx", one))
+    assert "sheet 'Service lead', cells F" in fault.value.where
+    mix = load_case(demo_file()).parameters.rows("current_mix")
+    every = {f"current_mix / {row['strategy']} / share": 1 / len(mix) for row in mix}
+    read_form(fill(blank, tmp_path / "all.xlsx", every))
+
+
+def delete_row(workbook: Any) -> None:
+    workbook["Information"].delete_rows(at.FIRST_ROW + 1)
+
+
+def delete_last_row(workbook: Any) -> None:
+    workbook["Information"].delete_rows(workbook["Information"].max_row)
+
+
+def rename_sheet(workbook: Any) -> None:
+    workbook["Information"].title = "Our data"
+
+
+def remove_sheet(workbook: Any) -> None:
+    del workbook["Information"]
+
+
+def change_name(workbook: Any) -> None:
+    workbook["Information"].cell(at.FIRST_ROW, at.NAME).value = "n_stay_day"
+
+
+def stray_value(workbook: Any) -> None:
+    workbook["Information"].cell(60, at.ANSWER).value = 12
+
+
+def forget_hidden(workbook: Any) -> None:
+    del workbook[at.HIDDEN_SHEET]
+
+
+def other_version(workbook: Any) -> None:
+    workbook[at.HIDDEN_SHEET].cell(1, 2).value = 99
+
+
+def broken_hidden(workbook: Any) -> None:
+    workbook[at.HIDDEN_SHEET].cell(at.FIRST_ENTRY, at.ENTRY_FIELDS.index("ours") + 1).value = "{"
+
+
+@pytest.mark.parametrize(
+    ("edit", "what", "where"),
+    [
+        (delete_row, "stands in row 7 instead of row 8", "sheet 'Information', cell C8"),
+        (delete_last_row, "was deleted or cleared", "sheet 'Information', cell C14"),
+        (rename_sheet, "sheet 'Information' is not in the form; found instead: 'Our data'", "sheet 'Information'"),
+        (remove_sheet, "sheet 'Information' is not in the form", "sheet 'Information'"),
+        (change_name, "model name 'n_stay_day' is unknown here", "sheet 'Information', cell C6"),
+        (stray_value, "'12' stands beside no question", "sheet 'Information', cell F60"),
+        (forget_hidden, "not a form made by this program", "back.xlsx"),
+        (other_version, "version 99", "back.xlsx"),
+        (broken_hidden, "hidden sheet of", "back.xlsx"),
+    ],
+)
+def test_a_changed_layout_is_refused(
+    blank: Path, tmp_path: Path, edit: Callable[[Any], None], what: str, where: str
+) -> None:
+    """Deleted or moved rows, renamed sheets, changed names: refused with sheet and cell, never guessed."""
+    path = fill(blank, tmp_path / "back.xlsx", {"c_coil": 250}, edit)
+    with pytest.raises(EconModelError) as fault:
+        read_form(path)
+    assert what in str(fault.value)
+    assert where in str(fault.value)
+    assert "fix:" in str(fault.value)
+
+
+def test_an_input_the_model_does_not_know_is_refused(blank: Path, tmp_path: Path) -> None:
+    """A form made for a case with inputs of its own names the cell when loaded elsewhere."""
+
+    def rename(workbook: Any) -> None:
+        page, row = find(workbook, "c_coil")
+        page.cell(row, at.NAME).value = "c_coyl"
+        hidden = workbook[at.HIDDEN_SHEET]
+        for number in range(at.FIRST_ENTRY, hidden.max_row + 1):
+            for column in (3, 4):
+                if hidden.cell(number, column).value == "c_coil":
+                    hidden.cell(number, column).value = "c_coyl"
+
+    path = fill(blank, tmp_path / "back.xlsx", {"c_coil": 250}, rename)
+    with pytest.raises(ParameterError, match="no input named 'c_coyl'") as fault:
+        load_case(demo_file(), [path])
+    assert "sheet 'Procurement', cell F6" in fault.value.where
+    assert "c_coil" in fault.value.fix
+
+
+def test_a_form_in_another_currency_is_refused(blank: Path, tmp_path: Path) -> None:
+    """Dollars do not slip into a case in pounds."""
+    path = fill(blank, tmp_path / "back.xlsx", {"c_coil": 250})
+    with pytest.raises(ParameterError, match="c_coil is in USD but the price list is in GBP") as fault:
+        load_case(params_folder() / "hospitals" / "demo_uk.toml", [path])
+    assert "sheet 'Procurement', cell F6" in fault.value.where
+
+
+def test_wrong_files_are_refused(tmp_path: Path) -> None:
+    """Text, another workbook, a damaged archive, a missing file and a folder are each named."""
+    from openpyxl import Workbook
+
+    text, other, cut = tmp_path / "text.xlsx", tmp_path / "other.xlsx", tmp_path / "cut.xlsx"
+    text.write_text("title = 'not a workbook'")
+    Workbook().save(other)
+    cut.write_bytes(other.read_bytes()[:2000])
+    for path, what in (
+        (text, "not a readable XLSX"),
+        (other, "not a form made by this program"),
+        (cut, "not a readable XLSX"),
+        (tmp_path / "none.xlsx", "cannot be read"),
+        (tmp_path, "cannot be read"),
+    ):
+        with pytest.raises(DataError, match=what) as fault:
+            read_form(path)
+        assert path.name in fault.value.where
+
+
+def test_bombs_are_refused_before_they_unpack(blank: Path, tmp_path: Path) -> None:
+    """Huge files, archives that unpack to too much or hold too many parts, and document types are not opened."""
+    huge = tmp_path / "huge.xlsx"
+    huge.write_bytes(b"PK" + bytes(LARGEST_FILE))
+    bomb, many, typed = tmp_path / "bomb.xlsx", tmp_path / "many.xlsx", tmp_path / "typed.xlsx"
+    with zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("xl/worksheets/sheet1.xml", bytes(30_000_000))
+    with zipfile.ZipFile(many, "w") as archive:
+        for number in range(600):
+            archive.writestr(f"part{number}.xml", "")
+    with zipfile.ZipFile(typed, "w") as archive:
+        archive.writestr("xl/workbook.xml", '<!DOCTYPE a [<!ENTITY b "c">]><a>&b;</a>')
+    for path, what in (
+        (huge, "less than 5 MB"),
+        (bomb, "unpacks to far more"),
+        (many, "unpacks to far more"),
+        (typed, "document types"),
+    ):
+        with pytest.raises(DataError, match=what):
+            open_form(path)
+
+
+def test_text_from_users_never_becomes_a_formula(tmp_path: Path) -> None:
+    """A hospital's title and payers that look like formulas stay text in the form."""
+    from openpyxl import load_workbook
+
+    site = tmp_path / "site.toml"
+    payer = {"name": "=1+1", "share": 1.0, "denial": 0.0, "paid_at_margin": 1.0, "payment_ratio": 1.0}
+    rows = ", ".join(f"{key} = {json.dumps(value)}" for key, value in payer.items())
+    site.write_text(
+        'title = "@SUM(1)"\nrationale = "r"\n[override.payers]\nreason = "r"\nstatus = "local"\n'
+        f'table = [{{ {rows} }}]\n[override.payer_terms]\nreason = "r"\nstatus = "local"\n'
+        'table = [{ payer = "=1+1", activity = "bleeds", payment_ratio = 1.0 }]\n'
+    )
+    workbook = load_workbook(build_form(load_case(site), tmp_path / "form.xlsx"))
+    formulas = [str(c.value) for page in workbook for row in page.iter_rows() for c in row if c.data_type == "f"]
+    assert all(f.startswith(("=IF(F", "=COUNTA('")) for f in formulas)
+    assert find(workbook, "payers / =1+1 / share")
