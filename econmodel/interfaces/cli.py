@@ -21,6 +21,8 @@ app = typer.Typer(
     help="Decision model for prophylaxis of gastric variceal bleeding: NNT, cost, QALYs and programme finance. "
          "Planning software for services; not advice for a patient.")
 
+PAPERS = ("brief", "report")
+FORMATS = ("html", "pdf", "docx")
 CaseFile = Annotated[Path | None, typer.Argument(metavar="[FILE]", help="Hospital file; default the fictional demo.",
                                                     show_default=False)]
 Override = Annotated[list[Path] | None, typer.Option("--override", help="Override file; repeatable.")]
@@ -34,14 +36,14 @@ Quiet = Annotated[bool, typer.Option("--quiet", help="Print nothing.")]
 
 @app.command()
 def case(file: CaseFile = None, draws: Draws = None,
-         paper: Annotated[list[str], typer.Option("--paper", help="brief or report; repeatable.")] = ["brief", "report"],  # noqa: B006
-         as_: Annotated[list[str], typer.Option("--as", metavar="FORMAT", help="html, pdf or docx; repeatable.")] = ["html", "pdf", "docx"],  # noqa: B006
+         paper: Annotated[list[str] | None, typer.Option("--paper", help="brief or report; repeatable; default both.")] = None,
+         as_: Annotated[list[str] | None, typer.Option("--as", metavar="FORMAT", help="html, pdf, docx; default all.")] = None,
          override: Override = None, sets: Sets = None, out: Out = None, json: Json = None, seed: Seed = None,
          quiet: Quiet = False) -> None:
     """Run the main job for a hospital: results, figures and brief into reports/<name>/."""
     from econmodel.interfaces.case_command import run_case
 
-    run_case(file, override or [], sets or [], draws=draws, papers=paper, formats=as_, out=out, json=json, seed=seed, quiet=quiet)
+    run_case(file, override or [], sets or [], draws=draws, papers=paper or PAPERS, formats=as_ or FORMATS, out=out, json=json, seed=seed, quiet=quiet)
 
 
 @app.command()
@@ -104,6 +106,19 @@ def workbook(file: CaseFile = None, override: Override = None, sets: Sets = None
     from econmodel.interfaces.workbook_command import run_workbook
 
     run_workbook(file, override or [], sets or [], out=out, quiet=quiet)
+
+
+@app.command()
+def form(file: CaseFile = None,
+         show: Annotated[Path | None, typer.Option("--show", metavar="FILLED", help="Show what a filled form changes.")] = None,
+         override: Override = None, sets: Sets = None, out: Out = None, json: Json = None, quiet: Quiet = False) -> None:
+    """Write the data-collection form for finance; filled, it loads with --override filled.xlsx."""
+    from econmodel.interfaces.form_command import run_form, show_filled
+
+    if show:
+        show_filled(show, file, override or [], sets or [], json=json, quiet=quiet)
+    else:
+        run_form(file, override or [], sets or [], out=out, quiet=quiet)
 
 
 @app.command()
