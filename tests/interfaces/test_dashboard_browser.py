@@ -26,6 +26,7 @@ WIDE, NARROW = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
 PAGES = {"summary": "Summary", "patients": "Patients", "bleeds": "Bleeds prevented", "money": "Money",
          "risks": "What could go wrong", "registry": "My registry", "inputs": "Inputs and sources"}
 PATIENCE = 60_000
+TALLEST = 1900
 
 if not os.environ.get("CI"):
     pytest.importorskip("playwright.sync_api", reason="needs playwright")
@@ -228,7 +229,7 @@ def test_brief_reports_and_case_file_are_downloaded_and_the_case_opens_again(wid
     wide.settle()
     brief = _download(wide, "Brief (web page)", tmp_path / "brief.html")
     assert "Invented data" in brief.read_text(encoding="utf-8")
-    packed = _download(wide, re.compile("Everything"), tmp_path / "reports.zip")
+    packed = _download(wide, re.compile("Charts, data and papers"), tmp_path / "reports.zip")
     assert {"results.json", "figures/first_bleeds.svg"} <= set(zipfile.ZipFile(packed).namelist())
     saved = _download(wide, "Save the case file", tmp_path / "mine.toml")
     wide.page.get_by_role("button", name="Undo all changes").click()
@@ -282,7 +283,7 @@ def test_every_page_fits_its_screen(browser: Browser, address: str, size: dict[s
 
 def _picture(visit: Visit, size: dict[str, int], target: Path) -> None:
     whole = visit.page.evaluate("() => document.querySelector('[data-testid=stMainBlockContainer]').scrollHeight")
-    visit.page.set_viewport_size({"width": size["width"], "height": min(int(whole) + 40, 5000)})
+    visit.page.set_viewport_size({"width": size["width"], "height": min(int(whole) + 40, TALLEST)})
     visit.page.wait_for_timeout(500)
     target.parent.mkdir(parents=True, exist_ok=True)
     visit.page.screenshot(path=target)

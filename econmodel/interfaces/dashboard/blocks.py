@@ -64,7 +64,7 @@ def across(first: str, headings: Iterable[str],
 
 
 def _row(block: Table, row: tuple[str, ...]) -> str:
-    cells = "".join(f"<td{_side(c.is_number)}>{escape(value)}</td>"
+    cells = "".join(f'<td{_side(c.is_number)} data-label="{escape(c.heading, quote=True)}">{escape(value)}</td>'
                     for c, value in zip(block.columns[1:], row[1:], strict=True))
     return f'<tr><th scope="row">{escape(row[0])}</th>{cells}</tr>'
 

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, cast
 
 from econmodel.errors import ParameterError
@@ -38,6 +39,10 @@ class MemoryFile:
     def read_text(self, encoding: str = "utf-8") -> str:
         """Give the content as text."""
         return self.content.decode(encoding)
+
+    def stat(self) -> SimpleNamespace:
+        """Give the size."""
+        return SimpleNamespace(st_size=len(self.content))
 
     def resolve(self) -> Path:
         """Give the bare name as a path, for messages."""

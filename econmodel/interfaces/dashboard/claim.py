@@ -16,19 +16,20 @@ if TYPE_CHECKING:
     from econmodel.evidence.claims import ClaimCheck
 
 COUNTS = "events/patients, such as 6/80"
-FIELDS = (
-    ("treated", "Treated patients who bled", COUNTS),
-    ("untreated", "Untreated patients who bled", COUNTS),
-    ("treated_risk", "Risk with treatment, as printed", "0.075 or 7.5%"),
-    ("untreated_risk", "Risk without treatment, as printed", "0.41 or 41%"),
-    ("nnt", "Patients needed to treat, as printed (NNT)", "3; below 0 for harm"),
-    ("years", "By how many years", "2"),
-    ("cost_ratio", "Cost of a course, in bleed admissions", "0.5"),
-    ("course_cost", "Cost of a course", "5000"),
-    ("bleed_cost", "Cost of a bleed admission", "20000"),
-    ("admissions_saved", "Admissions saved per bleed averted", "1 when left out"),
-    ("sessions", "Sessions in a course", "1.4"),
+GROUPS = (
+    (("treated", "Treated patients who bled", COUNTS),
+     ("untreated", "Untreated patients who bled", COUNTS),
+     ("treated_risk", "Risk with treatment, as printed", "0.075 or 7.5%"),
+     ("untreated_risk", "Risk without treatment, as printed", "0.41 or 41%")),
+    (("nnt", "Patients needed to treat (NNT)", "3; below 0 for harm"),
+     ("years", "By how many years", "2"),
+     ("sessions", "Sessions in a course", "1.4"),
+     ("admissions_saved", "Admissions saved per bleed averted", "1 when left out")),
+    (("cost_ratio", "Cost of a course, in bleed admissions", "0.5"),
+     ("course_cost", "Cost of a course", "5000"),
+     ("bleed_cost", "Cost of a bleed admission", "20000")),
 )
+FIELDS = tuple(field for group in GROUPS for field in group)
 NUMBERS = ("years", "sessions")
 
 
@@ -38,9 +39,9 @@ def show(found: Answer) -> None:
     blocks.note("Fill in what is stated, leave the rest blank: the check works out what follows, within the rounding "
                 "of each printed figure.")
     with st.form("claim"):
-        columns = st.columns(3)
-        for i, (name, label, example) in enumerate(FIELDS):
-            columns[i % len(columns)].text_input(label, key=f"claim_{name}", placeholder=example)
+        for column, group in zip(st.columns(len(GROUPS)), GROUPS, strict=True):
+            for name, label, example in group:
+                column.text_input(label, key=f"claim_{name}", placeholder=example)
         asked = st.form_submit_button("Check the claim", type="primary")
     if asked:
         st.session_state.claim_asked = True

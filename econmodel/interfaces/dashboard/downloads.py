@@ -1,4 +1,4 @@
-"""What can be taken away: the brief, the results and the charts, made when asked for."""
+"""What can be taken away: papers, results, charts and the live workbook, made when asked for."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import io
 import json
 import tempfile
 import zipfile
+from collections.abc import Collection
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,29 +18,35 @@ from econmodel.interfaces.dashboard import programme
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.interfaces.dashboard.pictures import DRAWING
 
+WORD = "application/vnd.openxmlformats-officedocument.wordprocessingml.document"
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+PAPERS = (("Brief (PDF)", "brief", "pdf", "application/pdf"), ("Brief (Word)", "brief", "docx", WORD),
+          ("Brief (web page)", "brief", "html", "text/html"), ("Technical report (PDF)", "report", "pdf", "application/pdf"))
 
 
 def show(found: Answer) -> None:
     """Show the buttons."""
     st.header("Take away", anchor=False)
     with st.container(key="downloads", horizontal=True):
-        st.download_button("Brief (web page)", lambda: report_file(found, "brief.html"), "brief.html", "text/html",
-                           on_click="ignore")
-        st.download_button("Everything (zip): brief, charts as SVG, PNG and CSV, results, sources",
-                           lambda: report_zip(found), "reports.zip", "application/zip", on_click="ignore")
+        for label, paper, form, mime in PAPERS:
+            st.download_button(label, partial(one_paper, found, paper, form), f"{paper}.{form}", mime, on_click="ignore")
+        st.download_button("Charts, data and papers (ZIP)", lambda: everything(found), "reports.zip", "application/zip",
+                           on_click="ignore", help="Every chart as SVG, PNG and its CSV; results and sources as CSV and "
+                           "JSON; the brief.")
         st.download_button("Live workbook (XLSX)", lambda: workbook(found), "workbook.xlsx", XLSX, on_click="ignore")
         st.download_button("Results (JSON)", lambda: json.dumps(found.document, indent=1, ensure_ascii=False),
                            "results.json", "application/json", on_click="ignore")
 
 
-def report_files(found: Answer) -> dict[str, bytes]:
-    """Build every report of a case; one at a time, as drawing uses global settings."""
+def report_files(found: Answer, papers: Collection[str], formats: Collection[str]) -> dict[str, bytes]:
+    """Build the reports of a case; one at a time, as drawing uses global settings."""
     from econmodel.reporting.brief import build_reports
 
+    plan = _programme(found)
     with DRAWING, tempfile.TemporaryDirectory() as place:
         folder = Path(place)
-        build_reports(found.case, found.evaluation, found.document, folder, programme=_programme(found))
+        build_reports(found.case, found.evaluation, found.document, folder, programme=plan, papers=papers,
+                      formats=formats)
         files = sorted(path for path in folder.rglob("*") if path.is_file())
         return {str(path.relative_to(folder)): path.read_bytes() for path in files}
 
@@ -50,23 +58,24 @@ def _programme(found: Answer) -> dict[str, Any] | None:
         return None
 
 
+def one_paper(found: Answer, paper: str, form: str) -> bytes:
+    """Give one paper in one format."""
+    files = report_files(found, (paper,), (form,))
+    return next(content for name, content in files.items() if name.endswith(f"{paper}.{form}"))
+
+
+def everything(found: Answer) -> bytes:
+    """Give charts, data and the brief in one archive."""
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, content in report_files(found, ("brief",), ("html", "pdf", "docx")).items():
+            archive.writestr(name, content)
+    return packed.getvalue()
+
+
 def workbook(found: Answer) -> bytes:
     """Give the live workbook of the deterministic model."""
     from econmodel.reporting.workbook.build import build_workbook
 
     with tempfile.TemporaryDirectory() as place:
         return build_workbook(found.case, found.evaluation, Path(place) / "workbook.xlsx").read_bytes()
-
-
-def report_file(found: Answer, name: str) -> bytes:
-    """Give one report."""
-    return report_files(found)[name]
-
-
-def report_zip(found: Answer) -> bytes:
-    """Give every report in one archive."""
-    packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
-        for name, content in report_files(found).items():
-            archive.writestr(name, content)
-    return packed.getvalue()

@@ -7,7 +7,7 @@ from typing import Any
 
 import streamlit as st
 
-from econmodel.interfaces.dashboard import blocks, controls, session
+from econmodel.interfaces.dashboard import blocks, controls, finance_form, session
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.parameters.schema import Parameter
 from econmodel.reporting import formatting as f
@@ -36,6 +36,7 @@ def show(found: Answer) -> None:
         return
     _edit(found, rows)
     _table(rows)
+    finance_form.show(found)
 
 
 def matching(rows: Sequence[dict[str, Any]], words: str, status: str) -> list[dict[str, Any]]:
