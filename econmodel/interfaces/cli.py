@@ -43,7 +43,8 @@ def case(file: CaseFile = None, draws: Draws = None,
     """Run the main job for a hospital: results, figures and brief into reports/<name>/."""
     from econmodel.interfaces.case_command import run_case
 
-    run_case(file, override or [], sets or [], draws=draws, papers=paper or PAPERS, formats=as_ or FORMATS, out=out, json=json, seed=seed, quiet=quiet)
+    run_case(file, override or [], sets or [], draws=draws, papers=paper or PAPERS, formats=as_ or FORMATS,
+             out=out, json=json, seed=seed, quiet=quiet)
 
 
 @app.command()
