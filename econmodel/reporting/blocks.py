@@ -12,7 +12,7 @@ from econmodel.reporting.content import Chart, Charts, KeyNumber, KeyNumbers, Ta
 from econmodel.reporting.phrases import lower
 from econmodel.reporting.provenance import STATUS_WORDS, provenance_rows
 from econmodel.reporting.result_tables import icer_text
-from econmodel.reporting.series import Document, labels
+from econmodel.reporting.series import Document, headline_years, labels, latest_year
 from econmodel.reporting.tables import NNT_YEAR, against, at_headline, focus_strategy, headline_columns, headline_text
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ def key_numbers(document: Document) -> KeyNumbers:
     """Eight numbers of the option the brief is about, without the programme."""
     key = focus_strategy(document)
     settings, names = document["settings"], labels(document)
-    currency, years = settings["currency"], settings["headline_years"]
+    currency, years = settings["currency"], headline_years(document)
     block, numbers = document["strategies"][key], []
     for versus in ("watch", "beta_blocker"):
         whole = against(document, versus, key)
@@ -50,14 +50,14 @@ def key_numbers(document: Document) -> KeyNumbers:
         if now is None or whole is None:
             continue
         name = lower(names[versus])
-        at_end = str(min(years, settings["horizon_years"]))
+        end = latest_year(now["nnt"], years)
         numbers += [
             KeyNumber(f.nnt(now["nnt"].get(NNT_YEAR)), f"NNT at {NNT_YEAR} years v. {name}",
                       "patients treated per first bleed averted"),
             KeyNumber(f.money_change(now["incremental_cost"], currency), f"Net cost per patient v. {name}",
                       f"{years} years, {f.price_note(settings)}"),
             KeyNumber(f.number(now["break_even_nnt"], 1), f"Break-even NNT v. {name}",
-                      f"model: {f.nnt(now['nnt'].get(at_end))} at {years} years; saves when below break-even"),
+                      f"model: {f.nnt(now['nnt'][str(end)])} at {end} years; saves when below break-even"),
         ]
     numbers.append(KeyNumber(f.per(block["deaths"]["procedure"], 1000), "Procedure deaths per 1,000 patients",
                              f"and {f.per(block['complications']['embolism'], 1000)} embolisms, over the time horizon"))
@@ -100,7 +100,8 @@ def source_text(row: dict[str, str]) -> str:
     """Source with locator, or the reasoning where there is no source."""
     source = ", ".join(part for part in (row["source"], row["locator"]) if part)
     reasoning = row["rationale"] or row["reason"]
-    changed = f"Changed by {row['changed_by']}; base case {f.plain(row['base_value'])}." if row["changed_by"] else ""
+    before = "" if row["base_value"] is None else f"; base case {f.plain(row['base_value'])}"
+    changed = f"Changed by {row['changed_by']}{before}." if row["changed_by"] else ""
     return " ".join(part for part in (source and source + ".", reasoning, changed) if part)
 
 

@@ -12,6 +12,7 @@ from econmodel.reporting.series import (
     by_strategy,
     cost_rows,
     first_bleed_rows,
+    headline_years,
     labels,
     nnt_rows,
     plane_rows,
@@ -56,7 +57,7 @@ def plot_costs(result: Document, *, ax: Axes) -> dict[tuple[str, str], Rectangle
         ax.text(total, place, " " + f.money_short(total, settings["currency"]), va="center", color=INK)
     ax.set_yticks(list(places.values()), [fill(name, 20) for name in names.values()])
     ax.set_xlim(0, 1.14 * max(left.values()))
-    _axis_names(ax, f"Over {settings['headline_years']} years, discounted ({f.price_note(settings)})")
+    _axis_names(ax, f"Over {headline_years(result)} years, discounted ({f.price_note(settings)})")
     ax.grid(visible=True, axis="x")
     ax.grid(visible=False, axis="y")
     ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, settings["currency"]))
@@ -147,7 +148,7 @@ def label_column(ax: Axes, result: Document, order: Iterable[str], *, gap: float
 def describe(name: str, result: Document) -> dict[str, Any]:
     """Caption and alternative text of a figure of the result document."""
     settings = result["settings"]
-    years, versus = settings["headline_years"], labels(result)[settings["comparator"]].lower()
+    years, versus = headline_years(result), labels(result)[settings["comparator"]].lower()
     known = {
         "state_diagram": ("Health states and moves", "Diagram of the health states and the moves between them; death "
                           "is possible from every state."),

@@ -108,7 +108,7 @@ def _charts(word: WordDocument, block: Charts, figures: Path) -> None:
     for i, row in enumerate(rows):
         for j, chart in enumerate(row):
             parts.picture(grid.cell(i, j), figures / f"{chart.name}.png", clean(chart.caption), clean(chart.alt),
-                          width * (0.93 if per_row == 2 else 0.7))
+                          width * (0.93 if per_row == 2 else 0.8))
     parts.space_after(word)
 
 

@@ -140,13 +140,13 @@ def price_note(settings: Mapping[str, Any]) -> str:
     return f"{settings['currency']}, {settings['price_year']} prices"
 
 
-def in_words(years: int) -> str:
-    """Small whole numbers in words.
+def span(years: int) -> str:
+    """Number of years in words where small.
 
     Examples
     --------
-    >>> in_words(5), in_words(42)
-    ('five', '42')
+    >>> span(1), span(5), span(42)
+    ('one year', 'five years', '42 years')
     """
     words = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
-    return words[years] if 0 <= years < len(words) else str(years)
+    return f"{words[years] if 0 <= years < len(words) else years} {'year' if years == 1 else 'years'}"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from econmodel.reporting import formatting as f
 from econmodel.reporting.provenance import STATUS_WORDS, status_counts, unconfirmed
-from econmodel.reporting.series import Document, labels
+from econmodel.reporting.series import Document, headline_years, labels, latest_year
 from econmodel.reporting.tables import against, at_headline, focus_strategy
 
 if TYPE_CHECKING:
@@ -34,9 +34,9 @@ BRIEF_CAUTIONS = tuple(item for item in CAUTIONS if item[0] not in ("Not standar
 def answer(document: Document, key: str | None = None) -> str:
     """Answer of the case in one sentence: what the option costs and averts, against both comparators."""
     key = key or focus_strategy(document)
-    years = f.in_words(document["settings"]["headline_years"])
+    years = f.span(headline_years(document))
     parts = [part for versus in ("watch", "beta_blocker") if (part := _one_comparison(document, versus, key))]
-    return f"Over {years} years, {lower(labels(document)[key])} {'; '.join(parts)}." if parts else (
+    return f"Over {years}, {lower(labels(document)[key])} {'; '.join(parts)}." if parts else (
         f"{labels(document)[key]} is the only strategy of this case, so there is nothing to compare.")
 
 
@@ -45,15 +45,17 @@ def _one_comparison(document: Document, versus: str, key: str) -> str:
     if now is None:
         return ""
     cost, currency = now["incremental_cost"], document["settings"]["currency"]
-    year = min(document["settings"]["headline_years"], document["settings"]["horizon_years"])
+    year = latest_year(now["nnt"], headline_years(document))
     block = now["nnt"][str(year)]
-    name = lower(labels(document)[versus])
+    name = ("a " if versus == "beta_blocker" else "") + lower(labels(document)[versus])
     size = f.money(abs(cost), currency)
     money = f"saves {size} per patient" if cost < 0 else f"costs {size} more per patient"
     bleeds = {"NNTB": f"averts one first bleed for every {f.nnt(block)} treated",
               "NNTH": f"brings one more first bleed for every {f.nnt(block).removeprefix('NNTH ')} treated",
               "none": "averts no first bleed"}[block["kind"]]
-    return f"{money} and {bleeds}, against {name}" if versus == "watch" else f"against {name} it {money} and {bleeds}"
+    by = "" if year == headline_years(document) else f" by year {year}"
+    told = f"{money} and {bleeds}{by}"
+    return f"{told}, against {name}" if versus == "watch" else f"against {name} it {told}"
 
 
 def lower(label: str) -> str:

@@ -67,9 +67,9 @@ def answer(document: Document, programme: Programme) -> str:
     """Answer of the programme in one sentence."""
     currency, numbers, views = _currency(document), programme["headline"], programme["views"]
     verdict = "pays for itself" if numbers["npv"] >= 0 else "does not pay for itself"
-    years = f.in_words(programme["basis"]["budget_years"])
+    years = f.span(programme["basis"]["budget_years"])
     episode, block = (f.money(views[name]["npv"], currency) for name in ("per_episode", "block"))
-    return (f"Over {years} years the programme averts {f.number(numbers['bleeds_averted'], 1)} bleeds and {verdict} as "
+    return (f"Over {years} the programme averts {f.number(numbers['bleeds_averted'], 1)} bleeds and {verdict} as "
             f"this hospital is paid: net present value {f.money(numbers['npv'], currency)} ({episode} if every payment "
             f"were per episode, {block} under a block budget).")
 

@@ -13,8 +13,8 @@ from econmodel.reporting.findings import Findings
 from econmodel.reporting.guidelines import STANDING, guideline_table
 from econmodel.reporting.programme_charts import programme_chart
 from econmodel.reporting.programme_data import CHARTS
-from econmodel.reporting.series import Document, labels, trace_rows
-from econmodel.reporting.tables import NNT_YEAR, focus_strategy
+from econmodel.reporting.series import Document, headline_years, labels, trace_rows
+from econmodel.reporting.tables import focus_strategy
 from econmodel.reporting.uncertainty_charts import report_chart
 
 if TYPE_CHECKING:
@@ -47,7 +47,7 @@ def _summary(case: Case, document: Document) -> Section:
 def _results(evaluation: Evaluation, document: Document, findings: Findings) -> list[Section]:
     names, focus = labels(document), focus_strategy(document)
     versus = document["settings"]["comparator"]
-    years = document["settings"]["headline_years"]
+    years = headline_years(document)
     compared = tuple(result_tables.comparison_table(document, key) for key in document["comparisons"])
     trace = trace_rows(evaluation)
     traces = tuple(result_tables.trace_table(trace, document, key) for key in dict.fromkeys((versus, focus)))
@@ -59,7 +59,7 @@ def _results(evaluation: Evaluation, document: Document, findings: Findings) -> 
             result_tables.cost_table(document, "cost_five_years", f"Cost per patient over {years} years"),
             result_tables.cost_table(document, "cost", "Cost per patient over the time horizon")), level=2),
         Section("Comparisons and frontier", (*compared, result_tables.frontier_table(document)), level=2),
-        Section("Results by patient group", tuple(result_tables.group_table(document, key, NNT_YEAR)
+        Section("Results by patient group", tuple(result_tables.group_table(document, key)
                                                   for key in document["comparisons"]), level=2),
         Section("Cohort trace and years", (
             Charts((report_chart("cohort_trace", findings, names),)), *traces,

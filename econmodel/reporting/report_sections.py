@@ -13,7 +13,7 @@ from econmodel.reporting.content import Block, Bullets, Charts, Paragraph, Secti
 from econmodel.reporting.findings import Findings
 from econmodel.reporting.phrases import lower
 from econmodel.reporting.provenance import unconfirmed
-from econmodel.reporting.series import Document, labels
+from econmodel.reporting.series import Document, headline_years, labels
 from econmodel.reporting.uncertainty_charts import BARS, MONEY_OUTCOMES, report_chart
 
 if TYPE_CHECKING:
@@ -168,7 +168,7 @@ def scenario_table(document: Document, block: Mapping[str, Any]) -> Table:
     rows = [(row["title"], f.money_change(row["cost"], currency), f.number(row["bleeds"], 1), f.number(row["nnt"], 1),
              f.number(row["qalys"], 3), f.money_change(row["nmb"], currency), row["rationale"])
             for row in block["rows"]]
-    years = document["settings"]["headline_years"]
+    years = headline_years(document)
     return table(f"Scenarios: {lower(names[block['strategy']])} against {lower(names[block['versus']])}",
                  (("Scenario", 2.0), (f"Net cost, {years} years", 1.0, True), ("Bleeds averted per 100", 0.9, True),
                   (f"NNT, {years} years", 0.7, True), ("QALYs gained", 0.8, True), ("Net monetary benefit", 1.0, True),

@@ -9,8 +9,9 @@ from econmodel.model.structure import STATE_LABELS, Structure
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import Table, table
 from econmodel.reporting.phrases import lower
-from econmodel.reporting.series import Document, labels
+from econmodel.reporting.series import Document, headline_years, labels
 from econmodel.reporting.style import CATEGORY_LABELS
+from econmodel.reporting.tables import NNT_YEAR
 
 ICER_WORDS = {"dominant": "cheaper and better", "dominated": "dearer and worse", "equal": "no difference"}
 FRONTIER_WORDS = {"reference": "reference", "dominated": "dominated", "extendedly_dominated": "extendedly dominated",
@@ -23,7 +24,7 @@ def settings_table(document: Document) -> Table:
     s, inputs = document["settings"], document["inputs"]
     costs, health = (f.percent(s[name], 1) for name in ("discount_costs", "discount_outcomes"))
     rows = [
-        ("Time horizon", f"{s['horizon_years']} years; headline figures at {s['headline_years']} years"),
+        ("Time horizon", f"{s['horizon_years']} years; headline figures at {headline_years(document)} years"),
         ("Perspective", s["perspective"].replace("_", " ")),
         ("Comparator", f"{labels(document)[s['comparator']]}; every summary also compares with a beta-blocker"),
         ("Currency and price year", f.price_note(s)),
@@ -99,7 +100,8 @@ def icer_text(row: Mapping[str, Any], currency: str) -> str:
 def nnt_table(document: Document) -> Table:
     """NNT for one first bleed by year and comparator."""
     names = labels(document)
-    years = list(next(iter(next(iter(document["comparisons"].values())).values()))["nnt"])
+    compared = [c for block in document["comparisons"].values() for c in block.values()]
+    years = list(compared[0]["nnt"]) if compared else []
     rows = [(names[key], lower(names[versus]), *(f.nnt(c["nnt"][year]) for year in years),
              f.nnt(c["patients_per_bleed_averted"]))
             for versus, block in document["comparisons"].items() for key, c in block.items()]
@@ -119,9 +121,10 @@ def frontier_table(document: Document) -> Table:
                    f.money(r["icer"], currency)) for r in document["frontier"]])
 
 
-def group_table(document: Document, versus: str, year: str) -> Table:
-    """NNT at one year by patient group: where the average hides differences."""
+def group_table(document: Document, versus: str) -> Table:
+    """NNT at three years (the horizon where it is shorter) by patient group: where the average hides differences."""
     names = labels(document)
+    year = str(min(int(NNT_YEAR), document["settings"]["horizon_years"]))
     keys = list(document["comparisons"][versus])
     shares = {g["name"]: g["share"] for g in document["inputs"]["groups"]}
     rows = [(name, f.percent(shares[name]), f.percent(block["strategies"][versus]["first_bleed_risk"][year], 1),

@@ -18,6 +18,22 @@ def labels(document: Document) -> dict[str, str]:
     return {key: block["label"] for key, block in document["strategies"].items()}
 
 
+def headline_years(document: Document) -> int:
+    """Years of the headline figures: those of the settings, or the time horizon where it is shorter."""
+    return int(min(document["settings"]["headline_years"], document["settings"]["horizon_years"]))
+
+
+def latest_year(block: Mapping[str, Any], years: int) -> int:
+    """Latest year up to ``years`` at which a risk or NNT is reported.
+
+    Examples
+    --------
+    >>> latest_year({"1": 0.1, "3": 0.2, "5": 0.3}, 4)
+    3
+    """
+    return max(int(year) for year in block if int(year) <= years)
+
+
 def first_bleed_rows(document: Document, years: int = CURVE_YEARS) -> list[dict[str, Any]]:
     """Cumulative share with a first bleed by the end of each year, from year 0."""
     rows: list[dict[str, Any]] = []
@@ -34,7 +50,7 @@ def cost_rows(document: Document) -> list[dict[str, Any]]:
     settings = document["settings"]
     return [{"strategy": key, "label": block["label"], "category": category, "cost": cost,
              "currency": settings["currency"], "price_year": settings["price_year"],
-             "years": settings["headline_years"]}
+             "years": headline_years(document)}
             for key, block in document["strategies"].items()
             for category, cost in block["cost_five_years"]["by_category"].items()]
 

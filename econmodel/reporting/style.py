@@ -68,5 +68,5 @@ def plot_settings() -> dict[Any, Any]:
         "xtick.color": MUTED, "ytick.color": MUTED, "text.color": INK, "axes.spines.top": False,
         "axes.spines.right": False, "axes.linewidth": 0.7, "lines.linewidth": 1.6, "lines.markersize": 4.5,
         "axes.grid": True, "axes.grid.axis": "y", "grid.color": GRID, "grid.linewidth": 0.7, "axes.axisbelow": True,
-        "svg.hashsalt": "econmodel", "svg.fonttype": "path",
+        "text.parse_math": False, "text.hinting": "none", "svg.hashsalt": "econmodel", "svg.fonttype": "path",
     }

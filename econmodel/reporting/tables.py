@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from econmodel.reporting import formatting as f
-from econmodel.reporting.series import Document
+from econmodel.reporting.series import Document, headline_years, latest_year
 
 NNT_YEAR = "3"
 ENDOSCOPIC_FOCUS = "coil_and_glue"
@@ -56,9 +56,8 @@ def _headline_row(document: Document, key: str) -> dict[str, Any]:
                            "bleed_deaths": block["deaths"]["bleed"]}
     for versus in ("watch", "beta_blocker"):
         now = at_headline(against(document, versus, key))
-        year = min(document["settings"]["headline_years"], document["settings"]["horizon_years"])
         row[f"net_cost_{versus}"] = now and now["incremental_cost"]
-        row[f"bleeds_averted_{versus}"] = now and now["arr"].get(str(year))
+        row[f"bleeds_averted_{versus}"] = now and now["arr"][str(latest_year(now["arr"], headline_years(document)))]
         row[f"nnt_{versus}"] = now and now["nnt"].get(NNT_YEAR)
     return row
 
@@ -66,11 +65,12 @@ def _headline_row(document: Document, key: str) -> dict[str, Any]:
 def headline_columns(document: Document) -> list[tuple[str, str]]:
     """Keys and headings of the headline table."""
     settings = document["settings"]
-    years = settings["headline_years"]
+    years = headline_years(document)
+    end = latest_year(next(iter(document["strategies"].values()))["first_bleed_risk"], years)
     money = f"{years} years, {f.price_note(settings)}"
     return [("label", "Strategy"), ("cost", f"Cost per patient ({money})"),
             ("net_cost_watch", "Net cost v. no prophylaxis"), ("net_cost_beta_blocker", "Net cost v. beta-blocker"),
-            ("bleeds_averted_watch", f"First bleeds averted per 100 v. no prophylaxis ({years} years)"),
+            ("bleeds_averted_watch", f"First bleeds averted per 100 v. no prophylaxis ({end} years)"),
             ("nnt_watch", f"NNT at {NNT_YEAR} years v. no prophylaxis"),
             ("nnt_beta_blocker", f"NNT at {NNT_YEAR} years v. beta-blocker"), ("qalys", "QALYs (time horizon)"),
             ("procedure_deaths", "Procedure deaths per 1,000"), ("embolisms", "Embolisms per 1,000")]

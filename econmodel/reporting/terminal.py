@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from econmodel.reporting.formatting import price_note
-from econmodel.reporting.series import Document
+from econmodel.reporting.series import Document, headline_years
 from econmodel.reporting.tables import headline_columns, headline_text
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ def headline_table(case: Case, document: Document, width: int = WIDE) -> Group:
         table.add_column(SHORT[key], justify="left" if left else "right", no_wrap=not left, min_width=15 if left else 5)
     for row in headline_text(document):
         table.add_row(*(escape(row[key]) for key in shown))
-    units = (f"Per patient. Cost and first bleeds over {settings['headline_years']} years, harms (and QALYs) over "
+    units = (f"Per patient. Cost and first bleeds over {headline_years(document)} years, harms (and QALYs) over "
              f"{settings['horizon_years']} years; {price_note(settings)}; {settings['perspective']} view. "
              "v. none: no prophylaxis; v. BB: beta-blocker. Averted: first bleeds. Deaths, emboli: of the procedure.")
     lines = [Text(units, style="dim"), Text(CAUTION, style="dim")]

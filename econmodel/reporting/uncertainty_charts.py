@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from functools import partial
-from textwrap import shorten
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 from econmodel.model.structure import STATE_LABELS
@@ -13,6 +13,7 @@ from econmodel.reporting.charts import label_column, strategy_lines
 from econmodel.reporting.content import Chart
 from econmodel.reporting.figures import Spec, drawer
 from econmodel.reporting.findings import Findings
+from econmodel.reporting.phrases import lower
 from econmodel.reporting.series import Document, labels
 from econmodel.reporting.style import ACCENT, INK, MUTED, WARM
 
@@ -43,14 +44,15 @@ def plot_tornado(block: Mapping[str, Any], *, ax: Axes, currency: str) -> dict[s
                      for end, colour in (("low", "#7fb0c4"), ("high", ACCENT)))
         bars[row["name"]] = (low, high)
     ax.axvline(base, color=INK, linewidth=0.9)
-    ax.set_yticks([-i for i in range(len(rows))], [shorten(r["label"], 52, placeholder="…") for r in rows], fontsize=6.9)
+    ax.set_yticks([-i for i in range(len(rows))], [fill(row["label"], 46) for row in rows], fontsize=6.8, linespacing=1.0)
     ax.tick_params(axis="y", length=0)
     ax.grid(visible=True, axis="x")
     ax.grid(visible=False, axis="y")
     if block["outcome"] in MONEY_OUTCOMES:
         ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, currency))
         ax.axvline(0, color=WARM, linewidth=0.8, linestyle=(0, (4, 2)))
-    ax.set_xlabel(f"{block['label']} (light: input low; dark: input high)")
+    ax.set_xlabel(block["label"])
+    ax.text(0.0, 1.01, "Light: input at its low; dark: at its high", transform=ax.transAxes, fontsize=7.2, color=MUTED)
     return bars
 
 
@@ -83,7 +85,7 @@ def plot_trace(rows: Sequence[Mapping[str, Any]], key: str, *, ax: Axes) -> list
     states = [state for state in STATE_COLOURS if any(row["state"] == state for row in mine)]
     stacked = [[row["share"] for row in mine if row["state"] == state] for state in states]
     drawn = ax.stackplot(years, stacked, colors=[STATE_COLOURS[s] for s in states], linewidth=0)
-    ax.set(xlim=(years[0], years[-1]), ylim=(0, 1), xlabel="Year since start")
+    ax.set(xlim=(years[0], max(years[-1], years[0] + 1)), ylim=(0, 1), xlabel="Year since start")
     ax.yaxis.set_major_formatter(lambda value, _: f.percent(value))
     return list(drawn)
 
@@ -108,8 +110,8 @@ def report_figures(document: Document, trace: Sequence[Mapping[str, Any]], keys:
     shown = [dict(row) for row in trace if row["strategy"] in keys]
     figures = {"cohort_trace": Spec(shown, 3.2, lambda figure: draw_traces(figure, shown, keys, names))}
     if findings.one_way:
-        figures["one_way"] = Spec(findings.one_way["rows"], 3.4, drawer(
-            partial(plot_tornado, findings.one_way, currency=currency), 0.5, 0.13, 0.48, 0.85), width=6.4)
+        figures["one_way"] = Spec(findings.one_way["rows"], 3.9, drawer(
+            partial(plot_tornado, findings.one_way, currency=currency), 0.46, 0.12, 0.52, 0.83), width=6.4)
     if findings.psa:
         figures["acceptability"] = Spec(_acceptability_rows(findings.psa), 3.1, drawer(
             partial(plot_acceptability, findings.psa, document), 0.13, 0.14, 0.54, 0.83))
@@ -126,8 +128,9 @@ def _acceptability_rows(psa: Mapping[str, Any]) -> list[dict[str, Any]]:
 def report_chart(name: str, findings: Findings, names: Mapping[str, str]) -> Chart:
     """Caption and alternative text of a figure of the technical report."""
     if name == "one_way" and findings.one_way:
-        of = f"{names[findings.one_way['strategy']]} v. {names[findings.one_way['versus']]}"
-        return Chart(name, f"One input at a time: {findings.one_way['label'].lower()}; {of}",
+        block = findings.one_way
+        of = f"{lower(names[block['strategy']])} against {lower(names[block['versus']])}"
+        return Chart(name, f"{block['label']}: {of}, one input at a time",
                      "Tornado of the inputs that move the outcome most, each at its low and high value.")
     known = {
         "cohort_trace": ("Cohort trace; the white above is those who have died", "Stacked areas of the share of "
