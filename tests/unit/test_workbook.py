@@ -104,6 +104,7 @@ def test_every_formula_refers_to_sheets_and_names_that_exist(hostile: Any) -> No
         "INDEX",
         "INT",
         "ISNUMBER",
+        "ISTEXT",
         "LEFT",
         "LN",
         "MATCH",

@@ -82,12 +82,20 @@ def build_checks(book: Book) -> None:
 
 def _checks(book: Book) -> Iterator[tuple[str, str, str, str]]:
     """Label, figure, rule on ``#``, and the rule in words."""
+    yield (
+        "Inputs that cannot be: outside their limits or not on their list",
+        book.at("inputs", "impossible"),
+        "#=0",
+        "0",
+    )
     for kind, words in (("case", "Patient group"), ("evidence", "Evidence group")):
         yield f"{words} shares sum to 1", book.at(kind, "sum"), "ABS(#-1)<1E-9", "1"
         yield f"{words} shares are not negative", f"MIN({book.at(kind, 'shares')})", "#>=0", "0 or more"
     yield "Untreated rate is solved: largest miss", book.at("solved", "residual"), "#<1E-12", "0"
     yield "Fatality is solved: largest miss", book.at("fatality", "residual"), "#<1E-12", "0"
     yield "Largest chance of death in a bleed", book.at("fatality", "highest"), "#<=1", "1 or less"
+    icu = f"{book.input('p_icu_bleed')}*{book.input('n_icu_days')}"
+    yield "Ward days of a bleed: stay less intensive care", f"{book.input('n_stay_days')}-{icu}", "#>=0", "0 or more"
     yield (
         "Time horizon, years",
         book.at("horizon"),

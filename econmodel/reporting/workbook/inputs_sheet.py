@@ -13,7 +13,7 @@ from econmodel.parameters.schema import BOUNDS, POSITIVE_UNITS, Parameter, money
 from econmodel.reporting.provenance import STATUS_WORDS
 from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.scope import FIXED_INPUTS, LIVE_CHOICES
-from econmodel.reporting.workbook.writer import Sheet, letters
+from econmodel.reporting.workbook.writer import Sheet, letters, quoted
 
 if TYPE_CHECKING:
     from openpyxl.cell.cell import Cell
@@ -36,7 +36,8 @@ HEADERS = (
 )
 LABEL, INPUT, VALUE, UNIT, BUILT, CHANGED, LOW, HIGH, STATUS, SOURCE, STORY, USED = range(1, len(HEADERS) + 1)
 HEADER_ROW = 4
-WIDTHS = (46, 28, 15, 13, 15, 9, 10, 10, 16, 52, 84, 9)
+IMPOSSIBLE = "NOT POSSIBLE"
+WIDTHS = (46, 28, 15, 13, 15, 14, 10, 10, 16, 52, 84, 9)
 SECTIONS = {
     "settings": "Settings",
     "case_mix": "Patients",
@@ -71,8 +72,10 @@ def build_inputs(book: Book) -> Sheet:
     book.known("inputs", "changed", sheet=NAME, row=3, column=CHANGED)
     marks = f"{letters(CHANGED)}{HEADER_ROW + 1}:{letters(CHANGED)}{row}"
     sheet.text(3, BUILT, "Cells changed", "key")
-    sheet.formula(3, CHANGED, f'COUNTIF({marks},"yes")', "whole")
-    sheet.alert(marks, f'{letters(CHANGED)}{HEADER_ROW + 1}="yes"')
+    impossible = f'COUNTIF({NAME}!{marks},"{IMPOSSIBLE}")'
+    sheet.formula(3, CHANGED, f'COUNTIF({marks},"yes")+{impossible}', "whole")
+    book.cells["inputs", "impossible"] = impossible
+    sheet.alert(marks, f'{letters(CHANGED)}{HEADER_ROW + 1}<>""')
     sheet.widths(*WIDTHS)
     sheet.frame("D5", book.footer, header_rows=f"{HEADER_ROW}:{HEADER_ROW}")
     return sheet
@@ -100,7 +103,8 @@ def _write_input(book: Book, sheet: Sheet, row: int, p: Parameter) -> None:
     _write_value(sheet, row, BUILT, p, "plain")
     sheet.text(row, UNIT, p.unit, "small")
     value, built = f"{letters(VALUE)}{row}", f"{letters(BUILT)}{row}"
-    sheet.formula(row, CHANGED, f'IF({value}={built},"","yes")', "bold")
+    possible = _possible(value, p, _choices(book, p))
+    sheet.formula(row, CHANGED, f'IF({possible},IF({value}={built},"","yes"),"{IMPOSSIBLE}")', "bold")
     if p.range:
         sheet.number(row, LOW, p.range.low, "plain")
         sheet.number(row, HIGH, p.range.high, "plain")
@@ -144,6 +148,20 @@ def _validate(book: Book, sheet: Sheet, cell: Cell, p: Parameter) -> None:
     rule.showErrorMessage = True
     sheet.page.add_data_validation(rule)
     rule.add(cell)
+
+
+def _possible(cell: str, p: Parameter, choices: tuple[str, ...]) -> str:
+    """Condition under which a cell holds what the model would take."""
+    if choices:
+        return "OR(" + ",".join(f"{cell}={quoted(choice)}" for choice in choices) + ")"
+    if p.name == "horizon_years":
+        return f'OR({cell}="lifetime",ISNUMBER({cell}))'
+    if not isinstance(p.value, float):
+        return f"ISTEXT({cell})"
+    low, high = BOUNDS.get(unit_kind(p.unit), (float("-inf"), float("inf")))
+    rules = [f"{cell}>0"] if p.unit in POSITIVE_UNITS else [f"{cell}>={low:g}"] if low > float("-inf") else []
+    rules += [f"{cell}<={high:g}"] if high < float("inf") else []
+    return f"IF(ISNUMBER({cell}),AND({','.join(rules) or 'TRUE'}),FALSE)"
 
 
 def _choices(book: Book, p: Parameter) -> tuple[str, ...]:

@@ -26,8 +26,8 @@ def read_results(path: Path) -> dict[str, Any]:
     -------
     dict
         ``strategies`` {key: {dotted key: value}}, ``comparisons`` {comparator: {key: {dotted key: value}}}, ``yearly``
-        {key: [{column: value}]}, ``frontier`` {key: {cost, qalys, status, icer}}, ``checks_failed``. An empty cell is
-        None.
+        {key: [{column: value}]}, ``frontier`` {key: {cost, qalys, status, icer}}, ``failed_checks``, the labels of
+        checks that do not hold. An empty cell is None.
 
     Raises
     ------
@@ -37,8 +37,8 @@ def read_results(path: Path) -> dict[str, Any]:
     from openpyxl import load_workbook
 
     workbook = load_workbook(path, data_only=True, read_only=True)
-    failed = _row(workbook[checks_sheet.NAME], 3)[1]
-    if failed is None:
+    checks = [row[:4] for row in workbook[checks_sheet.NAME].iter_rows(values_only=True)]
+    if checks[2][1] is None:
         what = f"{path.name} holds formulas but no results yet"
         raise DataError(
             what, where=f"{path.name}, sheet 'Checks', cell B3", fix="open it in a spreadsheet program and save"
@@ -48,7 +48,7 @@ def read_results(path: Path) -> dict[str, Any]:
         "comparisons": _comparisons(workbook[comparisons_sheet.NAME]),
         "yearly": _yearly(workbook[year_table_sheet.NAME]),
         "frontier": _frontier(workbook[frontier_sheet.NAME]),
-        "checks_failed": failed,
+        "failed_checks": [str(label) for label, _, _, holds in checks if holds == "NO"],
     }
 
 
