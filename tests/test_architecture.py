@@ -126,10 +126,14 @@ def at_import(source: str) -> ast.Module:
 
 @pytest.mark.parametrize("path", MODULES, ids=module_name)
 def test_heavy_libraries_wait_until_needed(path: Path) -> None:
-    """No module of the package loads a heavy library on import; the function that needs it does."""
+    """No module loads a heavy library on import; the function that needs it does.
+
+    The compiled loops are one such library: their module loads the compiler, and is itself loaded only when needed.
+    """
     if "dashboard" in path.parts:
         return
-    assert uses(ast.unparse(at_import(read(path))), HEAVY) == []
+    heavy = tuple(name for name in HEAVY if name != "numba") if path.name == "kernel.py" else (*HEAVY, "econmodel.model.kernel")
+    assert uses(ast.unparse(at_import(read(path))), heavy) == []
 
 
 def test_the_core_loads_light() -> None:

@@ -8,8 +8,10 @@ groups go through the quantile function. Ordered groups are a base and increment
 from __future__ import annotations
 
 import math
+import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 from zlib import crc32
 
 import numpy as np
@@ -57,9 +59,9 @@ class Sampler:
         self.increments = {m: step for group in parameters.ordered for m, step in fit_increments(parameters, group)}
         self._columns = [*self.uncertain, *(f"{n}[{i}]" for n in self.shares for i in range(len(parameters.rows(n))))]
         self._streams = {name: stream(seed, name) for name in self._columns}
-        self._sobol = self._sobol_engine(seed) if sobol else None
+        self._sobol: Any = self._sobol_engine(seed) if sobol else None
 
-    def _sobol_engine(self, seed: int) -> object:
+    def _sobol_engine(self, seed: int) -> Any:
         from scipy.stats import qmc
 
         return qmc.Sobol(len(self._columns), scramble=True, rng=stream(seed, "sobol"))
@@ -84,7 +86,7 @@ class Sampler:
         drawn = {name: self.increments[name].distribution if name in self.increments else d
                  for name, d in self.uncertain.items()} | self._weights()
         if self._sobol is not None:
-            points = np.maximum(np.asarray(self._sobol.random(n)), SMALLEST)  # type: ignore[attr-defined]
+            points = np.maximum(self._sobol_points(n), SMALLEST)
             u = {name: points[:, i] for i, name in enumerate(self._columns)}
         else:
             together = {m for group in self.parameters.correlated for m in group.members if m in drawn}
@@ -92,6 +94,12 @@ class Sampler:
         for group in self.parameters.correlated:
             correlate(u, group)
         return {name: d.ppf(u[name]) if name in u else d.draw(self._streams[name], n) for name, d in drawn.items()}
+
+    def _sobol_points(self, n: int) -> FloatArray:
+        """Next points; their total is a power of two, as the library asks, but a block need not be."""
+        with warnings.catch_warnings():
+            warnings.filterwarnings("ignore", message="The balance properties")
+            return np.asarray(self._sobol.random(n))
 
     def _weights(self) -> dict[str, Distribution]:
         """Gamma weights whose shares are Dirichlet."""
@@ -147,8 +155,10 @@ def correlate(u: dict[str, FloatArray], group: JointGroup) -> None:
     matrix = np.full((len(members), len(members)), group.correlation)
     np.fill_diagonal(matrix, 1.0)
     factor = np.linalg.cholesky(matrix)
-    mixed = factor @ np.stack([ndtri(u[m]) for m in members])
-    for name, z in zip(members, mixed, strict=True):
+    own = [ndtri(u[m]) for m in members]
+    for name, row in zip(members, factor, strict=True):
+        # Summed term by term: a matrix product rounds differently with the size of the block.
+        z = sum(weight * normal for weight, normal in zip(row.tolist(), own, strict=True))
         u[name] = np.clip(ndtr(z), SMALLEST, 1.0 - 2.0**-53)
 
 

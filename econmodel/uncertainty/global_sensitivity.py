@@ -1,8 +1,8 @@
 """Global sensitivity: first-order and total Sobol indices of net cost and bleeds averted.
 
-The inputs with the widest one-way swings are varied together through their own quantile functions; the rest stay at
-base. Indices are those of Saltelli 2010 (Comput Phys Commun 181:259, doi:10.1016/j.cpc.2009.09.018) by a general
-sensitivity library.
+The inputs with the widest one-way swings are varied together, each through its own quantile function and as if it were
+independent of the others, as shares of variance presuppose; the rest stay at base. Indices are those of Saltelli 2010
+(Comput Phys Commun 181:259, doi:10.1016/j.cpc.2009.09.018) by a general sensitivity library.
 """
 
 from __future__ import annotations

@@ -1,24 +1,31 @@
 """Probabilistic analysis: all inputs varied together, within their distributions.
 
-Draws run in blocks, so memory does not grow with their number beyond the outcomes kept: one number per outcome, draw
-and strategy. Strategies share every draw. Axis order: (draw, strategy).
+Draws run in blocks, and what is kept is one number per outcome, draw and strategy, beyond a size in a temporary file: so
+memory does not grow with the number of draws. Strategies share every draw. Blocks run on as many threads as there are
+processors where the compiled engine is used; the result is the same. Axis order: (draw, strategy).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
+from os import cpu_count
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.evaluate import Evaluation, evaluate
+from econmodel.economics.prices import VIEWS
 from econmodel.economics.results import comparators
 from econmodel.evidence.nnt import nnt_from_draws
+from econmodel.model.compiled import warm_up
+from econmodel.model.inputs import horizon_years
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import Sampler
+from econmodel.uncertainty.draw_store import DrawStore
+from econmodel.uncertainty.threads import in_order
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -72,31 +79,43 @@ class Psa:
         """Willingness-to-pay values of the acceptability curves, from 0 to three times the case's own."""
         return np.linspace(0.0, 3.0 * self.threshold, CURVE_POINTS)
 
+    def best(self, threshold: float) -> NDArray[np.int64]:
+        """Strategy with the highest net benefit, the first of equals: (draw,)."""
+        cost, qalys = self.outcomes["cost"], self.outcomes["qalys"]
+        highest, best = np.full(self.draws, -np.inf), np.zeros(self.draws, dtype=np.int64)
+        for s in range(len(self.keys)):
+            benefit = threshold * qalys[:, s] - cost[:, s]
+            better = benefit > highest
+            best[better], highest[better] = s, benefit[better]
+        return best
+
     @cached_property
     def acceptability(self) -> FloatArray:
         """Probability that each strategy has the highest net benefit: (threshold, strategy); rows sum to 1."""
-        best = np.stack([self.net_benefit(t).argmax(axis=1) for t in self.thresholds])
-        return np.stack([(best == s).mean(axis=1) for s in range(len(self.keys))], axis=1)
+        n = len(self.keys)
+        return np.stack([np.bincount(self.best(t), minlength=n) / self.draws for t in self.thresholds])
 
     @cached_property
     def acceptability_frontier(self) -> list[dict[str, Any]]:
         """Strategy with the highest mean net benefit at each threshold, and the probability that it is the best."""
-        rows = []
+        rows, cost, qalys = [], self.outcomes["cost"].mean(axis=0), self.outcomes["qalys"].mean(axis=0)
         for t, probabilities in zip(self.thresholds, self.acceptability, strict=True):
-            s = int(self.net_benefit(t).mean(axis=0).argmax())
+            s = int((t * qalys - cost).argmax())
             rows.append({"threshold": float(t), "key": self.keys[s], "probability": float(probabilities[s])})
         return rows
 
-    def draws_frame(self) -> pd.DataFrame:
-        """Every kept outcome, one row per draw and strategy."""
+    def draws_frame(self, start: int = 0, end: int | None = None) -> pd.DataFrame:
+        """Every kept outcome, one row per draw and strategy; of some draws only when asked."""
         import pandas as pd
 
-        index = pd.MultiIndex.from_product([range(self.draws), self.keys], names=["draw", "strategy"])
-        return pd.DataFrame({name: array.reshape(-1) for name, array in self.outcomes.items()}, index=index).reset_index()
+        draws = range(start, self.draws if end is None else min(end, self.draws))
+        index = pd.MultiIndex.from_product([draws, self.keys], names=["draw", "strategy"])
+        kept = {name: array[start : draws.stop].reshape(-1) for name, array in self.outcomes.items()}
+        return pd.DataFrame(kept, index=index).reset_index()
 
     def to_dict(self) -> dict[str, Any]:
         """Give the ``uncertainty`` block of the result document."""
-        best = self.net_benefit(self.threshold).argmax(axis=1)
+        best = self.best(self.threshold)
         main = self.comparators[0]
         return {
             "draws": self.draws, "seed": self.seed, "sobol": self.sobol, "interval": list(INTERVAL),
@@ -188,8 +207,8 @@ def kept_outcomes(e: Evaluation, headline: int) -> dict[str, FloatArray]:
     found = {
         "cost": e.cost(), "cost_five_years": e.cost(headline), "qalys": e.qalys(), "qalys_five_years": e.qalys(headline),
         "life_years": e.life_years(), "bleeds": e.bleeds(), "bleeds_five_years": e.bleeds(headline),
-        "payer_cost": e.cost(perspective="payer"), "hospital_margin_cost_five_years": e.cost(
-            headline, perspective="hospital_margin"),
+        **{f"{view}_cost": e.cost(perspective=view) for view in VIEWS},
+        **{f"{view}_cost_five_years": e.cost(headline, perspective=view) for view in VIEWS},
         "sessions": e.count("sessions"), "embolism": e.count("embolism"), "sepsis": e.count("sepsis"),
         "deaths_procedure": e.count("deaths_procedure"), "deaths_bleed": e.count("deaths_bleed"),
         **{f"first_bleed_risk_{y}": e.count("first_bleeds", y) for y in e.risk_years},
@@ -222,17 +241,26 @@ def run_psa(parameters: ParameterSet, draws: int, *, seed: int, sobol: bool = Fa
         The draws are too few, or the case cannot be evaluated.
     """
     lanes = len(parameters.strategies) * len(parameters.rows("case_mix"))
-    size = block or max(1, LANES_PER_BLOCK // lanes)
-    headline = int(parameters.number("headline_years"))
-    parts: list[dict[str, FloatArray]] = []
-    held, done, e = 0, 0, None
-    for values in Sampler(parameters, seed, sobol=sobol).blocks(draws, size):
-        e = evaluate(parameters, values, yearly=False, by_group=False, sampled=True)
-        parts.append(kept_outcomes(e, min(headline, e.horizon)))
-        held += int(e.inputs.held_at_certain_death.sum())
-        done += len(parts[-1]["cost"])
+    threads = cpu_count() or 1 if warm_up(draws * lanes * 12 * horizon_years(parameters)) else 1
+    samples = Sampler(parameters, seed, sobol=sobol).blocks(draws, block or max(1, LANES_PER_BLOCK // lanes))
+    store: DrawStore | None = None
+    held = done = 0
+    for outcomes, e_held, e_years, e_comparators in in_order(partial(_evaluate_block, parameters), samples, threads):
+        if store is None:
+            store, years, against = DrawStore(list(outcomes), draws, len(parameters.strategies)), e_years, e_comparators
+        store.write(done, outcomes)
+        held += e_held
+        done += len(outcomes["cost"])
         if progress:
             progress(done, draws)
-    assert e is not None
-    outcomes = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
-    return Psa(parameters, e.keys, e.risk_years, headline, seed, sobol, outcomes, held, tuple(comparators(e)))
+    assert store is not None
+    return Psa(parameters, tuple(parameters.strategies), years, int(parameters.number("headline_years")), seed, sobol,
+               store, held, against)
+
+
+def _evaluate_block(parameters: ParameterSet, values: dict[str, FloatArray]) -> tuple[
+        dict[str, FloatArray], int, tuple[int, ...], tuple[str, ...]]:
+    """Outcomes of a block of draws, how many were held, the years of risk and the comparators."""
+    e = evaluate(parameters, values, yearly=False, by_group=False, sampled=True)
+    outcomes = kept_outcomes(e, min(int(parameters.number("headline_years")), e.horizon))
+    return outcomes, int(e.inputs.held_at_certain_death.sum()), e.risk_years, tuple(comparators(e))

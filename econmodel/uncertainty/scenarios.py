@@ -1,0 +1,57 @@
+"""Scenario table: every scenario file on top of the case, one comparison each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from econmodel.economics.evaluate import evaluate
+from econmodel.parameters.documents import read_document
+from econmodel.parameters.loading import params_folder
+from econmodel.parameters.overrides import apply_override
+from econmodel.parameters.parameter_set import ParameterSet, check
+from econmodel.uncertainty.questions import OUTCOMES, Question, outcome_of
+
+
+@dataclass(frozen=True)
+class ScenarioRow:
+    """Outcomes of one scenario, against the case itself."""
+
+    key: str
+    title: str
+    rationale: str
+    cost: float
+    bleeds: float
+    nnt: float | None
+    qalys: float
+    nmb: float
+
+
+def scenario_table(question: Question, paths: Sequence[Path] | None = None) -> list[ScenarioRow]:
+    """Evaluate every scenario file on top of the case; the case itself comes first.
+
+    Raises
+    ------
+    EconModelError
+        A scenario cannot be applied.
+    """
+    files = sorted((params_folder() / "scenarios").glob("*.toml")) if paths is None else paths
+    rows = [_scenario_row("base", "This case", "", question, question.parameters)]
+    for path in files:
+        document = read_document(path)
+        kept = {k: v for k, v in document.data.items() if k != "strategy"}
+        wanted = {k: v for k, v in document.data.get("strategy", {}).items() if k in question.parameters.strategies}
+        parameters = apply_override(question.parameters, replace(document, data=kept | {"strategy": wanted}))
+        check(parameters)
+        rows.append(_scenario_row(path.stem, document.data["title"], document.data["rationale"], question, parameters))
+    return rows
+
+
+def _scenario_row(key: str, title: str, rationale: str, question: Question, parameters: ParameterSet) -> ScenarioRow:
+    e = evaluate(parameters, yearly=False, by_group=False)
+    found = {o: float(outcome_of(e, o, question.strategy, question.versus)[0]) for o in OUTCOMES}
+    return ScenarioRow(key, title, rationale, found["cost"], found["bleeds"],
+                       None if np.isnan(found["nnt"]) else found["nnt"], found["qalys"], found["nmb"])

@@ -1,0 +1,92 @@
+"""Where an outcome crosses 0 as one input moves over its declared range: found as a root, told in a sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.model.roots import bracketed_roots
+from econmodel.parameters.schema import Parameter
+from econmodel.uncertainty.questions import WHOLE, Question, answer, answer_to, needed_input, points_in_range
+
+FloatArray = NDArray[np.float64]
+GRID = 41
+
+
+@dataclass(frozen=True)
+class Threshold:
+    """Where an outcome crosses 0 as one input moves over its range, and that in a sentence."""
+
+    name: str
+    label: str
+    base: float
+    crossings: tuple[float, ...]
+    outcome_at_base: float
+    sentence: str
+
+
+def threshold(question: Question, name: str) -> Threshold:
+    """Find the values of one input at which the outcome is 0; as :func:`thresholds`."""
+    return thresholds(question, [name])[0]
+
+
+def thresholds(question: Question, names: Sequence[str]) -> list[Threshold]:
+    """Find, for each of some inputs, the values at which the outcome is 0, within the declared range.
+
+    Every input is looked at on a grid, and all changes of sign are then closed in on together. For an input that must
+    be a whole number the crossing is the last value before the change, counted from the side that helps.
+
+    Raises
+    ------
+    AnalysisError
+        An input has no range.
+    """
+    inputs = [needed_input(question.parameters, name) for name in names]
+    grids = [np.unique(np.append(points_in_range(p, GRID), float(p.value or 0))) for p in inputs]
+    flat = answer_to(question, [{p.name: float(x)} for p, grid in zip(inputs, grids, strict=True) for x in grid])
+    results = np.split(flat, np.cumsum([len(grid) for grid in grids])[:-1])
+    brackets = [(k, i) for k, found in enumerate(results) for i in np.flatnonzero(found[:-1] * found[1:] < 0)]
+    roots = _close_in(question, [(inputs[k], grids[k][i], grids[k][i + 1], results[k][i]) for k, i in brackets])
+    base = float(answer(question)[0])
+    found_rows = []
+    for k, p in enumerate(inputs):
+        crossings = tuple(float(root) for root, (of, _) in zip(roots, brackets, strict=True) if of == k)
+        sentence = _sentence(question, p, crossings, results[k])
+        found_rows.append(Threshold(p.name, p.label, float(p.value or 0), crossings, base, sentence))
+    return found_rows
+
+
+def _close_in(question: Question, brackets: Sequence[tuple[Parameter, float, float, float]]) -> FloatArray:
+    """Root in each bracket (input, low, high, outcome at low)."""
+    roots = np.array([(low if _helps(question, at_low) else high) for _, low, high, at_low in brackets])
+    smooth = [i for i, (p, *_) in enumerate(brackets) if p.name not in WHOLE]
+    if smooth:
+        names = [brackets[i][0].name for i in smooth]
+        low, high = (np.array([brackets[i][end] for i in smooth]) for end in (1, 2))
+        roots[smooth] = bracketed_roots(
+            lambda x: answer_to(question, [{n: float(v)} for n, v in zip(names, x, strict=True)]), low, high)
+    return roots
+
+
+def _helps(question: Question, outcome: float) -> bool:
+    return outcome < 0 if question.outcome == "cost" else outcome > 0
+
+
+def _sentence(question: Question, p: Parameter, crossings: tuple[float, ...], results: FloatArray) -> str:
+    good = "saves" if question.outcome == "cost" else f"has {question.label[0].lower()}{question.label[1:]} above 0"
+    helps = [_helps(question, float(r)) for r in results if not np.isnan(r)]
+    who, name = question.parameters.strategies[question.strategy].label, p.label[0].lower() + p.label[1:]
+    versus = question.parameters.strategies[question.versus].label
+    who = f"Against {versus[0].lower()}{versus[1:]}, {who[0].lower() if who[1:2].islower() else who[0]}{who[1:]}"
+    assert p.range is not None
+    if not crossings:
+        state = "at every value" if helps and all(helps) else "at no value"
+        return (f"{who} {good} {state} of {name} between {p.range.low:g} and {p.range.high:g} {p.unit}: "
+                "there is no threshold in that range.")
+    if len(crossings) > 1:
+        return f"{who} {good} in parts of the range of {name}, changing at {', '.join(f'{c:.4g}' for c in crossings)} {p.unit}."
+    side = ("at most" if helps[0] else "at least") if p.name in WHOLE else ("below" if helps[0] else "above")
+    return f"{who} {good} while {name} is {side} {crossings[0]:.4g} {p.unit} (base {float(p.value or 0):.4g})."
