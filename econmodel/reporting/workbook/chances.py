@@ -63,7 +63,7 @@ def _write_state(book: Book, sheet: Sheet, plan: StrategyPlan, state: str, g: in
     items = _formulas(book, plan, state, g)
     places = {item: letters(first + i) for i, item in enumerate(items)}
     for column, (item, formula) in enumerate(items.items(), start=first):
-        sheet.text(HEADER_ROWS[1], column, STATE_LABELS[state] if column == first else "", "header")
+        sheet.text(HEADER_ROWS[1], column, STATE_LABELS[state] if column == first else "", "note")
         sheet.text(HEADER_ROWS[2], column, MOVE_LABELS.get(item, item), "header_right")
         for other, letter in places.items():
             formula = formula.replace(f"[{other}]", f"{letter}#")

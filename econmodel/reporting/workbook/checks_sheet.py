@@ -62,7 +62,8 @@ def build_checks(book: Book) -> None:
     """Write each check with its figure, its rule and whether it holds."""
     sheet = book.add_sheet(NAME, tab="9B2226")
     sheet.heading("Checks", "A result is to be used only while every check holds.")
-    sheet.row(5, ["Check", "Figure", "Must be", "Holds"], "headings")
+    sheet.row(5, ["Check", "Figure"], "headings")
+    sheet.row(5, ["Must be", "Holds"], "header", first=3)
     row = 5
     for label, figure, rule, must in _checks(book):
         row += 1

@@ -32,6 +32,7 @@ def build_comparisons(book: Book) -> None:
     )
     row = 4
     for versus in comparators(book):
+        sheet.break_before(row=row if row > 4 else 0)
         row = _block(book, sheet, versus, row) + 2
     sheet.widths(50, 36, 20, *[20] * len(book.layout.strategies))
     sheet.frame("C4", book.footer)

@@ -37,6 +37,7 @@ def build_frontier(book: Book) -> None:
     plans = book.layout.strategies
     last = FIRST + len(plans) - 1
     slopes = last + 4
+    sheet.page.row_dimensions[slopes - 1].height = 40
     sheet.row(slopes - 1, ["Cost per QALY from column to row", *(p.row.label for p in plans)], "headings")
     for i, plan in enumerate(plans):
         row = FIRST + i

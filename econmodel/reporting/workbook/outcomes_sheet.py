@@ -22,6 +22,7 @@ from econmodel.reporting.workbook.writer import Sheet
 NAME = "Outcomes"
 LABEL, KEY, FIRST_STRATEGY = 1, 2, 3
 LABELS_ROW, KEYS_ROW, FIRST = 4, 5, 6
+SECOND_PAGE = "Patient-years by state, undiscounted"
 COST, OUTCOME = "costs", "outcomes"
 
 
@@ -55,7 +56,7 @@ def outcome_lines(book: Book) -> Iterator[Line]:
         yield Line(f"{title}, by year")
         yield from _risks(book, title, key, name)
     yield from _events(book)
-    yield Line("Patient-years by state, undiscounted")
+    yield Line(SECOND_PAGE)
     for state in FAMILIES:
         yield Line(STATE_LABELS[state], f"state_years.{state}", partial(_total, book, state))
     yield Line("Complications per patient")
@@ -116,6 +117,7 @@ def write_lines(sheet: Sheet, lines: Iterator[Line], keys: list[str], first_row:
     for line in lines:
         if not line.key:
             sheet.row(row, [line.label] + [""] * (len(keys) + 1), "section")
+            sheet.break_before(row=row if line.label == SECOND_PAGE else 0)
         else:
             sheet.text(row, LABEL, line.label)
             sheet.text(row, KEY, line.key, "key")

@@ -139,6 +139,15 @@ class Sheet:
         lines = max(math.ceil(len(text) * 0.75 / width) for text, width in texts_and_widths)
         self.page.row_dimensions[row].height = 3 + 11.5 * max(least, lines)
 
+    def break_before(self, *, row: int = 0, column: int = 0) -> None:
+        """Start a printed page at a row or column."""
+        from openpyxl.worksheet.pagebreak import Break
+
+        if row > 1:
+            self.page.row_breaks.append(Break(id=row - 1))
+        if column > 1:
+            self.page.col_breaks.append(Break(id=column - 1))
+
     def alert(self, cells: str, formula: str) -> None:
         """Turn cells red where a formula, relative to the first of them, holds."""
         from openpyxl.formatting.rule import FormulaRule

@@ -26,7 +26,10 @@ def build_year_table(book: Book) -> None:
     sheet.heading("Year by year", f"Per patient started, undiscounted. Money in {book.money_label}.")
     sheet.text(FIRST_YEAR_ROW - 1, 1, "Model year", "header")
     column = 2
+    sheet.page.row_dimensions[FIRST_YEAR_ROW - 1].height = 28
+    sheet.page.print_title_cols = "A:A"
     for plan in book.layout.strategies:
+        sheet.break_before(column=column if column > 2 else 0)
         sheet.row(FIRST_YEAR_ROW - 3, [plan.row.label] + [""] * (len(COLUMNS) - 1), "section", first=column)
         sheet.row(FIRST_YEAR_ROW - 2, [plan.key] * len(COLUMNS), "key", first=column)
         for key, (label, source, style) in COLUMNS.items():
@@ -55,6 +58,7 @@ def build_groups(book: Book) -> None:
     )
     row = 4
     for year in (*map(str, RISK_YEARS), "horizon"):
+        sheet.break_before(row=row if year in ("3", "horizon") else 0)
         row = _risk_block(book, sheet, year, row) + 2
     sheet.widths(44, 10, *[16] * len(book.layout.strategies))
     sheet.frame("C4", book.footer)
@@ -64,7 +68,7 @@ def _risk_block(book: Book, sheet: Sheet, year: str, row: int) -> int:
     plans = book.layout.strategies
     words = "over the time horizon" if year == "horizon" else f"by year {year}"
     sheet.row(row, [f"Risk of a first bleed {words}", "Share", *(p.row.label for p in plans)], "headings")
-    sheet.page.row_dimensions[row].height = 30
+    sheet.page.row_dimensions[row].height = 40
     limit = book.at("horizon") if year == "horizon" else year
     counted = f"({span(FIRST_YEAR_ROW, book.layout.last_year_row, YEAR, HAZARDS)}<={limit})"
     first = row + 1
