@@ -18,6 +18,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from urllib.parse import urlsplit
 
+import openpyxl
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -105,13 +106,12 @@ class Visit:
 
     def answer(self) -> str:
         """The answer in a sentence."""
-        return self.page.inner_text(".say.answer >> nth=-1" if self.page.locator(".st-key-answer").count() == 0
-                                    else ".st-key-answer .say")
+        return self.page.inner_text(".st-key-answer .say")
 
     def answer_changes_from(self, before: str) -> str:
         """Wait for another answer."""
-        self.page.wait_for_function("before => document.querySelector('.st-key-answer .say').innerText !== before",
-                                    arg=before, timeout=PATIENCE)
+        self.page.wait_for_function("before => { const now = document.querySelector('.st-key-answer .say')?.innerText;"
+                                    " return now !== undefined && now !== before; }", arg=before, timeout=PATIENCE)
         return self.answer()
 
 
@@ -217,6 +217,27 @@ def test_formulas_and_markup_in_a_registry_do_nothing(wide: Visit) -> None:
     wide.settle()
     assert alerts == []
     assert wide.hosts <= {"127.0.0.1", "localhost", ""}
+
+
+def test_a_filled_form_shows_its_differences_and_is_used(wide: Visit, tmp_path: Path) -> None:
+    """The form is downloaded, one answer filled in, loaded back, shown beside ours, and used."""
+    wide.turn_to("Inputs and sources")
+    before = wide.answer()
+    form = _download(wide, "Download the form (XLSX)", tmp_path / "form.xlsx")
+    book = openpyxl.load_workbook(form)
+    sheet = book["Procurement"]
+    heading = next(row for row in sheet.iter_rows() if row[0].value == "Question")
+    column = next(cell.column for cell in heading if cell.value == "Your value")
+    asked = next(row for row in sheet.iter_rows() if row[2].value == "c_coil")
+    sheet.cell(asked[0].row, column).value = 900
+    book.save(form)
+    wide.page.locator("[data-testid=stMain] input[type=file]").set_input_files(form)
+    use = wide.page.get_by_role("button", name="Use these answers")
+    use.wait_for(timeout=PATIENCE)
+    assert "900" in wide.page.get_by_role("region", name="Differences from the present values").inner_text()
+    assert wide.answer() == before
+    use.click()
+    wide.answer_changes_from(before)
 
 
 def test_brief_reports_and_case_file_are_downloaded_and_the_case_opens_again(wide: Visit, tmp_path: Path) -> None:

@@ -106,10 +106,28 @@ def test_a_typed_value_is_used_and_can_be_reset() -> None:
 def test_a_mix_that_does_not_sum_to_one_is_refused() -> None:
     """Shares are never rescaled in silence."""
     page = open_page("patients")
-    first = next(t for t in page.text_input if t.key and t.key.startswith("mix_0_"))
+    first = next(t for t in page.text_input if t.key and t.key.startswith("shares_case_mix_") and t.key.endswith("_0"))
     first.set_value("0.9")
     submit(page, "Use this mix")
     assert "sum to" in words(page)
+
+
+def test_an_option_dropped_is_in_the_address_and_the_programme_says_what_it_misses() -> None:
+    """Without coil and glue the answer is about another option, and the proposed mix must be mended."""
+    page = open_page("money", drop="coil_and_glue")
+    said = words(page)
+    assert "retrograde transvenous obliteration" in said
+    assert "coil_and_glue, which is not a strategy of this case" in said
+
+
+def test_a_proposed_mix_that_does_not_sum_to_one_is_refused() -> None:
+    """The programme's own inputs are tried too before a change is kept."""
+    page = open_page("money")
+    before = page.session_state["edits"]
+    next(t for t in page.text_input if t.key and t.key.startswith("shares_proposed_mix_")).set_value("0.9")
+    next(b for b in page.button if b.label == "Use this mix" and "proposed" in str(b.proto.form_id)).click().run()
+    assert "Not changed." in words(page)
+    assert page.session_state["edits"] == before
 
 
 def test_an_address_that_makes_no_sense_is_refused_in_words() -> None:

@@ -18,11 +18,16 @@ from econmodel.reporting.provenance import STATUS_WORDS, provenance_rows, status
 
 FIXED_HERE = ("price_list", "currency", "price_year")
 PAGE_OF = {"case_mix": "Patients"}
-MOST = 60
+MOST = 25
 
 
 def show(found: Answer) -> None:
     """Show the page."""
+    _inputs(found)
+    finance_form.show(found)
+
+
+def _inputs(found: Answer) -> None:
     parameters = found.case.parameters
     blocks.text(phrases.status_sentence(parameters))
     left, right = st.columns(2)
@@ -36,7 +41,6 @@ def show(found: Answer) -> None:
         return
     _edit(found, rows)
     _table(rows)
-    finance_form.show(found)
 
 
 def matching(rows: Sequence[dict[str, Any]], words: str, status: str) -> list[dict[str, Any]]:
@@ -85,7 +89,7 @@ def _table(rows: Sequence[dict[str, Any]]) -> None:
     listed = [(r["label"], r["name"], _short(r), r["unit"], STATUS_WORDS[r["status"]], source_text(r))
               for r in rows[:MOST]]
     rest = f"The first {MOST} of {len(rows)}: search to narrow." if len(rows) > MOST else ""
-    blocks.table(table("Inputs", (("Input", 2.6), ("Name", 1.6), ("Value", 1.0, True), ("Unit", 1.0), ("Grade", 1.2),
+    blocks.table(table("Inputs", (("Input", 2.6), ("Name", 1.6), ("Value", 1.0, True), ("Unit", 1.0), ("Grade", 1.6),
                                   ("Source and reasoning", 4.0)), listed, note=rest, small=True))
 
 

@@ -9,7 +9,7 @@ import streamlit as st
 
 from econmodel.economics.results import result_document
 from econmodel.errors import EconModelError
-from econmodel.interfaces.dashboard import blocks, controls, pictures, programme, session
+from econmodel.interfaces.dashboard import blocks, controls, pictures, programme, session, shares
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.interfaces.dashboard.sidebar import VIEWS
 from econmodel.reporting import formatting as f
@@ -66,8 +66,20 @@ def _in_view(key: str, view: str, _found: Answer) -> dict[str, Any]:
     return result_document(_found.case, _found.evaluation)
 
 
+def _mixes(found: Answer) -> None:
+    """Edit what the same patients get today, and what is proposed."""
+    names = labels(found.document)
+    with st.expander("Current care and proposed care of the same patients"):
+        for column, name in zip(st.columns(2, gap="large"), ("current_mix", "proposed_mix"), strict=True):
+            with column:
+                blocks.text(found.case.parameters[name].label)
+                rows = shares.of_strategies(found, name)
+                shares.show(found, name, rows, [names[row["strategy"]] for row in rows], "Use this mix")
+
+
 def _programme(found: Answer) -> None:
     st.header("The programme", anchor=False)
+    _mixes(found)
     left, right = st.columns(2, gap="large")
     for i, name in enumerate(n for n in VOLUME if n in found.case.parameters.parameters):
         with (left, right)[i % 2]:

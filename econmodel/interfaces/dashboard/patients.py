@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import streamlit as st
 
-from econmodel.interfaces.dashboard import blocks, controls, pictures, session
+from econmodel.errors import EconModelError
+from econmodel.interfaces.dashboard import blocks, controls, pictures, programme, session, shares
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.interfaces.dashboard.starts import load_start
 from econmodel.reporting import formatting as f
@@ -31,22 +30,28 @@ def show(found: Answer) -> None:
     _groups(found)
     st.header("The path of a patient", anchor=False)
     pictures.of_case(found, "state_diagram")
+    _funnel(found)
 
 
 def _mix(found: Answer) -> None:
-    """Edit the shares; they must sum to one, and nothing is scaled in silence."""
-    rows = found.case.parameters.rows("case_mix")
+    """Edit the shares of the patient groups."""
     blocks.note("Share of patients in each group, as fractions that sum to 1. Nothing is scaled for you.")
-    with st.form("mix"):
-        for i, row in enumerate(rows):
-            st.text_input(str(row["name"]), f"{row['share']:g}", key=f"mix_{i}_{found.key}")
-        st.form_submit_button("Use this mix", type="primary", on_click=_set_mix, args=(rows, found.key))
+    rows = found.case.parameters.rows("case_mix")
+    shares.show(found, "case_mix", rows, [str(row["name"]) for row in rows], "Use this mix")
 
 
-def _set_mix(rows: tuple[dict[str, Any], ...], key: str) -> None:
-    typed = [session.number_or_text(str(st.session_state[f"mix_{i}_{key}"])) for i in range(len(rows))]
-    table_rows = [{**row, "share": share} for row, share in zip(rows, typed, strict=True)]
-    session.merge({"override": {"case_mix": {"table": table_rows, "status": "local", "reason": session.REASON}}})
+def _funnel(found: Answer) -> None:
+    """Show how many patients a year are left after each step."""
+    st.header("From all patients to those who start", anchor=False)
+    try:
+        plan = programme.findings(found.key, found)
+    except EconModelError as fault:
+        session.refuse(fault)
+        blocks.alert(session.take_refusal())
+        return
+    rows = [(str(step["step"]), f.plain(step["value"]), f.number(step["patients_per_year"], 1)) for step in plan["funnel"]]
+    blocks.table(table("Patients a year, step by step", blocks.across("Step", ("Value", "Patients a year left")), rows,
+                       note="Year 1, before waiting and slots. The page Money changes these values."))
 
 
 def _options(found: Answer) -> None:

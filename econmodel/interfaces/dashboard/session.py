@@ -16,9 +16,11 @@ from econmodel.errors import EconModelError, ParameterError
 from econmodel.interfaces.dashboard.answers import Answer, answer
 from econmodel.interfaces.dashboard.case_file import Edits, MemoryFile, case_text, read_case, to_document
 from econmodel.interfaces.dashboard.starts import FIRST, STARTS, load_start
+from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import Case
 from econmodel.parameters.overrides import apply_override
 from econmodel.parameters.parameter_set import check
+from econmodel.programme.inputs import read_inputs
 
 REASON = "Set on the dashboard."
 
@@ -49,9 +51,10 @@ def open_session() -> None:
     if wanted in STARTS:
         st.session_state.start = wanted
     changed = [text.partition("=")[::2] for text in st.query_params.get_all("set")]
-    edits = {"override": {name: change(value) for name, value in changed}}
-    if changed:
-        keep(st.session_state.start, edits)
+    dropped = {key: {"drop": True, "reason": REASON} for key in st.query_params.get_all("drop")}
+    edits: Edits = {"override": {name: change(value) for name, value in changed}, "strategy": dropped}
+    if changed or dropped:
+        keep(st.session_state.start, {table: entries for table, entries in edits.items() if entries})
 
 
 def current() -> Answer:
@@ -62,7 +65,9 @@ def current() -> Answer:
 def keep(start: str, edits: Edits, title: str = "") -> bool:
     """Try a case and keep it if it stands; otherwise say why not and leave everything as it was."""
     try:
-        answer(build(start, edits, title))
+        case = build(start, edits, title)
+        answer(case)
+        read_inputs(case.parameters, base_values(case.parameters))
     except EconModelError as fault:
         refuse(fault)
         return False
@@ -87,7 +92,9 @@ def take_refusal() -> str:
 
 
 def _sentence(words: str) -> str:
-    return f"{words[:1].upper()}{words[1:]}".rstrip(".") + "."
+    """Make a sentence of it; the name of an input keeps its small letter."""
+    first = words.split(" ")[0]
+    return (words if "_" in first else f"{words[:1].upper()}{words[1:]}").rstrip(".") + "."
 
 
 def change(typed: str | float, reason: str = REASON) -> dict[str, Any]:
@@ -163,9 +170,10 @@ def saved(title: str) -> str:
 
 
 def write_address() -> None:
-    """Put the choices in the address: the start and every single value changed (tables are only in the case file)."""
+    """Put the choices in the address: start, single values changed, options dropped; tables are in the case file only."""
     changed = st.session_state.edits.get("override", {})
     sets = [f"{name}={fields['value']}" for name, fields in changed.items() if "value" in fields]
-    wanted = {"case": [st.session_state.start]} | ({"set": sets} if sets else {})
+    dropped = [key for key, row in st.session_state.edits.get("strategy", {}).items() if row.get("drop")]
+    wanted = {"case": [st.session_state.start]} | ({"set": sets} if sets else {}) | ({"drop": dropped} if dropped else {})
     if {key: st.query_params.get_all(key) for key in st.query_params} != wanted:
         st.query_params.from_dict(wanted)
