@@ -39,6 +39,7 @@ def _line(sheet: Sheet, row: int, label: str, *formulas: str) -> list[str]:
 
 
 def _bleeding(book: Book, sheet: Sheet) -> None:
+    """Cumulative hazard of the evidence mix, and the exposure of the reference cell that reproduces it."""
     years = [f"{y:g}" for y in TARGET_YEARS]
     sheet.row(4, ["Untreated first gastric bleed", *(f"At {y} years" for y in years)], "headings")
     p, later, last = (
@@ -71,6 +72,11 @@ def _bleeding(book: Book, sheet: Sheet) -> None:
         *(f"EXP(-{address(5, c)})-SUMPRODUCT({shares},EXP(-{relative}*{address(6, c)}))" for c in (2, 3, 4)),
     )
     book.cells["solved", "residual"] = f"MAX(ABS({NAME}!$B$7),ABS({NAME}!$C$7),ABS({NAME}!$D$7))"
+    _rates(book, sheet, u)
+
+
+def _rates(book: Book, sheet: Sheet, u: list[str]) -> None:
+    """Rate of the reference cell in year 1, and of later years relative to it."""
     (rate,) = _line(sheet, 8, "Rate a year of the reference cell (Child A, above 10 mm, no red spot) in year 1", u[0])
     book.known("solved", "rate", sheet=NAME, row=8, column=2)
     constant = f'{book.input("hazard_decline")}="constant"'

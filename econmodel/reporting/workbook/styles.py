@@ -7,7 +7,8 @@ tell them apart by the border as well.
 from __future__ import annotations
 
 from copy import copy
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
 
 INK, MUTED, ACCENT, WARNING = "20272E", "5C6670", "14506B", "9B2226"
+TYPED = "1A3E8C"
 PALE, INPUT_FILL, BAND, ALERT_FILL = "E8EEF2", "FFF7D6", "F6F8F9", "FBE9E7"
 NUMBER_FORMATS = {
     "number": "General",
@@ -31,6 +33,46 @@ NUMBER_FORMATS = {
     "years": '[>=100000000]"always";0.0',
     "small_number": "0.0E+00",
     "slope": '[>1E+200]"none";[<-1E+200]"none";#,##0',
+}
+
+
+@dataclass(frozen=True)
+class Look:
+    """Look of a cell: font, fill, border (box, line or hair below), alignment, and whether it may be typed in."""
+
+    size: float = 9
+    color: str = INK
+    bold: bool = False
+    italic: bool = False
+    fill: str = ""
+    border: Literal["", "box", "line", "hair"] = ""
+    to: Literal["left", "right"] | None = None
+    at: Literal["top", "center", "bottom"] = "top"
+    wrap: bool = False
+    indent: int = 0
+    open: bool = False
+
+
+LOOKS = {
+    "title": Look(16, ACCENT, bold=True, at="center"),
+    "subtitle": Look(color=MUTED, italic=True),
+    "section": Look(11, "FFFFFF", bold=True, fill=ACCENT, at="center"),
+    "header": Look(color=ACCENT, bold=True, fill=PALE, border="line", at="bottom", wrap=True),
+    "header_right": Look(color=ACCENT, bold=True, fill=PALE, border="line", to="right", at="bottom", wrap=True),
+    "key": Look(8, MUTED, to="right"),
+    "text": Look(border="hair", wrap=True),
+    "bold": Look(bold=True, border="hair", wrap=True),
+    "small": Look(8, MUTED, border="hair", wrap=True, indent=1),
+    "note": Look(color=MUTED, italic=True),
+    "plain_text": Look(),
+    "caution_line": Look(color=WARNING, bold=True),
+    "caution": Look(color=WARNING, bold=True, fill=ALERT_FILL, wrap=True),
+    "demo": Look(11, WARNING, bold=True, fill=ALERT_FILL, border="box", at="center", wrap=True),
+    "plain": Look(border="hair", to="right"),
+    "strong": Look(bold=True, fill=BAND, border="hair", to="right"),
+    "input": Look(color=TYPED, bold=True, fill=INPUT_FILL, border="box", to="right", open=True),
+    "answer": Look(color=TYPED, bold=True, fill=INPUT_FILL, border="box", wrap=True, open=True),
+    "fixed": Look(color=MUTED, fill="E4E7EB", border="box", to="right"),
 }
 
 
@@ -86,70 +128,21 @@ def describe(name: str) -> dict[str, Any]:
 
 
 def _base(name: str) -> dict[str, Any]:
+    """Fields of a base style, from its look."""
     from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Side
 
-    wrap = Alignment(wrap_text=True, vertical="top")
-    indented, right = Alignment(wrap_text=True, vertical="top", indent=1), Alignment(horizontal="right", vertical="top")
+    look = LOOKS[name]
     line, hair = Side(style="thin", color="9AA5B1"), Side(style="hair", color="CBD2D9")
-    box = Border(left=line, right=line, top=line, bottom=line)
-    below = Border(bottom=hair)
-
-    def font(size: float = 9, color: str = INK, *, bold: bool = False, italic: bool = False) -> Font:
-        return Font(name="Calibri", size=size, color=color, bold=bold, italic=italic)
-
-    def fill(color: str) -> PatternFill:
-        return PatternFill("solid", fgColor=color)
-
-    styles: dict[str, dict[str, Any]] = {
-        "title": {"font": font(16, ACCENT, bold=True), "alignment": Alignment(vertical="center")},
-        "subtitle": {"font": font(9, MUTED, italic=True)},
-        "section": {
-            "font": font(11, "FFFFFF", bold=True),
-            "fill": fill(ACCENT),
-            "alignment": Alignment(vertical="center"),
-        },
-        "header": {
-            "font": font(9, ACCENT, bold=True),
-            "fill": fill(PALE),
-            "border": Border(bottom=line),
-            "alignment": Alignment(wrap_text=True, vertical="bottom"),
-        },
-        "header_right": {
-            "font": font(9, ACCENT, bold=True),
-            "fill": fill(PALE),
-            "border": Border(bottom=line),
-            "alignment": Alignment(wrap_text=True, horizontal="right", vertical="bottom"),
-        },
-        "key": {"font": font(8, MUTED), "alignment": right},
-        "text": {"font": font(), "alignment": wrap, "border": below},
-        "bold": {"font": font(bold=True), "alignment": wrap, "border": below},
-        "small": {"font": font(8, MUTED), "alignment": indented, "border": below},
-        "note": {"font": font(9, MUTED, italic=True)},
-        "caution_line": {"font": font(9, WARNING, bold=True)},
-        "plain_text": {"font": font()},
-        "caution": {"font": font(9, WARNING, bold=True), "fill": fill(ALERT_FILL), "alignment": wrap},
-        "demo": {
-            "font": font(11, WARNING, bold=True),
-            "fill": fill(ALERT_FILL),
-            "border": box,
-            "alignment": Alignment(wrap_text=True, vertical="center"),
-        },
-        "plain": {"font": font(), "alignment": right, "border": below},
-        "strong": {"font": font(bold=True), "alignment": right, "border": below, "fill": fill(BAND)},
-        "input": {
-            "font": font(9, "1A3E8C", bold=True),
-            "fill": fill(INPUT_FILL),
-            "border": box,
-            "alignment": right,
-            "protection": Protection(locked=False),
-        },
-        "answer": {
-            "font": font(9, "1A3E8C", bold=True),
-            "fill": fill(INPUT_FILL),
-            "border": box,
-            "alignment": wrap,
-            "protection": Protection(locked=False),
-        },
-        "fixed": {"font": font(9, MUTED), "fill": fill("E4E7EB"), "border": box, "alignment": right},
+    borders = {
+        "box": Border(left=line, right=line, top=line, bottom=line),
+        "line": Border(bottom=line),
+        "hair": Border(bottom=hair),
+        "": Border(),
     }
-    return styles[name]
+    found: dict[str, Any] = {
+        "font": Font(name="Calibri", size=look.size, color=look.color, bold=look.bold, italic=look.italic),
+        "border": borders[look.border],
+        "protection": Protection(locked=not look.open),
+        "alignment": Alignment(horizontal=look.to, vertical=look.at, wrap_text=look.wrap, indent=look.indent),
+    }
+    return found | ({"fill": PatternFill("solid", fgColor=look.fill)} if look.fill else {})
