@@ -9,6 +9,8 @@ import streamlit as st
 
 from econmodel.reporting.content import KeyNumbers, Table
 
+MOST = 8
+
 
 def text(words: str, kind: str = "body") -> None:
     """Say something that may hold what a user typed: shown as plain text, never as markup."""
@@ -48,12 +50,13 @@ def numbers(block: KeyNumbers, place: str = "numbers") -> None:
 def table(block: Table) -> None:
     """Show a table that a reader can scroll, print and hear; the first column heads each row."""
     whole = sum(c.width for c in block.columns)
-    widths = "".join(f'<col style="width:{c.width / whole:.1%}">' for c in block.columns) if block.small else ""
+    size = "small" if block.small else "many" if len(block.columns) > MOST else "plain"
+    widths = "" if size == "plain" else "".join(f'<col style="width:{c.width / whole:.1%}">' for c in block.columns)
     head = "".join(f'<th scope="col"{_side(c.is_number)}>{escape(c.heading)}</th>' for c in block.columns)
     rows = "".join(_row(block, row) for row in block.rows)
     below = f'<p class="say note">{escape(block.note)}</p>' if block.note else ""
     st.html(f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(block.caption, quote=True)}">'
-            f'<table class="{"small" if block.small else "plain"}"><caption>{escape(block.caption)}</caption>'
+            f'<table class="{size}"><caption>{escape(block.caption)}</caption>'
             f"<colgroup>{widths}</colgroup><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>{below}")
 
 
