@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import socket
 import sys
 import tomllib
@@ -87,6 +88,8 @@ def free_port(first: int) -> int:
 
 def warm_up() -> None:
     """Load what the first page needs before anyone waits for it."""
+    # The library warns that no page is open yet; that is the point here.
+    logging.getLogger("streamlit.runtime.scriptrunner_utils.script_run_context").setLevel(logging.ERROR)
     from econmodel.interfaces.dashboard import shell
 
     shell.warm_up()
