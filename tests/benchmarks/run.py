@@ -1,0 +1,250 @@
+"""Speed of the model, as ratios measured in one run on one machine.
+
+Run ``python tests/benchmarks/run.py`` where the package is installed. It prints, for 10,000 draws of 5 strategies over 480 months
+(one patient group), the time of the NumPy and the compiled engine beside a dense matrix loop, plain Python and, where a
+C compiler is found, a hand-written C loop; then whole analyses, and how the cost grows with draws, months and groups.
+``--million`` adds a million draws and their memory. Nothing is asserted: times depend on the machine and on its other work.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ctypes
+import os
+import platform
+import resource
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+
+from econmodel.economics.evaluate import evaluate
+from econmodel.model import compiled
+from econmodel.model.cohort import Schedule, run_blocks
+from econmodel.model.disease import run_disease
+from econmodel.model.inputs import ModelInputs, base_values, resolve
+from econmodel.model.stages import StageBlock, inflows
+from econmodel.model.structure import build_structure
+from econmodel.parameters.loading import load_case
+from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.sampling import sample
+from econmodel.uncertainty.probabilistic import LANES_PER_BLOCK, run_psa
+from econmodel.uncertainty.threads import in_order
+
+DRAWS, STRATEGIES, MONTHS = 10_000, 5, 480
+LANES = DRAWS * STRATEGIES
+FIVE = ("watch", "beta_blocker", "glue", "coil_and_glue", "transvenous")
+STRUCTURE = build_structure()
+ENGINES = ("numpy", "compiled")
+
+
+def timed(work: Callable[[], object], repeats: int = 3) -> float:
+    """Best of some runs, in seconds, after one to warm up."""
+    work()
+    best = np.inf
+    for _ in range(repeats):
+        begun = time.perf_counter()
+        work()
+        best = min(best, time.perf_counter() - begun)
+    return best
+
+
+def probabilities(lanes: int) -> np.ndarray:
+    """Plausible probabilities of every move: (move, lane)."""
+    rng = np.random.default_rng(1)
+    p = rng.uniform(0.001, 0.02, (len(STRUCTURE.moves), lanes))
+    acute = {"bleed_death": 0.12, "early_rebleed": 0.1, "recover": 0.78}
+    for m, move in enumerate(STRUCTURE.moves):
+        p[m] = acute.get(move.kind, p[m])
+    return p
+
+
+def starts(lanes: int) -> np.ndarray:
+    """A fifth of the lanes starts untreated, a fifth protected, the rest in a course: (state, lane)."""
+    initial = np.zeros((len(STRUCTURE.states), lanes))
+    initial[0, : lanes // 5] = initial[2, lanes // 5 : 2 * lanes // 5] = initial[1, 2 * lanes // 5 :] = 1.0
+    return initial
+
+
+def run_engine(engine: str, p: np.ndarray, initial: np.ndarray, months: int = MONTHS) -> None:
+    """The engine on blocks of lanes, the compiled one on every processor, as an analysis runs it."""
+    schedule = Schedule(12, (0,) * (months // 12))
+    blocks = [slice(low, min(low + LANES_PER_BLOCK, p.shape[1])) for low in range(0, p.shape[1], LANES_PER_BLOCK)]
+
+    def one(lanes: slice) -> None:
+        block = StageBlock(np.ascontiguousarray(p[None, :, lanes]), (0,) * (months // 12))
+        run_blocks(STRUCTURE.engine_moves(), lambda stage: block, initial[:, lanes], schedule, engine=engine)
+
+    list(in_order(one, blocks, os.cpu_count() or 1 if engine == "compiled" else 1))
+
+
+def run_dense(p: np.ndarray, initial: np.ndarray, months: int = MONTHS) -> None:
+    """A matrix of moves per lane, and a product a month."""
+    n = len(STRUCTURE.states)
+    matrices = np.zeros((p.shape[1], n, n))
+    matrices[:, range(n), range(n)] = 1.0
+    moves = STRUCTURE.engine_moves()
+    for m, (i, j) in enumerate(zip(moves.sources, moves.targets, strict=True)):
+        matrices[:, i, i] -= p[m]
+        matrices[:, i, j] += p[m]
+    state, total = initial.T[:, None, :].copy(), np.zeros((p.shape[1], 1, n))
+    for _ in range(months):
+        total += state
+        state = state @ matrices
+
+
+def run_python(p: np.ndarray, initial: np.ndarray, months: int = MONTHS) -> None:
+    """Plain Python: loops over lanes, months and moves."""
+    moves = STRUCTURE.engine_moves()
+    pairs = list(zip(moves.sources, moves.targets, strict=True))
+    for lane in range(p.shape[1]):
+        state, total, chances = initial[:, lane].tolist(), [0.0] * len(initial), p[:, lane].tolist()
+        for _ in range(months):
+            after = list(state)
+            for chance, (i, j) in zip(chances, pairs, strict=True):
+                flow = chance * state[i]
+                after[i] -= flow
+                after[j] += flow
+            total = [t + s for t, s in zip(total, state, strict=True)]
+            state = after
+
+
+def c_loop() -> Callable[[np.ndarray, np.ndarray], None] | None:
+    """Compile the yardstick; None without a C compiler."""
+    compiler = shutil.which("gcc") or shutil.which("clang")
+    if compiler is None:
+        return None
+    library = Path(tempfile.mkdtemp()) / "yardstick.so"
+    source = Path(__file__).with_name("yardstick.c")
+    subprocess.run([compiler, "-O3", "-march=native", "-ffast-math", "-shared", "-fPIC", "-o", str(library), str(source)],
+                   check=True)
+    function = ctypes.CDLL(str(library)).run
+    plan = inflows(STRUCTURE.engine_moves())
+
+    def work(p: np.ndarray, initial: np.ndarray) -> None:
+        ways, state, sums = np.zeros((len(plan.source), p.shape[1])), initial.copy(), np.zeros_like(initial)
+        ways[plan.stay] = 1.0
+        for m, (way, source) in enumerate(zip(plan.way_of_move, STRUCTURE.engine_moves().sources, strict=True)):
+            ways[plan.stay[source]] -= p[m]
+            if way >= 0:
+                ways[way] += p[m]
+        pointers = [array.ctypes.data_as(ctypes.c_void_p) for array in (ways, state, sums)]
+        function(*pointers, ctypes.c_long(p.shape[1]), ctypes.c_int(MONTHS))
+
+    return work
+
+
+def one_group(groups: int = 1) -> ParameterSet:
+    """The base case with five strategies and the first patient groups."""
+    p = load_case().parameters
+    rows = p.rows("case_mix")[:groups]
+    whole = sum(float(r["share"]) for r in rows)
+    mix = replace(p["case_mix"], table=tuple(r | {"share": float(r["share"]) / whole} for r in rows))
+    return replace(p, parameters=p.parameters | {"case_mix": mix}, strategies={key: p.strategies[key] for key in FIVE})
+
+
+def resolved(parameters: ParameterSet, draws: int) -> list[ModelInputs]:
+    """Blocks of draws, resolved into rates."""
+    values = sample(parameters, draws, seed=1)
+    size = max(1, LANES_PER_BLOCK // (len(parameters.strategies) * len(parameters.rows("case_mix"))))
+    return [resolve(parameters, {n: v[low : low + size] for n, v in values.items()}, sampled=True)
+            for low in range(0, draws, size)]
+
+
+def run_model(engine: str, blocks: list[ModelInputs]) -> None:
+    """The disease model: rates into probabilities once a year, and the cohort."""
+    work = partial(run_disease, period_of_year=(0,) * (MONTHS // 12), discount_rates=(0.0, 0.03), engine=engine)
+    list(in_order(lambda inputs: work(inputs) and None, blocks, os.cpu_count() or 1 if engine == "compiled" else 1))
+
+
+def report_engine() -> None:
+    """Ratios on the target problem."""
+    p, initial = probabilities(LANES), starts(LANES)
+    few = slice(0, LANES, 50)
+    handful = slice(0, LANES, 5_000)
+    print(f"\nEngine: {DRAWS:,} draws x {STRATEGIES} strategies x {MONTHS} months, {len(STRUCTURE.states)} states, "
+          f"{len(STRUCTURE.moves)} moves, one group")
+    times = {f"{engine} engine": timed(partial(run_engine, engine, p, initial)) for engine in available()}
+    times["dense matrix loop"] = 50 * timed(partial(run_dense, p[:, few], initial[:, few]), 1)
+    times["plain Python"] = 5_000 * timed(partial(run_python, p[:, handful], initial[:, handful]), 1)
+    if yardstick := c_loop():
+        times["C loop by hand, one thread"] = timed(partial(yardstick, p, initial))
+    for name, seconds in times.items():
+        ratios = "  ".join(f"{seconds / times[f'{engine} engine']:9.2f} x {engine}" for engine in available())
+        print(f"  {name:28s}{seconds:10.3f} s  {ratios}")
+
+
+def available() -> tuple[str, ...]:
+    """Engines that can run here."""
+    return ENGINES if compiled.installed() else ENGINES[:1]
+
+
+def report_analyses() -> None:
+    """Whole analyses."""
+    print("\nAnalyses (seconds)")
+    case = load_case().parameters
+    evaluate(case)
+    print(f"  all strategies once, by year and group   {timed(partial(evaluate, case), 10) * 1000:8.1f} ms")
+    blocks = resolved(one_group(), DRAWS)
+    for engine in available():
+        print(f"  disease model, {DRAWS:,} draws, one group   {engine:9s}{timed(partial(run_model, engine, blocks)):8.3f}")
+    for engine in available():
+        with_engine(engine)
+        seconds = timed(partial(run_psa, case, 2_000, seed=1), 2)
+        print(f"  base case, 2,000 draws, 7 strategies, 6 groups, lifetime   {engine:9s}{seconds:8.3f}")
+
+
+def with_engine(engine: str) -> None:
+    """Let analyses use one engine: the compiled one once it is loaded."""
+    if engine == "compiled":
+        import econmodel.model.kernel  # noqa: F401
+    else:
+        sys.modules.pop(compiled.KERNEL, None)
+
+
+def report_curves(million: bool) -> None:
+    """How the cost of the disease model grows."""
+    engine = available()[-1]
+    print(f"\nCost of the disease model, {engine} engine (seconds)")
+    for draws in (1_000, 10_000, 100_000):
+        print(f"  {draws:>9,} draws, one group     {timed(partial(run_model, engine, resolved(one_group(), draws)), 1):8.3f}")
+    for groups in (1, 2, 4, 6):
+        print(f"  {groups:>9} groups, 1,000 draws  "
+              f"{timed(partial(run_model, engine, resolved(one_group(groups), 1_000)), 2):8.3f}")
+    p, initial = probabilities(LANES), starts(LANES)
+    for months in (60, 120, 240, 480):
+        print(f"  {months:>9} months, engine only {timed(partial(run_engine, engine, p, initial, months), 2):8.3f}")
+    if million:
+        with_engine(engine)
+        begun = time.perf_counter()
+        run_psa(one_group(), 1_000_000, seed=1)
+        print(f"  1,000,000 draws, one group, whole analysis {time.perf_counter() - begun:8.1f} s, "
+              f"most memory of this process {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
+
+
+def main() -> None:
+    """Print every table."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--million", action="store_true", help="also a million draws, with their memory")
+    parser.add_argument("--only", choices=("engine", "analyses", "curves"), help="one table")
+    chosen = parser.parse_args()
+    load = f", load {os.getloadavg()[0]:.1f}" if hasattr(os, "getloadavg") else ""
+    print(f"{platform.machine()}, {os.cpu_count()} processors{load}, Python {platform.python_version()}, NumPy {np.__version__}")
+    base_values(load_case().parameters)
+    if chosen.only in (None, "engine"):
+        report_engine()
+    if chosen.only in (None, "analyses"):
+        report_analyses()
+    if chosen.only in (None, "curves"):
+        report_curves(chosen.million)
+
+
+if __name__ == "__main__":
+    main()
