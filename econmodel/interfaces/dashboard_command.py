@@ -88,8 +88,11 @@ def free_port(first: int) -> int:
 
 def warm_up() -> None:
     """Load what the first page needs before anyone waits for it."""
-    # The library warns that no page is open yet; that is the point here.
-    logging.getLogger("streamlit.runtime.scriptrunner_utils.script_run_context").setLevel(logging.ERROR)
-    from econmodel.interfaces.dashboard import shell
+    # The library warns that no page is open yet, which is the point here.
+    logging.disable(logging.WARNING)
+    try:
+        from econmodel.interfaces.dashboard import shell
 
-    shell.warm_up()
+        shell.warm_up()
+    finally:
+        logging.disable(logging.NOTSET)

@@ -19,6 +19,7 @@ from econmodel.uncertainty.questions import Question as Question
 from econmodel.uncertainty.questions import answer as answer
 from econmodel.uncertainty.questions import answer_to as answer_to
 from econmodel.uncertainty.questions import ask as ask
+from econmodel.uncertainty.questions import lead_pair as lead_pair
 from econmodel.uncertainty.questions import needed_input, points_in_range
 from econmodel.uncertainty.questions import outcome_of as outcome_of
 from econmodel.uncertainty.questions import varied as varied

@@ -47,6 +47,13 @@ class Question:
         return OUTCOMES[self.outcome].format(years=int(self.parameters.number("headline_years")))
 
 
+def lead_pair(parameters: ParameterSet) -> tuple[str, str]:
+    """Give the strategy and comparator that reports follow: coil and glue where it is there, against the comparator set."""
+    versus = parameters.text("comparator")
+    others = [key for key in parameters.strategies if key != versus]
+    return ("coil_and_glue" if "coil_and_glue" in others else others[-1]), versus
+
+
 def ask(parameters: ParameterSet, strategy: str, versus: str, outcome: str = "cost") -> Question:
     """Check and build a question; only the two strategies are then evaluated.
 
@@ -69,13 +76,6 @@ def ask(parameters: ParameterSet, strategy: str, versus: str, outcome: str = "co
     comparator = replace(parameters["comparator"], value=versus)
     inputs = parameters.parameters | {"comparator": comparator}
     return Question(replace(parameters, parameters=inputs, strategies=kept), strategy, versus, outcome)
-
-
-def lead_pair(parameters: ParameterSet) -> tuple[str, str]:
-    """Give the strategy and comparator that reports follow: coil and glue where it is there, against the comparator set."""
-    versus = parameters.text("comparator")
-    others = [key for key in parameters.strategies if key != versus]
-    return ("coil_and_glue" if "coil_and_glue" in others else others[-1]), versus
 
 
 def answer(question: Question, values: dict[str, FloatArray] | None = None) -> FloatArray:

@@ -55,6 +55,33 @@ def test_set_moves_results_and_shows_in_provenance(document: dict) -> None:
     assert shown["changed_by"] == "command line"
 
 
+def test_case_writes_every_paper_and_figure(tmp_path: Path) -> None:
+    """The main job leaves both papers in three formats, figures with their CSV, results and provenance."""
+    done = run("case", "--draws", "30", "--out", str(tmp_path / "out"))
+    assert done.returncode == 0, done.stderr
+    names = {p.name for p in (tmp_path / "out").iterdir()}
+    papers = {f"{paper}.{form}" for paper in ("brief", "technical_report") for form in ("html", "pdf", "docx")}
+    assert papers | {"results.json", "results.csv", "provenance.csv", "figures"} <= names
+    results = json.loads((tmp_path / "out" / "results.json").read_text(encoding="utf-8"))
+    assert results["uncertainty"]["draws"] == 30
+    assert len(results["programme"]["years"]) == 5
+    for picture in (tmp_path / "out" / "figures").glob("*.svg"):
+        assert picture.with_suffix(".csv").exists()
+        assert picture.with_suffix(".png").exists()
+    assert "Invented data" in done.stdout
+
+
+@pytest.mark.parametrize("verb", ["sensitivity", "psa", "budget"])
+def test_analyses_write_pictures_with_their_data(tmp_path: Path, verb: str) -> None:
+    """Each analysis runs on the demo hospital and leaves pictures, CSV and JSON."""
+    extra = {"sensitivity": ("--one-way", "--two-way", "r_late_rebleed", "p_first_bleed_year_1"),
+             "psa": ("--draws", "30"), "budget": ("--draws", "20")}[verb]
+    done = run(verb, *extra, "--out", str(tmp_path / verb))
+    assert done.returncode == 0, done.stderr
+    kinds = {p.suffix for p in (tmp_path / verb).iterdir()}
+    assert {".svg", ".png", ".csv", ".json"} <= kinds
+
+
 @pytest.mark.parametrize(("arguments", "parts"), [
     (("case", "--set", "hr_glu=0.5"), ("'hr_glu'", "hr_glue")),
     (("case", "--set", "hr_glue=-0.3"), ("hr_glue = -0.3", "> 0")),
@@ -84,5 +111,5 @@ def test_bad_input_is_one_message_and_exit_2(tmp_path: Path, arguments: tuple[st
 def test_help_names_every_verb() -> None:
     """`--help` lists the verbs that exist."""
     text = run("--help").stdout
-    for verb in ("case", "where"):
+    for verb in ("case", "nnt", "sensitivity", "psa", "budget", "registry", "form", "workbook", "where", "checks", "dashboard"):
         assert verb in text
