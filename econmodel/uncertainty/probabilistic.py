@@ -36,6 +36,7 @@ LANES_PER_BLOCK = 8192
 INTERVAL = (0.025, 0.975)
 CURVE_POINTS = 41
 SUFFICIENT = 0.1
+PARTS = 4
 
 
 @dataclass(frozen=True)
@@ -134,6 +135,7 @@ class Psa:
                               "frontier": self.acceptability_frontier},
             "convergence": {versus: {key: convergence(self, key, versus) for key in self.keys if key != versus}
                             for versus in self.comparators},
+            "stability": stability(self),
         }
 
     def comparison(self, key: str, versus: str) -> dict[str, Any]:
@@ -198,8 +200,24 @@ def convergence(psa: Psa, key: str, versus: str) -> dict[str, Any]:
     verdict = (f"{psa.draws:,} draws suffice: the error of mean net benefit is {100 * relative:.1f}% of its size." if enough
                else f"{psa.draws:,} draws leave an error of {100 * min(relative, 9.99):.0f}% in mean net benefit; run more "
                     "before resting a close decision on it.")
-    return {"at": at.tolist(), "running": running, "se": {name: summarise(x)["se"] for name, x in series.items()},
+    errors: dict[str, float | None] = {name: summarise(x)["se"] for name, x in series.items()}
+    errors["nnt_3_years"] = float(errors["arr_3_years"] or 0.0) / arr.mean() ** 2 if arr.mean() > 0 else None
+    return {"at": at.tolist(), "running": running, "se": errors,
             "relative_error": float(min(relative, 1e9)), "sufficient": enough, "sentence": verdict}
+
+
+def stability(psa: Psa) -> dict[str, Any]:
+    """Whether the same strategy has the highest mean net benefit in each quarter of the draws, as in runs of other seeds."""
+    cost, qalys = psa.outcomes["cost"], psa.outcomes["qalys"]
+    parts = [part for part in np.array_split(np.arange(psa.draws), PARTS) if len(part)]
+    found = [psa.keys[int((psa.threshold * qalys[p[0] : p[-1] + 1] - cost[p[0] : p[-1] + 1]).mean(axis=0).argmax())]
+             for p in parts]
+    whole = psa.keys[int((psa.threshold * qalys.mean(axis=0) - cost.mean(axis=0)).argmax())]
+    label, agree = psa.parameters.strategies[whole].label, len(set(found)) == 1
+    return {"best": whole, "best_by_part": found, "stable": agree,
+            "sentence": (f"{label} has the highest mean net benefit in each quarter of the draws." if agree else
+                         f"{label} has the highest mean net benefit over all draws, but not in each quarter of them: the "
+                         "choice is close, or the draws are too few.")}
 
 
 def kept_outcomes(e: Evaluation, headline: int) -> dict[str, FloatArray]:

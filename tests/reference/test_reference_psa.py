@@ -2,6 +2,10 @@
 
 Two risks p0 ~ Beta(8, 8), p1 ~ Beta(4, 12): P(ARR < 0) = 0.064068 and 1 / E[ARR] = 4.000; the mean of 1/ARR wanders
 without settling. Common practice, no source.
+
+Convergence: Hatswell 2018 (PubMed 30051268) judges the number of runs by the variance of the outcome. The rule used, stop
+when 1.96 standard errors of mean incremental net benefit are small beside its size and the best option is the same in
+independent runs, is common practice, no source; so is the tenth that counts as small.
 """
 
 from __future__ import annotations
@@ -10,7 +14,8 @@ import numpy as np
 import pytest
 
 from econmodel.parameters.distributions import fit
-from econmodel.uncertainty.probabilistic import nnt_block, summarise
+from econmodel.parameters.loading import load_case
+from econmodel.uncertainty.probabilistic import Psa, convergence, nnt_block, stability, summarise
 
 
 def draws(n: int, seed: int) -> np.ndarray:
@@ -37,3 +42,33 @@ def test_monte_carlo_error_falls_with_the_root_of_draws() -> None:
     """Standard error of a mean is sd / sqrt(n)."""
     arr = draws(10_000, 3)
     assert summarise(arr)["se"] == pytest.approx(arr.std(ddof=1) / 100.0)
+
+
+def analysis(benefit: np.ndarray) -> Psa:
+    """Draws of two strategies that cost the same and differ in QALYs by ``benefit`` over the threshold."""
+    parameters, level = load_case().parameters, np.zeros((len(benefit), 2))
+    gained = level.copy()
+    gained[:, 1] = benefit / parameters.number("willingness_to_pay")
+    outcomes = {"cost": level, "qalys": gained, "first_bleed_risk_3": np.tile([0.3, 0.2], (len(benefit), 1))}
+    return Psa(parameters, ("watch", "glue"), (3,), 5, 1, False, outcomes, 0, ("watch",))
+
+
+@pytest.mark.parametrize(("draws_run", "suffice"), [(3_000, False), (5_000, True)])
+def test_draws_suffice_when_the_error_is_a_tenth_of_the_mean(draws_run: int, suffice: bool) -> None:
+    """A benefit of mean 1 and standard deviation 3.27 needs (1.96 x 3.27 / 0.1) squared = 4,108 draws."""
+    half = np.full(draws_run // 2, 3.27)
+    found = convergence(analysis(np.concatenate([1 + half, 1 - half])), "glue", "watch")
+    assert found["sufficient"] is suffice
+    assert found["relative_error"] == pytest.approx(1.96 * 3.27 / np.sqrt(draws_run), rel=1e-3)
+    assert found["se"]["nnt_3_years"] == pytest.approx(0.0, abs=1e-9)
+    assert found["running"]["nnt_3_years"][-1] == pytest.approx(10.0)
+
+
+def test_the_best_option_must_be_the_same_in_each_part() -> None:
+    """An option best in every quarter is stable; one that loses a quarter is not, though it wins over all."""
+    assert stability(analysis(np.full(40, 2.0)))["stable"]
+    lost = np.repeat([5.0, 5.0, -1.0, 5.0], 10)
+    found = stability(analysis(lost))
+    assert (found["best"], found["stable"]) == ("glue", False)
+    assert found["best_by_part"] == ["glue", "glue", "watch", "glue"]
+    assert "close" in found["sentence"]
