@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
-IN_MEMORY = 64 * 2**20
+IN_MEMORY = 32 * 2**20
 
 
 class DrawStore(Mapping[str, FloatArray]):

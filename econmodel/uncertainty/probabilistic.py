@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 FloatArray = NDArray[np.float64]
 Progress = Callable[[int, int], None]
 LANES_PER_BLOCK = 8192
+MANY_DRAWS = 50_000
 INTERVAL = (0.025, 0.975)
 CURVE_POINTS = 41
 SUFFICIENT = 0.1
@@ -66,10 +67,13 @@ class Psa:
         """Willingness to pay for a QALY."""
         return self.parameters.number("willingness_to_pay")
 
+    def column(self, name: str, strategy: int) -> FloatArray:
+        """Outcome of one strategy: (draw,); of draws on disk, only this is read."""
+        return np.array(self.outcomes[name][:, strategy])
+
     def gap(self, name: str, key: str, versus: str) -> FloatArray:
         """Outcome of a strategy less that of its comparator: (draw,)."""
-        array = self.outcomes[name]
-        return np.asarray(array[:, self.keys.index(key)] - array[:, self.keys.index(versus)])
+        return self.column(name, self.keys.index(key)) - self.column(name, self.keys.index(versus))
 
     def net_benefit(self, threshold: float) -> FloatArray:
         """Net monetary benefit over the time horizon: (draw, strategy)."""
@@ -82,10 +86,9 @@ class Psa:
 
     def best(self, threshold: float) -> NDArray[np.int64]:
         """Strategy with the highest net benefit, the first of equals: (draw,)."""
-        cost, qalys = self.outcomes["cost"], self.outcomes["qalys"]
         highest, best = np.full(self.draws, -np.inf), np.zeros(self.draws, dtype=np.int64)
         for s in range(len(self.keys)):
-            benefit = threshold * qalys[:, s] - cost[:, s]
+            benefit = threshold * self.column("qalys", s) - self.column("cost", s)
             better = benefit > highest
             best[better], highest[better] = s, benefit[better]
         return best
@@ -99,7 +102,8 @@ class Psa:
     @cached_property
     def acceptability_frontier(self) -> list[dict[str, Any]]:
         """Strategy with the highest mean net benefit at each threshold, and the probability that it is the best."""
-        rows, cost, qalys = [], self.outcomes["cost"].mean(axis=0), self.outcomes["qalys"].mean(axis=0)
+        rows, (cost, qalys) = [], (np.array([self.column(name, s).mean() for s in range(len(self.keys))])
+                                   for name in ("cost", "qalys"))
         for t, probabilities in zip(self.thresholds, self.acceptability, strict=True):
             s = int((t * qalys - cost).argmax())
             rows.append({"threshold": float(t), "key": self.keys[s], "probability": float(probabilities[s])})
@@ -121,8 +125,7 @@ class Psa:
         return {
             "draws": self.draws, "seed": self.seed, "sobol": self.sobol, "interval": list(INTERVAL),
             "held_at_certain_death": self.held,
-            **{name: {key: summarise(array[:, s]) for s, key in enumerate(self.keys)}
-               for name, array in self.outcomes.items()},
+            **{name: {key: summarise(self.column(name, s)) for s, key in enumerate(self.keys)} for name in self.outcomes},
             "comparator": main,
             "probability_saving": {key: _share(self.gap("cost", key, main) < 0) for key in self.keys if key != main},
             "probability_saving_five_years": {key: _share(self.gap("cost_five_years", key, main) < 0)
@@ -208,11 +211,11 @@ def convergence(psa: Psa, key: str, versus: str) -> dict[str, Any]:
 
 def stability(psa: Psa) -> dict[str, Any]:
     """Whether the same strategy has the highest mean net benefit in each quarter of the draws, as in runs of other seeds."""
-    cost, qalys = psa.outcomes["cost"], psa.outcomes["qalys"]
-    parts = [part for part in np.array_split(np.arange(psa.draws), PARTS) if len(part)]
-    found = [psa.keys[int((psa.threshold * qalys[p[0] : p[-1] + 1] - cost[p[0] : p[-1] + 1]).mean(axis=0).argmax())]
-             for p in parts]
-    whole = psa.keys[int((psa.threshold * qalys.mean(axis=0) - cost.mean(axis=0)).argmax())]
+    bounds = np.linspace(0, psa.draws, min(PARTS, psa.draws) + 1).astype(int)
+    sums = np.array([np.add.reduceat(psa.threshold * psa.column("qalys", s) - psa.column("cost", s), bounds[:-1])
+                     for s in range(len(psa.keys))])
+    found = [psa.keys[int(s)] for s in (sums / np.diff(bounds)).argmax(axis=0)]
+    whole = psa.keys[int(sums.sum(axis=1).argmax())]
     label, agree = psa.parameters.strategies[whole].label, len(set(found)) == 1
     return {"best": whole, "best_by_part": found, "stable": agree,
             "sentence": (f"{label} has the highest mean net benefit in each quarter of the draws." if agree else
@@ -260,7 +263,8 @@ def run_psa(parameters: ParameterSet, draws: int, *, seed: int, sobol: bool = Fa
     """
     lanes = len(parameters.strategies) * len(parameters.rows("case_mix"))
     threads = cpu_count() or 1 if warm_up(draws * lanes * 12 * horizon_years(parameters)) else 1
-    samples = Sampler(parameters, seed, sobol=sobol).blocks(draws, block or max(1, LANES_PER_BLOCK // lanes))
+    at_once = LANES_PER_BLOCK // threads if draws < MANY_DRAWS else LANES_PER_BLOCK // (2 * threads)
+    samples = Sampler(parameters, seed, sobol=sobol).blocks(draws, block or max(1, at_once // lanes))
     store: DrawStore | None = None
     held = done = 0
     for outcomes, e_held, e_years, e_comparators in in_order(partial(_evaluate_block, parameters), samples, threads):
