@@ -18,7 +18,7 @@ from econmodel.model.stages import Moves, Schedule, StageBlock
 from econmodel.parameters.schema import Surveillance
 
 FloatArray = NDArray[np.float64]
-LANE_YEARS_AT_ONCE = 1 << 15
+LANE_YEARS_AT_ONCE = 1 << 16
 
 
 def initial_state(inputs: ModelInputs) -> FloatArray:

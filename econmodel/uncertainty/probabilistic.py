@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 Progress = Callable[[int, int], None]
-LANES_PER_BLOCK = 8192
+LANES_PER_BLOCK = 16384
 MANY_DRAWS = 50_000
 INTERVAL = (0.025, 0.975)
 CURVE_POINTS = 41
@@ -263,7 +263,7 @@ def run_psa(parameters: ParameterSet, draws: int, *, seed: int, sobol: bool = Fa
     """
     lanes = len(parameters.strategies) * len(parameters.rows("case_mix"))
     threads = cpu_count() or 1 if warm_up(draws * lanes * 12 * horizon_years(parameters)) else 1
-    at_once = LANES_PER_BLOCK // threads if draws < MANY_DRAWS else LANES_PER_BLOCK // (2 * threads)
+    at_once = LANES_PER_BLOCK // threads if draws < MANY_DRAWS else LANES_PER_BLOCK // (4 * threads)
     samples = Sampler(parameters, seed, sobol=sobol).blocks(draws, block or max(1, at_once // lanes))
     store: DrawStore | None = None
     held = done = 0
