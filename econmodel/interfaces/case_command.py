@@ -67,7 +67,9 @@ def gather_findings(case: Case, *, quiet: bool, report: bool) -> Findings:
 def _with_report_tables(case: Case, psa: dict[str, object] | None, programme: dict[str, object] | None) -> Findings:
     from econmodel.economics.validation import run_checks
     from econmodel.reporting.findings import Findings, analysis_block
-    from econmodel.uncertainty.deterministic import ask, lead_pair, one_way, scenario_table
+    from econmodel.uncertainty.deterministic import one_way
+    from econmodel.uncertainty.questions import ask, lead_pair
+    from econmodel.uncertainty.scenarios import scenario_table
 
     question = ask(case.parameters, *lead_pair(case.parameters))
     return Findings(psa=psa, programme=programme, one_way=analysis_block(question, one_way(question)),

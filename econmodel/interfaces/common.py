@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -34,13 +33,13 @@ def load(file: Path | None, overrides: Sequence[Path] = (), sets: Sequence[str] 
 
 def write_json(document: dict[str, Any] | list[Any], target: str) -> None:
     """Write JSON to a file, whole or not at all, or to stdout when the target is ``-``."""
-    text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
-    if target == "-":
-        sys.stdout.write(text + "\n")
-        return
-    from econmodel.reporting.files import write_text
+    from econmodel.reporting.files import indented_json, write_text
 
-    write_text(Path(target), text + "\n")
+    text = indented_json(document)
+    if target == "-":
+        sys.stdout.write(text)
+        return
+    write_text(Path(target), text)
 
 
 def check_folder(folder: Path) -> Path:

@@ -16,7 +16,10 @@ def run_sensitivity(file: Path | None, overrides: Sequence[Path], sets: Sequence
                     out: Path | None, json: str | None, quiet: bool) -> None:
     """Run the analyses wanted (all when none is named), write their pictures, CSV and JSON, and print the sentences."""
     from econmodel.reporting.sensitivity import save_sensitivity
-    from econmodel.uncertainty.deterministic import DEFAULT_PAIR, ask, one_way, scenario_table, threshold, two_way
+    from econmodel.uncertainty.deterministic import DEFAULT_PAIR, one_way, two_way
+    from econmodel.uncertainty.questions import ask
+    from econmodel.uncertainty.scenarios import scenario_table
+    from econmodel.uncertainty.thresholds import thresholds as break_even_points
 
     case = load(file, overrides, sets)
     folder = check_folder(out or Path("reports") / case.name / "sensitivity")
@@ -31,7 +34,7 @@ def run_sensitivity(file: Path | None, overrides: Sequence[Path], sets: Sequence
         found["two_way"] = two_way(question, *(pair or DEFAULT_PAIR))
     names = thresholds or ([r.name for r in found["one_way"][:TOP_THRESHOLDS]] if everything else [])
     if names and outcome != "nnt":
-        found["thresholds"] = [threshold(question, name) for name in names]
+        found["thresholds"] = break_even_points(question, names)
     if everything or "scenarios" in wanted:
         found["scenarios"] = scenario_table(question)
     if "sobol" in wanted:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -150,6 +151,7 @@ def _groups(documents: Sequence[Document], faults: list[EconModelError]) -> tupl
     return strategies, secondary, tuple(joint["ordered"]), tuple(joint["correlated"])
 
 
+@cache
 def read_life_table(name: str) -> dict[str, NDArray[np.float64]]:
     """Read one life table: probability of death within a year by sex and single year of age.
 
@@ -176,4 +178,7 @@ def read_life_table(name: str) -> dict[str, NDArray[np.float64]]:
                 what = f"life table {name!r}: age {row['age']}, qx {row['qx']}: ages must run from 0, qx lie in 0 to 1"
                 raise ParameterError(what, where=str(Where(f"params/tables/{name}.csv", number)), fix="mend that row")
             ages.append(q)
-    return {sex: np.array(values) for sex, values in found.items()}
+    table = {sex: np.array(values) for sex, values in found.items()}
+    for probabilities in table.values():
+        probabilities.setflags(write=False)  # one table is shared by every evaluation
+    return table

@@ -18,9 +18,11 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.lines import Line2D
 
-    from econmodel.uncertainty.deterministic import Grid, Question, ScenarioRow
+    from econmodel.uncertainty.deterministic import Grid
     from econmodel.uncertainty.global_sensitivity import SobolRow
     from econmodel.uncertainty.probabilistic import Psa
+    from econmodel.uncertainty.questions import Question
+    from econmodel.uncertainty.scenarios import ScenarioRow
 
 MOST_POINTS = 2000
 LABEL_WIDTH = 46

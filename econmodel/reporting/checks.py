@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from econmodel.reporting.files import write_text
+from econmodel.reporting.files import indented_json, write_text
 from econmodel.reporting.style import ACCENT, MUTED, WARM
 
 if TYPE_CHECKING:
@@ -83,9 +82,8 @@ def save_checks(rows: Sequence[CheckRow], folder: Path) -> list[Path]:
     from econmodel.reporting.figures import Spec, save_all
 
     flat = [asdict(row) | {"interval": interval_text(row)} for row in rows]
-    text = json.dumps(checks_document(list(rows)), indent=1, ensure_ascii=False, allow_nan=False)
     chart = Spec(flat, 5.2, lambda figure: plot_checks(rows, ax=figure.add_axes((0.5, 0.09, 0.47, 0.84))), 7.4)
-    return [*save_all({"checks": chart}, folder), write_text(folder / "checks.json", text + "\n")]
+    return [*save_all({"checks": chart}, folder), write_text(folder / "checks.json", indented_json(checks_document(list(rows))))]
 
 
 def interval_text(row: CheckRow) -> str:

@@ -35,6 +35,11 @@ def write_text(path: Path, text: str) -> Path:
     return write_bytes(path, text.encode("utf-8"))
 
 
+def indented_json(document: Mapping[str, Any] | Sequence[Any]) -> str:
+    """JSON with one value a line and a newline at the end; a number that is not finite is refused."""
+    return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
 def json_text(document: Mapping[str, Any]) -> str:
     """JSON with one line per entry of each top-level block: quick to write, and a change shows where it is."""
     blocks = []

@@ -10,7 +10,9 @@ from econmodel.reporting.content import Section
 
 if TYPE_CHECKING:
     from econmodel.economics.validation import CheckRow
-    from econmodel.uncertainty.deterministic import Question, ScenarioRow, TornadoRow
+    from econmodel.uncertainty.deterministic import TornadoRow
+    from econmodel.uncertainty.questions import Question
+    from econmodel.uncertainty.scenarios import ScenarioRow
 
 
 @dataclass(frozen=True)

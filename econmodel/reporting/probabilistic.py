@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import json
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.reporting.analysis_charts import plot_convergence, plot_draws
 from econmodel.reporting.figures import Spec, drawer, save_all
-from econmodel.reporting.files import write_bytes, write_text
+from econmodel.reporting.files import indented_json, write_bytes, write_text
 from econmodel.reporting.formatting import money_change, percent
 from econmodel.reporting.uncertainty_charts import plot_acceptability
+from econmodel.uncertainty.questions import followed
 
 if TYPE_CHECKING:
     from rich.console import Group
@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
 
 def lead_strategy(psa: Psa) -> str:
-    """Strategy the pictures follow: coil and glue where it is compared, else the last one."""
-    return "coil_and_glue" if "coil_and_glue" in psa.keys else psa.keys[-1]
+    """Strategy the pictures follow."""
+    return followed(psa.keys)
 
 
 def psa_table(case: Case, psa: Psa, document: dict[str, Any]) -> Group:
@@ -76,8 +76,7 @@ def save_psa(psa: Psa, document: dict[str, Any], folder: Path) -> list[Path]:
         written.append(write_bytes(folder / "draws.parquet", frame.to_parquet(index=False)))
     except ImportError:
         pass
-    text = json.dumps({"uncertainty": document}, indent=1, ensure_ascii=False, allow_nan=False)
-    return [*written, write_text(folder / "psa.json", text + "\n")]
+    return [*written, write_text(folder / "psa.json", indented_json({"uncertainty": document}))]
 
 
 def _plane_rows(psa: Psa, key: str, versus: str) -> list[dict[str, Any]]:

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import json
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.reporting.analysis_charts import plot_scenarios, plot_sobol, plot_two_way
 from econmodel.reporting.figures import Spec, drawer, save_all
-from econmodel.reporting.files import write_text
+from econmodel.reporting.files import indented_json, write_text
 from econmodel.reporting.formatting import money_change
 from econmodel.reporting.uncertainty_charts import plot_tornado
 from econmodel.uncertainty.deterministic import plain_rows
 
 if TYPE_CHECKING:
-    from econmodel.uncertainty.deterministic import Question
+    from econmodel.uncertainty.questions import Question
 
 WIDE = (0.45, 0.11, 0.52, 0.86)
 
@@ -60,7 +59,7 @@ def save_sensitivity(question: Question, found: dict[str, Any], folder: Path | N
     if folder is None:
         return document
     save_all(sensitivity_figures(question, found, document), folder)
-    write_text(folder / "sensitivity.json", json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
+    write_text(folder / "sensitivity.json", indented_json(document))
     return document
 
 

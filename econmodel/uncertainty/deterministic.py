@@ -8,26 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import AnalysisError
-from econmodel.uncertainty.questions import OUTCOMES as OUTCOMES
-from econmodel.uncertainty.questions import Question as Question
-from econmodel.uncertainty.questions import answer as answer
-from econmodel.uncertainty.questions import answer_to as answer_to
-from econmodel.uncertainty.questions import ask as ask
-from econmodel.uncertainty.questions import lead_pair as lead_pair
-from econmodel.uncertainty.questions import needed_input, points_in_range
-from econmodel.uncertainty.questions import outcome_of as outcome_of
-from econmodel.uncertainty.questions import varied as varied
-from econmodel.uncertainty.scenarios import ScenarioRow as ScenarioRow
-from econmodel.uncertainty.scenarios import scenario_table as scenario_table
-from econmodel.uncertainty.thresholds import Threshold as Threshold
-from econmodel.uncertainty.thresholds import threshold as threshold
-from econmodel.uncertainty.thresholds import thresholds as thresholds
+from econmodel.uncertainty.questions import Question, answer, answer_to, needed_input, points_in_range
+
+if TYPE_CHECKING:
+    from econmodel.uncertainty.scenarios import ScenarioRow
+    from econmodel.uncertainty.thresholds import Threshold
 
 FloatArray = NDArray[np.float64]
 TWO_WAY_POINTS = 21

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.model.inputs import base_values
-from econmodel.uncertainty.deterministic import Question, answer, one_way
+from econmodel.uncertainty.deterministic import one_way
+from econmodel.uncertainty.questions import Question, answer
 
 FloatArray = NDArray[np.float64]
 MOST_INPUTS = 12

@@ -47,11 +47,15 @@ class Question:
         return OUTCOMES[self.outcome].format(years=int(self.parameters.number("headline_years")))
 
 
+def followed(keys: Sequence[str]) -> str:
+    """Pick the strategy that reports follow: EUS-guided coil and glue where it is there, else the last one."""
+    return "coil_and_glue" if "coil_and_glue" in keys else keys[-1]
+
+
 def lead_pair(parameters: ParameterSet) -> tuple[str, str]:
     """Give the strategy and comparator that reports follow: coil and glue where it is there, against the comparator set."""
     versus = parameters.text("comparator")
-    others = [key for key in parameters.strategies if key != versus]
-    return ("coil_and_glue" if "coil_and_glue" in others else others[-1]), versus
+    return followed([key for key in parameters.strategies if key != versus]), versus
 
 
 def ask(parameters: ParameterSet, strategy: str, versus: str, outcome: str = "cost") -> Question:

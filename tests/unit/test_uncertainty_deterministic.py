@@ -8,16 +8,10 @@ import pytest
 from econmodel.errors import AnalysisError, ParameterError
 from econmodel.parameters.loading import load_case, params_folder
 from econmodel.uncertainty import global_sensitivity
-from econmodel.uncertainty.deterministic import (
-    Question,
-    answer,
-    ask,
-    one_way,
-    scenario_table,
-    threshold,
-    two_way,
-    varied,
-)
+from econmodel.uncertainty.deterministic import one_way, two_way
+from econmodel.uncertainty.questions import Question, answer, ask, varied
+from econmodel.uncertainty.scenarios import scenario_table
+from econmodel.uncertainty.thresholds import threshold
 
 
 @pytest.fixture(scope="module")

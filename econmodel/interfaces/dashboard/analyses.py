@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Any
 import streamlit as st
 
 from econmodel.interfaces.dashboard.answers import Answer
-from econmodel.uncertainty.deterministic import Question, one_way, scenario_table, two_way
+from econmodel.uncertainty.deterministic import one_way, two_way
+from econmodel.uncertainty.questions import Question
+from econmodel.uncertainty.scenarios import scenario_table
 
 if TYPE_CHECKING:
     from econmodel.reporting.figures import Spec

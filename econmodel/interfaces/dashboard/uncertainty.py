@@ -13,7 +13,8 @@ from econmodel.reporting.content import table
 from econmodel.reporting.phrases import lower
 from econmodel.reporting.series import labels
 from econmodel.reporting.tables import focus_strategy
-from econmodel.uncertainty.deterministic import DEFAULT_PAIR, OUTCOMES, Question, ask
+from econmodel.uncertainty.deterministic import DEFAULT_PAIR
+from econmodel.uncertainty.questions import OUTCOMES, Question, ask
 
 if TYPE_CHECKING:
     from econmodel.uncertainty.probabilistic import Psa
