@@ -20,13 +20,20 @@ class EconModelError(ValueError):
     """
 
     def __init__(self, what: str, *, where: str = "", fix: str = "") -> None:
+        super().__init__(what)
         self.what, self.where, self.fix = what, where, fix
-        lines = [f"{type(self).__name__}: {what}"]
-        if where:
-            lines.append(f"  where: {where}")
-        if fix:
-            lines.append(f"  fix:   {fix}")
-        super().__init__("\n".join(lines))
+        self.faults: tuple[EconModelError, ...] = ()
+
+    def __str__(self) -> str:
+        """The message as the user reads it."""
+        if self.faults:
+            return "\n".join(map(str, self.faults))
+        lines = [f"{type(self).__name__}: {self.what}"]
+        if self.where:
+            lines.append(f"  where: {self.where}")
+        if self.fix:
+            lines.append(f"  fix:   {self.fix}")
+        return "\n".join(lines)
 
 
 class ParameterError(EconModelError):
@@ -61,5 +68,5 @@ def join_faults(faults: list[EconModelError]) -> EconModelError:
     if len(distinct) == 1:
         return faults[0]
     combined = EconModelError(f"{len(distinct)} faults")
-    combined.args = ("\n".join(distinct),)
+    combined.faults = tuple(distinct.values())
     return combined

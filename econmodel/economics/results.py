@@ -6,6 +6,7 @@ discounted unless under ``undiscounted``. ``inputs`` is fully resolved, so anyon
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -25,6 +26,8 @@ SCHEMA = 1
 RETREAT_STEPS = (0, 1)
 ALL_PATIENTS = 0
 CAUSES = ("bleed", "procedure", "other")
+YEARLY = ("first_bleeds", "rebleeds", "sessions", "icu_days", "ward_days")
+FloatArray = NDArray[np.float64]
 
 
 def result_document(case: Case, evaluation: Evaluation, *, draws: int = 0) -> dict[str, Any]:
@@ -40,7 +43,8 @@ def result_document(case: Case, evaluation: Evaluation, *, draws: int = 0) -> di
         Draws of the probabilistic analysis that goes with it.
     """
     parameters = case.parameters
-    whole = group_document(evaluation, ALL_PATIENTS)
+    yearly = yearly_table(evaluation)
+    whole = group_document(evaluation, ALL_PATIENTS, yearly)
     return {
         "schema": SCHEMA,
         "case": {"name": case.name, "title": case.title, "file": case.file, "parameters_sha256": parameters.sha256,
@@ -50,7 +54,7 @@ def result_document(case: Case, evaluation: Evaluation, *, draws: int = 0) -> di
         "inputs": inputs_document(evaluation),
         "strategies": whole["strategies"],
         "comparisons": whole["comparisons"],
-        "groups": {name: group_document(evaluation, g)
+        "groups": {name: group_document(evaluation, g, yearly)
                    for g, name in enumerate(evaluation.activity.groups) if g != ALL_PATIENTS},
         "frontier": frontier_document(evaluation),
     }
@@ -65,9 +69,10 @@ def settings_document(evaluation: Evaluation) -> dict[str, Any]:
             "perspective": p.text("perspective"), "willingness_to_pay": p.number("willingness_to_pay")}
 
 
-def group_document(evaluation: Evaluation, group: int) -> dict[str, Any]:
-    """Strategies and comparisons of one patient group (0: all)."""
-    return {"strategies": {key: strategy_document(evaluation, s, group) for s, key in enumerate(evaluation.keys)},
+def group_document(evaluation: Evaluation, group: int, yearly: Mapping[str, FloatArray]) -> dict[str, Any]:
+    """Strategies and comparisons of one patient group (0: all), with the :func:`yearly_table` of the evaluation."""
+    return {"strategies": {key: strategy_document(evaluation, s, group) | {"yearly": _yearly(evaluation, yearly, s, group)}
+                           for s, key in enumerate(evaluation.keys)},
             "comparisons": {versus: {key: comparison_document(evaluation, key, versus, group)
                                      for key in evaluation.keys if key != versus}
                             for versus in comparators(evaluation)}}
@@ -110,21 +115,24 @@ def strategy_document(e: Evaluation, s: int, g: int) -> dict[str, Any]:
         "icu_days": count("icu_days"), "ward_days": count("ward_days"),
         "complications": {k: count(k) for k in ("embolism", "sepsis", "fever", "ulcer_bleed")},
         "activity": {a: count(a) for a in CATEGORY},
-        "yearly": _yearly(e, s, g),
     }
 
 
-def _yearly(e: Evaluation, s: int, g: int) -> list[dict[str, float]]:
-    rows: list[dict[str, float]] = []
-    before: dict[str, float] = {}
-    for year in e.activity.report_years:
-        now = {"cost_undiscounted": _at(e.cost(year, discounted=False), s, g),
-               **{name: _at(e.count(name, year), s, g)
-                  for name in ("first_bleeds", "rebleeds", "sessions", "icu_days", "ward_days")}}
-        died = sum(_at(e.count(f"deaths_{cause}", year), s, g) for cause in CAUSES)
-        rows.append({"year": year, **{k: v - before.get(k, 0.0) for k, v in now.items()}, "alive": 1.0 - died})
-        before = now
-    return rows
+def yearly_table(e: Evaluation) -> dict[str, FloatArray]:
+    """What happens in each year, undiscounted, and who is alive at its end: arrays (year, strategy, group)."""
+    def by_year(name: str) -> FloatArray:
+        return np.stack([e.count(name, year)[0] for year in e.activity.report_years])
+
+    cost = np.stack([e.cost(year, discounted=False)[0] for year in e.activity.report_years])
+    sums = {"cost_undiscounted": cost, **{name: by_year(name) for name in YEARLY}}
+    bleed, procedure, other = (by_year(f"deaths_{cause}") for cause in CAUSES)
+    changes = {name: np.diff(total, axis=0, prepend=0.0) for name, total in sums.items()}
+    return changes | {"alive": 1.0 - (bleed + procedure + other)}
+
+
+def _yearly(e: Evaluation, table: Mapping[str, FloatArray], s: int, g: int) -> list[dict[str, float]]:
+    columns = {"year": e.activity.report_years, **{name: values[:, s, g].tolist() for name, values in table.items()}}
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
 def comparison_document(e: Evaluation, key: str, versus: str, group: int) -> dict[str, Any]:
@@ -139,7 +147,7 @@ def comparison_document(e: Evaluation, key: str, versus: str, group: int) -> dic
 def _comparison_at(e: Evaluation, key: str, versus: str, g: int, years: int | None) -> dict[str, Any]:
     a, b = e.index(key), e.index(versus)
 
-    def gap(array: NDArray[np.float64]) -> float:
+    def gap(array: FloatArray) -> float:
         return _at(array, a, g) - _at(array, b, g)
 
     cost, effect = gap(e.cost(years)), gap(e.qalys(years))

@@ -2,75 +2,156 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from econmodel.errors import EconModelError
 from econmodel.interfaces.common import check_folder, console, load, write_json
+from econmodel.interfaces.options import FORMATS, PAPERS
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
+    from econmodel.economics.evaluate import Evaluation
     from econmodel.parameters.loading import Case
     from econmodel.reporting.findings import Findings
+
+SHEETS = ("workbook", "form")
 
 
 def run_case(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, draws: int | None, papers: Sequence[str],
              formats: Sequence[str], out: Path | None, json: str | None, seed: int | None, quiet: bool) -> None:
-    """Evaluate a case, write its reports and print the headline table."""
-    from econmodel.economics.evaluate import evaluate
-    from econmodel.economics.results import result_document
+    """Evaluate a case, print the headline table, and write its results and the papers wanted."""
+    from econmodel.reporting.terminal import headline_table
 
     case = load(file, overrides, sets, seed=seed, draws=draws)
     folder = check_folder(out or Path("reports") / case.name)
-    evaluation = evaluate(case.parameters)
+    screen = console(quiet=quiet or json == "-")
     only_json = json == "-" and out is None
-    found = gather_findings(case, quiet=quiet or json == "-", report="report" in papers and not only_json)
-    document = result_document(case, evaluation, draws=int(case.parameters.number("draws")))
-    document |= {"uncertainty": found.psa} if found.psa else {}
-    document |= {"programme": found.programme} if found.programme else {}
-    if json:
-        write_json(document, json)
-    if only_json:
-        return
-    from econmodel.reporting.brief import build_reports
-    from econmodel.reporting.terminal import headline_table
-
-    written = build_reports(case, evaluation, document, folder, findings=found, papers=papers, formats=formats)
-    if json != "-":
-        screen = console(quiet=quiet)
+    wanted, left_out = ((), "") if only_json else choose_papers(case, papers)
+    with second_process(needed=bool(wanted)) as beside:
+        checks = beside.submit(_checks) if beside and "report" in wanted else None
+        evaluation, document, found = evaluate_case(case)
+        sheets = [beside.submit(_write_sheet, kind, case, folder) for kind in SHEETS if kind in wanted] if beside else []
+        found, document = _vary_inputs(case, found, document, quiet=quiet or only_json)
+        if json:
+            write_json(document, json)
+        if only_json:
+            return
         screen.print(headline_table(case, document, screen.width))
-        screen.print(f"{len(written)} files in {folder}", markup=False, highlight=False)
+        if checks:
+            found = replace(_with_report_tables(case, found), checks=checks.result())
+        written = _write(case, evaluation, document, found, folder, wanted, formats or FORMATS, beside)
+        written += [sheet.result() for sheet in sheets]
+    screen.print(f"{len(written)} files in {folder}{left_out}", markup=False, highlight=False)
 
 
-def gather_findings(case: Case, *, quiet: bool, report: bool) -> Findings:
-    """Run what stands beside the deterministic results.
+def choose_papers(case: Case, asked: Sequence[str]) -> tuple[tuple[str, ...], str]:
+    """Papers to write: those asked for, else all with draws and none without; and what is left out of all, and why.
 
-    All inputs together (unless 0 draws), the programme (where its mixes name strategies of the case) and, for the
-    technical report, one-way, scenario and validation tables.
+    Raises
+    ------
+    EconModelError
+        The workbook is asked for and cannot hold the structure of the case.
     """
+    wanted = tuple(asked) or (PAPERS if case.parameters.number("draws") else ())
+    if "workbook" not in wanted:
+        return wanted, ""
+    from econmodel.reporting.workbook.scope import check_scope
+
+    try:
+        check_scope(case)
+    except EconModelError as fault:
+        if asked:
+            raise
+        return tuple(name for name in wanted if name != "workbook"), f"; without the live workbook: {fault.what}"
+    return wanted, ""
+
+
+def evaluate_case(case: Case) -> tuple[Evaluation, dict[str, Any], Findings]:
+    """Run what can find a fault in the inputs: the deterministic results, and the programme where the case has one."""
+    from econmodel.economics.evaluate import evaluate
+    from econmodel.economics.results import result_document
     from econmodel.programme.case import evaluate_programme, has_programme
     from econmodel.reporting.findings import Findings
     from econmodel.reporting.programme_data import programme_document
 
-    draws, seed = int(case.parameters.number("draws")), int(case.parameters.number("seed"))
-    psa = programme = None
-    if draws:
-        from econmodel.interfaces.progress import run_with_progress
-
-        psa = run_with_progress(case.parameters, quiet=quiet).to_dict()
-    if has_programme(case.parameters):
-        programme = programme_document(evaluate_programme(case.parameters, draws=draws, seed=seed))
-    if not report:
-        return Findings(psa=psa, programme=programme)
-    return _with_report_tables(case, psa, programme)
+    draws, seed = (int(case.parameters.number(name)) for name in ("draws", "seed"))
+    evaluation = evaluate(case.parameters)
+    document = result_document(case, evaluation, draws=draws)
+    if not has_programme(case.parameters):
+        return evaluation, document, Findings()
+    programme = programme_document(evaluate_programme(case.parameters, draws=draws, seed=seed))
+    return evaluation, document | {"programme": programme}, Findings(programme=programme)
 
 
-def _with_report_tables(case: Case, psa: dict[str, object] | None, programme: dict[str, object] | None) -> Findings:
-    from econmodel.economics.validation import run_checks
-    from econmodel.reporting.findings import Findings, analysis_block
+def _vary_inputs(case: Case, found: Findings, document: dict[str, Any], *, quiet: bool) -> tuple[Findings, dict[str, Any]]:
+    """Add the analysis of all inputs together, unless there are no draws."""
+    if not case.parameters.number("draws"):
+        return found, document
+    from econmodel.interfaces.progress import run_with_progress
+
+    psa = run_with_progress(case.parameters, quiet=quiet).to_dict()
+    return replace(found, psa=psa), document | {"uncertainty": psa}
+
+
+def _with_report_tables(case: Case, found: Findings) -> Findings:
+    from econmodel.reporting.findings import analysis_block
     from econmodel.uncertainty.deterministic import one_way
     from econmodel.uncertainty.questions import ask, lead_pair
     from econmodel.uncertainty.scenarios import scenario_table
 
     question = ask(case.parameters, *lead_pair(case.parameters))
-    return Findings(psa=psa, programme=programme, one_way=analysis_block(question, one_way(question)),
-                    scenarios=analysis_block(question, scenario_table(question)), checks=run_checks())
+    return replace(found, one_way=analysis_block(question, one_way(question)),
+                   scenarios=analysis_block(question, scenario_table(question)))
+
+
+def _write(case: Case, evaluation: Evaluation, document: dict[str, Any], found: Findings, folder: Path,
+           wanted: Sequence[str], formats: Sequence[str], beside: Executor | None) -> list[Path]:
+    papers = [name for name in wanted if name not in SHEETS]
+    if not papers:
+        from econmodel.reporting.results import write_results
+
+        return write_results(case, document, folder)
+    from econmodel.reporting.brief import build_reports
+
+    return build_reports(case, evaluation, document, folder, findings=found, papers=papers, formats=formats,
+                         beside=beside)
+
+
+@contextmanager
+def second_process(*, needed: bool) -> Iterator[Executor | None]:
+    """A second process for what needs only the case, so that both cores of a small machine work; None if not needed."""
+    if not needed:
+        yield None
+        return
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
+        try:
+            yield pool
+        except BaseException:
+            pool.shutdown(cancel_futures=True)
+            raise
+
+
+def _checks() -> Any:
+    from econmodel.economics.validation import run_checks
+
+    return run_checks()
+
+
+def _write_sheet(kind: str, case: Case, folder: Path) -> Path:
+    """Write the workbook or the form of a case; runs in the second process."""
+    if kind == "form":
+        from econmodel.reporting.form import build_form
+
+        return build_form(case, folder / f"{case.name}_form.xlsx")
+    from econmodel.economics.evaluate import evaluate
+    from econmodel.reporting.workbook import build_workbook
+
+    return build_workbook(case, evaluate(case.parameters), folder / f"{case.name}_workbook.xlsx")

@@ -7,134 +7,141 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Any
 
-import typer
+import click
 
 from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard_command import dashboard
 from econmodel.interfaces.nnt_command import nnt
+from econmodel.interfaces.options import FORMATS, PAPERS, PATH, common
 from econmodel.interfaces.registry_command import registry
 
-app = typer.Typer(
-    name="econmodel", no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False,
-    help="Decision model for prophylaxis of gastric variceal bleeding: NNT, cost, QALYs and programme finance. "
-         "Planning software for services; not advice for a patient.")
 
-PAPERS = ("brief", "report")
-FORMATS = ("html", "pdf", "docx")
-CaseFile = Annotated[Path | None, typer.Argument(metavar="[FILE]", help="Hospital file; default the fictional demo.",
-                                                    show_default=False)]
-Override = Annotated[list[Path] | None, typer.Option("--override", help="Override file; repeatable.")]
-Sets = Annotated[list[str] | None, typer.Option("--set", metavar="NAME=VALUE", help="Change one input; repeatable.")]
-Out = Annotated[Path | None, typer.Option("--out", help="Folder for the reports; default reports/<name>.")]
-Json = Annotated[str | None, typer.Option("--json", metavar="FILE|-", help="Results as JSON; - prints them, alone.")]
-Seed = Annotated[int | None, typer.Option("--seed", help="Seed of the draws.")]
-Draws = Annotated[int | None, typer.Option("--draws", help="Draws of all inputs together; 0 leaves them out.")]
-Quiet = Annotated[bool, typer.Option("--quiet", help="Print nothing.")]
+class InOrder(click.Group):
+    """Commands in the order a user meets them."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names as added."""
+        return list(self.commands)
+
+
+@click.group(cls=InOrder)
+def app() -> None:
+    """Decision model for prophylaxis of gastric variceal bleeding: NNT, cost, QALYs and programme finance.
+
+    Planning software for services; not advice for a patient.
+    """
 
 
 @app.command()
-def case(file: CaseFile = None, draws: Draws = None,
-         paper: Annotated[list[str] | None, typer.Option("--paper", help="brief or report; repeatable; default both.")] = None,
-         as_: Annotated[list[str] | None, typer.Option("--as", metavar="FORMAT", help="html, pdf, docx; default all.")] = None,
-         override: Override = None, sets: Sets = None, out: Out = None, json: Json = None, seed: Seed = None,
-         quiet: Quiet = False) -> None:
-    """Run the main job for a hospital: results, figures and brief into reports/<name>/."""
+@common("file", "draws")
+@click.option("--paper", "papers", multiple=True, type=click.Choice(PAPERS), metavar="NAME",
+              help="brief, report, workbook or form; repeatable. Default all, or none with 0 draws.")
+@click.option("--as", "formats", multiple=True, type=click.Choice(FORMATS), metavar="FORMAT",
+              help="Of brief and report: html, pdf or docx; repeatable. Default all.")
+@common("override", "set", "out", "json", "seed", "quiet")
+def case(**choices: Any) -> None:
+    """Run the main job: results, figures and papers.
+
+    FILE is a hospital file; default the fictional demo. With 0 draws: numbers alone, in a second.
+    """
     from econmodel.interfaces.case_command import run_case
 
-    run_case(file, override or [], sets or [], draws=draws, papers=paper or PAPERS, formats=as_ or FORMATS,
-             out=out, json=json, seed=seed, quiet=quiet)
+    run_case(**choices)
 
 
 @app.command()
-def where(name: Annotated[str | None, typer.Argument(help="Input; none lists every name.")] = None,
-          file: Annotated[Path | None, typer.Option("--file", help="Hospital file; default the demo.")] = None,
-          override: Override = None, sets: Sets = None, json: Json = None) -> None:
-    """Show one input: file and line, value, unit, distribution, source, status."""
+@click.argument("name", required=False)
+@click.option("--file", type=PATH, metavar="FILE", help="Hospital file; default the demo.")
+@common("override", "set", "json")
+def where(name: str | None, file: Path | None, **choices: Any) -> None:
+    """Show an input: place, value, source, status."""
     from econmodel.interfaces.where_command import run_where
 
-    run_where(name, file, override or [], sets or [], json=json)
+    run_where(name, file, **choices)
 
 
-app.command("nnt")(nnt)
-app.command("registry")(registry)
-app.command("dashboard")(dashboard)
+app.add_command(nnt)
+app.add_command(registry)
+app.add_command(dashboard)
 
 
 @app.command()
-def sensitivity(
-        file: CaseFile = None, strategy: Annotated[str, typer.Option(help="Strategy asked about.")] = "coil_and_glue",
-        against: Annotated[str, typer.Option(help="Comparator.")] = "watch",
-        outcome: Annotated[str, typer.Option(help="cost, bleeds, nnt, qalys or nmb.")] = "cost",
-        one_way: Annotated[bool, typer.Option("--one-way", help="Tornado.")] = False,
-        two_way: Annotated[tuple[str, str] | None, typer.Option("--two-way", metavar="A B", help="Map of two inputs.")] = None,
-        threshold: Annotated[list[str] | None, typer.Option("--threshold", metavar="NAME", help="Repeatable.")] = None,
-        scenarios: Annotated[bool, typer.Option("--scenarios", help="Every file of params/scenarios.")] = False,
-        sobol: Annotated[bool, typer.Option("--sobol", help="Sobol indices of net cost and bleeds averted.")] = False,
-        override: Override = None, sets: Sets = None, out: Out = None, json: Json = None, quiet: Quiet = False) -> None:
-    """Vary inputs one at a time, two at a time, to the break-even, and by scenario."""
+@common("file")
+@click.option("--strategy", default="coil_and_glue", show_default=True, metavar="KEY", help="Strategy asked about.")
+@click.option("--against", default="watch", show_default=True, metavar="KEY", help="Comparator.")
+@click.option("--outcome", default="cost", show_default=True, metavar="NAME", help="cost, bleeds, nnt, qalys or nmb.")
+@click.option("--one-way", is_flag=True, help="Tornado.")
+@click.option("--two-way", "pair", nargs=2, metavar="A B", help="Map of two inputs.")
+@click.option("--threshold", "thresholds", multiple=True, metavar="NAME", help="Break-even of an input; repeatable.")
+@click.option("--scenarios", is_flag=True, help="Every file of params/scenarios.")
+@click.option("--sobol", is_flag=True, help="Sobol indices of net cost and bleeds averted.")
+@common("override", "set", "out", "json", "quiet")
+def sensitivity(**choices: Any) -> None:
+    """Vary inputs one or two at a time, or by scenario."""
     from econmodel.interfaces.sensitivity_command import run_sensitivity
 
-    wanted = [name for name, on in (("one_way", one_way), ("scenarios", scenarios), ("sobol", sobol)) if on]
-    run_sensitivity(file, override or [], sets or [], strategy=strategy, against=against, outcome=outcome, wanted=wanted,
-                    pair=two_way, thresholds=threshold or [], out=out, json=json, quiet=quiet)
+    run_sensitivity(**choices)
 
 
 @app.command()
-def psa(file: CaseFile = None, draws: Draws = None,
-        sobol: Annotated[bool, typer.Option("--sobol", help="Scrambled Sobol points; draws a power of two.")] = False,
-        override: Override = None, sets: Sets = None, out: Out = None, json: Json = None, seed: Seed = None,
-        quiet: Quiet = False) -> None:
-    """Vary all inputs together: intervals, probability of saving, acceptability, convergence."""
+@common("file", "draws")
+@click.option("--sobol", is_flag=True, help="Scrambled Sobol points; draws a power of two.")
+@common("override", "set", "out", "json", "seed", "quiet")
+def psa(**choices: Any) -> None:
+    """Vary all inputs together: how sure is the answer."""
     from econmodel.interfaces.psa_command import run_psa_command
 
-    run_psa_command(file, override or [], sets or [], draws=draws, sobol=sobol, seed=seed, out=out, json=json, quiet=quiet)
+    run_psa_command(**choices)
 
 
 @app.command()
-def budget(file: CaseFile = None, draws: Draws = None, override: Override = None, sets: Sets = None, out: Out = None,
-           json: Json = None, seed: Seed = None, quiet: Quiet = False) -> None:
-    """Run the programme over its years: cash, break-even, beds, both payment views, downside."""
+@common("file", "draws", "override", "set", "out", "json", "seed", "quiet")
+def budget(**choices: Any) -> None:
+    """Run the programme: cash, break-even, beds, downside."""
     from econmodel.interfaces.budget_command import run_budget_command
 
-    run_budget_command(file, override or [], sets or [], draws=draws, seed=seed, out=out, json=json, quiet=quiet)
+    run_budget_command(**choices)
 
 
 @app.command()
-def workbook(file: CaseFile = None, override: Override = None, sets: Sets = None, out: Out = None, quiet: Quiet = False) -> None:
-    """Write the deterministic model as a spreadsheet with live formulas."""
+@common("file", "override", "set", "out", "quiet")
+def workbook(**choices: Any) -> None:
+    """Write the model as a spreadsheet with live formulas."""
     from econmodel.interfaces.workbook_command import run_workbook
 
-    run_workbook(file, override or [], sets or [], out=out, quiet=quiet)
+    run_workbook(**choices)
 
 
 @app.command()
-def form(file: CaseFile = None,
-         show: Annotated[Path | None, typer.Option("--show", metavar="FILLED", help="Show what a filled form changes.")] = None,
-         override: Override = None, sets: Sets = None, out: Out = None, json: Json = None, quiet: Quiet = False) -> None:
-    """Write the data-collection form for finance; filled, it loads with --override filled.xlsx."""
+@common("file")
+@click.option("--show", type=PATH, metavar="FILLED", help="Show what a filled form changes.")
+@common("override", "set", "out", "json", "quiet")
+def form(show: Path | None, json: str | None, **choices: Any) -> None:
+    """Write the form for finance; filled, it is an override."""
     from econmodel.interfaces.form_command import run_form, show_filled
 
     if show:
-        show_filled(show, file, override or [], sets or [], json=json, quiet=quiet)
+        choices.pop("out")
+        show_filled(show, json=json, **choices)
     else:
-        run_form(file, override or [], sets or [], out=out, quiet=quiet)
+        run_form(**choices)
 
 
 @app.command()
-def checks(out: Annotated[Path | None, typer.Option("--out", help="Folder for table and chart.")] = None,
-           json: Json = None, quiet: Quiet = False) -> None:
-    """Hold the model against published results: predicted beside observed."""
+@common("out", "json", "quiet")
+def checks(**choices: Any) -> None:
+    """Hold the model against published results."""
     from econmodel.interfaces.checks_command import run_checks_command
 
-    run_checks_command(out=out, json=json, quiet=quiet)
+    run_checks_command(**choices)
 
 
 def main() -> None:
     """Entry point: run a verb and translate faults into exit codes."""
     try:
-        app(standalone_mode=True)
+        app()
     except EconModelError as fault:
         sys.stderr.write(f"{fault}\n")
         sys.exit(2)

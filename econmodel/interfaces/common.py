@@ -33,9 +33,9 @@ def load(file: Path | None, overrides: Sequence[Path] = (), sets: Sequence[str] 
 
 def write_json(document: dict[str, Any] | list[Any], target: str) -> None:
     """Write JSON to a file, whole or not at all, or to stdout when the target is ``-``."""
-    from econmodel.reporting.files import indented_json, write_text
+    from econmodel.reporting.files import json_text, write_text
 
-    text = indented_json(document)
+    text = json_text(document)
     if target == "-":
         sys.stdout.write(text)
         return

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import logging
-import socket
 import sys
-import tomllib
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
-import typer
+import click
 
 from econmodel.errors import AnalysisError
 
@@ -17,10 +14,11 @@ ADDRESS = "127.0.0.1"
 TRIED = 50
 
 
-def dashboard(
-    port: Annotated[int, typer.Option(help="Port on this computer; if taken, the next free one.")] = 8501,
-) -> None:
-    """Start the dashboard in the browser's reach: http://127.0.0.1:8501, on this computer only."""
+@click.command()
+@click.option("--port", type=int, default=8501, show_default=True, metavar="N",
+              help="Port on this computer; if taken, the next free one.")
+def dashboard(port: int) -> None:
+    """Start the dashboard, on this computer only."""
     run_dashboard(port)
 
 
@@ -61,6 +59,8 @@ def start(app: Path, port: int) -> None:
 
 def read_settings(folder: Path) -> dict[str, Any]:
     """Read the project's settings of the web server, as ``section.name``."""
+    import tomllib
+
     file = folder / ".streamlit" / "config.toml"
     read = tomllib.loads(file.read_text(encoding="utf-8"))
     return {f"{section}.{name}": value for section, values in read.items() for name, value in values.items()}
@@ -74,6 +74,8 @@ def free_port(first: int) -> int:
     AnalysisError
         None of the ports tried is free.
     """
+    import socket
+
     for port in range(first, min(first + TRIED, 65_536)):
         with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as tried:
             tried.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -88,6 +90,8 @@ def free_port(first: int) -> int:
 
 def warm_up() -> None:
     """Load what the first page needs before anyone waits for it."""
+    import logging
+
     # The library warns that no page is open yet, which is the point here.
     logging.disable(logging.WARNING)
     try:

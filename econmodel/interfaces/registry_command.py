@@ -2,35 +2,34 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
-import typer
+import click
 
 from econmodel.errors import AnalysisError
 from econmodel.interfaces.common import check_folder, console, write_json
+from econmodel.interfaces.options import PATH, common
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from econmodel.evidence.registry import BaseCase, Options
 
-Text = str | None
 
-
-def registry(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="Registry, CSV or XLSX.")],
-    out: Annotated[Path | None, typer.Option("--out", help="Folder for the files; default reports/<name>.")] = None,
-    day_first: Annotated[bool, typer.Option("--day-first", help="Read 04/03/2021 as 4 March.")] = False,
-    month_first: Annotated[bool, typer.Option("--month-first", help="Read 04/03/2021 as 3 April.")] = False,
-    map: Annotated[list[str] | None, typer.Option("--map", metavar="COLUMN=NAME", help="Repeatable.")] = None,
-    json: Annotated[Text, typer.Option("--json", metavar="FILE|-", help="Results as JSON; - prints them.")] = None,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing.")] = False,
-) -> None:
-    """Turn a registry into checked data, rates and risks, and the site's own values for the model."""
+@click.command()
+@click.argument("file", type=PATH)
+@click.option("--day-first", is_flag=True, help="Read 04/03/2021 as 4 March.")
+@click.option("--month-first", is_flag=True, help="Read 04/03/2021 as 3 April.")
+@click.option("--map", "mapping", multiple=True, metavar="COLUMN=NAME", help="Say what a column is; repeatable.")
+@common("out", "json", "quiet")
+def registry(file: Path, day_first: bool, month_first: bool, mapping: Sequence[str], out: Path | None, json: str | None,
+             quiet: bool) -> None:
+    """Turn a registry into rates, risks and own inputs."""
     from econmodel.evidence.registry import analyse_registry, summarise, write_registry
 
-    options = read_options(day_first=day_first, month_first=month_first, mapping=map or [])
+    options = read_options(day_first=day_first, month_first=month_first, mapping=mapping)
     folder = check_folder(out or Path("reports") / file.stem)
     with console(quiet=quiet, error=True).status(f"Reading {file.name}"):
         result = analyse_registry(file, options, base_case())
@@ -44,7 +43,7 @@ def registry(
         show_registry(document, [str(path) for path in written.values()], console(quiet=quiet))
 
 
-def read_options(*, day_first: bool, month_first: bool, mapping: list[str]) -> Options:
+def read_options(*, day_first: bool, month_first: bool, mapping: Sequence[str]) -> Options:
     """Turn the command's options into settings of the import.
 
     Raises

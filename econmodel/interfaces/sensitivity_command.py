@@ -12,11 +12,11 @@ TOP_THRESHOLDS = 6
 
 
 def run_sensitivity(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, strategy: str, against: str,
-                    outcome: str, wanted: Sequence[str], pair: tuple[str, str] | None, thresholds: Sequence[str],
-                    out: Path | None, json: str | None, quiet: bool) -> None:
-    """Run the analyses wanted (all when none is named), write their pictures, CSV and JSON, and print the sentences."""
+                    outcome: str, one_way: bool, pair: tuple[str, str] | None, thresholds: Sequence[str], scenarios: bool,
+                    sobol: bool, out: Path | None, json: str | None, quiet: bool) -> None:
+    """Run the analyses wanted (all but Sobol indices when none is), write their pictures, CSV and JSON, and print the sentences."""
     from econmodel.reporting.sensitivity import save_sensitivity
-    from econmodel.uncertainty.deterministic import DEFAULT_PAIR, one_way, two_way
+    from econmodel.uncertainty import deterministic
     from econmodel.uncertainty.questions import ask
     from econmodel.uncertainty.scenarios import scenario_table
     from econmodel.uncertainty.thresholds import thresholds as break_even_points
@@ -26,18 +26,18 @@ def run_sensitivity(file: Path | None, overrides: Sequence[Path], sets: Sequence
     question = ask(case.parameters, strategy, against, outcome)
     for name in (*(pair or ()), *thresholds):
         question.parameters[name]
-    everything = not (wanted or pair or thresholds)
+    everything = not (one_way or pair or thresholds or scenarios or sobol)
     found: dict[str, Any] = {}
-    if everything or "one_way" in wanted or "sobol" in wanted:
-        found["one_way"] = one_way(question)
+    if everything or one_way or sobol:
+        found["one_way"] = deterministic.one_way(question)
     if everything or pair:
-        found["two_way"] = two_way(question, *(pair or DEFAULT_PAIR))
+        found["two_way"] = deterministic.two_way(question, *(pair or deterministic.DEFAULT_PAIR))
     names = thresholds or ([r.name for r in found["one_way"][:TOP_THRESHOLDS]] if everything else [])
     if names and outcome != "nnt":
         found["thresholds"] = break_even_points(question, names)
-    if everything or "scenarios" in wanted:
+    if everything or scenarios:
         found["scenarios"] = scenario_table(question)
-    if "sobol" in wanted:
+    if sobol:
         from econmodel.uncertainty.global_sensitivity import both_outcomes
 
         found["sobol"] = both_outcomes(question, seed=int(case.parameters.number("seed")))

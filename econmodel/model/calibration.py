@@ -18,6 +18,7 @@ from econmodel.model.cohort import Schedule, run_cohort
 from econmodel.model.disease import initial_state
 from econmodel.model.hazards import CYCLES_PER_YEAR, Hazards
 from econmodel.model.inputs import ModelInputs, base_values, resolve
+from econmodel.model.roots import bracketed_roots
 from econmodel.parameters.parameter_set import ParameterSet
 
 FloatArray = NDArray[np.float64]
@@ -119,16 +120,14 @@ def calibrate_untreated(parameters: ParameterSet, risk: float, months: int, *, s
     AnalysisError
         No year-1 risk reproduces it.
     """
-    from scipy.optimize import brentq
-
     column = list(parameters.strategies).index(strategy)
 
-    def gap(p: float) -> float:
-        values = base_values(parameters) | {CALIBRATED: np.array([p])}
-        return float(gastric_risk(resolve(parameters, values), months, scale)[0, column]) - risk
+    def gap(p: FloatArray) -> FloatArray:
+        values = base_values(parameters) | {CALIBRATED: p}
+        return gastric_risk(resolve(parameters, values), months, scale)[:, column] - risk
 
-    low, high = 1e-6, 0.999
+    low, high = np.array([1e-6]), np.array([0.999])
     if gap(low) > 0 or gap(high) < 0:
         what = f"a cumulative risk of {risk:g} at {months} months cannot be met by any year-1 risk"
         raise AnalysisError(what, fix="check the risk, the months and the scale (actuarial or crude)")
-    return parameters.with_value(CALIBRATED, brentq(gap, low, high, xtol=1e-12))
+    return parameters.with_value(CALIBRATED, float(bracketed_roots(gap, low, high, tolerance=1e-12)[0]))

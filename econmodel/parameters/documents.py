@@ -1,17 +1,18 @@
 """Read TOML documents, remembering on which line each table and key stands.
 
-``tomllib`` refuses duplicate keys and gives no line numbers; this module adds the numbers, so that every later
+``tomli`` refuses duplicate keys and gives no line numbers; this module adds the numbers, so that every later
 message can name file and line.
 """
 
 from __future__ import annotations
 
 import re
-import tomllib
 from dataclasses import dataclass, field
 from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
+
+import tomli
 
 from econmodel.errors import ParameterError
 from econmodel.parameters.schema import Where
@@ -105,8 +106,8 @@ def read_document(path: Path) -> Document:
         what = f"file {shown!r} cannot be read as UTF-8 text"
         raise ParameterError(what, where=shown, fix="save it as plain TOML text in UTF-8") from None
     try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        data = tomli.loads(text)
+    except tomli.TOMLDecodeError as error:
         line = re.search(r"line (\d+)", str(error))
         place = f"{shown}, line {line.group(1)}" if line else shown
         duplicate = "twice" in str(error) or "overwrite" in str(error)

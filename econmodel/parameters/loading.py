@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from econmodel.errors import EconModelError, ParameterError, join_faults
 from econmodel.parameters.documents import Document, project_root, read_document
-from econmodel.parameters.forms import read_form
 from econmodel.parameters.overrides import apply_override, set_value
 from econmodel.parameters.parameter_set import ParameterSet, check
 from econmodel.parameters.parsing import (
@@ -25,7 +24,7 @@ from econmodel.parameters.parsing import (
     parse_row,
     parse_sources,
 )
-from econmodel.parameters.schema import JointGroup, Parameter, SecondaryRow, StrategyRow, Where
+from econmodel.parameters.schema import JointGroup, Parameter, SecondaryRow, StrategyRow, Where, money_parts
 
 
 @dataclass(frozen=True)
@@ -71,7 +70,9 @@ def load_case(file: Path | None = None, overrides: Sequence[Path] = (), sets: Se
         Every fault found, with file and line.
     """
     documents = [_read(path) for path in (*((file,) if file else ()), *overrides)]
-    parameters = load_base_case(_price_list(documents, sets))
+    price_list = _price_list(documents, sets)
+    parameters = load_base_case(price_list)
+    _check_currency(documents, parameters, price_list)
     for document in documents:
         parameters = apply_override(parameters, document)
     for text in sets:
@@ -84,10 +85,15 @@ def load_case(file: Path | None = None, overrides: Sequence[Path] = (), sets: Se
 
 def _read(path: Path) -> Document:
     """Read a TOML file, or a filled data-collection form."""
-    return read_form(path).document if path.suffix.lower() == ".xlsx" else read_document(path)
+    if path.suffix.lower() != ".xlsx":
+        return read_document(path)
+    from econmodel.parameters.forms import read_form
+
+    return read_form(path).document
 
 
-def _price_list(documents: Sequence[Document], sets: Sequence[str]) -> str | None:
+def _price_list(documents: Sequence[Document], sets: Sequence[str] = ()) -> str | None:
+    """Price list chosen by the last that names one; None where none does."""
     chosen = None
     for document in documents:
         chosen = document.tables("override").get("price_list", {}).get("value", chosen)
@@ -96,6 +102,27 @@ def _price_list(documents: Sequence[Document], sets: Sequence[str]) -> str | Non
         if name.strip() == "price_list":
             chosen = value.strip()
     return chosen
+
+
+def _check_currency(documents: Sequence[Document], parameters: ParameterSet, price_list: str | None) -> None:
+    """Refuse money without a unit in a file that was written for a price list in another currency."""
+    currency = parameters.text("currency")
+    for count, document in enumerate(documents, start=1):
+        written_for = _price_list(documents[:count])
+        amounts = [name for name, raw in document.tables("override").items()
+                   if {"value", "table"} & raw.keys() and "unit" not in raw and _is_money(parameters, name)]
+        if not amounts or written_for == price_list or load_base_case(written_for).text("currency") == currency:
+            continue
+        more = f" and {len(amounts) - 1} more amounts are" if len(amounts) > 1 else " is"
+        what = (f"{amounts[0]}{more} in {load_base_case(written_for).text('currency')}, the currency of the file, but "
+                f"price_list = {price_list!r} is in {currency}: one currency only")
+        fix = (f'restate the money of the file in {currency} and choose price_list = "{price_list}" in it, or start from a '
+               f"hospital file in {currency} (params/hospitals)")
+        raise ParameterError(what, where=str(document.where(f"override.{amounts[0]}")), fix=fix)
+
+
+def _is_money(parameters: ParameterSet, name: str) -> bool:
+    return name in parameters.parameters and money_parts(parameters[name].unit) is not None
 
 
 def load_base_case(price_list: str | None = None, folder: Path | None = None) -> ParameterSet:

@@ -18,7 +18,6 @@ from econmodel.parameters.documents import read_document
 from econmodel.parameters.loading import params_folder
 from econmodel.parameters.overrides import apply_override
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.sampling import sample
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.inputs import read_inputs
 from econmodel.programme.report import programme_case
@@ -73,6 +72,8 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
     years = _years(kept, inputs.n_budget_years, RUN_OFF_YEARS)
     batch = None
     if draws:
+        from econmodel.parameters.sampling import sample
+
         drawn = sample(kept, min(draws, MOST_DRAWS), seed=seed)
         profiles = monthly_profiles(kept, _years(kept, inputs.n_budget_years, 0), drawn, sampled=True)
         numbers = {name: v for name, v in drawn.items() if v.ndim == 1 and kept[name].is_uncertain}

@@ -131,19 +131,19 @@ def merge_clinical(parts: Iterable[Mapping[str, object]]) -> dict[str, object]:
     return merged | ({"scenarios": tuple(scenarios)} if scenarios else {})
 
 
-def downside_budgets(inputs: ProgrammeInputs, profiles: ProfilesLike, prices: PricesLike,
-                     categories: Mapping[str, str], reprofile: Reprofile) -> dict[str, tuple[Downside, Budget]]:
-    """Run every row, the three worst together last.
+def downside_budgets(start: Budget, profiles: ProfilesLike, prices: PricesLike, categories: Mapping[str, str],
+                     reprofile: Reprofile) -> dict[str, tuple[Downside, Budget]]:
+    """Run every row against the budget they start from, the three worst together last.
 
     The three worst are those with the lowest net present value among the rows that can happen together; stopping the
     programme is a decision, not bad luck, and is left out of them.
     """
     def run(row: Downside) -> Budget:
         found = reprofile(merge_clinical([row.clinical])) if row.clinical else profiles
-        return run_budget(row.change(inputs), found, prices, categories)
+        return run_budget(row.change(start.inputs), found, prices, categories)
 
-    base = float(run_budget(inputs, profiles, prices, categories).npv.mean())
-    results = {row.key: (row, run(row)) for row in downsides(inputs)}
+    base = float(start.npv.mean())
+    results = {row.key: (row, run(row)) for row in downsides(start.inputs)}
     worse = [(float(b.npv.mean()), row) for row, b in results.values() if row.combines and b.npv.mean() < base]
     together = combine([row for _, row in sorted(worse, key=lambda pair: pair[0])[:3]])
     return results | {together.key: (together, run(together))}

@@ -8,12 +8,13 @@ so that ``npv`` is ``sum flow[y] / (1 + rate)**y``. Leading axes are draws and b
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from econmodel.errors import AnalysisError
+from econmodel.model.roots import bracketed_roots
 
 FloatArray = NDArray[np.float64]
 DAYS_PER_YEAR = 365.0
@@ -50,59 +51,72 @@ def sign_changes(flows: Sequence[float] | FloatArray) -> int:
     return int((signs[1:] != signs[:-1]).sum())
 
 
-def irr(flows: Sequence[float] | FloatArray) -> float | None:
-    """Find the internal rate of return where cash changes sign exactly once; otherwise None ("no single IRR").
+def irr(flows: ArrayLike) -> FloatArray:
+    """Internal rate of return where cash changes sign exactly once; otherwise NaN ("no single IRR").
+
+    Parameters
+    ----------
+    flows
+        Cash by year, shape (..., n_years + 1).
+
+    Returns
+    -------
+    ndarray
+        Rate per year as a fraction, shape (...).
 
     Examples
     --------
-    >>> round(irr([-100.0, 110.0]), 6)
-    0.1
-    >>> irr([-100.0, 230.0, -132.0]) is None
-    True
+    >>> irr([[-100.0, 110.0, 0.0], [-100.0, 230.0, -132.0]]).round(6)
+    array([0.1, nan])
     """
-    if sign_changes(flows) != 1:
-        return None
-    cash = np.trim_zeros(np.asarray(flows, dtype=float), "f")
-    factor = _single_root(lambda v: float(np.polynomial.polynomial.polyval(v, cash)))
-    return 1.0 / factor - 1.0
+    cash = np.asarray(flows, dtype=float)
+    table = cash.reshape(-1, cash.shape[-1])
+    rates = np.full(len(table), np.nan)
+    single = np.array([sign_changes(row) == 1 for row in table], dtype=bool)
+    if single.any():
+        rates[single] = 1.0 / _single_root(table[single]) - 1.0
+    return rates.reshape(cash.shape[:-1])
 
 
-def _single_root(value_at: Callable[[float], float]) -> float:
-    """Find the one positive root in the discount factor v = 1 / (1 + rate)."""
-    from scipy.optimize import brentq
+def _single_root(table: FloatArray) -> FloatArray:
+    """Find the one positive root of each row in the discount factor v = 1 / (1 + rate)."""
+    # Years before the first cash only multiply by a power of v; without them the value at v = 0 has a sign.
+    cash = np.array([np.roll(row, -first) for row, first in zip(table, (table != 0).argmax(axis=-1), strict=True)])
 
-    low, high = 0.0, 1.0
-    while value_at(low) * value_at(high) > 0:
-        low, high = high, 2.0 * high
-    return float(brentq(value_at, low, high, xtol=1e-15, rtol=1e-14))
+    def value(v: FloatArray) -> FloatArray:
+        return np.asarray(np.polynomial.polynomial.polyval(v, cash.T, tensor=False))
+
+    low, high = np.zeros(len(cash)), np.ones(len(cash))
+    while (short := value(low) * value(high) > 0).any():
+        low, high = np.where(short, high, low), np.where(short, 2.0 * high, high)
+    return bracketed_roots(value, low, high)
 
 
-def payback_years(cumulative: Sequence[float] | FloatArray) -> float | None:
+def payback_years(cumulative: ArrayLike) -> FloatArray:
     """Years until cumulative cash turns and stays at or above zero, interpolated within the year.
 
     Parameters
     ----------
     cumulative
-        Undiscounted cumulative cash, index 0 the start.
+        Undiscounted cumulative cash, shape (..., n_years + 1), index 0 the start.
 
     Returns
     -------
-    float or None
-        0 where it never falls below zero; None where it ends below zero ("not within N years").
+    ndarray
+        Shape (...): 0 where it never falls below zero, NaN where it ends below zero ("not within N years").
 
     Examples
     --------
-    >>> payback_years([0.0, -10.0, 5.0, -5.0, 15.0])
-    3.25
+    >>> payback_years([[0.0, -10.0, 5.0, -5.0, 15.0], [0.0, -10.0, -5.0, -3.0, -1.0]])
+    array([3.25,  nan])
     """
     cash = np.asarray(cumulative, dtype=float)
-    below = np.flatnonzero(cash < 0)
-    if below.size == 0:
-        return 0.0
-    last = int(below[-1])
-    if last == cash.size - 1:
-        return None
-    return last + float(-cash[last] / (cash[last + 1] - cash[last]))
+    below, end = cash < 0, cash.shape[-1] - 1
+    last = np.minimum(end - below[..., ::-1].argmax(axis=-1), end - 1)
+    before, after = (np.take_along_axis(cash, at[..., None], axis=-1)[..., 0] for at in (last, last + 1))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        turned = last - before / (after - before)
+    return np.where(below[..., -1], np.nan, np.where(below.any(axis=-1), turned, 0.0))
 
 
 def peak_cash(cumulative: FloatArray) -> FloatArray:

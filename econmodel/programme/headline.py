@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -14,12 +13,6 @@ from econmodel.programme.capacity import beds
 
 FloatArray = NDArray[np.float64]
 YEAR_OF_CONTRIBUTION = 3
-
-
-def _each(find: Callable[[FloatArray], float | None], table: FloatArray) -> FloatArray:
-    """Apply to each draw; NaN where there is no answer."""
-    found = [find(row) for row in table]
-    return np.array([np.nan if value is None else value for value in found])
 
 
 def headline_draws(budget: Budget) -> dict[str, FloatArray]:
@@ -35,8 +28,8 @@ def headline_draws(budget: Budget) -> dict[str, FloatArray]:
         "peak_cash": budget.peak_cash,
         "year_3_net_contribution": budget.years["R11"][:, year],
         "npv": budget.npv,
-        "irr": _each(finance.irr, budget.years["R18"]),
-        "payback_years": _each(finance.payback_years, budget.years["R19"]),
+        "irr": finance.irr(budget.years["R18"]),
+        "payback_years": finance.payback_years(budget.years["R19"]),
         "net_cash": budget.totals["R18"],
         "operating_cash": budget.totals["R14"],
         "bed_days_released": budget.totals["R20"],

@@ -67,7 +67,7 @@ def programme_case(inputs: ProgrammeInputs, profiles: ProfilesLike, prices: Pric
     if len(budget.npv) != 1:
         what = f"the deterministic budget has {len(budget.npv)} draws, must be one"
         raise AnalysisError(what, fix="run the batch with run_budget and give it as draws")
-    runs = downside_budgets(inputs, profiles, prices, categories, reprofile)
+    runs = downside_budgets(budget, profiles, prices, categories, reprofile)
     favourable = run_budget(favourable_inputs(inputs), profiles, prices, categories)
     return budget.with_findings(ProgrammeFindings(
         payment_views(inputs, profiles, prices, categories), downside_table(budget, runs),

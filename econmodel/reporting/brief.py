@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
+from concurrent.futures import Executor
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,13 +13,13 @@ from econmodel.model.structure import Structure, build_structure
 from econmodel.reporting.brief_content import brief_paper
 from econmodel.reporting.content import Paper
 from econmodel.reporting.figures import case_figures, save_all
-from econmodel.reporting.files import json_text, write_bytes, write_csv, write_text
+from econmodel.reporting.files import write_bytes, write_text
 from econmodel.reporting.findings import Findings
 from econmodel.reporting.html import render_html
 from econmodel.reporting.programme_charts import programme_figures
-from econmodel.reporting.provenance import provenance_rows
+from econmodel.reporting.results import write_results
 from econmodel.reporting.series import trace_rows
-from econmodel.reporting.tables import focus_strategy, result_rows
+from econmodel.reporting.tables import focus_strategy
 
 if TYPE_CHECKING:
     from econmodel.economics.evaluate import Evaluation
@@ -25,13 +27,14 @@ if TYPE_CHECKING:
 
 FORMATS = ("html", "pdf", "docx")
 PAPERS = ("brief", "report")
+Rendering = Callable[[], Path]
 
 
 def build_reports(case: Case, evaluation: Evaluation, document: dict[str, Any], folder: Path, *,
                   psa: dict[str, Any] | None = None, programme: dict[str, Any] | None = None,
                   findings: Findings | None = None, papers: Collection[str] = ("brief",),
-                  formats: Collection[str] = ("html",)) -> list[Path]:
-    """Write every report of a case.
+                  formats: Collection[str] = ("html",), beside: Executor | None = None) -> list[Path]:
+    """Write the reports of a case: results always, figures and papers as chosen.
 
     Parameters
     ----------
@@ -44,9 +47,11 @@ def build_reports(case: Case, evaluation: Evaluation, document: dict[str, Any], 
     findings
         Results of the other analyses; what is None is left out.
     papers
-        ``brief`` and ``report`` (the technical report).
+        ``brief`` and ``report`` (the technical report); without any there are no figures either.
     formats
         ``html``, ``pdf`` and ``docx``.
+    beside
+        Another process that takes its share of the papers; None does all of them here.
 
     Returns
     -------
@@ -62,17 +67,27 @@ def build_reports(case: Case, evaluation: Evaluation, document: dict[str, Any], 
     _check_choices(formats, FORMATS, "format")
     found = findings or Findings(psa=psa, programme=programme)
     structure = case_structure(document)
-    figures = save_all(case_figures(document, structure), folder / "figures")
-    if found.programme:
-        figures += save_all(programme_figures(found.programme, document["settings"]["currency"]), folder / "figures")
-    written = [write_text(folder / "results.json", json_text(document)),
-               write_csv(folder / "results.csv", result_rows(document)),
-               write_csv(folder / "provenance.csv", provenance_rows(case.parameters)), *figures]
+    written = write_results(case, document, folder)
+    if not papers:
+        return written
+    drawn = case_figures(document, structure)
+    drawn |= programme_figures(found.programme, document["settings"]["currency"]) if found.programme else {}
+    renderings: list[Rendering] = []
     if "brief" in papers:
-        written += _write_brief(case, document, found, folder, formats)
+        renderings += _brief(case, document, found, folder, formats)
     if "report" in papers:
-        written += _write_report(case, evaluation, document, structure, found, folder, formats)
-    return written
+        from econmodel.reporting.report_content import report_paper
+        from econmodel.reporting.uncertainty_charts import report_figures
+
+        keys = list(dict.fromkeys((document["settings"]["comparator"], focus_strategy(document))))
+        drawn |= report_figures(document, trace_rows(evaluation), keys, found)
+        paper = report_paper(case, evaluation, document, structure, found)
+        renderings += _renderings("technical_report", paper, paper, folder, formats)
+    written += save_all(drawn, folder / "figures")
+    if beside is None:
+        return written + [render() for render in renderings]
+    running = [beside.submit(render) for render in renderings[1::2]]
+    return written + [render() for render in renderings[::2]] + [task.result() for task in running]
 
 
 def case_structure(document: dict[str, Any]) -> Structure:
@@ -87,36 +102,32 @@ def _check_choices(chosen: Collection[str], known: Collection[str], noun: str) -
             raise AnalysisError(what, fix=f"choose {' or '.join(known)}")
 
 
-def _write_brief(case: Case, document: dict[str, Any], findings: Findings, folder: Path, formats: Collection[str]) -> list[Path]:
+def _brief(case: Case, document: dict[str, Any], findings: Findings, folder: Path, formats: Collection[str]) -> list[Rendering]:
     def paper(*, with_inputs: bool) -> Paper:
         return brief_paper(case, document, programme=findings.programme, psa=findings.psa, with_inputs=with_inputs)
 
     screen = paper(with_inputs=True)
     on_paper = paper(with_inputs=False) if set(formats) - {"html"} else screen
-    return _write_paper("brief", screen, on_paper, folder, formats)
+    return _renderings("brief", screen, on_paper, folder, formats)
 
 
-def _write_report(case: Case, evaluation: Evaluation, document: dict[str, Any], structure: Structure, findings: Findings,
-                  folder: Path, formats: Collection[str]) -> list[Path]:
-    from econmodel.reporting.report_content import report_paper
-    from econmodel.reporting.uncertainty_charts import report_figures
-
-    keys = list(dict.fromkeys((document["settings"]["comparator"], focus_strategy(document))))
-    drawn = save_all(report_figures(document, trace_rows(evaluation), keys, findings), folder / "figures")
-    paper = report_paper(case, evaluation, document, structure, findings)
-    return [*drawn, *_write_paper("technical_report", paper, paper, folder, formats)]
+def _renderings(name: str, screen: Paper, on_paper: Paper, folder: Path, formats: Collection[str]) -> list[Rendering]:
+    """One piece of work per format; each can be sent to another process."""
+    return [partial(write_paper, screen if form == "html" else on_paper, folder / f"{name}.{form}")
+            for form in FORMATS if form in formats]
 
 
-def _write_paper(name: str, screen: Paper, on_paper: Paper, folder: Path, formats: Collection[str]) -> list[Path]:
-    figures, written = folder / "figures", []
-    if "html" in formats:
-        written.append(write_text(folder / f"{name}.html", render_html(screen, figures)))
-    if "pdf" in formats:
-        from econmodel.reporting.pdf import render_pdf
+def write_paper(paper: Paper, path: Path) -> Path:
+    """Render a paper in the format its file name ends in, with the figures of the folder beside it."""
+    figures = path.parent / "figures"
+    match path.suffix:
+        case ".html":
+            return write_text(path, render_html(paper, figures))
+        case ".pdf":
+            from econmodel.reporting.pdf import render_pdf
 
-        written.append(write_bytes(folder / f"{name}.pdf", render_pdf(on_paper, figures)))
-    if "docx" in formats:
-        from econmodel.reporting.docx import render_docx
+            return write_bytes(path, render_pdf(paper, figures))
+        case _:
+            from econmodel.reporting.docx import render_docx
 
-        written.append(write_bytes(folder / f"{name}.docx", render_docx(on_paper, figures)))
-    return written
+            return write_bytes(path, render_docx(paper, figures))

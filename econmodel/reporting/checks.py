@@ -7,7 +7,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from econmodel.reporting.files import indented_json, write_text
+from econmodel.reporting.files import json_text, write_text
 from econmodel.reporting.style import ACCENT, MUTED, WARM
 
 if TYPE_CHECKING:
@@ -83,7 +83,7 @@ def save_checks(rows: Sequence[CheckRow], folder: Path) -> list[Path]:
 
     flat = [asdict(row) | {"interval": interval_text(row)} for row in rows]
     chart = Spec(flat, 5.2, lambda figure: plot_checks(rows, ax=figure.add_axes((0.5, 0.09, 0.47, 0.84))), 7.4)
-    return [*save_all({"checks": chart}, folder), write_text(folder / "checks.json", indented_json(checks_document(list(rows))))]
+    return [*save_all({"checks": chart}, folder), write_text(folder / "checks.json", json_text(checks_document(list(rows))))]
 
 
 def interval_text(row: CheckRow) -> str:

@@ -35,22 +35,26 @@ def write_text(path: Path, text: str) -> Path:
     return write_bytes(path, text.encode("utf-8"))
 
 
-def indented_json(document: Mapping[str, Any] | Sequence[Any]) -> str:
-    """JSON with one value a line and a newline at the end; a number that is not finite is refused."""
-    return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+def json_text(document: Mapping[str, Any] | Sequence[Any]) -> str:
+    """JSON with one line per item, or per entry of a block: quick to write, and a change shows where it is.
 
-
-def json_text(document: Mapping[str, Any]) -> str:
-    """JSON with one line per entry of each top-level block: quick to write, and a change shows where it is."""
+    A number that is not finite is refused.
+    """
+    if not isinstance(document, Mapping):
+        return "[\n" + ",\n".join(map(_compact, document)) + "\n]\n"
     blocks = []
     for key, block in document.items():
+        text = _compact(block)
         if isinstance(block, Mapping) and block:
-            lines = [f" {json.dumps(name)}: {json.dumps(value, ensure_ascii=False, allow_nan=False)}"
-                     for name, value in block.items()]
-            blocks.append(f"{json.dumps(key)}: {{\n" + ",\n".join(lines) + "\n}")
-        else:
-            blocks.append(f"{json.dumps(key)}: {json.dumps(block, ensure_ascii=False, allow_nan=False)}")
+            text = "{\n" + ",\n".join(f" {_compact(name)}: {_compact(value)}" for name, value in block.items()) + "\n}"
+        elif isinstance(block, list) and block and isinstance(block[0], Mapping):
+            text = "[\n" + ",\n".join(f" {_compact(item)}" for item in block) + "\n]"
+        blocks.append(f"{_compact(key)}: {text}")
     return "{\n" + ",\n".join(blocks) + "\n}\n"
+
+
+def _compact(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False)
 
 
 def write_csv(path: Path, rows: Iterable[Mapping[str, Any]], columns: Sequence[str] | None = None) -> Path:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from econmodel.reporting.analysis_charts import plot_convergence, plot_draws
 from econmodel.reporting.figures import Spec, drawer, save_all
-from econmodel.reporting.files import indented_json, write_bytes, write_text
+from econmodel.reporting.files import json_text, write_bytes, write_text
 from econmodel.reporting.formatting import money_change, percent
 from econmodel.reporting.uncertainty_charts import plot_acceptability
 from econmodel.uncertainty.questions import followed
@@ -76,7 +76,7 @@ def save_psa(psa: Psa, document: dict[str, Any], folder: Path) -> list[Path]:
         written.append(write_bytes(folder / "draws.parquet", frame.to_parquet(index=False)))
     except ImportError:
         pass
-    return [*written, write_text(folder / "psa.json", indented_json({"uncertainty": document}))]
+    return [*written, write_text(folder / "psa.json", json_text({"uncertainty": document}))]
 
 
 def _plane_rows(psa: Psa, key: str, versus: str) -> list[dict[str, Any]]:

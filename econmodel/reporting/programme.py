@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.reporting import formatting as f
-from econmodel.reporting.files import indented_json, write_csv, write_text
+from econmodel.reporting.files import json_text, write_csv, write_text
 from econmodel.reporting.programme_charts import programme_figures
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ def save_programme(document: dict[str, Any], currency: str, folder: Path) -> lis
     rows = [{"row": key, "label": label, **{f"year_{y['year']}": y[key] for y in document["years"]},
              "total": document["totals"][key]} for key, label in document["rows"].items() if key in document["totals"]]
     return [write_csv(folder / "years.csv", rows), write_csv(folder / "downside.csv", _flat(document["downside"])),
-            *save_all(programme_figures(document, currency), folder), write_text(folder / "budget.json", indented_json(document))]
+            *save_all(programme_figures(document, currency), folder), write_text(folder / "budget.json", json_text(document))]
 
 
 def _flat(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -14,9 +14,9 @@ CHARTS = {"cumulative_cash": "programme_cash", "contribution_bridge": "programme
 
 def programme_document(budget: Budget) -> dict[str, Any]:
     """Give the programme's document with ``frames``: the rows behind each chart."""
-    from econmodel.programme import frames
+    from econmodel.programme import chart_data
 
-    found = {name: getattr(frames, f"{name}_frame")(budget).to_dict("records") for name in FRAMES}
+    found = {name: getattr(chart_data, f"{name}_rows")(budget) for name in FRAMES}
     return budget.to_dict() | {"frames": found}
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from econmodel.reporting.analysis_charts import plot_scenarios, plot_sobol, plot_two_way
 from econmodel.reporting.figures import Spec, drawer, save_all
-from econmodel.reporting.files import indented_json, write_text
+from econmodel.reporting.files import json_text, write_text
 from econmodel.reporting.formatting import money_change
 from econmodel.reporting.uncertainty_charts import plot_tornado
 from econmodel.uncertainty.deterministic import plain_rows
@@ -59,7 +59,7 @@ def save_sensitivity(question: Question, found: dict[str, Any], folder: Path | N
     if folder is None:
         return document
     save_all(sensitivity_figures(question, found, document), folder)
-    write_text(folder / "sensitivity.json", indented_json(document))
+    write_text(folder / "sensitivity.json", json_text(document))
     return document
 
 

@@ -94,7 +94,8 @@ def result_rows(document: Document) -> list[dict[str, Any]]:
     """Every number of the results, one per line, for ``results.csv``; year by year for all patients only."""
     rows = _group_rows("all patients", document)
     for name, block in document["groups"].items():
-        rows += [row for row in _group_rows(name, block) if not row["measure"].startswith("yearly.")]
+        strategies = {key: {k: v for k, v in found.items() if k != "yearly"} for key, found in block["strategies"].items()}
+        rows += _group_rows(name, block | {"strategies": strategies})
     return rows
 
 

@@ -4,9 +4,8 @@ import io
 import json
 
 import pytest
-import typer
+from click.testing import CliRunner
 from rich.console import Console
-from typer.testing import CliRunner
 
 from econmodel.errors import ParameterError
 from econmodel.evidence.claims import Claim, check_claim
@@ -18,9 +17,7 @@ WORKED = ["--treated", "6/80", "--untreated-risk", "0.41", "--nnt", "3", "--year
 @pytest.fixture
 def run():
     """Run the command by itself; faults come through as they are."""
-    app = typer.Typer()
-    app.command()(nnt)
-    return lambda arguments: CliRunner().invoke(app, arguments)
+    return lambda arguments: CliRunner().invoke(nnt, arguments)
 
 
 def test_json_alone_on_standard_output(run):

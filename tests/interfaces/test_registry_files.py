@@ -9,8 +9,7 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
-import typer
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
 from econmodel.errors import DataError, EconModelError
 from econmodel.evidence.registry import Options, analyse_registry, clean_registry, write_registry
@@ -24,8 +23,6 @@ ROWS = [
     ["A-1", "cirrhose éthylique", "2020-01-15", "none", "no", "", "2022-01-15", "alive"],
     ["A-2", "HCV", "2020-02-20", "none", "yes", "2021-02-20", "2022-02-20", "alive"],
 ]
-app = typer.Typer(pretty_exceptions_enable=False)
-app.command()(registry)
 
 
 def text(delimiter=",", rows=ROWS, newline="\n"):
@@ -271,7 +268,7 @@ def test_csv_and_workbook_agree(tmp_path):
 
 def test_command(tmp_path):
     """The command writes the files, and its override moves the case."""
-    done = CliRunner().invoke(app, [str(DEMO), "--out", str(tmp_path)], catch_exceptions=False)
+    done = CliRunner().invoke(registry, [str(DEMO), "--out", str(tmp_path)], catch_exceptions=False)
     assert done.exit_code == 0
     assert "Invented demonstration data" in done.output
     document = tomllib.loads((tmp_path / "override.toml").read_text(encoding="utf-8"))
@@ -282,7 +279,7 @@ def test_command(tmp_path):
 def test_command_json(tmp_path, monkeypatch):
     """``--json -`` prints JSON alone and writes nothing without ``--out``."""
     monkeypatch.chdir(tmp_path)
-    done = CliRunner().invoke(app, [str(DEMO), "--json", "-"], catch_exceptions=False)
+    done = CliRunner().invoke(registry, [str(DEMO), "--json", "-"], catch_exceptions=False)
     document = json.loads(done.stdout)
     assert [c["patients"] for c in document["counts"] if c["step"] == "analysed"] == [52]
     assert list(tmp_path.iterdir()) == []
@@ -292,7 +289,7 @@ def test_command_borrows_a_comparator(tmp_path):
     """Without untreated patients the NNT is labelled as borrowed, from the model's own untreated risk."""
     rows = [[f"A-{n}", "HCV", "2020-01-15", "glue", "no", "", "2023-01-15", "alive"] for n in range(5)]
     (tmp_path / "r.csv").write_text(text(rows=rows))
-    done = CliRunner().invoke(app, [str(tmp_path / "r.csv"), "--json", "-"], catch_exceptions=False)
+    done = CliRunner().invoke(registry, [str(tmp_path / "r.csv"), "--json", "-"], catch_exceptions=False)
     comparison = json.loads(done.stdout)["comparison"]
     assert comparison["comparator"] == "borrowed comparator"
     assert comparison["strategies"]["glue"]["1"]["nnt"]["kind"] == "NNTB"
@@ -311,4 +308,4 @@ def test_command_borrows_a_comparator(tmp_path):
 def test_command_bad_options(arguments):
     """Options that contradict each other, or name what is not there, are refused before anything is written."""
     with pytest.raises(EconModelError):
-        CliRunner().invoke(app, [str(DEMO), *arguments], catch_exceptions=False)
+        CliRunner().invoke(registry, [str(DEMO), *arguments], catch_exceptions=False)

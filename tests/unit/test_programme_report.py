@@ -7,6 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from econmodel.economics.activity import CATEGORY
@@ -16,7 +17,7 @@ from econmodel.economics.profiles import MonthlyProfiles, monthly_profiles
 from econmodel.errors import AnalysisError
 from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import load_base_case
-from econmodel.programme import frames
+from econmodel.programme import chart_data
 from econmodel.programme.activity import programme_activity
 from econmodel.programme.break_even import break_even, npv_at
 from econmodel.programme.budget import Budget, run_budget
@@ -213,17 +214,17 @@ def test_sentences_change_with_the_facts(inputs: ProgrammeInputs, profiles: Mont
 
 def test_chart_data_agree_with_the_budget(case: Budget) -> None:
     """Every chart's table ends where the budget does."""
-    cash = frames.cumulative_cash_frame(case)
+    cash = pd.DataFrame(chart_data.cumulative_cash_rows(case))
     assert list(cash.columns) == ["year", "base", "best", "worst"]
     assert cash["base"].iloc[-1] == pytest.approx(case.totals["R18"][0])
     assert cash["worst"].iloc[-1] < cash["base"].iloc[-1] < cash["best"].iloc[-1]
-    bridge = frames.contribution_bridge_frame(case).set_index("row")
+    bridge = pd.DataFrame(chart_data.contribution_bridge_rows(case)).set_index("row")
     assert bridge.loc["R14", "end"] == pytest.approx(bridge.loc["R13", "end"])
     assert bridge.loc["R11", "end"] == pytest.approx(bridge.loc["R10", "end"])
-    bleeds = frames.bleeds_frame(case)
+    bleeds = pd.DataFrame(chart_data.bleeds_rows(case))
     averted = bleeds["cumulative_without"].iloc[-1] - bleeds["cumulative_with"].iloc[-1]
     assert averted == pytest.approx(case.totals["R3"][0])
-    assert len(frames.downside_frame(case)) == 16
+    assert len(chart_data.downside_rows(case)) == 16
 
 
 def test_draws_give_intervals_and_a_fan(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
@@ -235,7 +236,7 @@ def test_draws_give_intervals_and_a_fan(inputs: ProgrammeInputs, profiles: Month
     assert spread["probability_npv_negative"] == pytest.approx((draws.npv < 0).mean())
     assert spread["npv"]["low"] < spread["npv"]["median"] < spread["npv"]["high"]
     found = programme_case(inputs, profiles, prices, CATEGORY, reprofile_with([], profiles), draws)
-    fan = frames.cumulative_cash_frame(found)
+    fan = pd.DataFrame(chart_data.cumulative_cash_rows(found))
     assert (fan["q2.5"] <= fan["q50"]).all()
     assert (fan["q50"] <= fan["q97.5"]).all()
     assert found.to_dict()["headline"]["probability_npv_negative"] == spread["probability_npv_negative"]
@@ -250,4 +251,4 @@ def test_a_batch_is_not_a_deterministic_case(inputs: ProgrammeInputs, profiles: 
     with pytest.raises(AnalysisError, match="covers 96 months, the budget needs 120"):
         run_budget(inputs.changed(n_budget_years=10), profiles, prices, CATEGORY)
     with pytest.raises(AnalysisError, match="programme_case"):
-        frames.downside_frame(run_budget(inputs, profiles, prices, CATEGORY))
+        chart_data.downside_rows(run_budget(inputs, profiles, prices, CATEGORY))

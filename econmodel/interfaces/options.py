@@ -1,0 +1,35 @@
+"""Options the commands share, and the flags of the command line."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+PAPERS = ("brief", "report", "workbook", "form")
+FORMATS = ("html", "pdf", "docx")
+PATH = click.Path(path_type=Path)
+
+COMMON: dict[str, Callable[[Any], Any]] = {
+    "file": click.argument("file", type=PATH, required=False),
+    "override": click.option("--override", "overrides", type=PATH, multiple=True, metavar="FILE",
+                             help="Override file (TOML) or filled form (XLSX); repeatable."),
+    "set": click.option("--set", "sets", multiple=True, metavar="NAME=VALUE", help="Change one input; repeatable."),
+    "draws": click.option("--draws", type=int, metavar="N", help="Draws of all inputs together; 0 leaves them out."),
+    "seed": click.option("--seed", type=int, metavar="N", help="Seed of the draws."),
+    "out": click.option("--out", type=PATH, metavar="FOLDER", help="Where files go; default reports/<name>."),
+    "json": click.option("--json", metavar="FILE|-", help="Results as JSON; - prints them, alone."),
+    "quiet": click.option("--quiet", is_flag=True, help="Print nothing."),
+}
+
+
+def common(*names: str) -> Callable[[Command], Command]:
+    """Give a command some of the shared options, listed in that order in its help."""
+    def decorate(command: Command) -> Command:
+        for name in reversed(names):
+            command = COMMON[name](command)
+        return command
+    return decorate
