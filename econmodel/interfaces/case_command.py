@@ -36,14 +36,14 @@ def run_case(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], 
         checks = beside.submit(_checks) if beside and "report" in wanted else None
         evaluation, document, found = evaluate_case(case)
         sheets = [beside.submit(_write_sheet, kind, case, folder) for kind in SHEETS if kind in wanted] if beside else []
-        found, document = _vary_inputs(case, found, document, quiet=quiet or only_json)
+        found, document = vary_inputs(case, found, document, quiet=quiet or only_json)
         if json:
             write_json(document, json)
         if only_json:
             return
         screen.print(headline_table(case, document, screen.width))
         if checks:
-            found = replace(_with_report_tables(case, found), checks=checks.result())
+            found = replace(with_report_tables(case, found), checks=checks.result())
         written = _write(case, evaluation, document, found, folder, wanted, formats or FORMATS, beside)
         written += [sheet.result() for sheet in sheets]
     screen.print(f"{len(written)} files in {folder}{left_out}", markup=False, highlight=False)
@@ -88,7 +88,7 @@ def evaluate_case(case: Case) -> tuple[Evaluation, dict[str, Any], Findings]:
     return evaluation, document | {"programme": programme}, Findings(programme=programme)
 
 
-def _vary_inputs(case: Case, found: Findings, document: dict[str, Any], *, quiet: bool) -> tuple[Findings, dict[str, Any]]:
+def vary_inputs(case: Case, found: Findings, document: dict[str, Any], *, quiet: bool) -> tuple[Findings, dict[str, Any]]:
     """Add the analysis of all inputs together, unless there are no draws."""
     if not case.parameters.number("draws"):
         return found, document
@@ -98,7 +98,8 @@ def _vary_inputs(case: Case, found: Findings, document: dict[str, Any], *, quiet
     return replace(found, psa=psa), document | {"uncertainty": psa}
 
 
-def _with_report_tables(case: Case, found: Findings) -> Findings:
+def with_report_tables(case: Case, found: Findings) -> Findings:
+    """Add what the technical report sets beside the results: inputs one at a time, and scenarios."""
     from econmodel.reporting.findings import analysis_block
     from econmodel.uncertainty.deterministic import one_way
     from econmodel.uncertainty.questions import ask, lead_pair

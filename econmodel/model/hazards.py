@@ -72,8 +72,8 @@ def waning(years_since: NDArray[np.int64], full: FloatArray, none: FloatArray) -
 
     ``1 - clip((y + 0.5 - full) / (none - full), 0, 1)``; equal years are a step.
     """
-    middle, span = np.asarray(years_since + 0.5), none - full
-    ramp = np.divide(middle - full, span, out=np.where(middle > full, 1.0, 0.0), where=span > 0)
+    past, span = years_since + 0.5 - full, none - full
+    ramp = np.divide(past, span, out=np.where(past > 0, 1.0, np.zeros_like(span)), where=span > 0)
     return np.asarray(1.0 - np.clip(ramp, 0.0, 1.0))
 
 

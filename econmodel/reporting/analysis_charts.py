@@ -6,6 +6,7 @@ Each takes finished results and an ``ax``, draws, computes nothing, and returns 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from math import isfinite
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
@@ -109,8 +110,8 @@ def plot_convergence(block: Mapping[str, Any], currency: str, *, ax: Axes) -> Li
 
 
 def plot_scenarios(rows: Sequence[ScenarioRow], question: Question, *, ax: Axes) -> list[Any]:
-    """Draw net cost under every scenario; the dashed line is this case."""
-    ordered = [rows[0], *sorted(rows[1:], key=lambda r: r.cost)]
+    """Draw net cost under every scenario that has an answer; the dashed line is this case."""
+    ordered = [rows[0], *sorted((r for r in rows[1:] if isfinite(r.cost)), key=lambda r: r.cost)]
     bars = list(ax.barh(range(len(ordered)), [r.cost for r in ordered], height=0.6,
                         color=[INK if r.key == "base" else ACCENT if r.cost < 0 else WARM for r in ordered]))
     ax.axvline(rows[0].cost, color=INK, linestyle=(0, (3, 2)), linewidth=0.9)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
+from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -47,8 +48,9 @@ def sentences(question: Question, found: dict[str, Any]) -> list[str]:
     said += [t.sentence for t in found.get("thresholds", [])]
     if scenarios := found.get("scenarios"):
         currency = question.parameters.text("currency")
-        low, high = min(scenarios, key=lambda r: r.cost), max(scenarios, key=lambda r: r.cost)
-        said.append(f"Over {len(scenarios) - 1} scenarios net cost runs from {money_change(low.cost, currency)} "
+        answered = [row for row in scenarios if isfinite(row.cost)]
+        low, high = min(answered, key=lambda r: r.cost), max(answered, key=lambda r: r.cost)
+        said.append(f"Over {len(answered) - 1} scenarios net cost runs from {money_change(low.cost, currency)} "
                     f"({low.title}) to {money_change(high.cost, currency)} ({high.title}).")
     return said
 

@@ -9,16 +9,19 @@ from pathlib import Path
 import numpy as np
 
 from econmodel.economics.evaluate import evaluate
+from econmodel.errors import ModelError
 from econmodel.parameters.documents import read_document
 from econmodel.parameters.loading import params_folder
 from econmodel.parameters.overrides import apply_override
 from econmodel.parameters.parameter_set import ParameterSet, check
 from econmodel.uncertainty.questions import OUTCOMES, Question, outcome_of
 
+BASE = "base"
+
 
 @dataclass(frozen=True)
 class ScenarioRow:
-    """Outcomes of one scenario, against the case itself."""
+    """Outcomes of one scenario, against the case itself; NaN where the case's own values leave it without an answer."""
 
     key: str
     title: str
@@ -36,10 +39,10 @@ def scenario_table(question: Question, paths: Sequence[Path] | None = None) -> l
     Raises
     ------
     EconModelError
-        A scenario cannot be applied.
+        A scenario cannot be applied. One the model has no answer to stays in the table and says why.
     """
     files = sorted((params_folder() / "scenarios").glob("*.toml")) if paths is None else paths
-    rows = [_scenario_row("base", "This case", "", question, question.parameters)]
+    rows = [_scenario_row(BASE, "This case", "", question, question.parameters)]
     for path in files:
         document = read_document(path)
         kept = {k: v for k, v in document.data.items() if k != "strategy"}
@@ -51,7 +54,12 @@ def scenario_table(question: Question, paths: Sequence[Path] | None = None) -> l
 
 
 def _scenario_row(key: str, title: str, rationale: str, question: Question, parameters: ParameterSet) -> ScenarioRow:
-    e = evaluate(parameters, yearly=False, by_group=False)
+    try:
+        e = evaluate(parameters, yearly=False, by_group=False)
+    except ModelError as fault:
+        if key == BASE:
+            raise
+        return ScenarioRow(key, title, f"No answer with this case's values: {fault.what}.", np.nan, np.nan, None, np.nan, np.nan)
     found = {o: float(outcome_of(e, o, question.strategy, question.versus)[0]) for o in OUTCOMES}
     return ScenarioRow(key, title, rationale, found["cost"], found["bleeds"],
                        None if np.isnan(found["nnt"]) else found["nnt"], found["qalys"], found["nmb"])

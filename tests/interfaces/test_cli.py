@@ -56,12 +56,12 @@ def test_set_moves_results_and_shows_in_provenance(document: dict) -> None:
 
 
 def test_case_writes_every_paper_and_figure(tmp_path: Path) -> None:
-    """The main job leaves both papers in three formats, figures with their CSV, results and provenance."""
+    """The main job leaves both papers in three formats, workbook, form, figures with their CSV, results and provenance."""
     done = run("case", "--draws", "30", "--out", str(tmp_path / "out"))
     assert done.returncode == 0, done.stderr
     names = {p.name for p in (tmp_path / "out").iterdir()}
     papers = {f"{paper}.{form}" for paper in ("brief", "technical_report") for form in ("html", "pdf", "docx")}
-    assert papers | {"results.json", "results.csv", "provenance.csv", "figures"} <= names
+    assert papers | {"demo_workbook.xlsx", "demo_form.xlsx", "results.json", "results.csv", "provenance.csv", "figures"} <= names
     results = json.loads((tmp_path / "out" / "results.json").read_text(encoding="utf-8"))
     assert results["uncertainty"]["draws"] == 30
     assert len(results["programme"]["years"]) == 5
@@ -69,6 +69,40 @@ def test_case_writes_every_paper_and_figure(tmp_path: Path) -> None:
         assert picture.with_suffix(".csv").exists()
         assert picture.with_suffix(".png").exists()
     assert "Invented data" in done.stdout
+
+
+def test_without_draws_numbers_alone(tmp_path: Path) -> None:
+    """`--draws 0` answers at once: results and no papers, unless a paper is asked for."""
+    results = {"results.json", "results.csv", "provenance.csv"}
+    assert run("case", "--draws", "0", "--out", str(tmp_path / "a")).returncode == 0
+    assert {p.name for p in (tmp_path / "a").iterdir()} == results
+    assert run("case", "--draws", "0", "--paper", "brief", "--as", "html", "--out", str(tmp_path / "b")).returncode == 0
+    assert {p.name for p in (tmp_path / "b").iterdir()} == results | {"brief.html", "figures"}
+
+
+def test_workbook_is_left_out_of_what_it_cannot_hold(tmp_path: Path) -> None:
+    """A structural scenario has no live workbook: told when all papers are written, refused when it is asked for."""
+    case = ("case", "--override", "params/scenarios/frailty.toml", "--out", str(tmp_path / "out"))
+    done = run(*case, "--draws", "0", "--paper", "workbook")
+    assert done.returncode == 2
+    assert "hazard_decline" in done.stderr
+    assert not (tmp_path / "out").exists()
+    done = run(*case, "--draws", "20")
+    assert done.returncode == 0, done.stderr
+    assert "without the live workbook: hazard_decline" in " ".join(done.stdout.split())
+    names = {p.name for p in (tmp_path / "out").iterdir()}
+    assert "brief.pdf" in names
+    assert "demo_workbook.xlsx" not in names
+
+
+@pytest.mark.parametrize(("option", "value"), [("--paper", "poster"), ("--as", "odt")])
+def test_unknown_paper_or_format_is_refused(tmp_path: Path, option: str, value: str) -> None:
+    """Papers and formats are closed lists."""
+    done = run("case", option, value, cwd=tmp_path)
+    assert done.returncode == 2
+    assert value in done.stderr
+    assert "Traceback" not in done.stderr
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize("verb", ["sensitivity", "psa", "budget"])

@@ -158,3 +158,13 @@ def test_a_lane_depends_on_its_own_strategy_and_cell(inputs):
     moved = Hazards(replace(inputs, strategies=replace(s, hr_gastric=hr))).year(0)
     changed = np.flatnonzero(np.abs(moved - Hazards(inputs).year(0)).max(axis=0) > 0)
     assert set(changed.tolist()) == set(range(12, 18))
+
+
+def test_waning_where_only_the_end_differs_by_draw():
+    """Full effect of one length, its end varied (as one input at a time is): each draw as if alone."""
+    years, full, none = np.arange(4)[:, None, None, None], np.full((1, 2, 1, 1), 2.0), np.array([2.0, 3.0, 5.0]).reshape(1, 1, 1, 3)
+    together = waning(years, full, none)
+    assert together.shape == (4, 2, 1, 3)
+    for draw in range(3):
+        np.testing.assert_array_equal(together[..., draw], waning(years, full, none[..., draw : draw + 1])[..., 0])
+    assert not np.array_equal(together[..., 0], together[..., 2])
