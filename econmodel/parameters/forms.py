@@ -125,7 +125,8 @@ def read_form(path: Path) -> FilledForm:
                 answers.append(answer)
             elif answer:
                 not_known.append(q.shown)
-    document = _document(path, _hospital(sheets), answers, tables, faults, shown)
+    money = {q.name: q.unit for q in questions if money_parts(q.unit)}
+    document = _document(path, _hospital(sheets), answers, tables, money, faults, shown)
     if faults:
         raise join_faults(faults)
     return FilledForm(path, document, tuple(answers), tuple(not_known), facts["price_year"])
@@ -142,10 +143,11 @@ def _document(
     hospital: str,
     answers: list[Answer],
     tables: dict[str, list[dict[str, Any]]],
+    money: dict[str, str],
     faults: list[EconModelError],
     shown: str,
 ) -> FormDocument:
-    """Override document of the answers; a table answered in part keeps the form's other cells."""
+    """Override document of the answers; a table answered in part keeps the form's other cells, and money its unit."""
     overrides: dict[str, dict[str, Any]] = {}
     cells: dict[str, str] = {}
     for answer in answers:
@@ -155,9 +157,10 @@ def _document(
             q.name, {"status": "local", "reason": f"filled form {path.name}", "note": answer.note}
         )
         cells.setdefault(f"override.{q.name}", place)
+        raw |= {"unit": money[q.name]} if q.name in money else {}
         if q.item is None:
-            raw |= {"value": answer.value} | ({"unit": q.unit} if money_parts(q.unit) else {})
-            raw |= {"price_year": answer.year} if money_parts(q.unit) and answer.year else {}
+            raw |= {"value": answer.value}
+            raw |= {"price_year": answer.year} if q.name in money and answer.year else {}
         else:
             table = raw.setdefault("table", [dict(row) for row in tables[q.name]])
             table[q.item][q.field] = answer.value

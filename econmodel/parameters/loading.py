@@ -96,7 +96,8 @@ def _price_list(documents: Sequence[Document], sets: Sequence[str] = ()) -> str 
     """Price list chosen by the last that names one; None where none does."""
     chosen = None
     for document in documents:
-        chosen = document.tables("override").get("price_list", {}).get("value", chosen)
+        named = document.tables("override").get("price_list", {})
+        chosen = str(named["value"]) if "value" in named else chosen
     for text in sets:
         name, _, value = text.partition("=")
         if name.strip() == "price_list":
@@ -109,20 +110,19 @@ def _check_currency(documents: Sequence[Document], parameters: ParameterSet, pri
     currency = parameters.text("currency")
     for count, document in enumerate(documents, start=1):
         written_for = _price_list(documents[:count])
-        amounts = [name for name, raw in document.tables("override").items()
-                   if {"value", "table"} & raw.keys() and "unit" not in raw and _is_money(parameters, name)]
-        if not amounts or written_for == price_list or load_base_case(written_for).text("currency") == currency:
+        if written_for == price_list:
             continue
-        more = f" and {len(amounts) - 1} more amounts are" if len(amounts) > 1 else " is"
-        what = (f"{amounts[0]}{more} in {load_base_case(written_for).text('currency')}, the currency of the file, but "
-                f"price_list = {price_list!r} is in {currency}: one currency only")
-        fix = (f'restate the money of the file in {currency} and choose price_list = "{price_list}" in it, or start from a '
-               f"hospital file in {currency} (params/hospitals)")
-        raise ParameterError(what, where=str(document.where(f"override.{amounts[0]}")), fix=fix)
-
-
-def _is_money(parameters: ParameterSet, name: str) -> bool:
-    return name in parameters.parameters and money_parts(parameters[name].unit) is not None
+        written_in = load_base_case(written_for).text("currency")
+        amounts = [name for name, raw in document.tables("override").items()
+                   if {"value", "table", "range", "distribution"} & raw.keys() and "unit" not in raw
+                   and name in parameters.parameters and money_parts(parameters[name].unit)]
+        if amounts and written_in != currency:
+            more = f" and {len(amounts) - 1} more amounts are" if len(amounts) > 1 else " is"
+            what = (f"{amounts[0]}{more} in {written_in}, the currency of the file, but price_list = {price_list!r} is in "
+                    f"{currency}: one currency only")
+            fix = (f'restate the money of the file in {currency} and choose price_list = "{price_list}" in it, or start '
+                   f"from a hospital file in {currency} (params/hospitals)")
+            raise ParameterError(what, where=str(document.where(f"override.{amounts[0]}")), fix=fix)
 
 
 def load_base_case(price_list: str | None = None, folder: Path | None = None) -> ParameterSet:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 CURRENCIES = ("USD", "GBP", "EUR")
 MONEY_PER = ("event", "session", "coil", "mL", "day", "unit", "visit", "year", "QALY", "once", "month", "post", "block",
-             "case", "hour", "patient")
+             "case", "hour", "patient", "item")
 COUNT_UNITS = ("years", "months", "days", "sessions", "coils", "mL", "units", "visits", "count", "patients",
                "patients/year", "hours", "minutes", "per event")
 PLAIN_UNITS = ("probability", "per year", "hazard ratio", "relative risk", "log hazard", "ratio", "share", "utility",

@@ -146,11 +146,30 @@ def test_sessions_do_not_see_each_other() -> None:
     assert phrases.answer(document()) in words(two)
 
 
-def test_national_start_has_no_invented_value() -> None:
-    """My hospital in the United States holds no value of the fictional one."""
-    page = open_page(case="us")
+@pytest.mark.parametrize("start", ["us", "uk"])
+def test_national_start_has_no_invented_value(start: str) -> None:
+    """My hospital holds no value of the fictional one, in either country."""
+    page = open_page(case=start)
     assert "Invented data" not in words(page)
-    assert not starts.load_start("us").is_demo
+    assert not starts.load_start(start).is_demo
+
+
+def test_the_british_start_is_the_price_list_and_its_conventions() -> None:
+    """Two clicks give what a file that chooses the list and the country's conventions gives on the command line."""
+    found = starts.load_start("uk").parameters
+    plain = load_case(None, sets=["price_list=uk", "life_table=england_wales_2000_02", "discount_costs=0.035",
+                                  "discount_outcomes=0.035"]).parameters
+    differing = {name for name in plain.parameters if (plain[name].value, plain[name].table) != (
+        found[name].value, found[name].table)}
+    assert differing == set()
+    assert "£" in words(open_page("risks", case="uk"))
+    assert "$" not in words(open_page("risks", case="uk"))
+
+
+def test_the_price_list_of_a_loaded_case_is_that_of_its_start() -> None:
+    """A file that builds on the fictional hospital and names another list would mix two currencies: refused."""
+    with pytest.raises(EconModelError, match="price_list = 'uk'"):
+        open_file(b"baseline = 'demo'\n[override.price_list]\nvalue = 'uk'\nreason = 'x'\n")
 
 
 @pytest.mark.parametrize("start", list(starts.STARTS))

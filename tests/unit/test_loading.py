@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from econmodel.errors import EconModelError, ParameterError
+from econmodel.errors import ParameterError
 from econmodel.parameters import demo_file, load_case, params_folder
 from econmodel.parameters.loading import load_base_case, read_life_table
 from econmodel.parameters.schema import money_parts
@@ -18,10 +18,69 @@ def test_one_price_list_is_loaded():
         assert {money_parts(p.unit)[0] for p in listed if money_parts(p.unit)} == {currency}
 
 
-def test_a_list_in_another_currency_needs_every_price_in_it():
-    """Choosing the other price list alone leaves money in two currencies, which is refused."""
-    with pytest.raises(EconModelError, match="willingness_to_pay is in USD but the price list is in GBP"):
-        load_case(None, (), ["price_list=uk"])
+def test_a_price_list_is_complete_by_itself():
+    """Choosing a list chooses every amount, the threshold and the programme's included, and invents none."""
+    case = load_case(None, (), ["price_list=uk"])
+    assert (case.parameters.text("currency"), case.is_demo) == ("GBP", False)
+    amounts = {name: p for name, p in case.parameters.parameters.items() if money_parts(p.unit)}
+    assert {"willingness_to_pay", "c_coordinator", "payment_professional_session", "capital"} <= set(amounts)
+    assert {money_parts(p.unit)[0] for p in amounts.values()} == {"GBP"}
+    assert {p.where.file for p in amounts.values()} == {"params/base_case/prices_uk.toml"}
+
+
+SITE = 'title = "Site"\nrationale = "r"\n'
+IN_POUNDS = '[override.price_list]\nvalue = "uk"\nreason = "country"\n'
+COIL = '[override.c_coil]\nvalue = 200\nreason = "procurement"\n'
+
+
+@pytest.fixture
+def site(tmp_path):
+    """Write an override file, one more each time."""
+    def write(body):
+        path = tmp_path / f"site_{len(list(tmp_path.iterdir()))}.toml"
+        path.write_text(SITE + body, encoding="utf-8")
+        return path
+    return write
+
+
+def test_money_without_a_unit_is_in_the_currency_of_its_file(site):
+    """A file that chooses the list, or comes after one that does, means its amounts in that list's currency."""
+    for files in ([site(IN_POUNDS + COIL)], [site(IN_POUNDS), site(COIL)]):
+        coil = load_case(None, files).parameters["c_coil"]
+        assert (coil.value, coil.unit) == (200.0, "GBP/coil")
+    assert load_case(None, [site(COIL)], ["price_list=us"]).parameters["c_coil"].unit == "USD/coil"
+    stated = site(COIL + 'unit = "GBP/coil"\n')
+    assert load_case(None, [stated], ["price_list=uk"]).parameters["c_coil"].value == 200.0
+
+
+def test_dollars_in_a_case_in_pounds_are_refused(site):
+    """An amount that says dollars beside the list in pounds is refused where it stands."""
+    with pytest.raises(ParameterError, match="c_coil is in USD but the price list is in GBP") as fault:
+        load_case(site(IN_POUNDS + COIL + 'unit = "USD/coil"\n'))
+    assert "line 6" in fault.value.where
+    assert "value in GBP" in fault.value.fix
+
+
+@pytest.mark.parametrize(("name", "other", "own", "currency"), [("demo", "uk", "USD", "GBP"), ("demo_uk", "us", "GBP", "USD")])
+def test_a_hospital_is_not_moved_to_another_currency(name, other, own, currency):
+    """A hospital with prices of its own keeps its price list: its numbers are not taken for another money."""
+    file = params_folder() / "hospitals" / f"{name}.toml"
+    with pytest.raises(ParameterError, match=f"c_coil and .* more amounts are in {own}.* is in {currency}") as fault:
+        load_case(file, (), [f"price_list={other}"])
+    assert f"params/hospitals/{name}.toml, line" in fault.value.where
+    assert f'price_list = "{other}"' in fault.value.fix
+
+
+def test_a_list_chosen_after_the_amounts_is_refused(site):
+    """The order decides what the amounts mean: the base case's currency unless a list was chosen by then."""
+    with pytest.raises(ParameterError, match="c_coil is in USD, the currency of the file"):
+        load_case(None, [site(COIL), site(IN_POUNDS)])
+
+
+def test_a_price_list_that_is_no_text(site):
+    """A number for the list is told as any other list that does not exist."""
+    with pytest.raises(ParameterError, match="uk, us"):
+        load_case(site(IN_POUNDS.replace('"uk"', "3")))
 
 
 def test_both_price_lists_have_the_same_names():

@@ -38,6 +38,10 @@ def build(start: str, edits: Mapping[str, Mapping[str, Any]], title: str = "") -
         return base
     text = case_text(start, edits, title or STARTS[start].title, whole=False)
     parameters = apply_override(base.parameters, to_document(text))
+    wanted, loaded = parameters.text("price_list"), base.parameters.text("price_list")
+    if wanted != loaded:
+        what = f"price_list = {wanted!r}, but {base.title} is priced with {loaded!r}"
+        raise ParameterError(what, fix="choose the country on the page Summary, or give the file the baseline base_case")
     check(parameters)
     return Case(base.name, base.title, base.file, parameters)
 

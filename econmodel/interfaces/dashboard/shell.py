@@ -97,8 +97,8 @@ def _banner(found: Answer) -> str:
     if STARTS[st.session_state.start].invented:
         return phrases.banner(found.case)
     invented = status_counts(found.case.parameters).get("demo", 0)
-    return (f"Invented data. {invented} inputs are made up, because no figure for this country or hospital stands in "
-            "their place yet. The page Inputs and sources lists them as invented.") if invented else ""
+    return (f"Invented data. {invented} inputs of this case are made up. The page Inputs and sources lists them as "
+            "invented.") if invented else ""
 
 
 def _say_last(found: Answer) -> None:

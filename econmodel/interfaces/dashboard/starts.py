@@ -19,7 +19,7 @@ class Start:
     """One choice of the first screen.
 
     ``file`` is a file of ``params/hospitals``; with ``invented`` false its invented values are left out, which leaves
-    the choices that come with the country (prices, life table, discount rates, threshold).
+    the choices that come with the country (price list, life table, discount rates).
     """
 
     country: str
@@ -53,8 +53,7 @@ def start_document(key: str) -> Document:
 
 
 def _without_invented(data: dict[str, Any], title: str) -> dict[str, Any]:
-    """Leave out what is invented, but for money in a currency in which the base case has no figure."""
-    kept = {name: raw for name, raw in data.get("override", {}).items() if raw.get("status") != "demo" or "unit" in raw}
+    kept = {name: raw for name, raw in data.get("override", {}).items() if raw.get("status") != "demo"}
     return {**{k: v for k, v in data.items() if k in ("baseline", "date")}, "title": title, "override": kept,
             "rationale": "The country's price list and conventions, with no value of a site."}
 

@@ -32,7 +32,10 @@ SHEETS: dict[str, tuple[str, dict[str, str]]] = {
 
 @dataclass(frozen=True)
 class TableQuestions:
-    """How a table input is asked: by the words of each row and the fields, ``{row}`` standing for the row's words."""
+    """How a table input is asked: by the words of each row and the fields, ``{row}`` standing for the row's words.
+
+    Each field has its question and its unit; an empty unit is the table's own.
+    """
 
     sheet: str
     row_label: str
@@ -76,11 +79,11 @@ TABLES: dict[str, TableQuestions] = {
         "Engineering",
         "item",
         {
-            "cost": ("{row}: what does it cost new?", "{currency}/once"),
+            "cost": ("{row}: what does it cost new?", ""),
             "share": ("{row}: what share of its use is this programme's?", "share"),
             "life_years": ("{row}: how many years does it last?", "years"),
             "age_years": ("{row}: how old is the present one, in years?", "years"),
-            "salvage": ("{row}: what is it worth at the end of its life?", "{currency}/once"),
+            "salvage": ("{row}: what is it worth at the end of its life?", ""),
         },
     ),
 }
@@ -150,7 +153,7 @@ def _tables(parameters: ParameterSet, sheet: str) -> Iterator[tuple[dict[str, An
                             "shown": f"{name} / {label} / {field}",
                             "item": item,
                             "field": field,
-                            "unit": unit.replace("{currency}", parameters.text("currency")),
+                            "unit": unit or p.unit,
                             "ours": float(row[field]),
                             "sums_to_one": field == table.sums_to_one,
                         },
