@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import EconModelError, ParameterError, join_faults
+from econmodel.parameters.schema import CURRENCIES
 from econmodel.programme import tables
 from econmodel.programme.tables import CapitalItem, Payer, PayerTerm
 
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 CHOICES: dict[str, tuple[str, ...]] = {
+    "currency": CURRENCIES,
     "cash_basis": ("nominal", "real"),
     "finance_rate_basis": ("nominal", "real"),
     "escalator_basis": ("nominal", "real"),
@@ -44,11 +46,13 @@ VOLUMES = ("n_endoscoped", "n_referred_in", "n_treated_elsewhere", "n_backlog", 
 class ProgrammeInputs:
     """Every input of the programme; see ``params/base_case/programme.toml`` for meaning, unit and source.
 
+    Money, payers and equipment stand in the price list, ``params/base_case/prices_*.toml``, all in its ``currency``.
     ``n_stay_days`` (days of a bleed admission) is the clinical model's own, in ``params/base_case/resources.toml``.
     The last three fields are not inputs: analyses set them. ``volume_factor`` scales demand, ``payment_factor`` the
     payments for prophylaxis, and ``margin_everywhere`` replaces every ``paid_at_margin`` (None: leave).
     """
 
+    currency: str
     cash_basis: str
     finance_rate_basis: str
     escalator_basis: str
@@ -194,7 +198,7 @@ def eligible(read: Mapping[str, Any]) -> FloatArray:
 def _read(name: str, kind: str, values: Mapping[str, Any]) -> Any:
     if name not in values:
         what = f"the programme input {name!r} is missing"
-        raise ParameterError(what, fix=f"add [{name}] to params/base_case/programme.toml")
+        raise ParameterError(what, fix=f"add [{name}] to a file of params/base_case")
     value = values[name]
     if kind == "choice":
         return _read_choice(name, value)

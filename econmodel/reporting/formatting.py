@@ -1,75 +1,20 @@
 """Numbers as text, in one place: money, NNT, percentages, rates.
 
+Money itself is put in words by ``parameters.money``, which the lower layers share; its names are offered here too.
 Rounding is for display only. ``None`` and undefined values print as an en dash, never as a number.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import Any
 
-SYMBOLS = {"USD": "$", "GBP": "£", "EUR": "€"}
-NOTHING = "–"
-MINUS = "−"
-
-
-def number(value: float | None, digits: int = 0) -> str:
-    """Format with fixed decimals, thousands separators and a true minus sign.
-
-    Examples
-    --------
-    >>> number(-12345.678, 1)
-    '−12,345.7'
-    """
-    if value is None or not math.isfinite(value):
-        return NOTHING
-    text = f"{abs(value):,.{digits}f}"
-    return MINUS + text if value < 0 and float(text.replace(",", "")) else text
-
-
-def money(value: float | None, currency: str, digits: int = 0) -> str:
-    """Money in whole units of the currency.
-
-    Examples
-    --------
-    >>> money(-1234.5, "GBP")
-    '−£1,234'
-    """
-    text = number(value, digits)
-    if text == NOTHING:
-        return text
-    symbol = SYMBOLS.get(currency, f"{currency} ")
-    return f"{MINUS}{symbol}{text[1:]}" if text.startswith(MINUS) else symbol + text
-
-
-def money_change(value: float | None, currency: str) -> str:
-    """Money with its sign, for differences.
-
-    Examples
-    --------
-    >>> money_change(950.2, "USD")
-    '+$950'
-    """
-    text = money(value, currency)
-    return "+" + text if value is not None and math.isfinite(value) and round(value) > 0 else text
-
-
-def money_short(value: float | None, currency: str) -> str:
-    """Money in thousands or millions, for axes and tight tables.
-
-    Examples
-    --------
-    >>> money_short(-2_345_000, "USD"), money_short(12_000, "USD"), money_short(900, "EUR")
-    ('−$2.35m', '$12k', '€900')
-    """
-    if value is None or not math.isfinite(value):
-        return NOTHING
-    for size, suffix in ((1e6, "m"), (1e3, "k")):
-        if abs(value) >= size:
-            scaled = f"{abs(value) / size:.3g}"
-            return (MINUS if value < 0 else "") + SYMBOLS.get(currency, f"{currency} ") + scaled + suffix
-    return money(value, currency)
+from econmodel.parameters.money import MINUS as MINUS
+from econmodel.parameters.money import NOTHING as NOTHING
+from econmodel.parameters.money import money as money
+from econmodel.parameters.money import money_change as money_change
+from econmodel.parameters.money import money_short as money_short
+from econmodel.parameters.money import number as number
 
 
 def percent(value: float | None, digits: int = 0) -> str:

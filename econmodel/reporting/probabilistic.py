@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from econmodel.reporting.analysis_charts import plot_convergence, plot_draws
 from econmodel.reporting.figures import Spec, drawer, save_all
 from econmodel.reporting.files import json_text, write_bytes, write_text
-from econmodel.reporting.formatting import money_change, percent
+from econmodel.reporting.formatting import money, money_change, percent
 from econmodel.reporting.uncertainty_charts import plot_acceptability
 from econmodel.uncertainty.questions import followed
 
@@ -46,7 +46,7 @@ def psa_table(case: Case, psa: Psa, document: dict[str, Any]) -> Group:
                       percent(block["probability_saving_five_years"]), percent(document["probability_cost_effective"][key]))
     lead = lead_strategy(psa)
     notes = [document["convergence"][versus][lead]["sentence"] if lead != versus else "",
-             f"Draws {psa.draws:,}, seed {psa.seed}. Best value: highest net benefit at {psa.threshold:,.0f} {currency} per QALY."]
+             f"Draws {psa.draws:,}, seed {psa.seed}. Best value: highest net benefit at {money(psa.threshold, currency)} per QALY."]
     if psa.held:
         notes.append(f"In {psa.held} draws six-week mortality was impossible and was held at certain death.")
     notes.append("Planning software for services, not advice for a patient. No guideline read makes an endoscopic option "

@@ -19,7 +19,8 @@ from econmodel.programme.inputs import input_kinds
 from econmodel.reporting.form import build_form
 from econmodel.reporting.form.catalogue import SHEETS, TABLES, questions
 
-NOT_ASKED = {"payer_terms", "n_absence_start_month", "n_absence_months", "n_stop_month"}  # exceptions and what-ifs
+# The currency is the price list's; payer terms are exceptions; the rest are what-ifs.
+NOT_ASKED = {"currency", "payer_terms", "n_absence_start_month", "n_absence_months", "n_stop_month"}
 
 
 @pytest.fixture(scope="module")
@@ -347,11 +348,12 @@ def test_an_input_the_model_does_not_know_is_refused(blank: Path, tmp_path: Path
 
 
 def test_a_form_in_another_currency_is_refused(blank: Path, tmp_path: Path) -> None:
-    """Dollars do not slip into a case in pounds."""
-    path = fill(blank, tmp_path / "back.xlsx", {"c_coil": 250})
-    with pytest.raises(ParameterError, match="c_coil is in USD but the price list is in GBP") as fault:
-        load_case(params_folder() / "hospitals" / "demo_uk.toml", [path])
-    assert "sheet 'Procurement', cell F6" in fault.value.where
+    """Dollars do not slip into a case in pounds, not even those that stand beside the one cell filled in."""
+    for shown, place in (("c_coil", "sheet 'Procurement', cell F6"), ("capital / Installation / age_years", "'Engineering'")):
+        path = fill(blank, tmp_path / "back.xlsx", {shown: 5})
+        with pytest.raises(ParameterError, match="is in USD but the price list is in GBP") as fault:
+            load_case(params_folder() / "hospitals" / "demo_uk.toml", [path])
+        assert place in fault.value.where
 
 
 def test_wrong_files_are_refused(tmp_path: Path) -> None:
