@@ -33,7 +33,7 @@ def run_case(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], 
     only_json = json == "-" and out is None
     wanted, left_out = ((), "") if only_json else choose_papers(case, papers)
     with second_process(needed=bool(wanted)) as beside:
-        checks = beside.submit(_checks) if beside and "report" in wanted else None
+        tables = beside.submit(report_tables, case) if beside and "report" in wanted else None
         evaluation, document, found = evaluate_case(case)
         sheets = [beside.submit(_write_sheet, kind, case, folder) for kind in SHEETS if kind in wanted] if beside else []
         found, document = vary_inputs(case, found, document, quiet=quiet or only_json)
@@ -42,8 +42,8 @@ def run_case(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], 
         if only_json:
             return
         screen.print(headline_table(case, document, screen.width))
-        if checks:
-            found = replace(with_report_tables(case, found), checks=checks.result())
+        if tables:
+            found = replace(found, **tables.result())
         written = _write(case, evaluation, document, found, folder, wanted, formats or FORMATS, beside)
         written += [sheet.result() for sheet in sheets]
     screen.print(f"{len(written)} files in {folder}{left_out}", markup=False, highlight=False)
@@ -98,16 +98,17 @@ def vary_inputs(case: Case, found: Findings, document: dict[str, Any], *, quiet:
     return replace(found, psa=psa), document | {"uncertainty": psa}
 
 
-def with_report_tables(case: Case, found: Findings) -> Findings:
-    """Add what the technical report sets beside the results: inputs one at a time, and scenarios."""
+def report_tables(case: Case) -> dict[str, Any]:
+    """What the technical report sets beside the results: inputs one at a time, scenarios, published results."""
+    from econmodel.economics.validation import run_checks
     from econmodel.reporting.findings import analysis_block
     from econmodel.uncertainty.deterministic import one_way
     from econmodel.uncertainty.questions import ask, lead_pair
     from econmodel.uncertainty.scenarios import scenario_table
 
     question = ask(case.parameters, *lead_pair(case.parameters))
-    return replace(found, one_way=analysis_block(question, one_way(question)),
-                   scenarios=analysis_block(question, scenario_table(question)))
+    return {"one_way": analysis_block(question, one_way(question)),
+            "scenarios": analysis_block(question, scenario_table(question)), "checks": run_checks()}
 
 
 def _write(case: Case, evaluation: Evaluation, document: dict[str, Any], found: Findings, folder: Path,
@@ -138,12 +139,6 @@ def second_process(*, needed: bool) -> Iterator[Executor | None]:
         except BaseException:
             pool.shutdown(cancel_futures=True)
             raise
-
-
-def _checks() -> Any:
-    from econmodel.economics.validation import run_checks
-
-    return run_checks()
 
 
 def _write_sheet(kind: str, case: Case, folder: Path) -> Path:

@@ -19,6 +19,7 @@ from econmodel.reporting.html import render_html
 from econmodel.reporting.programme_charts import programme_figures
 from econmodel.reporting.results import write_results
 from econmodel.reporting.series import trace_rows
+from econmodel.reporting.sharing import share
 from econmodel.reporting.tables import focus_strategy
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ def build_reports(case: Case, evaluation: Evaluation, document: dict[str, Any], 
     formats
         ``html``, ``pdf`` and ``docx``.
     beside
-        Another process that takes its share of the papers; None does all of them here.
+        Another process that takes its share of figures and papers; None does all of them here.
 
     Returns
     -------
@@ -83,11 +84,8 @@ def build_reports(case: Case, evaluation: Evaluation, document: dict[str, Any], 
         drawn |= report_figures(document, trace_rows(evaluation), keys, found)
         paper = report_paper(case, evaluation, document, structure, found)
         renderings += _renderings("technical_report", paper, paper, folder, formats)
-    written += save_all(drawn, folder / "figures")
-    if beside is None:
-        return written + [render() for render in renderings]
-    running = [beside.submit(render) for render in renderings[1::2]]
-    return written + [render() for render in renderings[::2]] + [task.result() for task in running]
+    written += save_all(drawn, folder / "figures", beside)
+    return written + share(renderings, beside)
 
 
 def case_structure(document: dict[str, Any]) -> Structure:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Mapping
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from econmodel.model.structure import Structure
 from econmodel.reporting import series
 from econmodel.reporting.files import write_bytes, write_csv
+from econmodel.reporting.sharing import share
 from econmodel.reporting.style import plot_settings
 
 if TYPE_CHECKING:
@@ -32,32 +34,30 @@ class Spec:
     width: float = WIDTH
 
 
-def save_figures(document: series.Document, structure: Structure, folder: Path) -> list[Path]:
-    """Draw the figures of a case.
+def save_all(figures: Mapping[str, Spec], folder: Path, beside: Executor | None = None) -> list[Path]:
+    """Draw figures and save each as SVG and PNG, with the rows it shows as CSV; same input, same bytes.
 
     Parameters
     ----------
-    document
-        Result document.
-    structure
-        States and moves of the case.
+    figures
+        Figures by file name.
     folder
-        Where the files go: ``NAME.svg``, ``NAME.png`` and ``NAME.csv`` for each figure.
+        Where the files go.
+    beside
+        Another process that draws its share; None draws all of them here.
     """
-    return save_all(case_figures(document, structure), folder)
+    saved = share([partial(save_figure, spec, folder, name) for name, spec in figures.items()], beside)
+    return [path for paths in saved for path in paths]
 
 
-def save_all(figures: Mapping[str, Spec], folder: Path) -> list[Path]:
-    """Draw figures and save each as SVG and PNG, with the rows it shows as CSV; same input, same bytes."""
+def save_figure(spec: Spec, folder: Path, name: str) -> list[Path]:
+    """Draw one figure and save its three files."""
     from matplotlib import rc_context
 
-    written: list[Path] = []
     with rc_context(plot_settings()):
-        for name, spec in figures.items():
-            vector, pixels = draw_figure(spec)
-            written += [write_bytes(folder / f"{name}.svg", vector), write_bytes(folder / f"{name}.png", pixels),
-                        write_csv(folder / f"{name}.csv", spec.rows)]
-    return written
+        vector, pixels = draw_figure(spec)
+    return [write_bytes(folder / f"{name}.svg", vector), write_bytes(folder / f"{name}.png", pixels),
+            write_csv(folder / f"{name}.csv", spec.rows)]
 
 
 def draw_figure(spec: Spec) -> tuple[bytes, bytes]:
@@ -79,7 +79,11 @@ def draw_figure(spec: Spec) -> tuple[bytes, bytes]:
 
 def drawer(plot: Callable[..., object], left: float, bottom: float, width: float, height: float) -> Drawer:
     """Make a drawer of one axis, placed in shares of the figure."""
-    return lambda figure: plot(ax=figure.add_axes((left, bottom, width, height)))
+    return partial(_on_axis, plot, (left, bottom, width, height))
+
+
+def _on_axis(plot: Callable[..., object], place: tuple[float, float, float, float], figure: Figure) -> object:
+    return plot(ax=figure.add_axes(place))
 
 
 def case_figures(document: series.Document, structure: Structure) -> dict[str, Spec]:

@@ -108,7 +108,7 @@ def report_figures(document: Document, trace: Sequence[Mapping[str, Any]], keys:
     """List the figures that only the technical report shows."""
     names, currency = labels(document), document["settings"]["currency"]
     shown = [dict(row) for row in trace if row["strategy"] in keys]
-    figures = {"cohort_trace": Spec(shown, 3.2, lambda figure: draw_traces(figure, shown, keys, names))}
+    figures = {"cohort_trace": Spec(shown, 3.2, partial(draw_traces, rows=shown, keys=keys, names=names))}
     if findings.one_way:
         figures["one_way"] = Spec(findings.one_way["rows"], 3.9, drawer(
             partial(plot_tornado, findings.one_way, currency=currency), 0.46, 0.12, 0.52, 0.83), width=6.4)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from econmodel.errors import ModelError
-from econmodel.interfaces.case_command import evaluate_case, vary_inputs, with_report_tables
+from econmodel.interfaces.case_command import evaluate_case, report_tables, vary_inputs
 from econmodel.interfaces.common import load
 from econmodel.parameters.loading import params_folder
 
@@ -21,22 +21,22 @@ def test_every_scenario_answers_every_analysis(path: Path) -> None:
     """A scenario as the case itself: results, programme with its downside, draws, inputs one at a time, other scenarios."""
     case = load(None, [path], draws=10)
     _, document, found = evaluate_case(case)
-    found, document = vary_inputs(case, found, document, quiet=True)
-    found = with_report_tables(case, found)
+    _, document = vary_inputs(case, found, document, quiet=True)
+    tables = report_tables(case)
     assert document["uncertainty"]["draws"] == 10
     assert len(document["programme"]["downside"]) == 15
-    rows = {row["key"]: row for row in found.scenarios["rows"]}
+    rows = {row["key"]: row for row in tables["scenarios"]["rows"]}
     assert set(rows) == {"base", *(p.stem for p in SCENARIOS)}
     assert rows["base"]["cost"] is not None
-    assert {row["key"] for row in found.scenarios["rows"] if row["cost"] is None} <= {"frailty"}
-    assert len(found.one_way["rows"]) > 40
+    assert {row["key"] for row in tables["scenarios"]["rows"] if row["cost"] is None} <= {"frailty"}
+    assert len(tables["one_way"]["rows"]) > 40
 
 
 def test_scenario_without_an_answer_stays_in_the_table() -> None:
     """Where the local rate rises, loss of the susceptible cannot explain it: the row says so, the case stands."""
     case = load(None, sets=RISING, draws=0)
-    _, _, found = evaluate_case(case)
-    rows = {row["key"]: row for row in with_report_tables(case, found).scenarios["rows"]}
+    evaluate_case(case)
+    rows = {row["key"]: row for row in report_tables(case)["scenarios"]["rows"]}
     assert rows["frailty"]["cost"] is None
     assert "susceptibility cannot explain" in rows["frailty"]["rationale"]
     assert math.isfinite(rows["base"]["cost"])

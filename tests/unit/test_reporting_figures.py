@@ -18,7 +18,7 @@ from econmodel.economics.results import result_document
 from econmodel.model.structure import NEVER_BLED, build_structure
 from econmodel.parameters.loading import demo_file, load_case
 from econmodel.reporting import charts, diagram, series, uncertainty_charts
-from econmodel.reporting.figures import case_figures, draw_figure, save_figures
+from econmodel.reporting.figures import case_figures, draw_figure, save_all
 from econmodel.reporting.style import STRATEGY_STYLES, plot_settings
 
 
@@ -108,7 +108,7 @@ def test_tornado_bars_end_at_the_outcomes(ax: Axes) -> None:
 
 def test_every_figure_is_saved_three_ways(document: dict, tmp_path: Path) -> None:
     """SVG, PNG and the CSV of what it shows stand side by side."""
-    written = save_figures(document, build_structure(), tmp_path)
+    written = save_all(case_figures(document, build_structure()), tmp_path)
     assert {p.suffix for p in written} == {".svg", ".png", ".csv"}
     assert len(written) == 15
     assert (tmp_path / "nnt_by_year.png").read_bytes().startswith(b"\x89PNG")

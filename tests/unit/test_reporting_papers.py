@@ -23,7 +23,7 @@ from econmodel.reporting.brief_content import brief_paper
 from econmodel.reporting.cheers import ANSWERS
 from econmodel.reporting.content import Paper, Paragraph, Section, Table, table, to_plain
 from econmodel.reporting.docx import render_docx
-from econmodel.reporting.figures import save_figures
+from econmodel.reporting.figures import case_figures, save_all
 from econmodel.reporting.findings import Findings
 from econmodel.reporting.html import inline_svg, render_html
 from econmodel.reporting.pdf import render_pdf
@@ -240,6 +240,6 @@ def test_a_case_without_the_usual_comparators_still_reports(case: Case, tmp_path
     small = replace(case, parameters=replace(case.parameters, strategies=rows))
     found = evaluate(small.parameters)
     document = result_document(small, found)
-    save_figures(document, build_structure(), tmp_path / "figures")
+    save_all(case_figures(document, build_structure()), tmp_path / "figures")
     text = read_html(render_html(brief_paper(small, document), tmp_path / "figures")).text
     assert "Direct endoscopic glue" in text
