@@ -32,7 +32,7 @@ def run_case(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], 
     screen = console(quiet=quiet or json == "-")
     only_json = json == "-" and out is None
     wanted, left_out = ((), "") if only_json else choose_papers(case, papers)
-    with second_process(needed=bool(wanted)) as beside:
+    with second_process(needed=bool(set(wanted) - {"brief"})) as beside:
         tables = beside.submit(report_tables, case) if beside and "report" in wanted else None
         evaluation, document, found = evaluate_case(case)
         sheets = [beside.submit(_write_sheet, kind, case, folder) for kind in SHEETS if kind in wanted] if beside else []

@@ -78,7 +78,7 @@ def _programme(document: Document, findings: Findings) -> list[Section]:
         programme_content.key_numbers(document, programme, findings.psa), drawn,
         programme_content.finance_table(document, programme), programme_content.views_table(document, programme),
         programme_content.downside_table(document, programme), programme_content.capacity_table(programme),
-        Bullets(tuple(("", sentence) for sentence in programme["sentences"]))), new_page=True)]
+        Bullets(tuple(("", sentence) for sentence in programme["sentences"]))))]
 
 
 def _validation(findings: Findings) -> list[Section]:

@@ -120,7 +120,7 @@ def _together(document: Document, findings: Findings, psa: Mapping[str, Any]) ->
         f" In {held} draws six-week mortality was impossible and held at certain death." if held else "")
     tables = [table(
         f"All inputs varied together, against {lower(names[versus])}: mean and 95% interval",
-        (("Strategy", 1.7), ("Net cost, headline years", 1.8, True), ("Net cost, horizon", 1.8, True),
+        (("Strategy", 1.7), (f"Net cost, {headline_years(document)} years", 1.8, True), ("Net cost, horizon", 1.8, True),
          ("QALYs gained", 1.5, True), ("NNT at 3 years", 1.6, True), ("Probability it saves", 1.0, True)),
         [(names[key], _spread(row["incremental_cost_five_years"], currency), _spread(row["incremental_cost"], currency),
           _plain_spread(row["incremental_qalys"]), _nnt(row["nnt"].get("3")),

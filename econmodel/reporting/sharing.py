@@ -10,7 +10,9 @@ Result = TypeVar("Result")
 
 
 def share(pieces: Sequence[Callable[[], Result]], beside: Executor | None = None) -> list[Result]:
-    """Do pieces of work, every second one in the other process if there is one; results in the order of the pieces.
+    """Do pieces of work, in two processes if there is another one; results in the order of the pieces.
+
+    This process starts at the front and the other at the back, so that neither waits for the other until they meet.
 
     Parameters
     ----------
@@ -26,6 +28,5 @@ def share(pieces: Sequence[Callable[[], Result]], beside: Executor | None = None
     """
     if beside is None:
         return [piece() for piece in pieces]
-    running = [beside.submit(piece) for piece in pieces[1::2]]
-    here = [piece() for piece in pieces[::2]]
-    return [running[i // 2].result() if i % 2 else here[i // 2] for i in range(len(pieces))]
+    sent = [beside.submit(piece) for piece in reversed(pieces)]
+    return [piece() if task.cancel() else task.result() for piece, task in zip(pieces, reversed(sent), strict=True)]

@@ -9,7 +9,8 @@ from __future__ import annotations
 import io
 import re
 import zipfile
-from collections.abc import Mapping
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from xml.sax.saxutils import escape
 
@@ -21,15 +22,22 @@ _END = b"</sheetData>"
 class BulkRows:
     """Cells of one sheet below its headers, as XML by row and column."""
 
-    cells: dict[int, dict[int, str]] = field(default_factory=dict)
+    cells: dict[int, dict[int, str]] = field(default_factory=lambda: defaultdict(dict))
 
-    def formula(self, row: int, column: int, place: str, formula: str, style: int) -> None:
-        """Add a formula, given without its equals sign."""
-        self.cells.setdefault(row, {})[column] = f'<c r="{place}{row}" s="{style}"><f>{escape(formula)}</f></c>'
+    def formulas(self, rows: Sequence[int], column: int, place: str, pattern: str, style: int,
+                 marks: Mapping[str, Sequence[int]]) -> None:
+        """Add a column of formulas from one pattern; each mark in it becomes the number it has in that row."""
+        escaped = escape(pattern)
+        used = [(mark, list(map(str, numbers))) for mark, numbers in marks.items() if mark in pattern]
+        for i, row in enumerate(rows):
+            filled = escaped
+            for mark, numbers in used:
+                filled = filled.replace(mark, numbers[i])
+            self.cells[row][column] = f'<c r="{place}{row}" s="{style}"><f>{filled}</f></c>'
 
     def number(self, row: int, column: int, place: str, value: float, style: int) -> None:
         """Add a number."""
-        self.cells.setdefault(row, {})[column] = f'<c r="{place}{row}" s="{style}"><v>{value!r}</v></c>'
+        self.cells[row][column] = f'<c r="{place}{row}" s="{style}"><v>{value!r}</v></c>'
 
     def xml(self) -> bytes:
         """Rows in order, cells in order within them."""

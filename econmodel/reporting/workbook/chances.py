@@ -28,14 +28,15 @@ def write_effects(book: Book, sheet: Sheet, plan: StrategyPlan) -> None:
         return book.at("strategy", plan.key, item)
 
     full, none = own("effect_full_years"), own("effect_none_years")
-    for row in book.layout.year_rows:
-        middle = f"A{row}-0.5"
+    rows, middle = book.layout.year_rows, "A#-0.5"
+    for row in rows:
         sheet.put(row, YEAR, row - FIRST_YEAR_ROW + 1, "whole")
-        ramp = f"MAX(0,MIN(1,({middle}-{full})/({none}-{full})))"
-        sheet.put(row, LOST, f"IF({none}>{full},{ramp},IF({middle}>{full},1,0))", "factor")
-        sheet.put(row, GASTRIC, f"{own('hr_gastric')}^(1-B{row})", "factor")
-        sheet.put(row, OTHER, f"{own('hr_other')}^(1-B{row})", "factor")
-        sheet.put(row, RETREAT, own("r_retreat_1" if row == FIRST_YEAR_ROW else "r_retreat_later"), "factor")
+    ramp = f"MAX(0,MIN(1,({middle}-{full})/({none}-{full})))"
+    sheet.fill(rows, LOST, f"IF({none}>{full},{ramp},IF({middle}>{full},1,0))")
+    sheet.fill(rows, GASTRIC, f"{own('hr_gastric')}^(1-B#)")
+    sheet.fill(rows, OTHER, f"{own('hr_other')}^(1-B#)")
+    sheet.fill(rows[:1], RETREAT, own("r_retreat_1"))
+    sheet.fill(rows[1:], RETREAT, own("r_retreat_later"))
 
 
 def write_chances(book: Book, sheet: Sheet, plan: StrategyPlan) -> int:
@@ -67,8 +68,7 @@ def _write_state(book: Book, sheet: Sheet, plan: StrategyPlan, state: str, g: in
         sheet.text(HEADER_ROWS[2], column, MOVE_LABELS.get(item, item), "header_right")
         for other, letter in places.items():
             formula = formula.replace(f"[{other}]", f"{letter}#")
-        for row in book.layout.year_rows:
-            sheet.put(row, column, formula.replace("#", str(row)))
+        sheet.fill(book.layout.year_rows, column, formula)
         key = ("stay", plan.key, state, str(g)) if item == STAY else ("chance", plan.key, state, item, str(g))
         book.cells[key] = f"{sheet.name}!${letters(column)}$#"
     return first + len(items)

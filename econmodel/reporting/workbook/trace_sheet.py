@@ -43,22 +43,18 @@ def _fill(book: Book, plan: StrategyPlan) -> None:
     sheet = book.sheets[plan.trace_sheet]
     n = len(book.layout.groups)
     shares = [book.at("group", str(g), "share") for g in range(n)]
-    columns = {(state, g): letters(trace_column(plan, state, g)) for state in plan.states for g in range(n)}
-    flows = {(state, g): _flows(book, plan, state, g) for state in plan.states for g in range(n)}
-    for month, row in enumerate(book.layout.month_rows):
+    first, *later = rows = book.layout.month_rows
+    marks = {"@": [row - 1 for row in later], "#": [FIRST_YEAR_ROW + month // 12 for month in range(len(later))]}
+    for month, row in enumerate(rows):
         sheet.put(row, MONTH, month, "whole")
-        year_row = FIRST_YEAR_ROW + (month - 1) // 12
-        for state in plan.states:
-            mean = "+".join(f"{share}*{columns[state, g]}{row}" for g, share in enumerate(shares))
-            sheet.put(row, trace_column(plan, state, ALL), mean, "trace")
-            for g in range(n):
-                if month == 0:
-                    sheet.put(row, trace_column(plan, state, g), float(state == plan.row.starts_in), "trace")
-                else:
-                    formula = "+".join(
-                        f"{column}{row - 1}*{chance.replace('#', str(year_row))}" for column, chance in flows[state, g]
-                    )
-                    sheet.put(row, trace_column(plan, state, g), formula, "trace")
+    for state in plan.states:
+        columns = [trace_column(plan, state, g) for g in range(n)]
+        mean = "+".join(f"{share}*{letters(column)}#" for share, column in zip(shares, columns, strict=True))
+        sheet.fill(rows, trace_column(plan, state, ALL), mean, "trace")
+        for g, column in enumerate(columns):
+            sheet.put(first, column, float(state == plan.row.starts_in), "trace")
+            flows = "+".join(f"{source}@*{chance}" for source, chance in _flows(book, plan, state, g))
+            sheet.fill(later, column, flows, "trace", marks)
 
 
 def _flows(book: Book, plan: StrategyPlan, state: str, group: int) -> list[tuple[str, str]]:

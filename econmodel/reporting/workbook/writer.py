@@ -8,7 +8,7 @@ from __future__ import annotations
 import io
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -110,13 +110,25 @@ class Sheet:
         self.styles.apply(cell, style)
         return cell
 
-    def put(self, row: int, column: int, content: str | float, style: str = "factor") -> None:
-        """Write a formula (text, without its equals sign) or a number into a long run of rows."""
-        place, number = letters(column), self.styles.number_of(self.page, style)
-        if isinstance(content, str):
-            self.bulk.formula(row, column, place, content, number)
-        else:
-            self.bulk.number(row, column, place, content, number)
+    def put(self, row: int, column: int, value: float, style: str = "factor") -> None:
+        """Write a number among long runs of formulas."""
+        self.bulk.number(row, column, letters(column), value, self.styles.number_of(self.page, style))
+
+    def fill(self, rows: Sequence[int], column: int, pattern: str, style: str = "factor",
+             marks: Mapping[str, Sequence[int]] | None = None) -> None:
+        """Write a column of formulas from one pattern.
+
+        Parameters
+        ----------
+        rows
+            Where they go.
+        pattern
+            Formula without its equals sign.
+        marks
+            What stands in the pattern for a number, and that number by row; None is ``#`` for the row itself.
+        """
+        self.bulk.formulas(rows, column, letters(column), pattern, self.styles.number_of(self.page, style),
+                           marks or {"#": rows})
 
     def _cell(self, row: int, column: int) -> Cell:
         return cast("Cell", self.page.cell(row, column))

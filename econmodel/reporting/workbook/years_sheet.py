@@ -7,6 +7,8 @@ start of their month. Everything from ``All patients`` on is weighted with the g
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from econmodel.economics.activity import CATEGORY, COUNTS
 from econmodel.model.structure import NEVER_BLED, STATE_LABELS
 from econmodel.reporting.workbook.activity_formulas import (
@@ -59,12 +61,11 @@ def _section(sheet: Sheet, title: str, headers: list[str], first: int) -> None:
     sheet.page.column_dimensions[letters(first + len(headers))].width = 2
 
 
-def _at_row(book: Book, formula: str, row: int) -> str:
-    """Fill a pattern in: ``#`` is the row of the year, ``@1`` and ``@2`` its first and last month, ``@3`` the next."""
-    first, last = book.layout.months_of(row)
-    return (
-        formula.replace("#", str(row)).replace("@1", str(first)).replace("@2", str(last)).replace("@3", str(last + 1))
-    )
+def _marks(book: Book) -> dict[str, Sequence[int]]:
+    """Marks of a pattern: ``#`` is the row of the year, ``@1`` and ``@2`` its first and last month, ``@3`` the next."""
+    months = [book.layout.months_of(row) for row in book.layout.year_rows]
+    return {"#": book.layout.year_rows, "@1": [first for first, _ in months], "@2": [last for _, last in months],
+            "@3": [last + 1 for _, last in months]}
 
 
 def _months(column: int, sheet: str) -> str:
@@ -83,14 +84,14 @@ def _weighted_sum(block: str, weighting: str) -> str:
 
 def _occupancy(book: Book, sheet: Sheet, plan: StrategyPlan, column: int) -> int:
     """Occupancy summed over the months of a year, by group, weighting and state."""
+    rows, marks = book.layout.year_rows, _marks(book)
     for g, group in enumerate(book.layout.groups):
         for weighting, words in WEIGHTING_WORDS.items():
             _section(sheet, f"Months in state, {words}: {group.name}", [STATE_LABELS[s] for s in plan.states], column)
             for state in plan.states:
                 book.cells["months", plan.key, state, weighting, str(g)] = letters(column)
                 formula = _weighted_sum(_months(trace_column(plan, state, g), plan.trace_sheet), weighting)
-                for row in book.layout.year_rows:
-                    sheet.put(row, column, _at_row(book, formula, row))
+                sheet.fill(rows, column, formula, marks=marks)
                 column += 1
             column += 1
     return column
@@ -98,6 +99,7 @@ def _occupancy(book: Book, sheet: Sheet, plan: StrategyPlan, column: int) -> int
 
 def _items(book: Book, sheet: Sheet, plan: StrategyPlan, weighting: str, first: int) -> int:
     """Cohort sums of all patients by year: sessions, visits, patient-years, events."""
+    rows, marks = book.layout.year_rows, _marks(book)
     _section(sheet, f"All patients, per patient, {WEIGHTING_WORDS[weighting]}", [ITEM_LABELS[i] for i in ITEMS], first)
     for column, item in enumerate(ITEMS, start=first):
         book.cells["item", plan.key, weighting, item] = letters(column)
@@ -105,8 +107,11 @@ def _items(book: Book, sheet: Sheet, plan: StrategyPlan, weighting: str, first: 
             FIRST_YEAR_ROW, book.layout.last_year_row, column, sheet.name
         )
         formula = _item(book, plan, weighting, item)
-        for row in book.layout.year_rows:
-            sheet.put(row, column, _at_row(book, f"{HAZARDS}!$C#*({formula})", row) if formula else 0)
+        if formula:
+            sheet.fill(rows, column, f"{HAZARDS}!$C#*({formula})", marks=marks)
+        else:
+            for row in rows:
+                sheet.put(row, column, 0)
     return first + len(ITEMS) + 1
 
 
@@ -174,12 +179,12 @@ def _activity(book: Book, sheet: Sheet, plan: StrategyPlan, first: int) -> int:
     deaths = "-".join(
         _undiscounted(book, plan, f"move.{kind}") for kind in ("bleed_death", "procedure_death", "other_death")
     )
-    for row in book.layout.year_rows:
-        before = "1" if row == FIRST_YEAR_ROW else f"{letters(last + 2)}{row - 1}"
-        for column, name in enumerate(names, start=first):
-            sheet.put(row, column, formulas[name].replace("#", str(row)))
-        sheet.put(row, last + 1, f"SUMPRODUCT({letters(priced)}{row}:{letters(last)}{row},{prices})", "money_exact")
-        sheet.put(row, last + 2, f"{before}-{deaths}".replace("#", str(row)))
+    rows = book.layout.year_rows
+    for column, name in enumerate(names, start=first):
+        sheet.fill(rows, column, formulas[name])
+    sheet.fill(rows, last + 1, f"SUMPRODUCT({letters(priced)}#:{letters(last)}#,{prices})", "money_exact")
+    sheet.fill(rows[:1], last + 2, f"1-{deaths}")
+    sheet.fill(rows[1:], last + 2, f"{letters(last + 2)}@-{deaths}", marks={"@": rows[:-1], "#": rows[1:]})
     for column, name in enumerate([*names, "cost", "alive"], start=first):
         book.cells["yearly", plan.key, name] = letters(column)
     return last + 4
@@ -200,5 +205,4 @@ def _group_bleeds(book: Book, sheet: Sheet, plan: StrategyPlan, first: int) -> N
         )
         moves = [(m.source, m.kind) for m in plan.moves if m.kind in ("gastric_bleed", "other_bleed")]
         formula = f"{HAZARDS}!$C#*({_group_flow(book, plan, 'undiscounted', moves, g)})"
-        for row in book.layout.year_rows:
-            sheet.put(row, column, formula.replace("#", str(row)))
+        sheet.fill(book.layout.year_rows, column, formula)
