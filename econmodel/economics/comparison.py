@@ -11,6 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from econmodel.evidence import nnt_cost
+
 REFERENCE, ON_FRONTIER, DOMINATED = "reference", "on_frontier", "dominated"
 EXTENDEDLY_DOMINATED, DOMINATES, COSTS_LESS = "extendedly_dominated", "dominant", "less_costly_less_effective"
 EQUAL, TRADE_OFF = "equal", "more_costly_more_effective"
@@ -113,4 +115,4 @@ def break_even_nnt(incremental_cost: float, prophylaxis_cost: float, arr: float)
     event_saving = ratio(prophylaxis_cost - incremental_cost, arr)
     if event_saving is None or arr <= 0 or prophylaxis_cost <= 0:
         return None
-    return event_saving / prophylaxis_cost
+    return nnt_cost.break_even_nnt(prophylaxis_cost, event_saving)

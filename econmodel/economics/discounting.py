@@ -69,26 +69,3 @@ def accumulate(values: FloatArray, *, rate: float = 0.0, cycle_years: float = 1.
         raise AnalysisError(what, fix="use the trapezoid, or another cycle length")
     return np.asarray((present[0] + present[-1] + 4 * present[1:-1:2].sum(axis=0) + 2 * present[2:-1:2].sum(axis=0))
                       * cycle_years / 3)
-
-
-def annuity(rate: float, years: int, *, in_advance: bool = False) -> float:
-    """Present value of 1 a year, in arrears or in advance.
-
-    Examples
-    --------
-    >>> round(annuity(0.035, 20), 6), round(annuity(0.035, 20, in_advance=True), 6)
-    (14.212403, 14.709837)
-    """
-    first = 0 if in_advance else 1
-    return float(discount_factors(rate, [float(t) for t in range(first, years + first)]).sum())
-
-
-def periodic_rate(annual: float, periods_per_year: int) -> float:
-    """Rate per period that compounds to an annual rate.
-
-    Examples
-    --------
-    >>> round(periodic_rate(0.035, 12), 8)
-    0.0028709
-    """
-    return float((1.0 + annual) ** (1.0 / periods_per_year) - 1.0)

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from econmodel.economics.discounting import accumulate, annuity, discount_factors, periodic_rate
+from econmodel.economics.discounting import accumulate, discount_factors
 from econmodel.errors import AnalysisError
 from econmodel.model.cohort import Moves, Schedule, run_cohort
 
@@ -56,21 +56,23 @@ def test_engine_years_are_the_trapezoid():
 
 
 def test_annuities():
-    """Twenty years at 3.5%: 14.212403 in arrears, 14.709837 in advance (closed form, half the last digit)."""
-    assert annuity(0.035, 20) == pytest.approx(14.212403, abs=5e-7)
-    assert annuity(0.035, 20, in_advance=True) == pytest.approx(14.709837, abs=5e-7)
-    assert annuity(0.0, 20) == 20
+    """Twenty years at 3.5%: 14.212403 in arrears, 14.709837 in advance, 14.459694 through the year (closed form)."""
+    once_a_year = np.ones(21)
+    assert accumulate(once_a_year, rate=0.035, timing="end") == pytest.approx(14.212403, abs=5e-7)
+    assert accumulate(once_a_year, rate=0.035, timing="start") == pytest.approx(14.709837, abs=5e-7)
+    assert accumulate(once_a_year, timing="end") == 20
     monthly = accumulate(np.ones(20 * 12 * 100 + 1), rate=0.035, cycle_years=1 / 1200)
     assert monthly == pytest.approx(14.459694, abs=5e-6)
-    assert annuity(0.036, 20) != pytest.approx(14.212403, abs=1e-3)
+    assert accumulate(once_a_year, rate=0.036, timing="end") != pytest.approx(14.212403, abs=1e-3)
 
 
 def test_annual_rates_compound():
-    """1.035^-10 is 0.708919, not exp(-0.35); 3.5% a year is 0.287090% a month, not a twelfth (closed form)."""
+    """1.035^-10 is 0.708919, not exp(-0.35); a month's factor is 1 / 1.00287090, not a twelfth of the rate (closed form)."""
     assert float(discount_factors(0.035, [10.0])[0]) == pytest.approx(0.708919, abs=5e-7)
     assert float(discount_factors(0.035, [10.0])[0]) != pytest.approx(0.704688, abs=1e-3)
-    assert periodic_rate(0.035, 12) == pytest.approx(0.00287090, abs=5e-9)
-    assert periodic_rate(0.035, 12) != pytest.approx(0.00291667, abs=1e-5)
+    month = float(discount_factors(0.035, [1 / 12])[0])
+    assert 1 / month - 1 == pytest.approx(0.00287090, abs=5e-9)
+    assert 1 / month - 1 != pytest.approx(0.00291667, abs=1e-5)
 
 
 def gompertz(h, to=35.0):

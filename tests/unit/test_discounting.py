@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from econmodel.economics.discounting import accumulate, annuity, discount_factors, periodic_rate
+from econmodel.economics.discounting import accumulate, discount_factors
 from econmodel.errors import AnalysisError
 
 
@@ -34,8 +34,6 @@ def test_columns_are_summed_apart():
 def test_no_discount_leaves_values_alone():
     """A rate of 0 gives factors of 1."""
     assert discount_factors(0.0, [0.0, 5.5, 40.0]).tolist() == [1.0, 1.0, 1.0]
-    assert annuity(0.0, 7) == 7.0
-    assert periodic_rate(0.0, 12) == 0.0
 
 
 @pytest.mark.parametrize("rate", [-1.0, -2.0])
@@ -43,8 +41,3 @@ def test_impossible_rates(rate):
     """A rate of -100% or less has no factor."""
     with pytest.raises(AnalysisError, match="above -1"):
         discount_factors(rate, [1.0])
-
-
-def test_months_compound_to_the_year():
-    """Twelve monthly rates compound to the annual one."""
-    assert (1 + periodic_rate(0.08, 12)) ** 12 == pytest.approx(1.08, rel=1e-14)

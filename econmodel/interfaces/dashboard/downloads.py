@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import json
 import tempfile
 import zipfile
 from collections.abc import Collection
@@ -17,6 +16,7 @@ from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import programme
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.interfaces.dashboard.pictures import DRAWING
+from econmodel.reporting.files import json_text
 
 WORD = "application/vnd.openxmlformats-officedocument.wordprocessingml.document"
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
@@ -34,7 +34,7 @@ def show(found: Answer) -> None:
                            on_click="ignore", help="Every chart as SVG, PNG and its CSV; results and sources as CSV and "
                            "JSON; the brief.")
         st.download_button("Live workbook (XLSX)", lambda: workbook(found), "workbook.xlsx", XLSX, on_click="ignore")
-        st.download_button("Results (JSON)", lambda: json.dumps(found.document, indent=1, ensure_ascii=False),
+        st.download_button("Results (JSON)", lambda: json_text(found.document),
                            "results.json", "application/json", on_click="ignore")
 
 
