@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from econmodel.interfaces.common import console, load, write_json
+
+if TYPE_CHECKING:
+    from econmodel.parameters.parameter_set import ParameterSet
 
 
 def run_where(name: str | None, file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *,
@@ -19,18 +24,25 @@ def run_where(name: str | None, file: Path | None, overrides: Sequence[Path], se
     if json:
         write_json(rows if name is None else rows[0], json)
         return
+    if name is None:
+        for line in listing(parameters):
+            sys.stdout.write(f"{line}\n")
+        return
     from rich.markup import escape
     from rich.table import Table
 
-    table = Table(show_header=name is None, box=None, pad_edge=False)
-    if name is None:
-        for heading in ("name", "value", "unit", "status", "where"):
-            table.add_column(heading, overflow="fold")
-            table.columns[-1].no_wrap = heading == "name"
-        for row in rows:
-            table.add_row(*(escape(str(row[key])) for key in ("name", "value", "unit", "status", "where")))
-    else:
-        for key, text in rows[0].items():
-            if text not in ("", None):
-                table.add_row(f"[bold]{key.replace('_', ' ')}[/bold]", escape(str(text)))
+    table = Table(show_header=False, box=None, pad_edge=False)
+    for key, text in rows[0].items():
+        if text not in ("", None):
+            table.add_row(f"[bold]{key.replace('_', ' ')}[/bold]", escape(str(text)))
     console().print(table)
+
+
+def listing(parameters: ParameterSet) -> list[str]:
+    """Give one line per input, never wrapped, so that it can be searched: name, value, unit, status, file and line."""
+    from econmodel.reporting.formatting import plain
+
+    rows = [(p.name, f"{len(p.table)} rows" if p.table is not None else plain(p.value), p.unit, p.status,
+             f"{p.where.file}:{p.where.line}" if p.where.line else p.where.file) for p in parameters.parameters.values()]
+    widths = [max(len(row[column]) for row in rows) for column in range(4)]
+    return ["  ".join((*(text.ljust(width) for text, width in zip(row, widths, strict=False)), row[4])) for row in rows]

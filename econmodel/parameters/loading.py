@@ -141,7 +141,7 @@ def load_base_case(price_list: str | None = None, folder: Path | None = None) ->
     chosen = price_list or next((str(d.data["price_list"]["value"]) for d in common if "price_list" in d.data), "us")
     if chosen not in lists:
         what = f"price_list = {chosen!r}: must be one of {', '.join(lists)}"
-        raise ParameterError(what, fix=nearest(chosen, lists))
+        raise ParameterError(what, fix=nearest(chosen, lists, "choose one of them"))
     inputs: dict[str, Parameter] = {}
     for document in (*common, lists[chosen]):
         for name, raw in document.data.items():

@@ -141,7 +141,7 @@ def _row_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
     for strategy in parameters.strategies.values():
         if strategy.starts_in not in STARTS:
             what = f"strategy {strategy.key}: starts_in {strategy.starts_in!r} must be one of {', '.join(STARTS)}"
-            yield ParameterError(what, where=str(strategy.where), fix=nearest(strategy.starts_in, STARTS))
+            yield ParameterError(what, where=str(strategy.where), fix=nearest(strategy.starts_in, STARTS, "choose one of them"))
         missing = [f for f in COURSE_FIELDS if not getattr(strategy, f)]
         if strategy.starts_in == "in_course" and missing:
             what = f"strategy {strategy.key}: starts a course but lacks {', '.join(missing)}"

@@ -35,13 +35,17 @@ from econmodel.parameters.schema import (
 PARAMETER_FIELDS = {"label", "unit", "status", "value", "table", "distribution", "range", "date", "source", "locator",
                     "as_published", "derivation", "rationale", "note", "reason", "price_year", "period_years", "per",
                     "choices"}
+FEW = 40
 GROUPS = ("strategy", "secondary", "ordered", "correlated")
 
 
-def nearest(name: str, known: Iterable[str], otherwise: str = "run `econmodel where` to list the names") -> str:
-    """Suggest the nearest known name, as a fix."""
-    close = get_close_matches(name, list(known), n=1, cutoff=0.5)
-    return f"did you mean {close[0]!r}?" if close else otherwise
+def nearest(name: str, known: Iterable[str], otherwise: str = "") -> str:
+    """Suggest the nearest known name, as a fix; else what there is to choose from."""
+    names = list(known)
+    if close := get_close_matches(name, names, n=1, cutoff=0.5):
+        return f"did you mean {close[0]!r}?"
+    few = f"choose one of {', '.join(sorted(names))}" if len(names) <= FEW else "run `econmodel where` to list the names"
+    return otherwise or few
 
 
 def parse_parameter(name: str, raw: dict[str, Any], where: Where) -> Parameter:
@@ -98,7 +102,7 @@ def check_status(name: str, status: str, raw: dict[str, Any], where: Where) -> N
     """Check that a status is on the list and has the provenance it demands."""
     if status not in STATUSES:
         what = f"{name}: status {status!r} is unknown: must be one of {', '.join(STATUSES)}"
-        raise ParameterError(what, where=str(where), fix=nearest(str(status), STATUSES))
+        raise ParameterError(what, where=str(where), fix=nearest(str(status), STATUSES, "choose one of them"))
     for key in NEEDED_BY_STATUS[status]:
         if not raw.get(key):
             what = f"{name}: status {status!r} needs the field {key!r}"
@@ -256,7 +260,7 @@ def parse_sources(document: Document) -> dict[str, Source]:
         kind, citation = str(raw.get("kind", "")), str(raw.get("citation", ""))
         if kind not in SOURCE_KINDS or not citation:
             what = f"source {key!r}: needs a citation, and a kind out of {', '.join(SOURCE_KINDS)}"
-            raise SourceError(what, where=str(document.where(key)), fix=nearest(kind, SOURCE_KINDS))
+            raise SourceError(what, where=str(document.where(key)), fix=nearest(kind, SOURCE_KINDS, "choose one of them"))
         found[key] = Source(key, citation, kind, str(raw.get("doi", "")), str(raw.get("pmid", "")),
                             str(raw.get("address", "")))
     return found

@@ -86,7 +86,8 @@ def _years(parameters: ParameterSet, budget_years: int, more: int) -> int:
     horizon = horizon_years(parameters)
     if horizon < budget_years:
         what = f"horizon_years = {horizon}: must be at least the {budget_years} years of the budget"
-        raise AnalysisError(what, where=str(parameters["horizon_years"].where), fix='horizon_years = "lifetime"')
+        fix = f'horizon_years = "lifetime", or n_budget_years of at most {horizon}'
+        raise AnalysisError(what, where=str(parameters["horizon_years"].where), fix=fix)
     return min(horizon, budget_years + more)
 
 

@@ -68,11 +68,11 @@ def ask(parameters: ParameterSet, strategy: str, versus: str, outcome: str = "co
     """
     if outcome not in OUTCOMES:
         what = f"outcome {outcome!r}: must be one of {', '.join(OUTCOMES)}"
-        raise AnalysisError(what, where="--outcome", fix=nearest(outcome, OUTCOMES))
+        raise AnalysisError(what, where="--outcome", fix=nearest(outcome, OUTCOMES, "choose one of them"))
     for key in (strategy, versus):
         if key not in parameters.strategies:
             what = f"strategy {key!r}: must be one of {', '.join(parameters.strategies)}"
-            raise AnalysisError(what, fix=nearest(key, parameters.strategies))
+            raise AnalysisError(what, fix=nearest(key, parameters.strategies, "choose one of them"))
     if strategy == versus:
         what = f"strategy {strategy!r} is compared with itself"
         raise AnalysisError(what, fix="choose another comparator with --against")

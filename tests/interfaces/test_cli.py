@@ -55,6 +55,16 @@ def test_set_moves_results_and_shows_in_provenance(document: dict) -> None:
     assert shown["changed_by"] == "command line"
 
 
+def test_where_lists_every_input_on_a_line_of_its_own() -> None:
+    """Without a name: one line per input, with value, unit, status, file and line; a changed one shows who changed it."""
+    lines = run("where", "--set", "hr_glue=0.4").stdout.splitlines()
+    named = {line.split()[0]: line for line in lines}
+    assert len(named) == len(lines) > 250
+    assert named["hr_glue"].split() == ["hr_glue", "0.4", "hazard", "ratio", "local", "--set", "hr_glue=0.4"]
+    assert "6 rows" in named["case_mix"]
+    assert "params/hospitals/demo.toml:" in named["case_mix"]
+
+
 def test_case_writes_every_paper_and_figure(tmp_path: Path) -> None:
     """The main job leaves both papers in three formats, workbook, form, figures with their CSV, results and provenance."""
     done = run("case", "--draws", "30", "--out", str(tmp_path / "out"))

@@ -68,10 +68,11 @@ def test_values_outside_their_bounds(unit, value):
 
 
 def test_nearest_name():
-    """A near miss is suggested; a far one is not guessed at."""
-    assert nearest("hr_gleu", ["hr_glue", "hr_coil"]) == "did you mean 'hr_glue'?"
-    assert "econmodel where" in nearest("zzz", ["hr_glue"])
-    assert nearest("zzz", ["hr_glue"], "choose one") == "choose one"
+    """A near name is suggested; without one, a short list is told and a long one is pointed to."""
+    assert nearest("hr_glu", ["hr_glue", "c_coil"]) == "did you mean 'hr_glue'?"
+    assert nearest("zzz", ["hr_glue", "c_coil"]) == "choose one of c_coil, hr_glue"
+    assert nearest("zzz", ["hr_glue"], "mend it") == "mend it"
+    assert "econmodel where" in nearest("zzz", [f"c_{i}" for i in range(100)])
 
 
 def test_a_strategy_row():
