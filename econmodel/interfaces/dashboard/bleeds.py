@@ -21,10 +21,8 @@ def show(found: Answer) -> None:
     blocks.note("Number needed to treat (NNT): lower is better. Death competes with bleeding. NNTH: patients treated "
                 "for one bleed more.")
     pictures.of_case(found, "nnt_by_year")
-    versus = list(document["comparisons"])[:2]
-    for column, against in zip(st.columns(len(versus), gap="large"), versus, strict=True):
-        with column:
-            _table(found, against)
+    for against in list(document["comparisons"])[:2]:
+        _table(found, against)
     _averted(found)
     claim.show(found)
 
