@@ -31,8 +31,7 @@ def show_sidebar(found: Answer) -> None:
             controls.slider(found.case.parameters, name, "aside")
         st.header("This case", anchor=False)
         changes = len(st.session_state.edits.get("override", {})) + len(st.session_state.edits.get("strategy", {}))
-        made = f"{changes} change{'s' if changes > 1 else ''} made to {found.case.title}."
-        st.caption(made if changes else "Nothing changed yet.")
+        st.caption(f"{changes} change{'s' if changes > 1 else ''} made." if changes else "Nothing changed yet.")
         st.button("Undo all changes", on_click=_undo, disabled=not changes, width="stretch")
         _save(found)
         _load()
