@@ -46,6 +46,8 @@ def run_case(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], 
             found = replace(found, **tables.result())
         written = _write(case, evaluation, document, found, folder, wanted, formats or FORMATS, beside)
         written += [sheet.result() for sheet in sheets]
+    if why := document.get("programme_left_out"):
+        left_out += f"; without the programme: {why}"
     screen.print(f"{len(written)} files in {folder}{left_out}", markup=False, highlight=False)
 
 
@@ -75,15 +77,15 @@ def evaluate_case(case: Case) -> tuple[Evaluation, dict[str, Any], Findings]:
     """Run what can find a fault in the inputs: the deterministic results, and the programme where the case has one."""
     from econmodel.economics.evaluate import evaluate
     from econmodel.economics.results import result_document
-    from econmodel.programme.case import evaluate_programme, has_programme
+    from econmodel.programme.case import evaluate_programme, why_no_programme
     from econmodel.reporting.findings import Findings
     from econmodel.reporting.programme_data import programme_document
 
     draws, seed = (int(case.parameters.number(name)) for name in ("draws", "seed"))
     evaluation = evaluate(case.parameters)
     document = result_document(case, evaluation, draws=draws)
-    if not has_programme(case.parameters):
-        return evaluation, document, Findings()
+    if why := why_no_programme(case.parameters):
+        return evaluation, document | {"programme_left_out": why}, Findings()
     programme = programme_document(evaluate_programme(case.parameters, draws=draws, seed=seed))
     return evaluation, document | {"programme": programme}, Findings(programme=programme)
 

@@ -17,6 +17,7 @@ import tomli
 from econmodel.errors import ParameterError
 from econmodel.parameters.schema import Where
 
+PLAIN_TOML = "mend that line: numbers stand plain (0.88, 2200, 310.5; no %, $ or comma), text in straight quotes"
 _TABLE = re.compile(r"^\s*\[{1,2}\s*([^\]]+?)\s*\]{1,2}")
 _KEY = re.compile(r"^\s*([A-Za-z0-9_\-]+)\s*=")
 
@@ -112,5 +113,5 @@ def read_document(path: Path) -> Document:
         place = f"{shown}, line {line.group(1)}" if line else shown
         duplicate = "twice" in str(error) or "overwrite" in str(error)
         what = f"duplicate key: {error}" if duplicate else f"not valid TOML: {error}"
-        raise ParameterError(what, where=place, fix="keep one of the two" if duplicate else "mend that line") from None
+        raise ParameterError(what, where=place, fix="keep one of the two" if duplicate else PLAIN_TOML) from None
     return Document(path, data, text, line_numbers(text))

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 from typing import Any
 
 from econmodel.errors import EconModelError, ParameterError, join_faults
 from econmodel.parameters.distributions import Distribution, rescale
-from econmodel.parameters.documents import Document
+from econmodel.parameters.documents import Document, project_root
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import (
     PARAMETER_FIELDS,
@@ -24,6 +25,7 @@ from econmodel.parameters.parsing import (
 )
 from econmodel.parameters.schema import Parameter, Range, StrategyRow, Where
 
+BASELINE = "base_case"
 HEADER_FIELDS = {"title", "rationale", "baseline", "date", "note"}
 PROVENANCE = ("source", "locator", "as_published", "derivation", "rationale")
 TABLES = {"override", "input", "strategy"}
@@ -70,11 +72,24 @@ def _check_header(document: Document) -> None:
         if not document.data.get(key):
             what = f"an override file needs a {key}"
             raise ParameterError(what, where=where, fix=f'add {key} = "..." at the top')
+    baseline, baselines = document.data.get("baseline", BASELINE), [BASELINE, *hospital_names()]
+    if baseline not in baselines:
+        what = f"baseline = {baseline!r}: must be one of {', '.join(baselines)}"
+        raise ParameterError(what, where=str(document.where("", "baseline")),
+                             fix=nearest(str(baseline), baselines, "choose one of them"))
+    if not isinstance(document.data.get("date", date.min), date):
+        what = f"date = {document.data['date']!r}: must be a date"
+        raise ParameterError(what, where=str(document.where("", "date")), fix="write it as 2026-11-24, without quotes")
     for key in document.data:
         if key not in HEADER_FIELDS | TABLES:
             what = f"unknown table or field {key!r} in an override file"
             fix = nearest(key, HEADER_FIELDS | TABLES, f"write [override.{key}] to change an input")
             raise ParameterError(what, where=str(document.where(key)), fix=fix)
+
+
+def hospital_names() -> list[str]:
+    """Names of the hospital files that an override may start from."""
+    return sorted(path.stem for path in (project_root() / "params" / "hospitals").glob("*.toml"))
 
 
 def _new_input(name: str, raw: dict[str, Any], where: Where, known: dict[str, Parameter]) -> Parameter:

@@ -29,8 +29,21 @@ MOST_DRAWS = 500
 
 def has_programme(parameters: ParameterSet) -> bool:
     """Whether the case holds programme inputs whose mixes name strategies it has."""
-    names = {row["strategy"] for mix in ("current_mix", "proposed_mix") for row in parameters.rows(mix)}
-    return bool(names) and names <= set(parameters.strategies)
+    return not why_no_programme(parameters)
+
+
+def why_no_programme(parameters: ParameterSet) -> str:
+    """Why a case has no programme; empty where it has one."""
+    wanted = _mixed(parameters)
+    if not wanted:
+        return "current_mix and proposed_mix name no strategy"
+    missing = sorted(wanted - set(parameters.strategies))
+    return f"current_mix or proposed_mix names {', '.join(missing)}, which is not a strategy of this case" if missing else ""
+
+
+def _mixed(parameters: ParameterSet) -> set[str]:
+    return {str(row["strategy"]) for mix in ("current_mix", "proposed_mix") for row in parameters.rows(mix)
+            if "strategy" in row}
 
 
 def in_the_mix(parameters: ParameterSet) -> ParameterSet:
@@ -41,11 +54,9 @@ def in_the_mix(parameters: ParameterSet) -> ParameterSet:
     AnalysisError
         A mix names a strategy the case does not have.
     """
-    wanted = {row["strategy"] for mix in ("current_mix", "proposed_mix") for row in parameters.rows(mix)}
-    missing = wanted - set(parameters.strategies)
-    if missing:
-        what = f"current_mix or proposed_mix names {', '.join(sorted(missing))}, which is not a strategy of this case"
+    if what := why_no_programme(parameters):
         raise AnalysisError(what, where=str(parameters["proposed_mix"].where), fix="correct the mix, or add the strategy")
+    wanted = _mixed(parameters)
     return replace(parameters, strategies={k: r for k, r in parameters.strategies.items() if k in wanted})
 
 

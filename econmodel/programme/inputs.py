@@ -182,7 +182,19 @@ def read_inputs(parameters: ParameterSet, values: Mapping[str, FloatArray]) -> P
         Numeric inputs, base values or draws, each (draw,).
     """
     plain = {name: p.value if p.table is None else p.table for name, p in parameters.parameters.items()}
-    return ProgrammeInputs.from_values({**plain, **values})
+    try:
+        return ProgrammeInputs.from_values({**plain, **values})
+    except EconModelError as fault:
+        _locate(fault, parameters)
+        raise
+
+
+def _locate(fault: EconModelError, parameters: ParameterSet) -> None:
+    """Say where the input that a fault begins with was typed."""
+    for one in fault.faults or (fault,):
+        name = one.what.split(" ")[0].strip(":,")
+        if not one.where and name in parameters.parameters:
+            one.where = str(parameters[name].where)
 
 
 NUMBERS = frozenset({"volume_factor", *(name for name, kind in input_kinds().items() if kind == "number")})

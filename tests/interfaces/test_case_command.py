@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from econmodel.errors import ModelError
+from econmodel.errors import ModelError, ParameterError
 from econmodel.interfaces.case_command import evaluate_case, report_tables, vary_inputs
 from econmodel.interfaces.common import load
 from econmodel.parameters.loading import params_folder
@@ -42,3 +42,38 @@ def test_scenario_without_an_answer_stays_in_the_table() -> None:
     assert math.isfinite(rows["base"]["cost"])
     with pytest.raises(ModelError, match="susceptibility"):
         evaluate_case(load(None, sets=[*RISING, "hazard_decline=frailty"], draws=0))
+
+
+MIX = '[override.current_mix]\nreason = "ours"\ntable = [{ strategy = "watch", share = SHARE }, { strategy = "NAME", share = 0.3 }]\n'
+HEADER = 'title = "St Elsewhere"\nrationale = "Our own"\n'
+
+
+def hospital(folder: Path, text: str) -> Path:
+    path = folder / "mine.toml"
+    path.write_text(HEADER + text, encoding="utf-8")
+    return path
+
+
+def test_fault_in_a_programme_table_names_file_and_line(tmp_path: Path) -> None:
+    """Shares that do not sum to 1: the message says where the table stands."""
+    text = MIX.replace("SHARE", "0.69").replace("NAME", "beta_blocker")
+    with pytest.raises(ParameterError, match=r"shares sum to 0\.99.*\n.*mine\.toml, line 3"):
+        evaluate_case(load(hospital(tmp_path, text), draws=0))
+
+
+def test_mix_of_a_strategy_the_case_lacks_leaves_the_programme_out_and_says_so(tmp_path: Path) -> None:
+    """A mix that names no strategy of the case: clinical results stand, and the document says why there is no programme."""
+    text = MIX.replace("SHARE", "0.7").replace("NAME", "beta_bloker")
+    _, document, found = evaluate_case(load(hospital(tmp_path, text), draws=0))
+    assert found.programme is None
+    assert "beta_bloker" in document["programme_left_out"]
+    assert "programme_left_out" not in evaluate_case(load(None, draws=0))[1]
+
+
+@pytest.mark.parametrize(("line", "said"), [('baseline = "basecase"', "did you mean 'base_case'"),
+                                            ('date = "24/11/2026"', "without quotes")])
+def test_header_fields_are_checked(tmp_path: Path, line: str, said: str) -> None:
+    """A baseline that is not there, or a date that is text, is refused with its line."""
+    with pytest.raises(ParameterError, match=said) as fault:
+        load(hospital(tmp_path, line + "\n"), draws=0)
+    assert "mine.toml, line 3" in str(fault.value)
