@@ -13,7 +13,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "econmodel"
-LAYERS = ("errors", "parameters", "evidence", "model", "economics", "uncertainty", "programme", "reporting",
+LAYERS = ("errors", "files", "parameters", "evidence", "model", "economics", "uncertainty", "programme", "reporting",
           "interfaces")
 HEAVY = ("scipy.stats", "scipy.optimize", "statsmodels", "lifelines", "matplotlib", "openpyxl", "SALib", "numba",
          "docx", "typst")

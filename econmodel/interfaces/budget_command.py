@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from econmodel.interfaces.common import check_folder, console, load, write_json
+from econmodel.interfaces.common import check_output, console, load, write_json
 
 DEFAULT_DRAWS = 500
 
@@ -18,13 +18,13 @@ def run_budget_command(file: Path | None, overrides: Sequence[Path], sets: Seque
     from econmodel.reporting.programme_data import programme_document
 
     case = load(file, overrides, sets, seed=seed)
-    folder = check_folder(out or Path("reports") / case.name / "budget")
+    folder = check_output(out, Path("reports") / case.name / "budget", json)
     wanted = DEFAULT_DRAWS if draws is None else draws
     document = programme_document(evaluate_programme(case.parameters, draws=wanted,
                                                      seed=int(case.parameters.number("seed"))))
     if json:
         write_json(document, json)
-    if json == "-" and out is None:
+    if folder is None:
         return
     save_programme(document, case.parameters.text("currency"), folder)
     if json != "-":

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.errors import EconModelError
-from econmodel.interfaces.common import check_folder, console, load, write_json
+from econmodel.interfaces.common import check_output, console, load, write_json
 from econmodel.interfaces.options import FORMATS, PAPERS
 
 if TYPE_CHECKING:
@@ -28,26 +28,23 @@ def run_case(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], 
     from econmodel.reporting.terminal import headline_table
 
     case = load(file, overrides, sets, seed=seed, draws=draws)
-    folder = check_folder(out or Path("reports") / case.name)
+    folder = check_output(out, Path("reports") / case.name, json)
     screen = console(quiet=quiet or json == "-")
-    only_json = json == "-" and out is None
-    wanted, left_out = ((), "") if only_json else choose_papers(case, papers)
+    wanted, left_out = ((), "") if folder is None else choose_papers(case, papers)
     with second_process(needed=bool(set(wanted) - {"brief"})) as beside:
         tables = beside.submit(report_tables, case) if beside and "report" in wanted else None
         evaluation, document, found = evaluate_case(case)
-        sheets = [beside.submit(_write_sheet, kind, case, folder) for kind in SHEETS if kind in wanted] if beside else []
-        found, document = vary_inputs(case, found, document, quiet=quiet or only_json)
+        sheets = [beside.submit(_write_sheet, kind, case, folder) for kind in SHEETS if kind in wanted] if beside and folder else []
+        found, document = vary_inputs(case, found, document, quiet=quiet or folder is None)
         if json:
             write_json(document, json)
-        if only_json:
+        if folder is None:
             return
         screen.print(headline_table(case, document, screen.width))
         if tables:
             found = replace(found, **tables.result())
         written = _write(case, evaluation, document, found, folder, wanted, formats or FORMATS, beside)
         written += [sheet.result() for sheet in sheets]
-    if why := document.get("programme_left_out"):
-        left_out += f"; without the programme: {why}"
     screen.print(f"{len(written)} files in {folder}{left_out}", markup=False, highlight=False)
 
 
@@ -77,15 +74,13 @@ def evaluate_case(case: Case) -> tuple[Evaluation, dict[str, Any], Findings]:
     """Run what can find a fault in the inputs: the deterministic results, and the programme where the case has one."""
     from econmodel.economics.evaluate import evaluate
     from econmodel.economics.results import result_document
-    from econmodel.programme.case import evaluate_programme, why_no_programme
+    from econmodel.programme.case import evaluate_programme
     from econmodel.reporting.findings import Findings
     from econmodel.reporting.programme_data import programme_document
 
     draws, seed = (int(case.parameters.number(name)) for name in ("draws", "seed"))
     evaluation = evaluate(case.parameters)
     document = result_document(case, evaluation, draws=draws)
-    if why := why_no_programme(case.parameters):
-        return evaluation, document | {"programme_left_out": why}, Findings()
     programme = programme_document(evaluate_programme(case.parameters, draws=draws, seed=seed))
     return evaluation, document | {"programme": programme}, Findings(programme=programme)
 

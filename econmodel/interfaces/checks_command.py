@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from econmodel.interfaces.common import check_folder, console, write_json
+from econmodel.interfaces.common import check_output, console, write_json
 
 
 def run_checks_command(*, out: Path | None, json: str | None, quiet: bool) -> None:
     """Run every target, write table and chart, and print the table."""
     from econmodel.economics.validation import checks_document, run_checks
 
-    folder = check_folder(out) if out else None
+    folder = check_output(out, None, json)
     rows = run_checks()
     if json:
         write_json(checks_document(rows), json)

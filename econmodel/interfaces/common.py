@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from econmodel.errors import AnalysisError, EconModelError
+from econmodel.errors import EconModelError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -33,7 +33,7 @@ def load(file: Path | None, overrides: Sequence[Path] = (), sets: Sequence[str] 
 
 def write_json(document: dict[str, Any] | list[Any], target: str) -> None:
     """Write JSON to a file, whole or not at all, or to stdout when the target is ``-``."""
-    from econmodel.reporting.files import json_text, write_text
+    from econmodel.files import json_text, write_text
 
     text = json_text(document)
     if target == "-":
@@ -42,18 +42,25 @@ def write_json(document: dict[str, Any] | list[Any], target: str) -> None:
     write_text(Path(target), text)
 
 
-def check_folder(folder: Path) -> Path:
-    """Refuse an output folder that cannot be one, before any work is done.
+def check_output(out: Path | None, default: Path | None, json: str | None = None) -> Path | None:
+    """Folder a command writes to, and its JSON file, checked before any work is done.
+
+    Returns
+    -------
+    Path or None
+        ``out``, else ``default``; None where there is neither, or JSON on standard output is all that is wanted.
 
     Raises
     ------
     AnalysisError
-        The path is a file.
+        The folder or the JSON file cannot be written.
     """
-    if folder.exists() and not folder.is_dir():
-        what = f"--out {folder}: is a file, must be a folder"
-        raise AnalysisError(what, where="--out", fix="name a folder; it is made when missing")
-    return folder
+    from econmodel.files import check_file, check_folder
+
+    if json and json != "-":
+        check_file(Path(json), "--json")
+    folder = out or (None if json == "-" else default)
+    return check_folder(folder, "--out") if folder else None
 
 
 def report_fault(fault: EconModelError) -> int:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from econmodel.interfaces.common import check_folder, console, load, write_json
+from econmodel.interfaces.common import console, load, write_json
 
 
 def run_form(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, out: Path | None,
@@ -15,8 +15,7 @@ def run_form(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], 
     from econmodel.reporting.form import build_form
 
     case = load(file, overrides, sets)
-    folder = check_folder(out or Path("reports") / case.name)
-    path = build_form(case, folder / f"{case.name}_form.xlsx")
+    path = build_form(case, (out or Path("reports") / case.name) / f"{case.name}_form.xlsx")
     console(quiet=quiet).print(f"Wrote {path}", markup=False, highlight=False)
     return path
 

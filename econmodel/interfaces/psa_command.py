@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from econmodel.interfaces.common import check_folder, console, load, write_json
+from econmodel.interfaces.common import check_output, console, load, write_json
 
 
 def run_psa_command(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, draws: int | None, sobol: bool,
@@ -15,12 +15,12 @@ def run_psa_command(file: Path | None, overrides: Sequence[Path], sets: Sequence
     from econmodel.reporting.probabilistic import psa_table, save_psa
 
     case = load(file, overrides, sets, seed=seed, draws=draws)
-    folder = check_folder(out or Path("reports") / case.name / "psa")
+    folder = check_output(out, Path("reports") / case.name / "psa", json)
     psa = run_with_progress(case.parameters, sobol=sobol, quiet=quiet)
     document = psa.to_dict()
     if json:
         write_json({"case": case.name, "uncertainty": document}, json)
-    if json == "-" and out is None:
+    if folder is None:
         return
     save_psa(psa, document, folder)
     if json != "-":

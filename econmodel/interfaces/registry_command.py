@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from econmodel.errors import AnalysisError
-from econmodel.interfaces.common import check_folder, console, write_json
+from econmodel.interfaces.common import check_output, console, write_json
 from econmodel.interfaces.options import PATH, common
 
 if TYPE_CHECKING:
@@ -30,13 +30,13 @@ def registry(file: Path, day_first: bool, month_first: bool, mapping: Sequence[s
     from econmodel.evidence.registry import analyse_registry, summarise, write_registry
 
     options = read_options(day_first=day_first, month_first=month_first, mapping=mapping)
-    folder = check_folder(out or Path("reports") / file.stem)
+    folder = check_output(out, Path("reports") / file.stem, json)
     with console(quiet=quiet, error=True).status(f"Reading {file.name}"):
         result = analyse_registry(file, options, base_case())
     document = summarise(result)
     if json:
         write_json(document, json)
-    if json == "-" and out is None:
+    if folder is None:
         return
     written = write_registry(result, folder)
     if json != "-":

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from econmodel.interfaces.common import check_folder, console, load, write_json
+from econmodel.interfaces.common import check_output, console, load, write_json
 
 TOP_THRESHOLDS = 6
 
@@ -22,7 +22,7 @@ def run_sensitivity(file: Path | None, overrides: Sequence[Path], sets: Sequence
     from econmodel.uncertainty.thresholds import thresholds as break_even_points
 
     case = load(file, overrides, sets)
-    folder = check_folder(out or Path("reports") / case.name / "sensitivity")
+    folder = check_output(out, Path("reports") / case.name / "sensitivity", json)
     question = ask(case.parameters, strategy, against, outcome)
     for name in (*(pair or ()), *thresholds):
         question.parameters[name]
@@ -41,7 +41,7 @@ def run_sensitivity(file: Path | None, overrides: Sequence[Path], sets: Sequence
         from econmodel.uncertainty.global_sensitivity import both_outcomes
 
         found["sobol"] = both_outcomes(question, seed=int(case.parameters.number("seed")))
-    document = save_sensitivity(question, found, None if json == "-" and out is None else folder)
+    document = save_sensitivity(question, found, folder)
     if json:
         write_json(document, json)
     if json != "-":

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from econmodel.interfaces.common import check_folder, console, load
+from econmodel.interfaces.common import console, load
 
 
 def run_workbook(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, out: Path | None,
@@ -15,7 +15,7 @@ def run_workbook(file: Path | None, overrides: Sequence[Path], sets: Sequence[st
     from econmodel.reporting.workbook import build_workbook
 
     case = load(file, overrides, sets)
-    folder = check_folder(out or Path("reports") / case.name)
-    path = build_workbook(case, evaluate(case.parameters), folder / f"{case.name}_workbook.xlsx")
+    path = (out or Path("reports") / case.name) / f"{case.name}_workbook.xlsx"
+    build_workbook(case, evaluate(case.parameters), path)
     console(quiet=quiet).print(f"Wrote {path}", markup=False, highlight=False)
     return path

@@ -25,6 +25,7 @@ from econmodel.parameters.schema import (
 )
 
 STARTS = ("at_risk", "in_course", "protected")
+MIXES = ("current_mix", "proposed_mix")
 COURSE_FIELDS = ("sessions_mean", "p_retreat_year_1", "retreat_later", "p_death_course", "session")
 
 
@@ -90,18 +91,25 @@ class ParameterSet:
         return hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()
 
 
-def check(parameters: ParameterSet) -> None:
+def check(parameters: ParameterSet, *, subset: bool = False) -> None:
     """Check the set as a whole.
+
+    Parameters
+    ----------
+    parameters
+        The set.
+    subset
+        Only some strategies of the case are in it, so that its mixes may name others.
 
     Raises
     ------
     EconModelError
         All faults found: unknown source keys, rows naming unknown inputs, shares that do not sum to 1, mixed
-        currencies, values outside their choices, guards on sessions and effect years.
+        currencies, values outside their choices, a mix of a strategy the case lacks, guards on sessions and effect years.
     """
     faults = [*_source_faults(parameters), *_choice_faults(parameters), *_row_faults(parameters),
               *_joint_faults(parameters), *_currency_faults(parameters), *_mix_faults(parameters),
-              *_guard_faults(parameters)]
+              *([] if subset else _strategy_mix_faults(parameters)), *_guard_faults(parameters)]
     if faults:
         raise join_faults(faults)
 
@@ -214,6 +222,16 @@ def _mix_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
                 what = (f"{name}, {r['name']!r}: child must be A, B or C; size_step 0, 1 or 2; red_spot 0 or 1; "
                         "share >= 0")
                 yield ParameterError(what, where=str(p.where), fix="correct that row")
+
+
+def _strategy_mix_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
+    for name in MIXES:
+        p = parameters.parameters.get(name)
+        for key in [str(row["strategy"]) for row in (p and p.table) or () if "strategy" in row]:
+            if p and key not in parameters.strategies:
+                what = f"{name} names {key!r}, which is not a strategy of this case"
+                fix = f"{nearest(key, parameters.strategies)}; or take its row out of {name}, whose shares must sum to 1"
+                yield ParameterError(what, where=str(p.where), fix=fix)
 
 
 def _guard_faults(parameters: ParameterSet) -> Iterable[EconModelError]:

@@ -17,7 +17,7 @@ from econmodel.model.inputs import base_values, horizon_years
 from econmodel.parameters.documents import read_document
 from econmodel.parameters.loading import params_folder
 from econmodel.parameters.overrides import apply_override
-from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.parameter_set import MIXES, ParameterSet
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.inputs import read_inputs
 from econmodel.programme.report import programme_case
@@ -27,36 +27,9 @@ RUN_OFF_YEARS = 3
 MOST_DRAWS = 500
 
 
-def has_programme(parameters: ParameterSet) -> bool:
-    """Whether the case holds programme inputs whose mixes name strategies it has."""
-    return not why_no_programme(parameters)
-
-
-def why_no_programme(parameters: ParameterSet) -> str:
-    """Why a case has no programme; empty where it has one."""
-    wanted = _mixed(parameters)
-    if not wanted:
-        return "current_mix and proposed_mix name no strategy"
-    missing = sorted(wanted - set(parameters.strategies))
-    return f"current_mix or proposed_mix names {', '.join(missing)}, which is not a strategy of this case" if missing else ""
-
-
-def _mixed(parameters: ParameterSet) -> set[str]:
-    return {str(row["strategy"]) for mix in ("current_mix", "proposed_mix") for row in parameters.rows(mix)
-            if "strategy" in row}
-
-
 def in_the_mix(parameters: ParameterSet) -> ParameterSet:
-    """Copy with only the strategies of the current and the proposed mix, which is all a budget needs.
-
-    Raises
-    ------
-    AnalysisError
-        A mix names a strategy the case does not have.
-    """
-    if what := why_no_programme(parameters):
-        raise AnalysisError(what, where=str(parameters["proposed_mix"].where), fix="correct the mix, or add the strategy")
-    wanted = _mixed(parameters)
+    """Copy with only the strategies of the current and the proposed mix, which is all a budget needs."""
+    wanted = {str(row["strategy"]) for mix in MIXES for row in parameters.rows(mix) if "strategy" in row}
     return replace(parameters, strategies={k: r for k, r in parameters.strategies.items() if k in wanted})
 
 

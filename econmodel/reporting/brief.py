@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.errors import AnalysisError
+from econmodel.files import write_bytes, write_text
 from econmodel.model.structure import Structure, build_structure
 from econmodel.reporting.brief_content import brief_paper
 from econmodel.reporting.content import Paper
 from econmodel.reporting.figures import case_figures, save_all
-from econmodel.reporting.files import write_bytes, write_text
 from econmodel.reporting.findings import Findings
 from econmodel.reporting.html import render_html
 from econmodel.reporting.programme_charts import programme_figures

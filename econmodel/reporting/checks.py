@@ -7,7 +7,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from econmodel.reporting.files import json_text, write_text
+from econmodel.files import json_text, write_text
 from econmodel.reporting.style import ACCENT, MUTED, WARM
 
 if TYPE_CHECKING:

@@ -10,9 +10,9 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from econmodel.files import write_bytes, write_csv
 from econmodel.model.structure import Structure
 from econmodel.reporting import series
-from econmodel.reporting.files import write_bytes, write_csv
 from econmodel.reporting.sharing import share
 from econmodel.reporting.style import plot_settings
 

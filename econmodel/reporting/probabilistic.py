@@ -6,9 +6,9 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from econmodel.files import json_text, write_bytes, write_text
 from econmodel.reporting.analysis_charts import plot_convergence, plot_draws
 from econmodel.reporting.figures import Spec, drawer, save_all
-from econmodel.reporting.files import json_text, write_bytes, write_text
 from econmodel.reporting.formatting import money, money_change, percent
 from econmodel.reporting.uncertainty_charts import plot_acceptability
 from econmodel.uncertainty.questions import followed

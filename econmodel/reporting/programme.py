@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from econmodel.files import json_text, write_csv, write_text
 from econmodel.reporting import formatting as f
-from econmodel.reporting.files import json_text, write_csv, write_text
 from econmodel.reporting.programme_charts import programme_figures
 
 if TYPE_CHECKING:

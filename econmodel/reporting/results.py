@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from econmodel.reporting.files import json_text, write_csv, write_text
+from econmodel.files import json_text, write_csv, write_text
 from econmodel.reporting.provenance import provenance_rows
 from econmodel.reporting.tables import result_rows
 

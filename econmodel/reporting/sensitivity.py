@@ -7,9 +7,9 @@ from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from econmodel.files import json_text, write_text
 from econmodel.reporting.analysis_charts import plot_scenarios, plot_sobol, plot_two_way
 from econmodel.reporting.figures import Spec, drawer, save_all
-from econmodel.reporting.files import json_text, write_text
 from econmodel.reporting.formatting import money_change
 from econmodel.reporting.uncertainty_charts import plot_tornado
 from econmodel.uncertainty.deterministic import plain_rows

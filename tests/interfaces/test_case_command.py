@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from econmodel.errors import ModelError, ParameterError
+from econmodel.errors import EconModelError, ModelError, ParameterError
 from econmodel.interfaces.case_command import evaluate_case, report_tables, vary_inputs
 from econmodel.interfaces.common import load
 from econmodel.parameters.loading import params_folder
@@ -61,13 +61,15 @@ def test_fault_in_a_programme_table_names_file_and_line(tmp_path: Path) -> None:
         evaluate_case(load(hospital(tmp_path, text), draws=0))
 
 
-def test_mix_of_a_strategy_the_case_lacks_leaves_the_programme_out_and_says_so(tmp_path: Path) -> None:
-    """A mix that names no strategy of the case: clinical results stand, and the document says why there is no programme."""
-    text = MIX.replace("SHARE", "0.7").replace("NAME", "beta_bloker")
-    _, document, found = evaluate_case(load(hospital(tmp_path, text), draws=0))
-    assert found.programme is None
-    assert "beta_bloker" in document["programme_left_out"]
-    assert "programme_left_out" not in evaluate_case(load(None, draws=0))[1]
+@pytest.mark.parametrize(("change", "said"), [
+    (MIX.replace("SHARE", "0.7").replace("NAME", "beta_bloker"), "current_mix names 'beta_bloker'.*\n.*line 3.*\n.*'beta_blocker'"),
+    ("[strategy.beta_blocker]\ndrop = true\n", r"_mix names 'beta_blocker'.*\n.*demo\.toml.*\n.*take its row out"),
+])
+def test_mix_of_a_strategy_the_case_lacks_is_refused(tmp_path: Path, change: str, said: str) -> None:
+    """A name misspelt in a mix, or a strategy dropped but still in one: refused where the mix stands."""
+    overrides = [hospital(tmp_path, change)]
+    with pytest.raises(EconModelError, match=said):
+        load(None, overrides, draws=0)
 
 
 @pytest.mark.parametrize(("line", "said"), [('baseline = "basecase"', "did you mean 'base_case'"),

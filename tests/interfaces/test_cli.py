@@ -138,10 +138,15 @@ def test_analyses_write_pictures_with_their_data(tmp_path: Path, verb: str) -> N
     (("case", "nowhere.toml"), ("nowhere.toml", "not there")),
     (("case", "--override", "params"), ("params", "folder")),
     (("where", "hr_glu"), ("hr_glu", "hr_glue")),
+    *(((verb, "--out", "taken/sub"), ("taken/sub: cannot be written", "is a file"))
+      for verb in ("case", "sensitivity", "psa", "budget", "checks", "form", "workbook")),
+    *(((verb, "--json", "params"), ("params: cannot be written",))
+      for verb in ("case", "sensitivity", "psa", "budget", "checks", "where")),
 ])
 def test_bad_input_is_one_message_and_exit_2(tmp_path: Path, arguments: tuple[str, ...], parts: tuple[str, ...]) -> None:
     """Bad input: exit 2, what and fix on stderr, no traceback, nothing written."""
     (tmp_path / "params").mkdir()
+    (tmp_path / "taken").touch()
     done = run(*arguments, cwd=tmp_path)
     assert done.returncode == 2, done.stderr
     assert "Traceback" not in done.stderr
@@ -149,7 +154,7 @@ def test_bad_input_is_one_message_and_exit_2(tmp_path: Path, arguments: tuple[st
     for part in parts:
         assert part in done.stderr
     assert "fix:" in done.stderr
-    assert [p.name for p in tmp_path.iterdir()] == ["params"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["params", "taken"]
 
 
 def test_help_names_every_verb() -> None:

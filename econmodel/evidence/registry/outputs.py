@@ -28,6 +28,7 @@ from econmodel.evidence.registry.curves import Curve
 from econmodel.evidence.registry.local_value import LocalValue
 from econmodel.evidence.registry.repaired import held_rows, repaired_rows
 from econmodel.evidence.registry.summary import summarise
+from econmodel.files import json_text, write_text
 
 INVENTED_LINE = "Invented data for demonstration: no real patient or hospital"
 
@@ -43,23 +44,14 @@ def write_registry(result: RegistryResult, folder: Path) -> dict[str, Path]:
         "changes.csv": _csv(clean.changes),
         "curves.csv": _csv(curve_rows(result)),
         "estimates.csv": _csv(estimate_rows(result)),
-        "summary.json": json.dumps(summarise(result), indent=1, ensure_ascii=False, allow_nan=False) + "\n",
+        "summary.json": json_text(summarise(result)),
         "override.toml": override_text(result),
     }
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, text in texts.items():
-        _write(folder / name, text)
-    return {name: folder / name for name in texts}
+    return {name: write_text(folder / name, text) for name, text in texts.items()}
 
 
 def _csv(frame: pd.DataFrame) -> str:
     return str(neutral_frame(frame).to_csv(index=False, lineterminator="\n"))
-
-
-def _write(path: Path, text: str) -> None:
-    part = path.with_name(f".{path.name}.part")
-    part.write_text(text, encoding="utf-8")
-    part.replace(path)
 
 
 def curve_rows(result: RegistryResult) -> pd.DataFrame:

@@ -13,10 +13,10 @@ from typing import Any
 import streamlit as st
 
 from econmodel.errors import EconModelError
+from econmodel.files import json_text
 from econmodel.interfaces.dashboard import programme
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.interfaces.dashboard.pictures import DRAWING
-from econmodel.reporting.files import json_text
 
 WORD = "application/vnd.openxmlformats-officedocument.wordprocessingml.document"
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"

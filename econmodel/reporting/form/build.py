@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from econmodel import __version__
+from econmodel.files import check_file
 from econmodel.parameters import form_layout as at
 from econmodel.parameters.loading import Case
 from econmodel.parameters.schema import money_parts
@@ -18,7 +19,7 @@ from econmodel.reporting.form.catalogue import SHEETS, Asked, questions
 from econmodel.reporting.form.rules import add_rules, check_formula, unit_words
 from econmodel.reporting.provenance import STATUS_WORDS
 from econmodel.reporting.workbook.styles import Styles
-from econmodel.reporting.workbook.writer import Sheet, check_target, letters, save_workbook
+from econmodel.reporting.workbook.writer import Sheet, letters, save_workbook
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -69,7 +70,7 @@ def build_form(case: Case, path: Path) -> Path:
     """
     from openpyxl import Workbook
 
-    check_target(path)
+    check_file(path)
     workbook = Workbook()
     styles = Styles(workbook)
     asked = questions(case.parameters)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from econmodel.economics.evaluate import Evaluation
+from econmodel.files import check_file
 from econmodel.parameters.loading import Case
 from econmodel.reporting.workbook import (
     checks_sheet,
@@ -29,7 +30,7 @@ from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.layout import plan_layout
 from econmodel.reporting.workbook.scope import check_scope
 from econmodel.reporting.workbook.styles import Styles
-from econmodel.reporting.workbook.writer import check_target, save_workbook
+from econmodel.reporting.workbook.writer import save_workbook
 
 ORDER = (
     "Summary",
@@ -78,7 +79,7 @@ def build_workbook(case: Case, evaluation: Evaluation, path: Path) -> Path:
     from openpyxl import Workbook
 
     check_scope(case)
-    check_target(path)
+    check_file(path)
     workbook = Workbook()
     workbook.remove(workbook.worksheets[0])
     workbook.calculation.fullCalcOnLoad = True

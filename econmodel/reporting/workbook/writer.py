@@ -14,8 +14,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
-from econmodel.errors import AnalysisError
-from econmodel.reporting.files import FORMULA_STARTS, write_bytes
+from econmodel.files import FORMULA_STARTS, check_file, write_bytes
 from econmodel.reporting.workbook.bulk import BulkRows, insert_rows
 from econmodel.reporting.workbook.styles import ALERT_FILL, WARNING, Styles
 
@@ -193,19 +192,6 @@ class Sheet:
         page.oddFooter = HeaderFooterItem(left=_HeaderFooterPart(left, size=7), right=_HeaderFooterPart(right, size=7))
 
 
-def check_target(path: Path) -> None:
-    """Refuse a path that cannot become a file, before any work is done.
-
-    Raises
-    ------
-    AnalysisError
-        The path is a folder.
-    """
-    if path.is_dir():
-        what = f"{path} is a folder, must be a file"
-        raise AnalysisError(what, fix="name an .xlsx file")
-
-
 def save_workbook(workbook: Workbook, path: Path, sheets: Iterable[Sheet] = ()) -> Path:
     """Save a workbook whole or not at all.
 
@@ -221,15 +207,9 @@ def save_workbook(workbook: Workbook, path: Path, sheets: Iterable[Sheet] = ()) 
     AnalysisError
         The path is a folder, or cannot be written to.
     """
-    check_target(path)
+    check_file(path)
     stream = io.BytesIO()
     workbook.save(stream)
     number = {page.title: i for i, page in enumerate(workbook.worksheets, start=1)}
     rows = {f"xl/worksheets/sheet{number[s.name]}.xml": s.bulk for s in sheets if s.bulk.cells}
-    try:
-        return write_bytes(path, insert_rows(stream.getvalue(), rows) if rows else stream.getvalue())
-    except OSError as error:
-        what = f"{path} cannot be written: {error.strerror}"
-        raise AnalysisError(
-            what, where=str(path), fix="choose a folder you may write to, and close the file elsewhere"
-        ) from None
+    return write_bytes(path, insert_rows(stream.getvalue(), rows) if rows else stream.getvalue())

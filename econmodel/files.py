@@ -1,0 +1,145 @@
+"""Write files whole or not at all: to a temporary name beside the target, then renamed."""
+
+from __future__ import annotations
+
+import csv
+import errno
+import io
+import json
+import os
+import tempfile
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from econmodel.errors import AnalysisError
+
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+def check_folder(folder: Path, option: str = "") -> Path:
+    """Refuse a folder that cannot be made or written in, before any work is done.
+
+    Parameters
+    ----------
+    folder
+        Need not exist: the nearest folder above it that does must take a file.
+    option
+        Option of the command line that named it, for the message.
+
+    Raises
+    ------
+    AnalysisError
+        A part of the path is a file, is too long, or may not be written in.
+    """
+    with _refusing(folder, option):
+        nearest = next(above for above in (folder, *folder.absolute().parents) if above.exists())
+        if not nearest.is_dir():
+            raise NotADirectoryError(errno.ENOTDIR, f"{nearest} is a file, must be a folder")
+        with tempfile.TemporaryFile(dir=nearest):
+            return folder
+
+
+def check_file(path: Path, option: str = "") -> Path:
+    """Refuse a path that cannot become a file, before any work is done.
+
+    Raises
+    ------
+    AnalysisError
+        It is a folder, or its folder is refused by :func:`check_folder`.
+    """
+    with _refusing(path, option):
+        if path.is_dir():
+            raise IsADirectoryError(errno.EISDIR, "is a folder, must be a file")
+        path.exists()
+    check_folder(path.parent, option)
+    return path
+
+
+def write_bytes(path: Path, content: bytes) -> Path:
+    """Write a file whole or not at all; missing folders are made.
+
+    Raises
+    ------
+    AnalysisError
+        The path cannot be written.
+    """
+    with _refusing(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=".part-")
+        temporary = Path(name)
+        try:
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(content)
+            temporary.chmod(0o644)
+            temporary.replace(path)
+        except BaseException:
+            temporary.unlink(missing_ok=True)
+            raise
+    return path
+
+
+@contextmanager
+def _refusing(path: Path, option: str = "") -> Iterator[None]:
+    """Turn a refusal of the operating system into one message for the user."""
+    try:
+        yield
+    except OSError as error:
+        what = f"{option} {path}".strip() + f": cannot be written ({error.strerror})"
+        fix = "name a place you may write to, and close the file where it is open"
+        raise AnalysisError(what, where=option or str(path), fix=fix) from None
+
+
+def write_text(path: Path, text: str) -> Path:
+    """Write a UTF-8 text file whole or not at all."""
+    return write_bytes(path, text.encode("utf-8"))
+
+
+def json_text(document: Mapping[str, Any] | Sequence[Any]) -> str:
+    """JSON with one line per item, or per entry of a block: quick to write, and a change shows where it is.
+
+    A number that is not finite is refused.
+    """
+    if not isinstance(document, Mapping):
+        return "[\n" + ",\n".join(map(_compact, document)) + "\n]\n"
+    blocks = []
+    for key, block in document.items():
+        text = _compact(block)
+        if isinstance(block, Mapping) and block:
+            text = "{\n" + ",\n".join(f" {_compact(name)}: {_compact(value)}" for name, value in block.items()) + "\n}"
+        elif isinstance(block, list) and block and isinstance(block[0], Mapping):
+            text = "[\n" + ",\n".join(f" {_compact(item)}" for item in block) + "\n]"
+        blocks.append(f"{_compact(key)}: {text}")
+    return "{\n" + ",\n".join(blocks) + "\n}\n"
+
+
+def _compact(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+
+
+def write_csv(path: Path, rows: Iterable[Mapping[str, Any]], columns: Sequence[str] | None = None) -> Path:
+    """Write rows as CSV; text that a spreadsheet would run as a formula is quoted with an apostrophe.
+
+    Parameters
+    ----------
+    rows
+        One mapping per line; numbers keep their full precision.
+    columns
+        Order of the columns; None takes the keys of the first row.
+    """
+    listed = list(rows)
+    names = list(columns or (listed[0] if listed else ()))
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(names)
+    writer.writerows([_cell(row.get(name)) for name in names] for row in listed)
+    return write_text(path, stream.getvalue())
+
+
+def _cell(value: Any) -> Any:
+    if value is None:
+        return ""
+    if isinstance(value, str) and value.startswith(FORMULA_STARTS):
+        return "'" + value
+    return repr(float(value)) if isinstance(value, float) else value
