@@ -21,7 +21,7 @@ from econmodel.model.natural_history import (
 )
 from econmodel.model.structure import Structure, build_structure
 from econmodel.parameters.loading import read_life_table
-from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.parameter_set import ParameterSet, check_whole
 from econmodel.parameters.schema import Surveillance
 
 FloatArray = NDArray[np.float64]
@@ -144,7 +144,7 @@ def resolve(parameters: ParameterSet, values: Values | None = None, *, sampled: 
     evidence_shares = np.array([r["share"] for r in evidence])
     hazard = pooled_hazard(v["p_first_bleed_year_1"], v["hr_first_bleed_years_2_3"], v["hr_first_bleed_from_year_4"])
     first = solve_first_bleed(hazard, evidence_relative, evidence_shares, parameters.text("hazard_decline"),
-                              _whole(parameters, "n_frailty_classes", 1))
+                              _whole(parameters, "n_frailty_classes"))
     fatality, held = _fatality(parameters, v, evidence_relative * evidence_shares, sampled=sampled)
     groups = tuple(Group(r["name"], CHILD.index(r["child"]), r["size_step"], r["red_spot"])
                    for r in parameters.rows("case_mix"))
@@ -160,7 +160,7 @@ def resolve(parameters: ParameterSet, values: Values | None = None, *, sampled: 
     return ModelInputs(
         structure=structure, groups=groups, group_of_cell=np.repeat(np.arange(len(groups)), n_classes),
         relative=relative.reshape(n_draws, -1), shares=shares.reshape(n_draws, -1), n_years=n_years,
-        headline_years=_whole(parameters, "headline_years", 1), start_age=start_age, share_female=v["share_female"],
+        headline_years=_whole(parameters, "headline_years"), start_age=start_age, share_female=v["share_female"],
         life_table=parameters.text("life_table"), effect_basis=parameters.text("effect_basis"), effect_clock=clock,
         r_first_bleed=first.rate, first_bleed_time=first.time_multipliers, b_child=b[0], b_size=b[1], b_red=b[2],
         r_other_bleed=v["r_other_bleed"],
@@ -169,7 +169,7 @@ def resolve(parameters: ParameterSet, values: Values | None = None, *, sampled: 
         p_death_bleed=fatality, held_at_certain_death=held,
         rr_death_rebleed=v["rr_death_rebleed"], p_early_rebleed=v["p_early_rebleed"],
         r_transplant=_by_child(v, "r_transplant_child"), excess_death_transplanted=v["r_excess_death_transplanted"],
-        strategies=resolve_strategies(parameters, v, n_draws), trial_months=_whole(parameters, "n_trial_months", 1),
+        strategies=resolve_strategies(parameters, v, n_draws), trial_months=_whole(parameters, "n_trial_months"),
         hr_incomplete=v["hr_incomplete_vs_complete"], r_protection_lost=v["r_protection_lost"])
 
 
@@ -179,12 +179,9 @@ def _columns(rows: tuple[dict[str, object], ...]) -> tuple[FloatArray, FloatArra
     return child, size, red
 
 
-def _whole(parameters: ParameterSet, name: str, least: int = 0) -> int:
-    number = parameters.number(name)
-    if number != int(number) or number < least:
-        what = f"{name} = {number:g}: must be a whole number >= {least}"
-        raise ParameterError(what, where=str(parameters[name].where), fix=f"{name} = {max(least, round(number))}")
-    return int(number)
+def _whole(parameters: ParameterSet, name: str) -> int:
+    check_whole(parameters[name])
+    return int(parameters.number(name))
 
 
 def horizon_years(parameters: ParameterSet) -> int:

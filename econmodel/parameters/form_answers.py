@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -30,7 +31,7 @@ from econmodel.parameters.form_layout import (
     limits,
 )
 from econmodel.parameters.parsing import nearest, parse_value
-from econmodel.parameters.schema import Where
+from econmodel.parameters.schema import WHOLE, Where
 
 _YEAR = re.compile(r"(19|20)\d\d(/\d\d)?")
 
@@ -170,7 +171,11 @@ def _read_choice(typed: object, q: Question, where: str) -> str | None:
 
 def _check_limits(q: Question, value: float, where: str) -> None:
     parse_value(q.shown, value, q.unit, Where(where))
-    low, high = limits(q.unit)
+    low, high = limits(q)
     if not low <= value <= high:
-        what = f"{q.shown} = {value:g} ({q.unit}): must be between {low:g} and {high:g}"
+        rule = f"between {low:g} and {high:g}" if math.isfinite(high) else f"{low:g} or more"
+        what = f"{q.shown} = {value:g} ({q.unit}): must be {rule}"
         raise DataError(what, where=where, fix="a percentage is written as a fraction, 7.5% as 0.075")
+    if q.name in WHOLE and value != int(value):
+        what = f"{q.shown} = {value:g}: must be a whole number"
+        raise DataError(what, where=where, fix="round it as you would say it")

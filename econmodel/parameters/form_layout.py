@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from econmodel.parameters.schema import BOUNDS, POSITIVE_UNITS, unit_kind
+from econmodel.parameters.schema import BOUNDS, POSITIVE_UNITS, WHOLE, unit_kind
 
 HIDDEN_SHEET, MARK, VERSION = "econmodel_form", "econmodel form", 1
 FACTS = {"case": 2, "currency": 3, "price_year": 4, "inputs_sha256": 5}
@@ -44,9 +44,9 @@ class Question:
         return f"{chr(64 + column)}{self.row}"
 
 
-def limits(unit: str) -> tuple[float, float]:
-    """Lowest and highest answer for a unit; a yearly rate in the form is at most 1 (100%)."""
-    if unit in POSITIVE_UNITS:
+def limits(q: Question) -> tuple[float, float]:
+    """Lowest and highest answer; a yearly rate or growth in the form is at most 1 (100%)."""
+    if q.unit in POSITIVE_UNITS:
         return 0.0, math.inf
-    low, high = BOUNDS.get(unit_kind(unit), (0.0, math.inf))
-    return low, 1.0 if unit == "per year" else high
+    low, high = BOUNDS.get(unit_kind(q.unit), (0.0, math.inf))
+    return max(low, WHOLE.get(q.name, low)), 1.0 if q.unit in ("per year", "growth per year") else high

@@ -16,6 +16,7 @@ from econmodel.parameters.schema import (
     SECONDARY_KINDS,
     SESSION_KINDS,
     VISIT_KINDS,
+    WHOLE,
     JointGroup,
     Parameter,
     SecondaryRow,
@@ -234,6 +235,20 @@ def _strategy_mix_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
                 yield ParameterError(what, where=str(p.where), fix=fix)
 
 
+def check_whole(p: Parameter) -> None:
+    """Check that an input of :data:`WHOLE` is a whole number, and not too low.
+
+    Raises
+    ------
+    ParameterError
+        It is not.
+    """
+    least = WHOLE[p.name]
+    if not isinstance(p.value, float) or p.value != int(p.value) or p.value < least:
+        what = f"{p.name} = {p.value:g}: must be a whole number >= {least}"
+        raise ParameterError(what, where=str(p.where), fix=f"{p.name} = {max(least, round(float(p.value or 0)))}")
+
+
 def _guard_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
     known = parameters.parameters
 
@@ -245,6 +260,11 @@ def _guard_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
         if value(name) == 1:
             what = f"{name} = 1: must be below 1, as a yearly rate is made of it"
             yield ParameterError(what, where=str(known[name].where), fix=f"{name} = 0.99")
+    for name in WHOLE.keys() & known.keys():
+        try:
+            check_whole(known[name])
+        except ParameterError as fault:
+            yield fault
     for row in parameters.strategies.values():
         sessions = value(row.sessions_mean)
         if sessions is not None and sessions < 1:

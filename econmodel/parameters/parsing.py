@@ -14,6 +14,8 @@ from econmodel.parameters.distributions import Distribution, fit
 from econmodel.parameters.documents import Document
 from econmodel.parameters.schema import (
     BOUNDS,
+    CURRENCIES,
+    MONEY_PER,
     NEEDED_BY_STATUS,
     PLAIN_UNITS,
     POSITIVE_UNITS,
@@ -113,7 +115,9 @@ def check_unit(name: str, unit: str, where: Where) -> None:
     """Check that a unit is on the list and fits the name's prefix."""
     if unit not in PLAIN_UNITS and money_parts(unit) is None:
         what = f"{name}: unit {unit!r} is not on the list"
-        raise ParameterError(what, where=str(where), fix=nearest(unit, PLAIN_UNITS))
+        money = [f"{currency}/{per}" for currency in CURRENCIES for per in MONEY_PER]
+        near = nearest(unit, [*PLAIN_UNITS, *money], f"money is written like USD/coil; else {', '.join(PLAIN_UNITS)}")
+        raise ParameterError(what, where=str(where), fix=near)
     for prefix, units in PREFIX_UNITS.items():
         if name.startswith(prefix) and unit not in units and unit_kind(unit) not in units:
             what = f"{name}: unit {unit!r} does not fit the prefix {prefix!r}: must be {' or '.join(units)}"

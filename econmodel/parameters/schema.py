@@ -10,6 +10,8 @@ strategy row
     One option compared, told as the names of the inputs that describe it.
 secondary row
     One way of preventing rebleeding after a bleed.
+whole input
+    An input of :data:`WHOLE`: a whole number, at least the number given there.
 """
 
 from __future__ import annotations
@@ -25,15 +27,15 @@ CURRENCIES = ("USD", "GBP", "EUR")
 MONEY_PER = ("event", "session", "coil", "mL", "day", "unit", "visit", "year", "QALY", "once", "month", "post", "block",
              "case", "hour", "patient", "item")
 COUNT_UNITS = ("years", "months", "days", "sessions", "coils", "mL", "units", "visits", "count", "patients",
-               "patients/year", "hours", "minutes", "per event")
-PLAIN_UNITS = ("probability", "per year", "hazard ratio", "relative risk", "log hazard", "ratio", "share", "utility",
-               "QALY", "table", "choice", "text", *COUNT_UNITS)
+               "patients/year", "visits/year", "hours", "minutes", "per event")
+PLAIN_UNITS = ("probability", "per year", "growth per year", "hazard ratio", "relative risk", "log hazard", "ratio",
+               "share", "utility", "QALY", "table", "choice", "text", *COUNT_UNITS)
 STATUSES = ("published", "derived", "expert", "assumption", "local", "demo", "from memory")
 SOURCE_KINDS = ("trial", "cohort", "meta-analysis", "guideline", "statistics", "price list", "model", "survey",
                 "judgement")
 PREFIX_UNITS: dict[str, tuple[str, ...]] = {
     "p_": ("probability",),
-    "r_": ("per year",),
+    "r_": ("per year", "growth per year", "visits/year"),
     "hr_": ("hazard ratio",),
     "rr_": ("relative risk", "ratio"),
     "b_": ("log hazard",),
@@ -61,11 +63,15 @@ BOUNDS: dict[str, tuple[float, float]] = {
     "probability": (0.0, 1.0),
     "share": (0.0, 1.0),
     "per year": (0.0, float("inf")),
+    "growth per year": (-1.0, float("inf")),
     "utility": (-1.0, 1.0),
     "QALY": (0.0, float("inf")),
     "money": (0.0, float("inf")),
     "count": (0.0, float("inf")),
 }
+WHOLE = {"start_age": 0, "headline_years": 1, "n_frailty_classes": 1, "n_trial_months": 1, "n_budget_years": 1,
+         "n_backlog_quarters": 1, "n_start_delay_months": 0, "n_absence_start_month": 0, "n_absence_months": 0,
+         "n_stop_month": 0}
 POSITIVE_UNITS = ("hazard ratio", "relative risk", "ratio")
 
 

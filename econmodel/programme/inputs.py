@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import EconModelError, ParameterError, join_faults
-from econmodel.parameters.schema import CURRENCIES
+from econmodel.parameters.schema import CURRENCIES, WHOLE
 from econmodel.programme import tables
 from econmodel.programme.tables import CapitalItem, Payer, PayerTerm
 
@@ -38,7 +38,6 @@ TABLES: dict[str, Callable[[str, Any], Any]] = {
     "ramp": tables.read_ramp,
     "capital": tables.read_capital,
 }
-AT_LEAST: dict[str, int] = {"n_budget_years": 1, "n_backlog_quarters": 1}
 VOLUMES = ("n_endoscoped", "n_referred_in", "n_treated_elsewhere", "n_backlog", "n_session_slots")
 
 
@@ -219,8 +218,8 @@ def _read(name: str, kind: str, values: Mapping[str, Any]) -> Any:
     number = _read_number(name, value)
     if kind == "number":
         return number
-    if number.size != 1 or number[0] != int(number[0]) or number[0] < AT_LEAST.get(name, 0):
-        what = f"{name} = {value!r}: must be a whole number >= {AT_LEAST.get(name, 0)}"
+    if number.size != 1 or number[0] != int(number[0]) or number[0] < WHOLE[name]:
+        what = f"{name} = {value!r}: must be a whole number >= {WHOLE[name]}"
         raise ParameterError(what, fix="give one whole number; it is not varied between draws")
     return int(number[0])
 

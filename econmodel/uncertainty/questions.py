@@ -17,7 +17,7 @@ from econmodel.errors import AnalysisError, EconModelError
 from econmodel.model.inputs import base_values
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import nearest
-from econmodel.parameters.schema import Parameter
+from econmodel.parameters.schema import WHOLE, Parameter
 
 FloatArray = NDArray[np.float64]
 Change = dict[str, float]
@@ -28,8 +28,9 @@ OUTCOMES = {
     "qalys": "QALYs gained per patient, time horizon",
     "nmb": "Net monetary benefit per patient, time horizon",
 }
-WHOLE = ("horizon_years", "headline_years", "start_age", "n_frailty_classes", "n_trial_months")
-SETTINGS = (*WHOLE, "discount_costs", "discount_outcomes", "willingness_to_pay")
+STEPPED = frozenset({*WHOLE, "horizon_years"})
+SETTINGS = ("horizon_years", "headline_years", "start_age", "n_frailty_classes", "n_trial_months", "discount_costs",
+            "discount_outcomes", "willingness_to_pay")
 
 
 @dataclass(frozen=True)
@@ -184,4 +185,4 @@ def points_in_range(p: Parameter, points: int) -> FloatArray:
     """Evenly spaced values over an input's declared range; whole numbers where the input must be one."""
     assert p.range is not None
     spread = np.linspace(p.range.low, p.range.high, points)
-    return np.unique(np.round(spread)) if p.name in WHOLE else spread
+    return np.unique(np.round(spread)) if p.name in STEPPED else spread

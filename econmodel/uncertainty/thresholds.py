@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from econmodel.model.roots import bracketed_roots
 from econmodel.parameters.schema import Parameter
-from econmodel.uncertainty.questions import WHOLE, Question, answer, answer_to, needed_input, points_in_range
+from econmodel.uncertainty.questions import STEPPED, Question, answer, answer_to, needed_input, points_in_range
 
 FloatArray = NDArray[np.float64]
 GRID = 41
@@ -62,7 +62,7 @@ def thresholds(question: Question, names: Sequence[str]) -> list[Threshold]:
 def _close_in(question: Question, brackets: Sequence[tuple[Parameter, float, float, float]]) -> FloatArray:
     """Root in each bracket (input, low, high, outcome at low)."""
     roots = np.array([(low if _helps(question, at_low) else high) for _, low, high, at_low in brackets])
-    smooth = [i for i, (p, *_) in enumerate(brackets) if p.name not in WHOLE]
+    smooth = [i for i, (p, *_) in enumerate(brackets) if p.name not in STEPPED]
     if smooth:
         names = [brackets[i][0].name for i in smooth]
         low, high = (np.array([brackets[i][end] for i in smooth]) for end in (1, 2))
@@ -88,5 +88,5 @@ def _sentence(question: Question, p: Parameter, crossings: tuple[float, ...], re
                 "there is no threshold in that range.")
     if len(crossings) > 1:
         return f"{who} {good} in parts of the range of {name}, changing at {', '.join(f'{c:.4g}' for c in crossings)} {p.unit}."
-    side = ("at most" if helps[0] else "at least") if p.name in WHOLE else ("below" if helps[0] else "above")
+    side = ("at most" if helps[0] else "at least") if p.name in STEPPED else ("below" if helps[0] else "above")
     return f"{who} {good} while {name} is {side} {crossings[0]:.4g} {p.unit} (base {float(p.value or 0):.4g})."

@@ -199,11 +199,27 @@ def test_broken_rules_show_as_failed_checks(opened: Any, tmp_path: Path) -> None
 
 
 def test_a_form_saved_by_another_program_loads(tmp_path: Path) -> None:
-    """A form filled in and saved by LibreOffice is read back; its worked-out formulas count with their values."""
+    """A form filled in and saved by LibreOffice is read back; its worked-out formulas count with their values.
+
+    The check beside the answers agrees with the reader, over every value the form itself shows and a few that are wrong.
+    """
     from openpyxl import load_workbook
 
+    from econmodel.parameters import form_layout as at
     from econmodel.parameters.forms import read_form
     from econmodel.reporting.form import build_form
+    from econmodel.reporting.form.catalogue import questions
+
+    workbook = load_workbook(build_form(load_case(demo_file()), tmp_path / "form.xlsx"))
+    asked = [a.question for rows in questions(load_case(demo_file()).parameters).values() for a in rows]
+    wrong = {"start_age": 58.5, "share_accepting": 65, "hr_glue": 0, "r_clinic_post_bleed": -1}
+    for q in asked:
+        workbook[q.sheet][q.cell()] = wrong.get(q.shown, q.ours)
+    workbook.save(tmp_path / "ours.xlsx")
+    checked = load_workbook(recalculate(tmp_path / "ours.xlsx", tmp_path / "checked"), data_only=True)
+    verdicts = {q.shown: checked[q.sheet][q.cell(at.CHECK)].value for q in asked}
+    assert {shown for shown, verdict in verdicts.items() if verdict != "ok"} == wrong.keys() & verdicts.keys()
+    assert {"start_age", "share_accepting", "r_clinic_post_bleed"} <= verdicts.keys()
 
     workbook = load_workbook(build_form(load_case(demo_file()), tmp_path / "form.xlsx"))
     workbook["Procurement"]["F6"], workbook["Procurement"]["G6"] = 310, 2024

@@ -27,10 +27,10 @@ def test_a_place_that_takes_no_file_is_refused(blocked: dict[str, Path], kind: s
 
 def test_a_folder_is_no_file_and_a_file_no_folder(tmp_path: Path) -> None:
     """Each is refused where the other is wanted; the option is named."""
-    with pytest.raises(AnalysisError, match="--json .*is a folder"):
+    with pytest.raises(AnalysisError, match=r"--json .*is a folder"):
         check_file(tmp_path, "--json")
     written = write_text(tmp_path / "new" / "a.txt", "a")
-    with pytest.raises(AnalysisError, match="--out .*is a file"):
+    with pytest.raises(AnalysisError, match=r"--out .*is a file"):
         check_folder(written, "--out")
 
 

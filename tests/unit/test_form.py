@@ -131,6 +131,25 @@ def test_answers_become_local_values_with_their_provenance(blank: Path, tmp_path
     assert case.parameters["n_icu_days"].value == load_case(demo_file()).parameters["n_icu_days"].value
 
 
+@pytest.mark.parametrize("hospital", ["demo", "demo_uk"])
+def test_our_own_values_are_good_answers(tmp_path: Path, hospital: str) -> None:
+    """Every value the form shows can be typed back, and changes nothing."""
+    case = load_case(params_folder() / "hospitals" / f"{hospital}.toml")
+    ours = {a.question.shown: a.question.ours for rows in questions(case.parameters).values() for a in rows}
+    path = fill(build_form(case, tmp_path / "form.xlsx"), tmp_path / "back.xlsx", ours)
+    rows = read_form(path).rows(case.parameters)
+    assert {row["name"] for row in rows} == set(ours)
+    assert not any(row["changed"] for row in rows)
+    load_case(params_folder() / "hospitals" / f"{hospital}.toml", [path])
+
+
+def test_a_fall_and_a_number_above_one_can_be_answered(blank: Path, tmp_path: Path) -> None:
+    """Tariffs and volumes may fall; visits a year are a number, not a fraction."""
+    answers = {"r_escalator_tariff": -0.02, "r_growth": -0.05, "r_clinic_post_bleed": 6}
+    changed = load_case(demo_file(), [fill(blank, tmp_path / "back.xlsx", answers)]).parameters
+    assert [changed.number(name) for name in answers] == [-0.02, -0.05, 6.0]
+
+
 def test_differences_are_shown_before_use(blank: Path, tmp_path: Path) -> None:
     """Rows hold ours and theirs with sheet and cell, and warn of odd sizes, other price years and missing sources."""
     path = fill(blank, tmp_path / "back.xlsx", {"c_coil": (24, 2019, "Invoice", "A", None), "n_stay_days": 9.0})
@@ -184,6 +203,9 @@ def test_a_later_set_still_wins(blank: Path, tmp_path: Path) -> None:
         ("share_accepting", 65, "must be between 0 and 1", "fraction"),
         ("discount_finance", 8, "must be between 0 and 1", "fraction"),
         ("payers / Medicare / payment_ratio", 0, "must be > 0", "ratio"),
+        ("start_age", 58.5, "start_age = 58.5: must be a whole number", "round"),
+        ("n_backlog_quarters", 0, "must be 1 or more", "fraction"),
+        ("r_clinic_post_bleed", -1, "must be >= 0", "check the sign"),
         ("n_sessions_glue", True, "is no number", "type a number"),
         ("n_sessions_glue", "#DIV/0!", "shows the error", "mend the formula"),
         ("cash_basis", "nominl", "must be one of nominal, real", "nominal"),

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from econmodel.parameters import form_layout as at
 from econmodel.parameters.form_layout import Question, limits
-from econmodel.parameters.schema import POSITIVE_UNITS, money_parts
+from econmodel.parameters.schema import POSITIVE_UNITS, WHOLE, money_parts
 from econmodel.reporting.workbook.writer import Sheet, letters
 
 if TYPE_CHECKING:
@@ -18,6 +18,8 @@ UNIT_WORDS = {
     "share": "fraction, 0 to 1",
     "probability": "fraction, 0 to 1",
     "per year": "fraction a year, 0 to 1",
+    "growth per year": "fraction a year; a fall is negative",
+    "visits/year": "visits a year",
     "ratio": "ratio, above 0",
     "patients/year": "patients a year",
     "count": "number",
@@ -38,14 +40,7 @@ def unit_words(q: Question) -> str:
     if parts := money_parts(q.unit):
         currency, per = parts
         return f"{currency}, once" if per == "once" else f"{currency} per {per}"
-    if q.name.startswith("r_clinic"):
-        return "visits a year"
     return UNIT_WORDS.get(q.unit, q.unit)
-
-
-def answer_limits(q: Question) -> tuple[float, float]:
-    """Lowest and highest answer to a question."""
-    return limits(q.unit)
 
 
 def check_formula(q: Question) -> str:
@@ -54,10 +49,11 @@ def check_formula(q: Question) -> str:
     if q.choices:
         good = "OR(" + ",".join(f'{cell}="{choice}"' for choice in q.choices) + ")"
     else:
-        low, high = answer_limits(q)
+        low, high = limits(q)
         lowest = f"{cell}>{low:g}" if q.unit in POSITIVE_UNITS else f"{cell}>={low:g}"
         highest = f",{cell}<={high:g}" if math.isfinite(high) else ""
-        good = f"IF(ISNUMBER({cell}),AND({lowest}{highest}),FALSE)"
+        whole = f",{cell}=INT({cell})" if q.name in WHOLE else ""
+        good = f"IF(ISNUMBER({cell}),AND({lowest}{highest}{whole}),FALSE)"
     both = f'IF({unknown}<>"","both filled",IF({good},"ok","not possible"))'
     return f'IF({cell}="",IF({unknown}="","","don\'t know"),{both})'
 
@@ -68,7 +64,7 @@ def add_rules(sheet: Sheet, questions: list[Question]) -> None:
 
     by_rule: dict[tuple[object, ...], DataValidation] = {}
     for q in questions:
-        key = (q.choices, answer_limits(q), q.unit in POSITIVE_UNITS)
+        key = (q.choices, limits(q), q.unit in POSITIVE_UNITS, q.name in WHOLE)
         if key not in by_rule:
             by_rule[key] = _validation(q)
             sheet.page.add_data_validation(by_rule[key])
@@ -102,9 +98,10 @@ def add_rules(sheet: Sheet, questions: list[Question]) -> None:
 def _validation(q: Question) -> DataValidation:
     from openpyxl.worksheet.datavalidation import DataValidation
 
-    low, high = answer_limits(q)
-    rule = DataValidation(type="decimal", operator="greaterThanOrEqual", formula1=f"{low:g}", allow_blank=True)
-    rule.error = "A plain number, not negative; no units, signs or separators."
+    low, high = limits(q)
+    kind: Literal["whole", "decimal"] = "whole" if q.name in WHOLE else "decimal"
+    rule = DataValidation(type=kind, operator="greaterThanOrEqual", formula1=f"{low:g}", allow_blank=True)
+    rule.error = f"A {'whole' if q.name in WHOLE else 'plain'} number, {low:g} or more; no units, signs or separators."
     if q.choices:
         rule = DataValidation(type="list", formula1='"' + ",".join(q.choices) + '"', allow_blank=True)
         rule.error = "Choose from the list."
