@@ -16,6 +16,7 @@ from econmodel.parameters.parsing import (
     check_unit,
     collect,
     nearest,
+    parse_details,
     parse_distribution,
     parse_parameter,
     parse_range,
@@ -27,7 +28,7 @@ from econmodel.parameters.schema import Parameter, Range, StrategyRow, Where
 
 BASELINE = "base_case"
 HEADER_FIELDS = {"title", "rationale", "baseline", "date", "note"}
-PROVENANCE = ("source", "locator", "as_published", "derivation", "rationale")
+PROVENANCE = ("source", "locator", "as_published", "derivation", "rationale", "note")
 TABLES = {"override", "input", "strategy"}
 
 
@@ -103,21 +104,23 @@ def change_input(name: str, raw: dict[str, Any], document: Document, known: dict
                  title: str) -> Parameter:
     """Change some fields of an input; the rest stays, and a distribution not given keeps its relative spread.
 
-    A new status starts with a clean slate of provenance: the old source does not vouch for the new value.
+    A new value or status starts with a clean slate of provenance, as the old source does not vouch for it: status
+    ``local`` unless another is given, and the date of the file unless it has its own.
     """
     where = document.where(f"override.{name}")
     if name not in known:
         what = f"there is no input named {name!r}"
         raise ParameterError(what, where=str(where), fix=nearest(name, known))
     for key in raw:
-        if key not in PARAMETER_FIELDS:
+        if key not in PARAMETER_FIELDS - {"choices"}:
             what = f"{name}: unknown field {key!r}"
             place = str(document.where(f"override.{name}", key))
-            raise ParameterError(what, where=place, fix=nearest(key, PARAMETER_FIELDS))
+            raise ParameterError(what, where=place, fix=nearest(key, PARAMETER_FIELDS - {"choices"}))
     if not raw.get("reason"):
         what = f"{name}: an override needs a reason"
         raise ParameterError(what, where=str(where), fix='add reason = "..."')
-    return _changed(known[name], raw, where, title)
+    dated = {"date": document.data["date"]} if "date" in document.data else {}
+    return _changed(known[name], dated | raw, where, title)
 
 
 def _changed(old: Parameter, raw: dict[str, Any], where: Where, title: str) -> Parameter:
@@ -134,14 +137,12 @@ def _changed(old: Parameter, raw: dict[str, Any], where: Where, title: str) -> P
     else:
         distribution = _moved(old, value)
     spread = parse_range(name, raw.get("range"), number, where) or _widened(old.range, number)
-    texts = {k: str(raw[k]) for k in ("label", "unit", "status", "note", "reason", "price_year", "per", *PROVENANCE)
-             if k in raw}
-    if "status" in raw:
-        texts = dict.fromkeys(PROVENANCE, "") | texts
-        check_status(name, raw["status"], raw, where)
-    dated = {"date": raw["date"]} if "date" in raw else {}
+    given = parse_details(name, raw, where)
+    if raw.keys() & {"status", "value", "table"}:
+        given = dict.fromkeys(PROVENANCE, "") | {"status": "local", "date": None} | given
+        check_status(name, given["status"], raw, where)
     return replace(old, value=value, table=table, distribution=distribution, range=spread, where=where,
-                   changed_by=title, base_value=old.value, **(texts | dated))
+                   changed_by=title, base_value=old.value, **given)
 
 
 def _moved(old: Parameter, value: float | str | None) -> Distribution:

@@ -34,9 +34,9 @@ from econmodel.parameters.schema import (
     unit_kind,
 )
 
-PARAMETER_FIELDS = {"label", "unit", "status", "value", "table", "distribution", "range", "date", "source", "locator",
-                    "as_published", "derivation", "rationale", "note", "reason", "price_year", "period_years", "per",
-                    "choices"}
+TEXTS = ("label", "unit", "status", "source", "locator", "as_published", "derivation", "rationale", "note", "reason",
+         "price_year", "per")
+PARAMETER_FIELDS = {*TEXTS, "value", "table", "distribution", "range", "date", "period_years", "choices"}
 FEW = 40
 GROUPS = ("strategy", "secondary", "ordered", "correlated")
 
@@ -73,14 +73,23 @@ def parse_parameter(name: str, raw: dict[str, Any], where: Where) -> Parameter:
     if unit_kind(unit) == "money" and not raw.get("price_year"):
         what = f"{name}: money needs a price year"
         raise ParameterError(what, where=str(where), fix="add price_year = 2024")
-    texts = {k: str(raw.get(k, "")) for k in ("source", "locator", "as_published", "derivation", "rationale", "note",
-                                              "reason", "price_year", "per")}
-    period = raw.get("period_years")
-    return Parameter(name=name, label=str(raw["label"]), unit=unit, status=raw["status"], distribution=distribution,
-                     where=where, value=value, table=table, range=spread,
-                     date=raw.get("date") if isinstance(raw.get("date"), date) else None,
-                     period_years=float(period) if period is not None else None,
-                     choices=tuple(raw.get("choices", ())), **texts)
+    return Parameter(name=name, distribution=distribution, where=where, value=value, table=table, range=spread,
+                     **parse_details(name, raw, where))
+
+
+def parse_details(name: str, raw: dict[str, Any], where: Where) -> dict[str, Any]:
+    """Read what describes a value, as far as it is given: texts, date, period and choices."""
+    found: dict[str, Any] = {key: str(raw[key]) for key in TEXTS if key in raw}
+    forms = {"date": (date, "a date, such as 2026-11-24, without quotes"),
+             "period_years": (int | float, "a number of years"), "choices": (list, "a list of texts")}
+    for key, (kind, wanted) in forms.items():
+        if key not in raw:
+            continue
+        if not isinstance(raw[key], kind):
+            what = f"{name}: {key} = {raw[key]!r}: must be {wanted}"
+            raise ParameterError(what, where=str(where), fix="correct it, or take it out")
+        found[key] = tuple(map(str, raw[key])) if key == "choices" else raw[key]
+    return found
 
 
 def _check_fields(name: str, raw: Any, where: Where) -> None:

@@ -1,5 +1,7 @@
 """Overrides: what a site's file, a scenario or ``--set`` changes, and what it leaves."""
 
+from datetime import date
+
 import pytest
 
 from econmodel.errors import EconModelError, ParameterError
@@ -120,3 +122,20 @@ def test_faulty_sets(base, text, says):
     """A faulty ``--set`` says what is wrong and shows the option."""
     with pytest.raises(ParameterError, match=says):
         set_value(base, text)
+
+
+def test_a_changed_value_does_not_borrow_the_old_source(apply):
+    """Without a status it is the site's own: the old source, note and date do not vouch for it; a spread alone keeps them."""
+    changed = apply('date = 2026-01-31\n[override.hr_glue]\nvalue = 0.5\nreason = "audit"\n')["hr_glue"]
+    assert (changed.status, changed.source, changed.locator, changed.note) == ("local", "", "", "")
+    assert changed.date == date(2026, 1, 31)
+    undated = apply('[override.hr_glue]\nvalue = 0.5\nreason = "audit"\n')["hr_glue"]
+    assert undated.date is None
+    spread = apply('[override.hr_glue]\nrange = { low = 0.1, high = 0.9, basis = "wider" }\nreason = "audit"\n')["hr_glue"]
+    assert (spread.status, bool(spread.source), bool(spread.date)) == ("derived", True, True)
+
+
+def test_a_date_in_quotes_is_refused(apply):
+    """A date of one value is a date, not text."""
+    with pytest.raises(ParameterError, match="must be a date"):
+        apply('[override.hr_glue]\nvalue = 0.5\ndate = "2026"\nreason = "audit"\n')
