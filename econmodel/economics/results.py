@@ -21,6 +21,7 @@ from econmodel.model.inputs import CHILD, ModelInputs
 from econmodel.model.natural_history import TIME_STEPS
 from econmodel.model.structure import STATE_LABELS
 from econmodel.parameters.loading import Case, read_life_table
+from econmodel.parameters.second_look import second_look
 
 SCHEMA = 1
 RETREAT_STEPS = (0, 1)
@@ -50,6 +51,7 @@ def result_document(case: Case, evaluation: Evaluation, *, draws: int = 0) -> di
         "case": {"name": case.name, "title": case.title, "file": case.file, "parameters_sha256": parameters.sha256,
                  "version": __version__, "seed": int(parameters.number("seed")), "draws": draws,
                  "overrides": list(parameters.titles), "is_demo": case.is_demo},
+        "second_look": second_look(parameters),
         "settings": settings_document(evaluation),
         "inputs": inputs_document(evaluation),
         "strategies": whole["strategies"],

@@ -27,7 +27,7 @@ def run_case(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], 
     """Evaluate a case, print the headline table, and write its results and the papers wanted."""
     from econmodel.reporting.terminal import headline_table
 
-    case = load(file, overrides, sets, seed=seed, draws=draws)
+    case = load(file, overrides, sets, seed=seed, draws=draws, quiet=quiet)
     folder = check_output(out, Path("reports") / case.name, json)
     screen = console(quiet=quiet or json == "-")
     wanted, left_out = ((), "") if folder is None else choose_papers(case, papers)

@@ -23,12 +23,51 @@ def console(*, quiet: bool = False, error: bool = False) -> Console:
 
 
 def load(file: Path | None, overrides: Sequence[Path] = (), sets: Sequence[str] = (), *, seed: int | None = None,
-         draws: int | None = None) -> Case:
-    """Load a case (default: the demo hospital) with the common options applied."""
-    from econmodel.parameters.loading import demo_file, load_case
+         draws: int | None = None, quiet: bool = False) -> Case:
+    """Load a case (default: the demo hospital) with the common options applied.
 
+    What deserves a second look goes to stderr, and before it what each filled form changes, unless quiet.
+    """
+    from econmodel.parameters.loading import demo_file, load_case
+    from econmodel.parameters.second_look import second_look
+
+    file = file or demo_file()
     typed = [*sets, *([] if seed is None else [f"seed={seed}"]), *([] if draws is None else [f"draws={draws}"])]
-    return load_case(file or demo_file(), overrides, typed)
+    case = load_case(file, overrides, typed)
+    if not quiet:
+        for count, path in enumerate(overrides):
+            if path.suffix.lower() == ".xlsx":
+                _show_form(path, load_case(file, overrides[:count]))
+    for sentence in second_look(case.parameters):
+        sys.stderr.write(f"Look again: {sentence}\n")
+    return case
+
+
+def _show_form(path: Path, before: Case) -> None:
+    from econmodel.parameters.forms import read_form
+
+    form = read_form(path)
+    screen = console(error=True)
+    screen.print(f"Filled form {path}:", markup=False, highlight=False)
+    print_differences(form.rows(before.parameters), len(form.not_known), screen)
+
+
+def print_differences(rows: list[dict[str, Any]], not_known: int, screen: Console) -> None:
+    """Print what a filled form changes: ours, theirs, where it stands, and what to look at; then a count."""
+    from rich.markup import escape
+    from rich.table import Table
+
+    table = Table(box=None, pad_edge=False)
+    for heading in ("input", "ours", "theirs", "unit", "cell", "look at"):
+        table.add_column(heading, overflow="fold")
+    changed = [row for row in rows if row["changed"]]
+    for row in changed:
+        cells = (row["name"], row["ours"], row["theirs"], row["unit"], f"{row['sheet']} {row['cell']}", row["warning"])
+        table.add_row(*(escape(str(cell)) for cell in cells))
+    if changed:
+        screen.print(table)
+    screen.print(f"{len(rows)} answers, {len(changed)} differ from the present values, {not_known} marked as not known",
+                 highlight=False)
 
 
 def write_json(document: dict[str, Any] | list[Any], target: str) -> None:

@@ -22,7 +22,7 @@ COMMON: dict[str, Callable[[Any], Any]] = {
     "seed": click.option("--seed", type=int, metavar="N", help="Seed of the draws."),
     "out": click.option("--out", type=PATH, metavar="FOLDER", help="Where files go; default reports/<name>."),
     "json": click.option("--json", metavar="FILE|-", help="Results as JSON; - prints them, alone."),
-    "quiet": click.option("--quiet", is_flag=True, help="Print nothing."),
+    "quiet": click.option("--quiet", is_flag=True, help="Print nothing but warnings."),
 }
 
 

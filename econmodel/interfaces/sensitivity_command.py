@@ -21,7 +21,7 @@ def run_sensitivity(file: Path | None, overrides: Sequence[Path], sets: Sequence
     from econmodel.uncertainty.scenarios import scenario_table
     from econmodel.uncertainty.thresholds import thresholds as break_even_points
 
-    case = load(file, overrides, sets)
+    case = load(file, overrides, sets, quiet=quiet)
     folder = check_output(out, Path("reports") / case.name / "sensitivity", json)
     question = ask(case.parameters, strategy, against, outcome)
     for name in (*(pair or ()), *thresholds):

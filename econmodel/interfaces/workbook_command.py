@@ -14,7 +14,7 @@ def run_workbook(file: Path | None, overrides: Sequence[Path], sets: Sequence[st
     from econmodel.economics.evaluate import evaluate
     from econmodel.reporting.workbook import build_workbook
 
-    case = load(file, overrides, sets)
+    case = load(file, overrides, sets, quiet=quiet)
     path = (out or Path("reports") / case.name) / f"{case.name}_workbook.xlsx"
     build_workbook(case, evaluate(case.parameters), path)
     console(quiet=quiet).print(f"Wrote {path}", markup=False, highlight=False)

@@ -18,6 +18,7 @@ from econmodel.parameters.form_cells import Grid, open_form
 from econmodel.parameters.form_layout import HOSPITAL_CELL, START_SHEET, Question
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import Where, money_parts
+from econmodel.parameters.second_look import far_off
 
 
 @dataclass(frozen=True)
@@ -75,10 +76,8 @@ class FilledForm:
         }
 
     def _warnings(self, answer: Answer, ours: float | str | None) -> Iterator[str]:
-        if isinstance(answer.value, float) and isinstance(ours, float) and ours > 0 and answer.value > 0:
-            ratio = answer.value / ours
-            if ratio >= 10 or ratio <= 0.1:
-                yield f"{ratio:.3g} times ours: check the unit"
+        if far := far_off(answer.value, ours):
+            yield far
         if money_parts(answer.question.unit) and answer.year and answer.year != self.price_year:
             yield f"prices of {answer.year} among prices of {self.price_year}: not adjusted"
         if not answer.source:

@@ -36,7 +36,8 @@ from econmodel.parameters.schema import (
 
 TEXTS = ("label", "unit", "status", "source", "locator", "as_published", "derivation", "rationale", "note", "reason",
          "price_year", "per")
-PARAMETER_FIELDS = {*TEXTS, "value", "table", "distribution", "range", "date", "period_years", "choices"}
+LISTS = ("choices", "built_from")
+PARAMETER_FIELDS = {*TEXTS, "value", "table", "distribution", "range", "date", "period_years", *LISTS}
 FEW = 40
 GROUPS = ("strategy", "secondary", "ordered", "correlated")
 
@@ -78,17 +79,17 @@ def parse_parameter(name: str, raw: dict[str, Any], where: Where) -> Parameter:
 
 
 def parse_details(name: str, raw: dict[str, Any], where: Where) -> dict[str, Any]:
-    """Read what describes a value, as far as it is given: texts, date, period and choices."""
+    """Read what describes a value, as far as it is given: texts, date, period and lists."""
     found: dict[str, Any] = {key: str(raw[key]) for key in TEXTS if key in raw}
     forms = {"date": (date, "a date, such as 2026-11-24, without quotes"),
-             "period_years": (int | float, "a number of years"), "choices": (list, "a list of texts")}
+             "period_years": (int | float, "a number of years"), **dict.fromkeys(LISTS, (list, "a list of texts"))}
     for key, (kind, wanted) in forms.items():
         if key not in raw:
             continue
         if not isinstance(raw[key], kind):
             what = f"{name}: {key} = {raw[key]!r}: must be {wanted}"
             raise ParameterError(what, where=str(where), fix="correct it, or take it out")
-        found[key] = tuple(map(str, raw[key])) if key == "choices" else raw[key]
+        found[key] = tuple(map(str, raw[key])) if key in LISTS else raw[key]
     return found
 
 

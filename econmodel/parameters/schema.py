@@ -120,7 +120,8 @@ class Parameter:
     """One input with everything that is known about it.
 
     ``value`` is the number or text; a table input has ``table`` instead. ``changed_by`` names the override that set
-    it last (empty for a base-case value), and ``base_value`` keeps what stood there before.
+    it last (empty for a base-case value), and ``base_value`` keeps what stood there before. ``built_from`` names the
+    inputs its value was worked out from, by hand: it does not follow when they change.
     """
 
     name: str
@@ -144,6 +145,7 @@ class Parameter:
     period_years: float | None = None
     per: str = ""
     choices: tuple[str, ...] = ()
+    built_from: tuple[str, ...] = ()
     changed_by: str = ""
     base_value: float | str | None = None
 

@@ -71,9 +71,12 @@ def _harms(case: Case, *, with_positions: bool) -> Section:
 
 def _inputs(case: Case, *, with_inputs: bool) -> Section:
     text = phrases.status_sentence(case.parameters)
+    again = phrases.second_look_text(case.parameters)
+    warning = (Paragraph(again, tone="caution"),) if again else ()
     if with_inputs:
         text += (" Each value, with its source or the reasoning behind it, is listed here; the command "
                  "`econmodel where NAME` shows one in full.")
-        return Section("What it rests on", (Paragraph(text), blocks.inputs_table(case.parameters)), new_page=True)
+        return Section("What it rests on", (*warning, Paragraph(text), blocks.inputs_table(case.parameters)), new_page=True)
     items = phrases.unconfirmed_items(case.parameters)
-    return Section("What it rests on", (Paragraph(text), *(Paragraph(rest, lead, tone="note") for lead, rest in items)))
+    rest = (Paragraph(rest, lead, tone="note") for lead, rest in items)
+    return Section("What it rests on", (*warning, Paragraph(text), *rest))

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
+from econmodel.parameters.second_look import second_look
 from econmodel.reporting import formatting as f
 from econmodel.reporting.provenance import STATUS_WORDS, status_counts, unconfirmed
 from econmodel.reporting.series import Document, headline_years, labels, latest_year
@@ -103,6 +104,13 @@ def status_sentence(parameters: ParameterSet) -> str:
     total = sum(counts.values())
     listed = ", ".join(f"{n} {STATUS_WORDS[status]}" for status, n in counts.items())
     return f"Of {total} inputs, {listed}."
+
+
+def second_look_text(parameters: ParameterSet, most: int = 3) -> str:
+    """Values to look at again, the first few in full; empty where there are none."""
+    found = second_look(parameters)
+    more = f" And {len(found) - most} more, listed in results.json." if len(found) > most else ""
+    return f"Look again before use: {'. '.join(found[:most])}.{more}" if found else ""
 
 
 def unconfirmed_items(parameters: ParameterSet) -> tuple[tuple[str, str], ...]:

@@ -103,9 +103,11 @@ def _limits() -> Section:
 
 
 def _annexes(case: Case) -> list[Section]:
+    again = phrases.second_look_text(case.parameters, most=20)
     listed = report_sections.unconfirmed_tables(case.parameters)
     return [
-        Section("Annex A. Every input", (Paragraph(phrases.status_sentence(case.parameters)),
+        Section("Annex A. Every input", (*([Paragraph(again, tone="caution")] if again else []),
+                                         Paragraph(phrases.status_sentence(case.parameters)),
                                          blocks.inputs_table(case.parameters)), landscape=True),
         Section("Annex B. From memory, invented or assumed", listed, new_page=True),
         Section("Annex C. Sources", (report_sections.sources_table(case.parameters),)),

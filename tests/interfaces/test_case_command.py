@@ -11,6 +11,8 @@ from econmodel.errors import EconModelError, ModelError, ParameterError
 from econmodel.interfaces.case_command import evaluate_case, report_tables, vary_inputs
 from econmodel.interfaces.common import load
 from econmodel.parameters.loading import params_folder
+from econmodel.reporting.brief_content import brief_paper
+from econmodel.reporting.form import build_form
 
 RISING = ["hr_first_bleed_years_2_3=1.3", "hr_first_bleed_from_year_4=1.3"]
 SCENARIOS = sorted((params_folder() / "scenarios").glob("*.toml"))
@@ -70,6 +72,27 @@ def test_mix_of_a_strategy_the_case_lacks_is_refused(tmp_path: Path, change: str
     overrides = [hospital(tmp_path, change)]
     with pytest.raises(EconModelError, match=said):
         load(None, overrides, draws=0)
+
+
+def test_what_deserves_a_second_look_is_said_before_use(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A filled form shows what it changes; a price 100 times ours is told on stderr, in the results and in the brief."""
+    from openpyxl import load_workbook
+
+    workbook = load_workbook(build_form(load(None, draws=0), tmp_path / "form.xlsx"))
+    workbook["Procurement"]["F6"] = 24000
+    workbook.save(tmp_path / "form.xlsx")
+    case = load(None, [tmp_path / "form.xlsx"], draws=0)
+    told = capsys.readouterr().err
+    assert "Look again: c_coil = 24,000 USD/coil is 100 times ours" in told
+    assert "1 answers, 1 differ" in told
+    _, document, _ = evaluate_case(case)
+    assert "c_coil" in document["second_look"][0]
+    assert "Look again before use: c_coil" in str(brief_paper(case, document))
+    load(None, [tmp_path / "form.xlsx"], draws=0, quiet=True)
+    quiet = capsys.readouterr().err
+    assert quiet.startswith("Look again: c_coil")
+    assert "answers" not in quiet
+    assert "Look again" not in str(brief_paper(load(None, draws=0), document))
 
 
 @pytest.mark.parametrize(("line", "said"), [('baseline = "basecase"', "did you mean 'base_case'"),

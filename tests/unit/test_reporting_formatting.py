@@ -8,11 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from econmodel import files
 from econmodel.economics.evaluate import evaluate
 from econmodel.economics.results import result_document
 from econmodel.parameters.loading import Case, demo_file, load_case
-from econmodel.reporting import files, phrases, tables
 from econmodel.reporting import formatting as f
+from econmodel.reporting import phrases, tables
 from econmodel.reporting.provenance import provenance_rows, status_counts, unconfirmed
 from econmodel.reporting.style import STRATEGY_STYLES, strategy_styles
 
@@ -114,22 +115,6 @@ def test_status_counts_add_up(case: Case) -> None:
     assert sum(counts.values()) == len(case.parameters.parameters)
     assert {status: len(found) for status, found in unconfirmed(case.parameters).items()} == {
         status: counts[status] for status in ("assumption", "from memory", "demo")}
-
-
-def test_failed_write_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A file is written whole or not at all, and no temporary file stays behind."""
-    target = tmp_path / "a.txt"
-    files.write_text(target, "old")
-
-    def fail(*_: object) -> None:
-        what = "disk full"
-        raise OSError(what)
-
-    monkeypatch.setattr(Path, "replace", fail)
-    with pytest.raises(OSError, match="disk full"):
-        files.write_text(target, "new")
-    assert target.read_text() == "old"
-    assert [p.name for p in tmp_path.iterdir()] == ["a.txt"]
 
 
 def test_csv_text_never_becomes_a_formula(tmp_path: Path) -> None:

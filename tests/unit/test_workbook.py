@@ -27,6 +27,12 @@ status = "local"
 table = [{ name = "@SUM(1,1)", share = 1.0, child = "B", size_step = 2, red_spot = 1 }]
 reason = "=1+1"
 status = "local"
+[override.current_mix]
+table = [{ strategy = "watch", share = 1.0 }]
+reason = "=1+1"
+[override.proposed_mix]
+table = [{ strategy = "glue", share = 1.0 }]
+reason = "=1+1"
 [strategy."my \\"odd\\" key & co."]
 label = "=2+2"
 starts_in = "protected"

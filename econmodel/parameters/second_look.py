@@ -1,0 +1,40 @@
+"""What deserves a second look in a case: values far from ours, and values that did not follow what they are built from."""
+
+from __future__ import annotations
+
+from econmodel.parameters.parameter_set import ParameterSet
+
+FAR = 10.0
+
+
+def far_off(theirs: object, ours: object) -> str:
+    """Say by how much a value is far from ours, as a wrong unit or a lost decimal point would be; empty if it is not.
+
+    Examples
+    --------
+    >>> far_off(31000.0, 310.0)
+    '100 times ours: check the unit'
+    >>> far_off(300.0, 310.0)
+    ''
+    """
+    if not (isinstance(theirs, float) and isinstance(ours, float) and theirs > 0 and ours > 0):
+        return ""
+    ratio = theirs / ours
+    return f"{ratio:.3g} times ours: check the unit" if ratio >= FAR or ratio <= 1 / FAR else ""
+
+
+def second_look(parameters: ParameterSet) -> list[str]:
+    """List what to look at again, one sentence each, with the place where it was typed.
+
+    A value ten times what stood before it, or a tenth; and a value that keeps what was worked out from others which
+    have changed.
+    """
+    found = []
+    for p in parameters.parameters.values():
+        if p.changed_by and (far := far_off(p.value, p.base_value)):
+            found.append(f"{p.name} = {p.value:,.6g} {p.unit} is {far} ({p.where})")
+        changed = [n for n in p.built_from if parameters[n].changed_by and parameters[n].value != parameters[n].base_value]
+        if changed and not p.changed_by:
+            found.append(f"{p.name} = {p.value:,.6g} {p.unit} was worked out from {' and '.join(changed)}, now changed, and "
+                         f"did not follow ({p.where})")
+    return found

@@ -1,0 +1,44 @@
+"""What deserves a second look: values far from ours, and values that did not follow."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import pytest
+
+from econmodel.errors import ParameterError
+from econmodel.parameters.loading import load_base_case, load_case, params_folder
+from econmodel.parameters.parameter_set import check
+from econmodel.parameters.second_look import far_off, second_look
+
+
+@pytest.mark.parametrize("hospital", sorted((params_folder() / "hospitals").glob("*.toml")), ids=lambda p: p.stem)
+def test_shipped_hospitals_need_none(hospital: Path) -> None:
+    """The demo hospitals are consistent, and so is the base case."""
+    assert second_look(load_case(hospital).parameters) == []
+    assert second_look(load_base_case()) == []
+
+
+def test_wrong_unit_is_told_with_its_place() -> None:
+    """A price in cents, and its tenth; twice ours is an ordinary difference."""
+    told = second_look(load_case(sets=["c_ward_day=290000"]).parameters)
+    assert any("c_ward_day = 290,000" in t and "100 times ours" in t and "--set" in t for t in told)
+    assert far_off(2.0, 1.0) == far_off(0.5, 1.0) == far_off(5.0, 0.0) == far_off("a", 1.0) == ""
+    assert far_off(0.1, 1.0)
+
+
+def test_a_value_worked_out_from_a_changed_one_is_named_until_it_is_set() -> None:
+    """The fatal bleed keeps 1.4 times the old admission: said, until the site gives its own."""
+    sets = ["c_bleed_survived=25000"]
+    assert ["c_bleed_fatal" in t for t in second_look(load_case(sets=sets).parameters)] == [True]
+    assert second_look(load_case(sets=[*sets, "c_bleed_fatal=35000"]).parameters) == []
+    assert second_look(load_case(sets=["c_bleed_survived=19000"]).parameters) == []
+
+
+def test_built_from_names_inputs() -> None:
+    """A name that is not an input is refused."""
+    base = load_base_case()
+    p = dataclasses.replace(base["c_bleed_fatal"], built_from=("c_bleed_survivd",))
+    with pytest.raises(ParameterError, match="c_bleed_survivd"):
+        check(dataclasses.replace(base, parameters=base.parameters | {p.name: p}))
