@@ -24,7 +24,7 @@ from econmodel.parameters.parsing import (
     parse_table,
     parse_value,
 )
-from econmodel.parameters.schema import Parameter, Range, StrategyRow, Where
+from econmodel.parameters.schema import RUN_SETTINGS, Parameter, Range, StrategyRow, Where
 
 BASELINE = "base_case"
 HEADER_FIELDS = {"title", "rationale", "baseline", "date", "note"}
@@ -192,8 +192,10 @@ def set_value(parameters: ParameterSet, text: str) -> ParameterSet:
         what = f"{name} is a table and cannot be set on the command line"
         raise ParameterError(what, where=str(where), fix="write it in a file and give --override FILE")
     value = typed if old.unit in ("choice", "text") else _number_or_text(typed)
-    changed = _changed(old, {"value": value, "reason": "set on the command line", "status": "local"}, where,
-                       "command line")
+    raw = {"value": value, "reason": "set on the command line", "status": "local"}
+    if name in RUN_SETTINGS:
+        raw |= {"status": old.status, "rationale": old.rationale}
+    changed = _changed(old, raw, where, "command line")
     return replace(parameters, parameters=parameters.parameters | {name: changed})
 
 

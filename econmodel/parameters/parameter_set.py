@@ -110,7 +110,7 @@ def check(parameters: ParameterSet, *, subset: bool = False) -> None:
     """
     faults = [*_source_faults(parameters), *_choice_faults(parameters), *_row_faults(parameters),
               *_joint_faults(parameters), *_currency_faults(parameters), *_mix_faults(parameters),
-              *([] if subset else _strategy_mix_faults(parameters)), *_guard_faults(parameters)]
+              *([] if subset else strategy_mix_faults(parameters)), *_guard_faults(parameters)]
     if faults:
         raise join_faults(faults)
 
@@ -229,7 +229,8 @@ def _mix_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
                 yield ParameterError(what, where=str(p.where), fix="correct that row")
 
 
-def _strategy_mix_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
+def strategy_mix_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
+    """Strategies that a mix names and the case lacks."""
     for name in MIXES:
         p = parameters.parameters.get(name)
         for key in [str(row["strategy"]) for row in (p and p.table) or () if "strategy" in row]:

@@ -10,6 +10,8 @@ strategy row
     One option compared, told as the names of the inputs that describe it.
 secondary row
     One way of preventing rebleeding after a bleed.
+run setting
+    A choice of the run, not a fact of the site: changing it makes no value the site's own.
 whole input
     An input of :data:`WHOLE`: a whole number, at least the number given there.
 """
@@ -72,6 +74,7 @@ BOUNDS: dict[str, tuple[float, float]] = {
 WHOLE = {"start_age": 0, "headline_years": 1, "n_frailty_classes": 1, "n_trial_months": 1, "n_budget_years": 1,
          "n_backlog_quarters": 1, "n_start_delay_months": 0, "n_absence_start_month": 0, "n_absence_months": 0,
          "n_stop_month": 0}
+RUN_SETTINGS = ("draws", "seed")
 POSITIVE_UNITS = ("hazard ratio", "relative risk", "ratio")
 
 

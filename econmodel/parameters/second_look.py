@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.schema import RUN_SETTINGS
 
 FAR = 10.0
 
@@ -31,7 +32,7 @@ def second_look(parameters: ParameterSet) -> list[str]:
     """
     found = []
     for p in parameters.parameters.values():
-        if p.changed_by and (far := far_off(p.value, p.base_value)):
+        if p.changed_by and p.name not in RUN_SETTINGS and (far := far_off(p.value, p.base_value)):
             found.append(f"{p.name} = {p.value:,.6g} {p.unit} is {far} ({p.where})")
         changed = [n for n in p.built_from if parameters[n].changed_by and parameters[n].value != parameters[n].base_value]
         if changed and not p.changed_by:

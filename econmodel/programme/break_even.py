@@ -42,6 +42,8 @@ class BreakEven:
         Net contribution (R11) per start over the budget.
     largest
         Largest volume searched.
+    capacity
+        Starts a year that the session slots allow; None without limit.
     """
 
     expected: float
@@ -50,15 +52,23 @@ class BreakEven:
     textbook: float | None
     contribution_per_start: float | None
     largest: float
+    capacity: float | None
 
     @property
     def text(self) -> str:
         """Plain sentence."""
+        if self.expected == 0:
+            return "nobody is expected to start, so there is no volume to compare with"
         if self.searched is None:
             return f"no volume up to {self.largest:.0f} starts a year brings the net present value to zero"
         if self.searched == 0:
             return "the net present value is not negative at any smaller volume"
-        return f"{self.searched:.1f} starts a year, against {self.expected:.1f} expected"
+        said = f"{self.searched:.1f} starts a year, against {self.expected:.1f} expected"
+        if self.sustained is not None and self.sustained > self.searched:
+            said += f"; a step in cost pushes the net present value below zero again up to {self.sustained:.1f}"
+        if self.capacity is not None and self.searched > self.capacity:
+            said += f"; the session slots allow {self.capacity:.1f}"
+        return said
 
 
 def npv_at(budget: Budget, money: UnitMoney, multiples: FloatArray) -> FloatArray:
@@ -88,8 +98,9 @@ def break_even(budget: Budget, prices: PricesLike, categories: Mapping[str, str]
     searched, sustained = (None if k is None or expected == 0 else expected * _refine(budget, money, multiples, k)
                            for k in (first, stays))
     per_start = _contribution_per_start(budget)
+    slots = float(budget.intake.capacity.mean()) * 12.0
     return BreakEven(expected, searched, sustained, _textbook(budget, per_start), per_start,
-                     expected * LARGEST_MULTIPLE)
+                     expected * LARGEST_MULTIPLE, slots if np.isfinite(slots) else None)
 
 
 def _grid(n_years: int) -> FloatArray:

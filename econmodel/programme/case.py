@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 from econmodel.economics.activity import CATEGORY
 from econmodel.economics.prices import resolve_prices
 from econmodel.economics.profiles import MonthlyProfiles, monthly_profiles
-from econmodel.errors import AnalysisError
+from econmodel.errors import AnalysisError, join_faults
 from econmodel.model.inputs import base_values, horizon_years
 from econmodel.parameters.documents import read_document
 from econmodel.parameters.loading import params_folder
 from econmodel.parameters.overrides import apply_override
-from econmodel.parameters.parameter_set import MIXES, ParameterSet
+from econmodel.parameters.parameter_set import MIXES, ParameterSet, strategy_mix_faults
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.inputs import read_inputs
 from econmodel.programme.report import programme_case
@@ -28,7 +28,15 @@ MOST_DRAWS = 500
 
 
 def in_the_mix(parameters: ParameterSet) -> ParameterSet:
-    """Copy with only the strategies of the current and the proposed mix, which is all a budget needs."""
+    """Copy with only the strategies of the current and the proposed mix, which is all a budget needs.
+
+    Raises
+    ------
+    EconModelError
+        A mix names a strategy the case does not have.
+    """
+    if faults := list(strategy_mix_faults(parameters)):
+        raise join_faults(faults)
     wanted = {str(row["strategy"]) for mix in MIXES for row in parameters.rows(mix) if "strategy" in row}
     return replace(parameters, strategies={k: r for k, r in parameters.strategies.items() if k in wanted})
 

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, dataclass
+from functools import partial
 from typing import Any
 
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.headline import headline
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.protocols import PricesLike, ProfilesLike
-from econmodel.programme.views import LABELS, other_view, view_inputs
+from econmodel.programme.views import other_views, view_inputs
 
 Change = Callable[[ProgrammeInputs], ProgrammeInputs]
 Reprofile = Callable[[dict[str, object]], ProfilesLike]
@@ -25,6 +26,10 @@ STOP_MONTH = 12
 COILS = 6
 NEW_EQUIPMENT = "new_capital"
 WORST_THREE = "three_worst"
+CASH_ALONE = "cash_alone"
+VIEW_LABELS = {"per_episode": "Every payment per episode", "block": "A block budget for everything"}
+WORST = 3
+LEAST_EFFECT = 0.5
 
 
 @dataclass(frozen=True)
@@ -36,6 +41,7 @@ class Downside:
     change: Change
     clinical: Mapping[str, object]
     combines: bool = True
+    parts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -79,8 +85,8 @@ def _payment(inputs: ProgrammeInputs) -> ProgrammeInputs:
     return inputs.changed(payment_factor=0.8 * inputs.payment_factor)
 
 
-def _other_view(inputs: ProgrammeInputs) -> ProgrammeInputs:
-    return view_inputs(inputs, other_view(inputs))
+def _cash_alone(inputs: ProgrammeInputs) -> ProgrammeInputs:
+    return inputs.changed(saving_factor=inputs.share_saving_cash_releasing)
 
 
 def _no_refill(inputs: ProgrammeInputs) -> ProgrammeInputs:
@@ -96,14 +102,16 @@ def _stop(inputs: ProgrammeInputs) -> ProgrammeInputs:
 
 
 def downsides(inputs: ProgrammeInputs) -> tuple[Downside, ...]:
-    """List the compulsory rows, in order, but for the three worst together."""
-    other = LABELS[other_view(inputs)].lower()
+    """List the rows in order, but for the three worst together: the compulsory ones, and savings that are not cash."""
+    views = {view: Downside(f"view_{view}", VIEW_LABELS[view], partial(view_inputs, view=view), {})
+             for view in other_views(inputs)}
     return (
         Downside("volume_half", "Half the volume", _half_volume, {}),
         Downside("delay_12_months", "Start twelve months later, fixed cost running", _delay, {}),
         Downside("operator_absent", f"Sole operator absent six months, from month {ABSENCE_START}", _absence, {}),
         Downside("payment_less_20", "Payment for the programme's own work 20% lower", _payment, {}),
-        Downside("other_payment_view", f"The other payment view: {other}", _other_view, {}),
+        *views.values(),
+        Downside(CASH_ALONE, "Staff time freed by averted bleeds saves no cash", _cash_alone, {}),
         Downside("refill_zero", "No released bed is refilled", _no_refill, {}),
         Downside(NEW_EQUIPMENT, "Equipment bought for the programme", _new_equipment, {}),
         Downside("six_coils", f"{COILS} coils a session", _same,
@@ -135,18 +143,24 @@ def downside_budgets(start: Budget, profiles: ProfilesLike, prices: PricesLike, 
                      reprofile: Reprofile) -> dict[str, tuple[Downside, Budget]]:
     """Run every row against the budget they start from, the three worst together last.
 
-    The three worst are those with the lowest net present value among the rows that can happen together; stopping the
-    programme is a decision, not bad luck, and is left out of them.
+    The worst come first; one that adds nothing to those before it (a cut of payments that a block budget does not make)
+    gives way to the next. Stopping the programme is a decision, not bad luck, and is left out of them.
     """
     def run(row: Downside) -> Budget:
         found = reprofile(merge_clinical([row.clinical])) if row.clinical else profiles
         return run_budget(row.change(start.inputs), found, prices, categories)
 
-    base = float(start.npv.mean())
     results = {row.key: (row, run(row)) for row in downsides(start.inputs)}
-    worse = [(float(b.npv.mean()), row) for row, b in results.values() if row.combines and b.npv.mean() < base]
-    together = combine([row for _, row in sorted(worse, key=lambda pair: pair[0])[:3]])
-    return results | {together.key: (together, run(together))}
+    alone = sorted((float(b.npv.mean()), key) for key, (row, b) in results.items() if row.combines)
+    together, worst = combine([]), start
+    for npv, key in alone:
+        if len(together.parts) == WORST or npv >= start.npv.mean():
+            break
+        tried = combine([*(results[part][0] for part in together.parts), results[key][0]])
+        found = run(tried)
+        if found.npv.mean() < worst.npv.mean() - LEAST_EFFECT:
+            together, worst = tried, found
+    return results | {together.key: (together, worst)}
 
 
 def combine(rows: list[Downside]) -> Downside:
@@ -158,22 +172,20 @@ def combine(rows: list[Downside]) -> Downside:
 
     named = "; ".join(row.label[0].lower() + row.label[1:] for row in rows)
     label = f"The three worst together: {named}" if named else "The three worst together: none is worse than the base"
-    return Downside(WORST_THREE, label, change, merge_clinical([row.clinical for row in rows]))
+    return Downside(WORST_THREE, label, change, merge_clinical([row.clinical for row in rows]),
+                    parts=tuple(row.key for row in rows))
 
 
 def downside_table(base: Budget, runs: Mapping[str, tuple[Downside, Budget]]) -> tuple[DownsideRow, ...]:
     """Turn the runs into rows, each against the base budget."""
     start = float(base.npv.mean())
-    combinable = sorted((float(b.npv.mean()), key) for key, (row, b) in runs.items()
-                        if row.combines and key != WORST_THREE and b.npv.mean() < start)
-    worst = tuple(key for _, key in combinable[:3])
     rows = []
     for key, (row, budget) in runs.items():
         numbers = headline(budget)
         wanted = ("npv", "payback_years", "payback_text", "peak_cash", "year_3_net_contribution", "patients_per_year",
                   "bleeds_averted")
         rows.append(DownsideRow(key, row.label, npv_change=numbers["npv"] - start,
-                                worst=worst if key == WORST_THREE else (), **{k: numbers[k] for k in wanted}))
+                                worst=row.parts, **{k: numbers[k] for k in wanted}))
     return tuple(rows)
 
 

@@ -38,6 +38,7 @@ TABLES: dict[str, Callable[[str, Any], Any]] = {
     "ramp": tables.read_ramp,
     "capital": tables.read_capital,
 }
+SET_BY_ANALYSES = ("volume_factor", "payment_factor", "saving_factor", "margin_everywhere")
 VOLUMES = ("n_endoscoped", "n_referred_in", "n_treated_elsewhere", "n_backlog", "n_session_slots")
 
 
@@ -47,8 +48,9 @@ class ProgrammeInputs:
 
     Money, payers and equipment stand in the price list, ``params/base_case/prices_*.toml``, all in its ``currency``.
     ``n_stay_days`` (days of a bleed admission) is the clinical model's own, in ``params/base_case/resources.toml``.
-    The last three fields are not inputs: analyses set them. ``volume_factor`` scales demand, ``payment_factor`` the
-    payments for prophylaxis, and ``margin_everywhere`` replaces every ``paid_at_margin`` (None: leave).
+    The last four fields are not inputs: analyses set them. ``volume_factor`` scales demand, ``payment_factor`` the
+    payments for prophylaxis, ``saving_factor`` the cost that averted bleeds save, and ``margin_everywhere`` replaces
+    every ``paid_at_margin`` (None: leave).
     """
 
     currency: str
@@ -110,6 +112,7 @@ class ProgrammeInputs:
     capital: tuple[CapitalItem, ...]
     volume_factor: FloatArray = dataclasses.field(default_factory=lambda: np.ones(1))
     payment_factor: float = 1.0
+    saving_factor: FloatArray = dataclasses.field(default_factory=lambda: np.ones(1))
     margin_everywhere: float | None = None
 
     @classmethod
@@ -163,7 +166,7 @@ def input_kinds() -> dict[str, str]:
     """Name every input with its kind: ``choice``, ``table``, ``whole`` or ``number``."""
     kinds = {}
     for f in dataclasses.fields(ProgrammeInputs):
-        if f.name in ("volume_factor", "payment_factor", "margin_everywhere"):
+        if f.name in SET_BY_ANALYSES:
             continue
         plain = "whole" if f.type == "int" else "number"
         kinds[f.name] = "choice" if f.name in CHOICES else "table" if f.name in TABLES else plain
@@ -196,7 +199,8 @@ def _locate(fault: EconModelError, parameters: ParameterSet) -> None:
             one.where = str(parameters[name].where)
 
 
-NUMBERS = frozenset({"volume_factor", *(name for name, kind in input_kinds().items() if kind == "number")})
+NUMBERS = frozenset({"volume_factor", "saving_factor",
+                     *(name for name, kind in input_kinds().items() if kind == "number")})
 
 
 def eligible(read: Mapping[str, Any]) -> FloatArray:

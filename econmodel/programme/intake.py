@@ -9,6 +9,7 @@ transplanted and can no longer start.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,11 +20,11 @@ from econmodel.programme.protocols import ProfilesLike
 
 FloatArray = NDArray[np.float64]
 FUNNEL_LABELS = {
-    "n_endoscoped": "Patients with cirrhosis endoscoped a year",
-    "share_fundal_varices": "of whom with fundal gastric varices",
-    "share_high_risk": "of whom at high risk and never bled",
-    "share_suitable": "of whom suitable for treatment",
-    "share_accepting": "of whom accepting",
+    "n_endoscoped": "Cirrhosis, endoscoped",
+    "share_fundal_varices": "with fundal varices",
+    "share_high_risk": "high risk, never bled",
+    "share_suitable": "suitable",
+    "share_accepting": "accepting",
     "n_referred_in": "plus referred in",
     "n_treated_elsewhere": "less treated elsewhere",
 }
@@ -95,14 +96,14 @@ def monthly_risk(profiles: ProfilesLike, mix: dict[str, float], activities: tupl
     return np.asarray(1.0 - (1.0 - risk) ** (1.0 / 12.0))
 
 
-def funnel_steps(inputs: ProgrammeInputs) -> list[tuple[str, float, float]]:
-    """List the funnel for display: label, input value, and patients a year left after the step (means over draws)."""
+def funnel_steps(inputs: ProgrammeInputs) -> list[dict[str, Any]]:
+    """List the funnel for display: step, input value, whether it is a share, patients a year left (means over draws)."""
     left, steps = 0.0, []
     for name, label in FUNNEL_LABELS.items():
         value = float(getattr(inputs, name).mean())
         left = {"n_endoscoped": value, "n_referred_in": left + value, "n_treated_elsewhere": left - value}.get(
             name, left * value)
-        steps.append((label, value, left))
+        steps.append({"step": label, "value": value, "is_share": name.startswith("share_"), "patients_per_year": left})
     return steps
 
 

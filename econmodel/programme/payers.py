@@ -118,6 +118,8 @@ def _paid(payer: Payer, terms: list[PayerTerm], activity: str, category: str, ma
     return ratio * (1.0 - denial) * (margin if margin_everywhere is None else margin_everywhere)
 
 
-def mean_margin(inputs: ProgrammeInputs) -> float:
-    """Share-weighted ``paid_at_margin`` of the payers' own rows, 1 under per-episode payment, 0 under a block."""
-    return sum(p.share * p.paid_at_margin for p in inputs.payers)
+def pure_margin(inputs: ProgrammeInputs) -> float | None:
+    """``paid_at_margin`` where every payer and every term of one has the same, else None: a mixture."""
+    found = {p.paid_at_margin for p in inputs.payers if p.share} | {
+        t.paid_at_margin for t in inputs.payer_terms if t.paid_at_margin is not None}
+    return found.pop() if len(found) == 1 else None

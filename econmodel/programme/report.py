@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 
 from econmodel.errors import AnalysisError
 from econmodel.programme.break_even import BreakEven, break_even
-from econmodel.programme.budget import Budget, Rows, run_budget
+from econmodel.programme.budget import Budget, Rows, is_change, run_budget
 from econmodel.programme.capacity import capacity_by_year, savings
 from econmodel.programme.downside import (
     WORST_THREE,
@@ -26,8 +27,8 @@ from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import funnel_steps
 from econmodel.programme.protocols import PricesLike, ProfilesLike
 from econmodel.programme.rows import LABELS
-from econmodel.programme.sentences import uncomfortable_truths
-from econmodel.programme.views import main_view, payment_views
+from econmodel.programme.sentences import amount, not_overlooked, uncomfortable_truths, verdict
+from econmodel.programme.views import own_view, payment_views
 
 FloatArray = NDArray[np.float64]
 QUARTERS_SHOWN = 8
@@ -70,7 +71,7 @@ def programme_case(inputs: ProgrammeInputs, profiles: ProfilesLike, prices: Pric
     runs = downside_budgets(budget, profiles, prices, categories, reprofile)
     favourable = run_budget(favourable_inputs(inputs), profiles, prices, categories)
     return budget.with_findings(ProgrammeFindings(
-        payment_views(inputs, profiles, prices, categories), downside_table(budget, runs),
+        payment_views(budget, profiles, prices, categories), downside_table(budget, runs),
         break_even(budget, prices, categories), favourable, runs[WORST_THREE][1], draws))
 
 
@@ -88,8 +89,7 @@ def budget_dict(budget: Budget) -> dict[str, Any]:
                      for q in range(min(QUARTERS_SHOWN, 4 * budget.inputs.n_budget_years))],
         "totals": {k: float(a.mean()) for k, a in budget.totals.items()},
         "headline": headline(budget),
-        "funnel": [{"step": label, "value": value, "patients_per_year": left}
-                   for label, value, left in funnel_steps(budget.inputs)],
+        "funnel": funnel_steps(budget.inputs),
         "capacity": capacity_by_year(budget),
         "savings": savings(budget),
         "run_off": {"months": budget.activity.run_off_months} | {k: float(a.mean()) for k, a in budget.run_off.items()},
@@ -107,6 +107,7 @@ def _findings_dict(budget: Budget) -> dict[str, Any]:
         "headline": headline(budget) | {
             "break_even_starts_per_year": found.break_even.searched,
             "expected_starts_per_year": found.break_even.expected,
+            "verdict": verdict(budget, found.downside),
             "probability_npv_negative": None if spread is None else spread["probability_npv_negative"],
         },
         "views": dict(found.views),
@@ -114,13 +115,15 @@ def _findings_dict(budget: Budget) -> dict[str, Any]:
         "break_even": volume,
         "uncertainty": spread,
         "sentences": uncomfortable_truths(budget, found.views, found.downside, found.break_even),
+        "not_overlooked": not_overlooked(budget, found.downside, partial(amount, currency=budget.inputs.currency)),
     }
 
 
 def _basis(budget: Budget) -> dict[str, Any]:
     inputs = budget.inputs
     return {"cash": inputs.cash_basis, "finance_rate": float(budget.rate.mean()), "capital": inputs.capital_basis,
-            "budget_years": inputs.n_budget_years, "payment_view": main_view(inputs),
+            "budget_years": inputs.n_budget_years, "payment_view": own_view(inputs), "is_change": is_change(inputs),
+            "currency": inputs.currency,
             "current_mix": inputs.current_mix, "proposed_mix": inputs.proposed_mix}
 
 

@@ -121,7 +121,9 @@ def contribution_rows(inputs: ProgrammeInputs, activity: ProgrammeActivity, chan
     rows = {"R2": activity.total(change, "sessions"), "R3": -activity.total(change, "first_bleeds", "rebleeds")}
     rows["R4"], rows["R5"] = income(money.is_prophylaxis), cost(money.is_prophylaxis)
     rows["R6"] = rows["R4"] - rows["R5"]
-    rows["R7"], rows["R8"] = -cost(~money.is_prophylaxis), -income(~money.is_prophylaxis)
+    saved = -cost(~money.is_prophylaxis)
+    rows["R7"] = np.where(saved > 0, saved * inputs.saving_factor[:, None], saved)
+    rows["R8"] = -income(~money.is_prophylaxis)
     rows["R20"] = bed_days_released(inputs, activity, change)
     refill = (inputs.share_bed_refill * inputs.c_refill_contribution)[:, None]
     rows["R9"] = prices.tariff * rows["R20"] * refill

@@ -8,9 +8,9 @@ from typing import Any
 
 from econmodel.parameters.money import money, number
 from econmodel.programme.break_even import BreakEven
-from econmodel.programme.budget import Budget
+from econmodel.programme.budget import Budget, is_change
 from econmodel.programme.capacity import closable_blocks
-from econmodel.programme.downside import NEW_EQUIPMENT, WORST_THREE, DownsideRow
+from econmodel.programme.downside import CASH_ALONE, NEW_EQUIPMENT, WORST_THREE, DownsideRow
 from econmodel.programme.headline import headline
 from econmodel.programme.views import bleed_margin
 
@@ -43,40 +43,75 @@ def uncomfortable_truths(budget: Budget, views: Mapping[str, Mapping[str, Any]],
     views, rows, volume
         Its payment views, downside rows and break-even volume.
     """
+    if not is_change(budget.inputs):
+        return ["Nothing is proposed: the proposed mix is today's mix, so there is no programme to pay for.", CAUTION]
     cash = partial(amount, currency=budget.inputs.currency)
-    return [*_result(budget, volume, cash), *_averted_bleeds(views, cash), *_programme_margin(budget, cash), *_beds(budget),
-            *_equipment(budget, rows, cash), *_downside(budget, rows, cash), *_waiting(budget), *_run_off(budget, cash),
-            CAUTION]
+    return [*_result(budget, rows, volume, cash), *_averted_bleeds(views, cash), *_views(views, cash), *_beds(budget),
+            *_equipment(budget, rows, cash), *not_overlooked(budget, rows, cash), *_waiting(budget),
+            *_run_off(budget, cash), CAUTION]
 
 
-def _result(budget: Budget, volume: BreakEven, cash: Said) -> Iterator[str]:
+def not_overlooked(budget: Budget, rows: Sequence[DownsideRow], cash: Said) -> list[str]:
+    """Say what a short paper must hold beside its numbers: what the money rests on, and what could go wrong."""
+    return [*_programme_margin(budget, cash), *_less_good(budget, rows), *_downside(rows, cash)]
+
+
+def verdict(budget: Budget, rows: Sequence[DownsideRow]) -> str:
+    """Say whether the programme pays for itself, and on what that rests."""
+    if budget.npv.mean() < 0:
+        return "does not pay for itself"
+    alone = next(row for row in rows if row.key == CASH_ALONE)
+    return "pays for itself" if alone.npv >= 0 else "pays for itself only if the staff time it frees counts as money"
+
+
+def _result(budget: Budget, rows: Sequence[DownsideRow], volume: BreakEven, cash: Said) -> Iterator[str]:
     years = budget.inputs.n_budget_years
     numbers = headline(budget)
-    verdict = "pays for itself" if numbers["npv"] >= 0 else "does not pay for itself"
-    yield (f"Over {years} years the programme {verdict}: net present value {cash(numbers['npv'])}, payback "
+    yield (f"Over {years} years the programme {verdict(budget, rows)}: net present value {cash(numbers['npv'])}, payback "
            f"{numbers['payback_text']}, lowest cumulative cash {cash(numbers['peak_cash'])}.")
+    saved, share = float(budget.totals["R7"].mean()), float(budget.inputs.share_saving_cash_releasing.mean())
+    if saved > 0:
+        alone = next(row for row in rows if row.key == CASH_ALONE)
+        yield (f"Of {cash(saved)} of variable cost avoided, {share:.0%} is bought in (supplies, agency staff) and leaves "
+               f"the budget; the rest is staff time. With the bought-in part alone the net present value is "
+               f"{cash(alone.npv)}.")
     yield f"Break-even volume: {volume.text}."
-    if volume.searched is not None and volume.sustained != volume.searched:
-        later = "at no volume searched" if volume.sustained is None else f"from {volume.sustained:.1f} starts a year"
-        yield f"A step in cost pushes the net present value below zero again; it stays at or above zero {later}."
 
 
 def _averted_bleeds(views: Mapping[str, Mapping[str, Any]], cash: Said) -> Iterator[str]:
-    episode, block = views["per_episode"], views["block"]
-    if episode["averted_bleed_lowers_margin"]:
-        yield (f"Under per-episode payment each bleed averted lowers the hospital's margin by "
-               f"{cash(-episode['bleed_margin_per_bleed'])}: the payment lost exceeds the cost avoided.")
-        full, given = episode["neutral_refill_at_full_refill"], episode["neutral_refill_per_refilled_day"]
-        if full is not None:
-            share = episode["refill_share_input"]
-            at_share = f"; at the refill share of {share:.0%}, {cash(given)} per refilled bed-day" if given else ""
-            yield (f"A refill contribution of {cash(full)} per bed-day released would make it neutral{at_share}; "
-                   f"the input is {cash(episode['refill_contribution_input'])} per refilled bed-day.")
-    elif episode["bleed_margin_per_bleed"] is not None:
-        yield (f"Even under per-episode payment a bleed averted raises the margin by "
-               f"{cash(episode['bleed_margin_per_bleed'])}: it costs more at the margin than it is paid.")
-    yield (f"Net present value under per-episode payment {cash(episode['npv'])}, under a block budget "
-           f"{cash(block['npv'])}: the answer depends on how the hospital is paid.")
+    """What a bleed averted does to the margin, as the hospital is paid and under per-episode payment."""
+    for view in [views[name] for name in ("as_paid", "per_episode") if name in views]:
+        under = f"Under {view['label'].lower()}" if view is views["per_episode"] else "As this hospital is paid"
+        per_bleed = view["bleed_margin_per_bleed"]
+        if view["bleeds_averted"] < 0:
+            gain = "gains" if view["bleed_margin"] > 0 else "loses"
+            yield (f"{under} the hospital {gain} {cash(abs(view['bleed_margin']))} on {-view['bleeds_averted']:.1f} more "
+                   "bleeds than today's mix: money that comes from harm is no reason to start.")
+        elif view["averted_bleed_lowers_margin"]:
+            yield f"{under} {lowered_margin(view, cash)}"
+        elif per_bleed is not None:
+            yield (f"{under} each bleed averted raises the margin by {cash(per_bleed)}: it costs more at the margin than "
+                   "it is paid.")
+
+
+def lowered_margin(view: Mapping[str, Any], cash: Said) -> str:
+    """Say that averted bleeds lower the margin, and what refill of beds would make it neutral."""
+    said = (f"each bleed averted lowers the hospital's margin by {cash(-view['bleed_margin_per_bleed'])}: the payment lost "
+            "exceeds the cost avoided.")
+    needed, share = view["neutral_refill_per_refilled_day"], view["refill_share_input"]
+    if needed is not None:
+        return (f"{said} A contribution of {cash(needed)} per refilled bed-day, with {share:.0%} of days refilled, would "
+                f"make it neutral; the input is {cash(view['refill_contribution_input'])}.")
+    full = view["neutral_refill_at_full_refill"]
+    return said if full is None else (f"{said} No released bed is refilled; if all were, {cash(full)} per bed-day would "
+                                      "make it neutral.")
+
+
+def _views(views: Mapping[str, Mapping[str, Any]], cash: Said) -> Iterator[str]:
+    values = {name: view["npv"] for name, view in views.items()}
+    depends = ": the answer depends on how the hospital is paid" if len({v >= 0 for v in values.values()}) > 1 else ""
+    yield (f"Net present value under per-episode payment {cash(values['per_episode'])}, under a block budget "
+           f"{cash(values['block'])}{depends}.")
 
 
 def _programme_margin(budget: Budget, cash: Said) -> Iterator[str]:
@@ -91,11 +126,19 @@ def _programme_margin(budget: Budget, cash: Said) -> Iterator[str]:
                f"treatment; it falls away if they are done elsewhere, less often or not paid.")
 
 
+def _less_good(budget: Budget, rows: Sequence[DownsideRow]) -> Iterator[str]:
+    better = [row for row in rows if row.key in LESS_GOOD and row.npv_change > 0]
+    if better and bleed_margin(budget) < 0 < budget.totals["R3"].mean():
+        yield (f"The money looks better in {len(better)} of {len(LESS_GOOD)} cases in which the treatment does less good: "
+               "averted bleeds cost this hospital margin, so a good net present value is no evidence that patients gain.")
+
+
 def _beds(budget: Budget) -> Iterator[str]:
     numbers = headline(budget)
     beds, days = numbers["beds_in_last_year"], numbers["bed_days_released"]
-    if days <= 0:
-        yield f"The programme releases no bed-days: it uses {number(-days)} more than it saves."
+    if days < 0.5:
+        used = f": it uses {number(-days)} more than it saves" if days <= -0.5 else ""
+        yield f"The programme releases no bed-days{used}."
         return
     blocks = float(closable_blocks(budget).mean())
     closing = "no block of beds can be closed" if blocks < 1 else f"{blocks:.0f} block(s) of beds could be closed"
@@ -107,20 +150,19 @@ def _equipment(budget: Budget, rows: Sequence[DownsideRow], cash: Said) -> Itera
     new = next(row for row in rows if row.key == NEW_EQUIPMENT)
     starts = headline(budget)["patients_per_year"]
     if new.npv < 0:
-        yield (f"New equipment does not pay at {starts:.1f} starts a year (net present value {cash(new.npv)}); the "
-               f"case rests on a share of equipment the hospital already has.")
+        rests = ("" if budget.inputs.capital_basis == "purchase" else
+                 "; the case rests on a share of equipment the hospital already has")
+        yield f"New equipment does not pay at {starts:.1f} starts a year (net present value {cash(new.npv)}){rests}."
 
 
-def _downside(budget: Budget, rows: Sequence[DownsideRow], cash: Said) -> Iterator[str]:
+def _downside(rows: Sequence[DownsideRow], cash: Said) -> Iterator[str]:
     single = [row for row in rows if row.key != WORST_THREE]
-    better = [row.label for row in single if row.key in LESS_GOOD and row.npv_change > 0]
-    if better and bleed_margin(budget) < 0:
-        yield (f"The money looks better where the treatment does less good ({'; '.join(better)}): averted bleeds cost "
-               f"this hospital margin, so a good net present value is no evidence that patients gain.")
-    losing = [row for row in single if row.npv < 0]
     together = next(row for row in rows if row.key == WORST_THREE)
-    yield (f"{len(losing)} of {len(single)} things that could go wrong leave a net present value below zero; the three "
-           f"worst together give {cash(together.npv)}.")
+    losing = sum(row.npv < 0 for row in single)
+    named = ", ".join(row.label[0].lower() + row.label[1:] for row in single if row.key in together.worst)
+    worst = f"; the worst together ({named}) give {cash(together.npv)}" if named else ""
+    yield (f"{losing} of {len(single)} things that could go wrong {'leaves' if losing == 1 else 'leave'} a net present "
+           f"value below zero{worst}.")
 
 
 def _waiting(budget: Budget) -> Iterator[str]:
@@ -135,5 +177,6 @@ def _run_off(budget: Budget, cash: Said) -> Iterator[str]:
     months = budget.activity.run_off_months
     if months:
         value = float(budget.run_off["R11"].mean())
-        yield (f"Patients started within the budget bring {cash(value)} more net contribution in the {months // 12} "
-               f"years after it (undiscounted); this is outside the net present value.")
+        brings = f"bring {cash(value)} more" if value >= 0 else f"take {cash(-value)} of"
+        yield (f"Patients started within the budget {brings} net contribution in the {months // 12} years after it "
+               f"(undiscounted); this is outside the net present value.")

@@ -17,11 +17,12 @@ import numpy as np
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.headline import headline, number_or_none
 from econmodel.programme.inputs import ProgrammeInputs
-from econmodel.programme.payers import mean_margin
+from econmodel.programme.payers import pure_margin
 from econmodel.programme.protocols import PricesLike, ProfilesLike
 from econmodel.programme.rows import MONEY_ROWS, price_indices
 
-LABELS = {"per_episode": "Per-episode payment", "block": "Block budget"}
+LABELS = {"as_paid": "As paid now", "per_episode": "Per-episode payment", "block": "Block budget"}
+VIEWS = ("per_episode", "block")
 HEADLINES = ("npv", "irr", "payback_years", "payback_text", "peak_cash", "year_3_net_contribution", "net_cash")
 
 
@@ -44,14 +45,15 @@ def view_inputs(inputs: ProgrammeInputs, view: str) -> ProgrammeInputs:
     return inputs.changed(margin_everywhere=0.0, share_bed_refill=0.0)
 
 
-def main_view(inputs: ProgrammeInputs) -> str:
-    """Name the view nearer to the site's own payers."""
-    return "per_episode" if mean_margin(inputs) >= 0.5 else "block"
+def own_view(inputs: ProgrammeInputs) -> str:
+    """Name the view the site's payers amount to: ``per_episode``, ``block``, or ``as_paid`` for a mixture."""
+    margin = pure_margin(inputs)
+    return "per_episode" if margin == 1.0 else "block" if margin == 0.0 else "as_paid"
 
 
-def other_view(inputs: ProgrammeInputs) -> str:
-    """Name the view further from the site's own payers."""
-    return "block" if main_view(inputs) == "per_episode" else "per_episode"
+def other_views(inputs: ProgrammeInputs) -> tuple[str, ...]:
+    """Name the views that are not the site's own: one, or both where its payers are a mixture."""
+    return tuple(view for view in VIEWS if view != own_view(inputs))
 
 
 def bleed_margin(budget: Budget) -> float:
@@ -77,18 +79,19 @@ def neutral_refill(budget: Budget) -> NeutralRefill:
     return NeutralRefill(None if full is None or share == 0 else full / share, full)
 
 
-def payment_views(inputs: ProgrammeInputs, profiles: ProfilesLike, prices: PricesLike,
+def payment_views(budget: Budget, profiles: ProfilesLike, prices: PricesLike,
                   categories: Mapping[str, str]) -> dict[str, dict[str, Any]]:
-    """Run both views.
+    """Run both views, beside the budget itself where the site's payers are a mixture of the two.
 
     Returns
     -------
     dict
-        ``per_episode`` and ``block``, each with label, headline numbers, row totals, net cash by year, the margin of
-        bleeds averted (total and per bleed) and the neutral refill contribution.
+        ``as_paid`` (a mixture only), ``per_episode`` and ``block``, each with label, headline numbers, row totals, net
+        cash by year, the margin of bleeds averted (total and per bleed) and the neutral refill contribution.
     """
-    return {view: describe_view(run_budget(view_inputs(inputs, view), profiles, prices, categories), view)
-            for view in LABELS}
+    runs = {view: run_budget(view_inputs(budget.inputs, view), profiles, prices, categories) for view in VIEWS}
+    mixture = {"as_paid": budget} if own_view(budget.inputs) == "as_paid" else {}
+    return {view: describe_view(run, view) for view, run in (mixture | runs).items()}
 
 
 def describe_view(budget: Budget, view: str) -> dict[str, Any]:
@@ -101,6 +104,7 @@ def describe_view(budget: Budget, view: str) -> dict[str, Any]:
         **{name: numbers[name] for name in HEADLINES},
         "totals": {row: float(budget.totals[row].mean()) for row in MONEY_ROWS},
         "net_cash_by_year": [float(v) for v in budget.years["R18"].mean(axis=0)[1:]],
+        "bleeds_averted": averted,
         "bleed_margin": margin,
         "bleed_margin_per_bleed": number_or_none(margin / averted) if averted else None,
         "averted_bleed_lowers_margin": bool(margin < 0 < averted),

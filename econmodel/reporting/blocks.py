@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from econmodel.parameters.schema import Parameter, StrategyRow
 
 
+WIDTHS = {"label": 1.9, "bleeds_averted_watch": 1.3, "net_cost_watch": 1.2, "nnt_watch": 1.2, "procedure_deaths": 1.2}
+
+
 def charts(document: Document, *names: str) -> Charts:
     """Figures of the result document, by name."""
     return Charts(tuple(Chart(**describe(name, document)) for name in names))
@@ -31,7 +34,7 @@ def headline_table(document: Document) -> Table:
     settings = document["settings"]
     discount = [f.percent(settings[name], 1) for name in ("discount_costs", "discount_outcomes")]
     return table("Benefits, costs and harms, per patient",
-                 [(heading, 1.9 if key == "label" else 1.0, key != "label") for key, heading in columns],
+                 [(heading, WIDTHS.get(key, 1.0), key != "label") for key, heading in columns],
                  [[row[key] for key, _ in columns] for row in headline_text(document)],
                  note=f"{phrases.view(settings)} view; costs discounted at {discount[0]}, QALYs at {discount[1]} a "
                       f"year. QALYs and harms over the time horizon, {settings['horizon_years']} years. NNT: patients "
@@ -51,13 +54,14 @@ def key_numbers(document: Document) -> KeyNumbers:
             continue
         name = lower(names[versus])
         end = latest_year(now["nnt"], years)
+        averts = (now["nnt"].get(NNT_YEAR) or {}).get("kind") != "NNTH"
         numbers += [
             KeyNumber(f.nnt(now["nnt"].get(NNT_YEAR)), f"NNT at {NNT_YEAR} years v. {name}",
-                      "patients treated per first bleed averted"),
+                      "patients treated per first bleed averted" if averts else "patients treated to bring one more first bleed"),
             KeyNumber(f.money_change(now["incremental_cost"], currency), f"Net cost per patient v. {name}",
                       f"{years} years, {f.price_note(settings)}"),
             KeyNumber(f.number(now["break_even_nnt"], 1), f"Break-even NNT v. {name}",
-                      f"model: {f.nnt(now['nnt'][str(end)])} at {end} years; saves when below break-even"),
+                      f"model: {f.nnt(now['nnt'][str(end)])} at {end} years" + ("; saves when below break-even" if averts else "")),
         ]
     numbers.append(KeyNumber(f.per(block["deaths"]["procedure"], 1000), "Procedure deaths per 1,000 patients",
                              f"and {f.per(block['complications']['embolism'], 1000)} embolisms, over the time horizon"))
@@ -89,17 +93,19 @@ def inputs_table(parameters: ParameterSet) -> Table:
         spread = f"{f.plain(row['low'])} to {f.plain(row['high'])}" if row["low"] is not None else ""
         shape = "fixed" if row["distribution"].startswith("fixed") else row["distribution"]
         value = "see file" if parameters[row["name"]].table is not None else f.plain(row["value"])
+        value = value.replace(",", "") if row["name"] == "seed" else value
         rows.append((row["label"], row["name"], value, row["unit"], shape, spread, row["status"], source_text(row),
                      row["where"].split(", [")[0]))
     return table("Every input of this case",
-                 (("Input", 2.8), ("Name", 2.3), ("Value", 1.1, True), ("Unit", 1.1), ("Distribution", 1.7),
-                  ("Range", 1.1), ("Status", 1.3), ("Source and reasoning", 4.4), ("Typed in", 2.0)), rows, small=True)
+                 (("Input", 2.6), ("Name", 2.3), ("Value", 1.1, True), ("Unit", 1.4), ("Distribution", 2.2),
+                  ("Range", 1.3), ("Status", 1.5), ("Source and reasoning", 4.2), ("Typed in", 2.0)), rows, small=True)
 
 
 def source_text(row: dict[str, str]) -> str:
     """Source with locator, or the reasoning where there is no source."""
     source = ", ".join(part for part in (row["source"], row["locator"]) if part)
     reasoning = row["rationale"] or row["reason"]
+    reasoning += "" if not reasoning or reasoning.endswith((".", "!", "?")) else "."
     before = "" if row["base_value"] is None else f"; base case {f.plain(row['base_value'])}"
     changed = f"Changed by {row['changed_by']}{before}." if row["changed_by"] else ""
     return " ".join(part for part in (source and source + ".", reasoning, changed) if part)

@@ -43,7 +43,7 @@ def subtitle(case: Case, document: Document) -> str:
     """Whose brief it is, whose money, which prices, what is compared."""
     settings = document["settings"]
     return (f"{case.title} · {settings['perspective'].replace('_', ' ')} view, {f.price_note(settings)} · "
-            f"{len(document['strategies'])} strategies for adults whose high-risk gastric varices have never bled")
+            f"{len(document['strategies'])} strategies compared")
 
 
 def _answer(case: Case, document: Document) -> Section:
@@ -75,7 +75,7 @@ def _inputs(case: Case, *, with_inputs: bool) -> Section:
     warning = (Paragraph(again, tone="caution"),) if again else ()
     if with_inputs:
         text += (" Each value, with its source or the reasoning behind it, is listed here; the command "
-                 "`econmodel where NAME` shows one in full.")
+                 "econmodel where NAME shows one in full.")
         return Section("What it rests on", (*warning, Paragraph(text), blocks.inputs_table(case.parameters)), new_page=True)
     items = phrases.unconfirmed_items(case.parameters)
     rest = (Paragraph(rest, lead, tone="note") for lead, rest in items)

@@ -36,7 +36,7 @@ def plot_first_bleeds(result: Document, *, ax: Axes) -> dict[str, Line2D]:
     last = ax.get_xlim()[1]
     if last > OBSERVED_YEARS:
         ax.axvspan(OBSERVED_YEARS, last, color="#f3f5f6", zorder=0)
-        ax.text(OBSERVED_YEARS + 0.1, 0.015, "beyond observed\nuntreated risk", fontsize=6.8, color=MUTED, va="bottom",
+        ax.text(OBSERVED_YEARS + 0.1, 0.015, "beyond observed\nuntreated risk", fontsize=6.6, color=MUTED, va="bottom",
                 transform=ax.get_xaxis_transform())
     label_column(ax, result, sorted(lines, key=lambda key: -float(lines[key].get_ydata()[-1])))  # type: ignore[index,arg-type]
     return lines
@@ -55,8 +55,8 @@ def plot_costs(result: Document, *, ax: Axes) -> dict[tuple[str, str], Rectangle
     for key, place in places.items():
         total = result["strategies"][key]["cost_five_years"]["total"]
         ax.text(total, place, " " + f.money_short(total, settings["currency"]), va="center", color=INK)
-    ax.set_yticks(list(places.values()), [fill(name, 20) for name in names.values()])
-    ax.set_xlim(0, 1.14 * max(left.values()))
+    ax.set_yticks(list(places.values()), [fill(name, 22) for name in names.values()], fontsize=6.8, linespacing=0.95)
+    ax.set_xlim(0, 1.2 * max(left.values()))
     _axis_names(ax, f"Over {headline_years(result)} years, discounted ({f.price_note(settings)})")
     ax.grid(visible=True, axis="x")
     ax.grid(visible=False, axis="y")
@@ -70,9 +70,9 @@ def _category_key(ax: Axes, used: set[str]) -> None:
     x = 0.0
     for category, colour in CATEGORY_COLOURS.items():
         if category in used:
-            ax.plot(x, 1.05, "s", color=colour, markersize=6, transform=ax.transAxes, clip_on=False)
-            ax.text(x + 0.025, 1.05, CATEGORY_LABELS[category], transform=ax.transAxes, va="center")
-            x += 0.09 + 0.027 * len(CATEGORY_LABELS[category])
+            ax.plot(x, 1.05, "s", color=colour, markersize=5, transform=ax.transAxes, clip_on=False)
+            ax.text(x + 0.025, 1.05, CATEGORY_LABELS[category], transform=ax.transAxes, va="center", fontsize=6.8)
+            x += 0.06 + 0.026 * len(CATEGORY_LABELS[category])
 
 
 def plot_nnt(result: Document, *, ax: Axes, versus: str) -> dict[str, Line2D]:
@@ -114,14 +114,14 @@ def _axis_names(ax: Axes, x: str, y: str = "") -> None:
     from matplotlib.transforms import blended_transform_factory
 
     ax.set_xlabel(x)
-    ax.xaxis.set_label_coords(0.5, -0.105)
+    ax.xaxis.set_label_coords(0.5, -0.13)
     if y:
         ax.set_ylabel(y)
-        ax.yaxis.set_label_coords(0.032, 0.5, transform=blended_transform_factory(ax.figure.transFigure, ax.transAxes))
+        ax.yaxis.set_label_coords(0.035, 0.5, transform=blended_transform_factory(ax.figure.transFigure, ax.transAxes))
 
 
 def _note_above(ax: Axes, text: str) -> None:
-    ax.text(0.0, 1.02, text, transform=ax.transAxes, va="bottom", color=MUTED, fontsize=7.8, linespacing=1.0)
+    ax.text(0.0, 1.02, text, transform=ax.transAxes, va="bottom", color=MUTED, fontsize=7.0, linespacing=1.0)
 
 
 def strategy_lines(result: Document, series: Mapping[str, tuple[list[float], list[float]]], ax: Axes, *,
@@ -133,16 +133,19 @@ def strategy_lines(result: Document, series: Mapping[str, tuple[list[float], lis
             for key, (x, y) in series.items()}
 
 
-def label_column(ax: Axes, result: Document, order: Iterable[str], *, gap: float = 0.045) -> None:
+def label_column(ax: Axes, result: Document, order: Iterable[str], *, gap: float = 0.07,
+                 markers: bool = True) -> None:
     """Name the strategies in a column right of the axis, in the order given (top first)."""
     names, styles = labels(result), strategy_styles(list(labels(result)))
     keys = list(order)
     for i, key in enumerate(keys):
         y = 1.0 - (i + 0.5) / max(len(keys), 1)
-        ax.plot([1.0 + gap], [y], color=styles[key].colour, marker=styles[key].marker, transform=ax.transAxes,
-                clip_on=False, markersize=6)
-        ax.text(1.0 + 2 * gap, y, fill(names[key], 19), transform=ax.transAxes, va="center", linespacing=1.0,
-                fontsize=8.0)
+        ax.plot([1.0 + 0.5 * gap, 1.0 + 2.0 * gap], [y, y], color=styles[key].colour, linestyle=styles[key].dash,
+                transform=ax.transAxes, clip_on=False)
+        ax.plot([1.0 + 1.25 * gap], [y], color=styles[key].colour, marker=styles[key].marker if markers else "",
+                transform=ax.transAxes, clip_on=False, markersize=4.5)
+        ax.text(1.0 + 2.6 * gap, y, fill(names[key], 17), transform=ax.transAxes, va="center", linespacing=1.0,
+                fontsize=7.0)
 
 
 def describe(name: str, result: Document) -> dict[str, Any]:

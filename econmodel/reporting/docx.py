@@ -6,11 +6,13 @@ import io
 import re
 import zipfile
 from datetime import datetime
+from itertools import zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.reporting import docx_parts as parts
 from econmodel.reporting.content import Blanks, Block, Bullets, Charts, KeyNumbers, Pair, Paper, Paragraph, Table
+from econmodel.reporting.html import LOOSE_MINUS
 
 if TYPE_CHECKING:
     from docx.document import Document as WordDocument
@@ -42,14 +44,16 @@ def render_docx(paper: Paper, figures: Path) -> bytes:
         new_page = section.new_page and section is not paper.sections[0]
         parts.start_section(word, landscape=section.landscape, new_page=new_page)
         word.add_heading(clean(section.heading), level=section.level)
-        for block in section.blocks:
+        for block, following in zip_longest(section.blocks, section.blocks[1:]):
             _draw(word, block, figures)
+            if isinstance(block, Paragraph) and not isinstance(following, Paragraph | Bullets | None):
+                word.paragraphs[-1].paragraph_format.keep_with_next = True
     return _save(word, paper)
 
 
 def clean(text: str) -> str:
-    """Drop control characters, which a DOCX may not hold."""
-    return CONTROL.sub("", text)
+    """Drop control characters, which a DOCX may not hold, and keep a minus with its number at the end of a line."""
+    return LOOSE_MINUS.sub("\\1\u2060", CONTROL.sub("", text))
 
 
 def _draw(word: WordDocument, block: Block, figures: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +17,7 @@ FONT = "Arial"
 INK, MUTED, ACCENT = "20272E", "5C6670", "14506B"
 KEPT_ROWS = 16
 RIGHT = '<w:jc w:val="right"/>'
+AFTER_NUMBER = '<w:tcMar><w:left w:w="170" w:type="dxa"/></w:tcMar>'
 OWN_STYLES: dict[str, tuple[float, float, str, bool, float]] = {  # size in a report, in a brief, colour, bold, space after
     "Answer": (12.0, 11.0, INK, False, 5.0),
     "Note": (8.0, 6.5, MUTED, False, 3.0),
@@ -37,7 +39,7 @@ def set_styles(word: WordDocument, *, small: bool) -> None:
     page.page_width, page.page_height = Mm(210), Mm(297)
     side = Mm(15 if small else 20)
     page.left_margin = page.right_margin = side
-    page.top_margin, page.bottom_margin = Mm(11), Mm(12)
+    page.top_margin, page.bottom_margin = Mm(11), Mm(12 if small else 16)
     page.header_distance, page.footer_distance = Mm(6), Mm(6)
     body = 8.0 if small else 10.0
     for name, size in (("Normal", body), ("Title", 15.0 if small else 20.0), ("Subtitle", body), ("List Bullet", body),
@@ -92,6 +94,8 @@ def set_footer(word: WordDocument, text: str, *, banner: bool) -> None:
     paragraph.style = word.styles["Note"]
     lead_and_text(paragraph, "Invented data. " if banner else "", text + " · page ")
     _field(paragraph, "PAGE")
+    paragraph.add_run(" of ")
+    _field(paragraph, "NUMPAGES")
 
 
 def _field(paragraph: WordParagraph, code: str) -> None:
@@ -185,12 +189,14 @@ def _row_xml(texts: Sequence[str], twips: Sequence[int], numeric: Sequence[bool]
     line = f'w:sz="{8 if header else 4}" w:color="{INK if header else "D5DADD"}"'
     bold = "<w:rPr><w:b/></w:rPr>" if header else ""
     together = "<w:keepNext/>" if keep else ""
+    after_number = [not now and before for before, now in pairwise([False, *numeric])]
     cells = "".join(
         f'<w:tc><w:tcPr><w:tcW w:w="{width}" w:type="dxa"/><w:tcBorders><w:bottom w:val="single" {line}/></w:tcBorders>'
-        f'<w:vAlign w:val="{"bottom" if header else "top"}"/></w:tcPr><w:p><w:pPr><w:pStyle w:val="{style}"/>{together}'
+        f'{AFTER_NUMBER if far else ""}<w:vAlign w:val="{"bottom" if header else "top"}"/></w:tcPr>'
+        f'<w:p><w:pPr><w:pStyle w:val="{style}"/>{together}'
         f"{RIGHT if is_number else ''}</w:pPr><w:r>{bold}"
         f'<w:t xml:space="preserve">{escape(text)}</w:t></w:r></w:p></w:tc>'
-        for text, width, is_number in zip(texts, twips, numeric, strict=True))
+        for text, width, is_number, far in zip(texts, twips, numeric, after_number, strict=True))
     return f'<w:tr><w:trPr><w:cantSplit/>{"<w:tblHeader/>" if header else ""}</w:trPr>{cells}</w:tr>'
 
 

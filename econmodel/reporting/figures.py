@@ -19,14 +19,15 @@ from econmodel.reporting.style import plot_settings
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-WIDTH = 5.0
-PNG_DPI = 150
+WIDTH = 3.7
+HEIGHT = 2.5
+PNG_DPI = 200
 Drawer = Callable[["Figure"], object]
 
 
 @dataclass(frozen=True)
 class Spec:
-    """A figure to be made: the rows it shows, its size in inches, and what draws it."""
+    """A figure to be made: the rows it shows, its size in inches (as printed, two in a row), and what draws it."""
 
     rows: list[dict[str, Any]]
     height: float
@@ -92,14 +93,14 @@ def case_figures(document: series.Document, structure: Structure) -> dict[str, S
 
     return {
         "state_diagram": Spec(_move_rows(structure), 3.3,
-                              drawer(partial(diagram.plot_state_diagram, structure), 0.0, 0.0, 1.0, 1.0)),
-        "first_bleeds": Spec(series.first_bleed_rows(document), 3.1,
-                             drawer(partial(charts.plot_first_bleeds, document), 0.13, 0.14, 0.54, 0.83)),
-        "cost_by_category": Spec(series.cost_rows(document), 3.1,
-                                 drawer(partial(charts.plot_costs, document), 0.28, 0.14, 0.70, 0.77)),
-        "nnt_by_year": Spec(series.nnt_rows(document), 3.1, partial(_nnt_panels, document)),
-        "cost_effectiveness_plane": Spec(series.plane_rows(document), 3.1,
-                                         drawer(partial(charts.plot_plane, document), 0.16, 0.14, 0.51, 0.77)),
+                              drawer(partial(diagram.plot_state_diagram, structure), 0.0, 0.0, 1.0, 1.0), width=5.0),
+        "first_bleeds": Spec(series.first_bleed_rows(document), HEIGHT,
+                             drawer(partial(charts.plot_first_bleeds, document), 0.15, 0.17, 0.50, 0.80)),
+        "cost_by_category": Spec(series.cost_rows(document), HEIGHT,
+                                 drawer(partial(charts.plot_costs, document), 0.34, 0.17, 0.64, 0.74)),
+        "nnt_by_year": Spec(series.nnt_rows(document), HEIGHT, partial(_nnt_panels, document)),
+        "cost_effectiveness_plane": Spec(series.plane_rows(document), HEIGHT,
+                                         drawer(partial(charts.plot_plane, document), 0.18, 0.17, 0.47, 0.74)),
     }
 
 
@@ -107,12 +108,12 @@ def _nnt_panels(document: series.Document, figure: Figure) -> None:
     from econmodel.reporting import charts
 
     comparators = list(document["comparisons"])[:2]
-    width = 0.59 / len(comparators) - 0.055
+    width = 0.57 / len(comparators) - 0.06
     for i, versus in enumerate(comparators):
-        ax = figure.add_axes((0.095 + i * (width + 0.075), 0.14, width, 0.75))
+        ax = figure.add_axes((0.105 + i * (width + 0.085), 0.17, width, 0.70))
         charts.plot_nnt(document, ax=ax, versus=versus)
-    figure.text(0.032, 0.5, "NNT, one first bleed averted", rotation=90, va="center", ha="right")
-    charts.label_column(figure.axes[-1], document, [k for k in document["strategies"] if k != comparators[0]], gap=0.1)
+    figure.text(0.035, 0.5, "NNT, one first bleed averted", rotation=90, va="center", ha="right")
+    charts.label_column(figure.axes[-1], document, [k for k in document["strategies"] if k != comparators[0]], gap=0.16)
 
 
 def _move_rows(structure: Structure) -> list[dict[str, Any]]:

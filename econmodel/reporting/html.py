@@ -5,8 +5,10 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from econmodel.reporting.content import Paper
+from econmodel.parameters.money import MINUS
+from econmodel.reporting.content import Paper, Table
 
+LOOSE_MINUS = re.compile(f"({MINUS})(?=[$£€\\d])")  # a line must not end between a minus and its number
 TEMPLATES = Path(__file__).parent / "templates"
 
 
@@ -21,15 +23,24 @@ def render_html(paper: Paper, figures: Path) -> str:
         Folder with the SVG of each chart the paper names.
     """
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
-    from markupsafe import Markup
+    from markupsafe import Markup, escape
 
     def drawing(name: str, alt: str) -> Markup:
         return Markup(inline_svg((figures / f"{name}.svg").read_text(encoding="utf-8"), name, alt))
 
+    def breakable(text: str) -> Markup:
+        """Let a long name or path break after an underscore or a slash, and nowhere else."""
+        return Markup(re.sub(r"([_/])(?=\w)", r"\1<wbr>", str(escape(text))))
+
+    def folded(table: Table) -> bool:
+        return paper.kind == "brief" and table.small
+
     environment = Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined,
                               trim_blocks=True, lstrip_blocks=True)
     style = Markup((TEMPLATES / "paper.css").read_text(encoding="utf-8"))
-    return environment.get_template("paper.html.jinja").render(paper=paper, drawing=drawing, style=style)
+    text = environment.get_template("paper.html.jinja").render(paper=paper, drawing=drawing, style=style, breakable=breakable,
+                                                                    folded=folded)
+    return LOOSE_MINUS.sub(r"\1&#8288;", text)
 
 
 def inline_svg(svg: str, name: str, alt: str) -> str:

@@ -102,8 +102,8 @@ def status_sentence(parameters: ParameterSet) -> str:
     """How many inputs have which status."""
     counts = status_counts(parameters)
     total = sum(counts.values())
-    listed = ", ".join(f"{n} {STATUS_WORDS[status]}" for status, n in counts.items())
-    return f"Of {total} inputs, {listed}."
+    listed = "; ".join(f"{n} {STATUS_WORDS[status]}" for status, n in counts.items())
+    return f"The case has {total} inputs: {listed}."
 
 
 def second_look_text(parameters: ParameterSet, most: int = 3) -> str:

@@ -58,7 +58,8 @@ def save_psa(psa: Psa, document: dict[str, Any], folder: Path) -> list[Path]:
     """Write plane, acceptability and convergence pictures, draws as CSV (and Parquet where it can be) and JSON."""
     lead, versus = lead_strategy(psa), document["comparator"]
     currency = psa.parameters.text("currency")
-    names = {"settings": {"currency": currency, "willingness_to_pay": psa.threshold},
+    names = {"settings": {"currency": currency, "willingness_to_pay": psa.threshold,
+                          "price_year": psa.parameters.text("price_year")},
              "strategies": {key: {"label": psa.parameters.strategies[key].label} for key in psa.keys}}
     block = document["convergence"][versus][lead]
     written = save_all({

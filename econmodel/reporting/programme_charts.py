@@ -19,16 +19,17 @@ if TYPE_CHECKING:
 Programme = Mapping[str, Any]
 FAN = (("q2.5", "q97.5", 0.14), ("q25", "q75", 0.24))
 LINES = {"base": (ACCENT, "-", "Base case"), "best": ("#0b8659", (0, (5, 2)), "Favourable"),
-         "worst": (WARM, (0, (2, 1.5)), "Three worst together")}
+         "worst": (WARM, (0, (2, 1.5)), "Worst three together")}
 SHORT_LABELS = {
     "volume_half": "Half the volume", "delay_12_months": "Twelve months' delay",
-    "operator_absent": "Operator absent six months", "payment_less_20": "Payment 20% lower",
-    "other_payment_view": "The other payment view", "refill_zero": "No bed refilled",
+    "operator_absent": "Operator away six months", "payment_less_20": "Payment 20% lower",
+    "view_block": "Block budget throughout", "view_per_episode": "Per-episode throughout",
+    "cash_alone": "Freed staff time no cash", "refill_zero": "No bed refilled",
     "new_capital": "Equipment bought new", "six_coils": "Six coils a session",
     "coil_ratio_one": "EUS no better than glue",
-    "glue_hr_half": "Glue only halves bleeding", "low_untreated_risk": "Low untreated risk",
-    "beta_blocker_background": "Beta-blocker for everyone", "effect_two_years": "Effect lasts two years",
-    "stopped_month_12": "Stopped at month 12", "three_worst": "Three worst together",
+    "glue_hr_half": "Glue only halves bleeds", "low_untreated_risk": "Low untreated risk",
+    "beta_blocker_background": "Beta-blocker for all", "effect_two_years": "Effect lasts two years",
+    "stopped_month_12": "Stopped at month 12", "three_worst": "Worst three together",
 }
 GAIN, LOSS = "#3f7f9b", "#c8573d"
 
@@ -48,22 +49,22 @@ def plot_cash(programme: Programme, *, ax: Axes, currency: str) -> dict[str, Lin
     ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, currency))
     ax.set_xlabel("Years since start")
     for i, (colour, dash, label) in enumerate(LINES.values()):
-        x = 0.02 + (0.0, 0.27, 0.52)[i]
-        ax.plot([x, x + 0.055], [1.06, 1.06], color=colour, linestyle=dash, transform=ax.transAxes, clip_on=False)
-        ax.text(x + 0.07, 1.06, label, transform=ax.transAxes, va="center", fontsize=7.8)
+        x = (0.0, 0.27, 0.55)[i]
+        ax.plot([x, x + 0.06], [1.08, 1.08], color=colour, linestyle=dash, transform=ax.transAxes, clip_on=False)
+        ax.text(x + 0.075, 1.08, label, transform=ax.transAxes, va="center", fontsize=7.0)
     return drawn
 
 
 def plot_bridge(programme: Programme, *, ax: Axes, currency: str) -> dict[str, Rectangle]:
     """Bridge from prophylaxis contribution to operating cash, totals over the budget."""
-    rows = programme["frames"]["contribution_bridge"]
+    rows = [row for row in programme["frames"]["contribution_bridge"] if row["value"] or row["is_total"]]
     bars = {}
     for i, row in enumerate(rows):
         colour = ACCENT if row["is_total"] else GAIN if row["value"] >= 0 else LOSS
         bars[row["row"]] = ax.barh(-i, row["value"], left=row["start"], height=0.66, color=colour)[0]
         right = max(row["start"], row["end"])
-        ax.text(right, -i, " " + f.money_short(row["value"], currency), va="center", fontsize=7.8, color=INK)
-    ax.set_yticks([-i for i in range(len(rows))], [row["label"] for row in rows])
+        ax.text(right, -i, " " + f.money_short(row["value"], currency), va="center", fontsize=6.8, color=INK)
+    ax.set_yticks([-i for i in range(len(rows))], [row["label"] for row in rows], fontsize=6.8)
     _money_axis(ax, currency, [row[side] for row in rows for side in ("start", "end")])
     return bars
 
@@ -75,8 +76,10 @@ def plot_downside(programme: Programme, *, ax: Axes, currency: str) -> dict[str,
     bars = {row["key"]: ax.barh(-i, row["npv"], height=0.66, color=ACCENT if row["npv"] >= 0 else LOSS)[0]
             for i, row in enumerate(worse)}
     ax.axvline(base["npv"], color=INK, linewidth=1.0, linestyle=(0, (4, 2)))
-    ax.text(base["npv"], 0.75, f"base {f.money_short(base['npv'], currency)}", ha="center", va="bottom", fontsize=7.5)
-    ax.set_yticks([-i for i in range(len(worse))], [_short(row) for row in worse], fontsize=7.4)
+    ax.text(base["npv"], 0.75, f"base {f.money_short(base['npv'], currency)}", ha="center", va="bottom", fontsize=6.8)
+    for i, row in enumerate(worse):
+        ax.text(max(row["npv"], base["npv"], 0.0), -i, "  " + f.money_short(row["npv"], currency), va="center", fontsize=6.2)
+    ax.set_yticks([-i for i in range(len(worse))], [_short(row) for row in worse], fontsize=6.8)
     ax.set_ylim(0.4 - len(worse), 0.6)
     _money_axis(ax, currency, [row["npv"] for row in rows])
     return bars
@@ -94,16 +97,18 @@ def plot_bleeds(programme: Programme, *, ax: Axes) -> dict[str, Line2D]:
     ax.fill_between(years, with_, without, color=ACCENT, alpha=0.12, linewidth=0)
     drawn = {"without": ax.plot(years, without, color=WARM, marker="o")[0],
              "with": ax.plot(years, with_, color=ACCENT, marker="s", linestyle=(0, (5, 2)))[0]}
-    for values, label, colour, rise in ((without, "Current mix", WARM, 7), (with_, "Programme", ACCENT, -42)):
-        ax.annotate(f"{label}: {f.number(values[-1], 1)}", (years[-1], values[-1]), ha="right", va="bottom",
-                    color=colour, xytext=(0, rise), textcoords="offset points")
-    ax.set(xticks=years, ylim=(0, 1.18 * max(without)), xlabel="Budget year", ylabel="Cumulative bleeds")
+    lower = 0.35 * min(without[-1], with_[-1])
+    for values, label, colour, y, side in ((without, "Current mix", WARM, without[-1] + 0.02 * without[-1], "bottom"),
+                                           (with_, "Programme", ACCENT, lower, "center")):
+        ax.text(years[-1], y, f"{label}: {f.number(values[-1], 1)}", ha="right", va=side, color=colour)
+    ax.set(xticks=years, ylim=(0, 1.18 * max(*without, *with_) or 1), xlabel="Budget year", ylabel="Cumulative bleeds")
     return drawn
 
 
 def _money_axis(ax: Axes, currency: str, values: list[float]) -> None:
     low, high = min(0.0, *values), max(0.0, *values)
-    ax.set_xlim(low - 0.04 * (high - low), high + 0.2 * (high - low))
+    width = (high - low) or 1.0
+    ax.set_xlim(low - 0.04 * width, high + 0.3 * width)
     ax.axvline(0, color=MUTED, linewidth=0.7)
     ax.grid(visible=True, axis="x")
     ax.grid(visible=False, axis="y")
@@ -116,14 +121,14 @@ def programme_figures(programme: Programme, currency: str) -> dict[str, Spec]:
     """List the programme's figures."""
     frames = programme["frames"]
     return {
-        "programme_cash": Spec(frames["cumulative_cash"], 2.7, drawer(
-            partial(plot_cash, programme, currency=currency), 0.13, 0.16, 0.84, 0.74)),
-        "programme_bridge": Spec(frames["contribution_bridge"], 2.7, drawer(
-            partial(plot_bridge, programme, currency=currency), 0.38, 0.11, 0.60, 0.87)),
-        "programme_downside": Spec(frames["downside"], 3.3, drawer(
-            partial(plot_downside, programme, currency=currency), 0.38, 0.09, 0.59, 0.84)),
-        "programme_bleeds": Spec(frames["bleeds"], 3.3,
-                                 drawer(partial(plot_bleeds, programme), 0.12, 0.14, 0.84, 0.82)),
+        "programme_cash": Spec(frames["cumulative_cash"], 1.6, drawer(
+            partial(plot_cash, programme, currency=currency), 0.16, 0.22, 0.82, 0.66)),
+        "programme_bridge": Spec(frames["contribution_bridge"], 1.6, drawer(
+            partial(plot_bridge, programme, currency=currency), 0.47, 0.14, 0.52, 0.84)),
+        "programme_downside": Spec(frames["downside"], 2.3, drawer(
+            partial(plot_downside, programme, currency=currency), 0.40, 0.09, 0.59, 0.84)),
+        "programme_bleeds": Spec(frames["bleeds"], 2.3,
+                                 drawer(partial(plot_bleeds, programme), 0.13, 0.16, 0.85, 0.82)),
     }
 
 
@@ -131,13 +136,14 @@ def programme_chart(name: str, programme: Programme, currency: str) -> Chart:
     """Caption and alternative text of a programme figure."""
     years = programme["basis"]["budget_years"]
     money = f"{programme['basis']['cash']} {currency}"
+    fan = "; bands hold 50% and 95% of draws" if "q25" in programme["frames"]["cumulative_cash"][0] else ""
     known = {
-        "programme_cash": (f"Cumulative cash ({money})", "Lines of cumulative net cash by quarter: base case, "
+        "programme_cash": (f"Cumulative cash ({money}){fan}", "Lines of cumulative net cash by quarter: base case, "
                            "favourable case and the three worst downside rows together."),
         "programme_bridge": (f"From contribution to operating cash, {years} years ({money})", "Bars from prophylaxis "
                              "contribution through each gain and loss to operating cash."),
-        "programme_downside": (f"What could go wrong: net present value ({money})", "Bars of net present value for "
-                               "each downside row, with the base case as a dashed line."),
+        "programme_downside": (f"What could go wrong: net present value ({currency})", "Bars of net present value "
+                               "for each downside row, with the base case as a dashed line."),
         "programme_bleeds": ("Bleeds among patients started, with and without", "Lines of cumulative bleeds under the "
                              "current mix and under the programme."),
     }

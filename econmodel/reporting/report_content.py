@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from econmodel.model.structure import Structure
-from econmodel.reporting import blocks, phrases, programme_content, report_sections, result_tables
+from econmodel.reporting import blocks, phrases, programme_content, programme_tables, report_sections, result_tables
 from econmodel.reporting import formatting as f
 from econmodel.reporting.cheers import cheers_table
 from econmodel.reporting.content import Blanks, Bullets, Charts, Paper, Paragraph, Section
@@ -76,9 +76,10 @@ def _programme(document: Document, findings: Findings) -> list[Section]:
     return [Section("The programme's finances", (
         Paragraph(programme_content.answer(document, programme), tone="answer"),
         programme_content.key_numbers(document, programme, findings.psa), drawn,
-        programme_content.finance_table(document, programme), programme_content.views_table(document, programme),
-        programme_content.downside_table(document, programme), programme_content.capacity_table(programme),
-        Bullets(tuple(("", sentence) for sentence in programme["sentences"]))))]
+        programme_tables.finance_table(document, programme), programme_tables.memo_table(document, programme),
+        *programme_tables.interval_tables(document, programme), programme_tables.views_table(document, programme),
+        programme_tables.downside_table(document, programme), programme_tables.capacity_table(programme))),
+        Section("What must not be overlooked", (Bullets(tuple(("", s) for s in programme["sentences"])),), level=2)]
 
 
 def _validation(findings: Findings) -> list[Section]:

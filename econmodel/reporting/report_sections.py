@@ -67,7 +67,7 @@ def method_sections(case: Case, document: Document, structure: Structure) -> lis
             result_tables.settings_table(document))),
         Section("The model", (
             blocks.charts(document, "state_diagram"), Bullets(METHOD), result_tables.moves_table(structure),
-            Paragraph("The program, its inputs and its tests are open; every result can be run again from the `inputs` "
+            Paragraph("The program, its inputs and its tests are open; every result can be run again from the inputs "
                       "block of results.json.", lead="Availability: "))),
     ]
 
@@ -117,9 +117,10 @@ def _together(document: Document, findings: Findings, psa: Mapping[str, Any]) ->
     said = next(iter(first.values()))["sentence"]
     held = psa["held_at_certain_death"]
     note = f"{psa['draws']:,} draws, seed {psa['seed']}. {said}" + (
-        f" In {held} draws six-week mortality was impossible and held at certain death." if held else "")
+        f" In {held} of them the sampled six-week mortality passed 100% and was held at certain death." if held else "")
     tables = [table(
-        f"All inputs varied together, against {lower(names[versus])}: mean and 95% interval",
+        f"All inputs varied together, against {lower(names[versus])}: mean and 95% interval "
+        f"({f.price_note(document['settings'])})",
         (("Strategy", 1.7), (f"Net cost, {headline_years(document)} years", 1.8, True), ("Net cost, horizon", 1.8, True),
          ("QALYs gained", 1.5, True), ("NNT at 3 years", 1.6, True), ("Probability it saves", 1.0, True)),
         [(names[key], _spread(row["incremental_cost_five_years"], currency), _spread(row["incremental_cost"], currency),
@@ -155,9 +156,10 @@ def _one_way(document: Document, findings: Findings, block: Mapping[str, Any]) -
     rows = [(row["label"], f"{f.plain(row['low_value'])} to {f.plain(row['high_value'])}", row["unit"],
              shown(row["outcome_at_low"]), shown(row["outcome_at_high"]), row["basis"], row["status"])
             for row in block["rows"][:2 * BARS]]
+    money = f" ({f.price_note(document['settings'])})" if is_money else ""
     return Section("One input at a time", (
         Charts((report_chart("one_way", findings, labels(document)),)),
-        table(f"{block['label']}; base {shown(block['rows'][0]['base'])}",
+        table(f"{block['label']}{money}; base {shown(block['rows'][0]['base'])}",
               (("Input", 3.0), ("Range", 1.3), ("Unit", 1.0), ("At low", 0.9, True), ("At high", 0.9, True),
                ("Range rests on", 2.0), ("Status", 0.9)), rows)), level=2)
 
@@ -169,7 +171,8 @@ def scenario_table(document: Document, block: Mapping[str, Any]) -> Table:
              f.number(row["qalys"], 3), f.money_change(row["nmb"], currency), row["rationale"])
             for row in block["rows"]]
     years = headline_years(document)
-    return table(f"Scenarios: {lower(names[block['strategy']])} against {lower(names[block['versus']])}",
+    return table(f"Scenarios: {lower(names[block['strategy']])} against {lower(names[block['versus']])} "
+                 f"({f.price_note(document['settings'])})",
                  (("Scenario", 2.0), (f"Net cost, {years} years", 1.0, True), ("Bleeds averted per 100", 0.9, True),
                   (f"NNT, {years} years", 0.7, True), ("QALYs gained", 0.8, True), ("Net monetary benefit", 1.0, True),
                   ("Reasoning", 4.0)), rows)

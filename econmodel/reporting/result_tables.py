@@ -54,9 +54,9 @@ def outcomes_table(document: Document) -> Table:
              f.per(b["complications"]["sepsis"], 1000), f.number(b["sessions"], 2))
             for b in document["strategies"].values()]
     columns = ["Life-years", "QALYs", "Life-years, undiscounted", "First bleeds per 100", "Rebleeds per 100",
-               "Bleeding deaths per 100", "Procedure deaths per 1,000", "Embolisms per 1,000", "Sepsis per 1,000",
+               "Bleeding deaths per 100", "Procedure deaths per 1,000", "Emboli per 1,000", "Sepsis per 1,000",
                "Sessions"]
-    widths = {"Life-years, undiscounted": 1.4}
+    widths = {"Life-years, undiscounted": 1.5, "Procedure deaths per 1,000": 1.2, "Rebleeds per 100": 1.1, "Sessions": 1.1}
     return table("Health, bleeds and harms per strategy over the time horizon",
                  (("Strategy", 1.9), *((name, widths.get(name, 1.0), True) for name in columns)), rows)
 
@@ -77,8 +77,8 @@ def comparison_table(document: Document, versus: str) -> Table:
     rows = [(names[key], f.money_change(c["incremental_cost"], currency), f.number(c["incremental_qalys"], 3),
              icer_text(c, currency), f.money_change(c["net_monetary_benefit"], currency),
              f.number(c["bleeds_averted_per_100"], 1), f.number(c["break_even_nnt"], 1),
-             f.money(c["net_cost_per_first_bleed_averted"], currency),
-             f.money(c["net_cost_per_any_bleed_averted"], currency))
+             per_bleed_text(c["net_cost_per_first_bleed_averted"], c["incremental_cost"], currency),
+             per_bleed_text(c["net_cost_per_any_bleed_averted"], c["incremental_cost"], currency))
             for key, c in document["comparisons"][versus].items()]
     columns = ["Extra cost", "QALYs gained", "Cost per QALY", "Net monetary benefit", "Bleeds averted per 100 (all)",
                "Break-even NNT", "Net cost per first bleed averted", "Net cost per any bleed averted"]
@@ -86,6 +86,21 @@ def comparison_table(document: Document, versus: str) -> Table:
                  (("Strategy", 1.9), *((name, 1.0, True) for name in columns)), rows,
                  note=f"{f.price_note(settings)}. Break-even NNT: the strategy saves when its NNT at the horizon is "
                       "lower; where treating averts no first bleed it has no value.")
+
+
+def per_bleed_text(value: float | None, extra_cost: float, currency: str) -> str:
+    """Net cost per bleed averted; in words where the strategy saves, or averts no bleed, as a ratio would mislead.
+
+    Examples
+    --------
+    >>> per_bleed_text(-500.0, -1000.0, "USD"), per_bleed_text(-500.0, 1000.0, "USD"), per_bleed_text(500.0, 1000.0, "USD")
+    ('saves', 'averts none', '$500')
+    """
+    if value is None:
+        return f.NOTHING
+    if extra_cost < 0:
+        return "saves" if value < 0 else "saves, averts fewer"
+    return "averts none" if value < 0 else f.money(value, currency)
 
 
 def icer_text(row: Mapping[str, Any], currency: str) -> str:
@@ -106,7 +121,7 @@ def nnt_table(document: Document) -> Table:
              f.nnt(c["patients_per_bleed_averted"]))
             for versus, block in document["comparisons"].items() for key, c in block.items()]
     return table("Patients needed to treat to avert one first bleed, by years since start",
-                 (("Strategy", 2.0), ("Against", 1.6), *((f"{year} years", 0.8, True) for year in years),
+                 (("Strategy", 2.0), ("Against", 1.6), *((f"{year} year{'s'[:year != '1']}", 0.8, True) for year in years),
                   ("Patients per bleed averted (all bleeds)", 1.3, True)), rows,
                  note="NNTH: patients treated to bring one more first bleed. Death competes with bleeding.")
 
@@ -114,7 +129,7 @@ def nnt_table(document: Document) -> Table:
 def frontier_table(document: Document) -> Table:
     """Efficiency frontier."""
     names, currency = labels(document), document["settings"]["currency"]
-    return table("Efficiency frontier over the time horizon",
+    return table(f"Efficiency frontier over the time horizon ({f.price_note(document['settings'])})",
                  (("Strategy", 2.0), ("Cost", 1.0, True), ("QALYs", 1.0, True), ("Status", 1.4),
                   ("Cost per further QALY", 1.2, True)),
                  [(names[r["key"]], f.money(r["cost"], currency), f.number(r["qalys"], 3), FRONTIER_WORDS[r["status"]],

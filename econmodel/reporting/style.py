@@ -63,8 +63,8 @@ def strategy_styles(keys: Sequence[str]) -> dict[str, StrategyStyle]:
 def plot_settings() -> dict[Any, Any]:
     """Give the plotting library its settings: bundled font, quiet axes, SVG that is the same on every run."""
     return {
-        "font.family": "DejaVu Sans", "font.size": 8.5, "axes.labelsize": 8.5, "axes.titlesize": 9.0,
-        "xtick.labelsize": 8.0, "ytick.labelsize": 8.0, "axes.edgecolor": MUTED, "axes.labelcolor": INK,
+        "font.family": "DejaVu Sans", "font.size": 7.6, "axes.labelsize": 7.6, "axes.titlesize": 8.0,
+        "xtick.labelsize": 7.2, "ytick.labelsize": 7.2, "axes.edgecolor": MUTED, "axes.labelcolor": INK,
         "xtick.color": MUTED, "ytick.color": MUTED, "text.color": INK, "axes.spines.top": False,
         "axes.spines.right": False, "axes.linewidth": 0.7, "lines.linewidth": 1.6, "lines.markersize": 4.5,
         "axes.grid": True, "axes.grid.axis": "y", "grid.color": GRID, "grid.linewidth": 0.7, "axes.axisbelow": True,

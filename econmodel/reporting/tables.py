@@ -73,7 +73,7 @@ def headline_columns(document: Document) -> list[tuple[str, str]]:
             ("bleeds_averted_watch", f"First bleeds averted per 100 v. no prophylaxis ({end} years)"),
             ("nnt_watch", f"NNT at {NNT_YEAR} years v. no prophylaxis"),
             ("nnt_beta_blocker", f"NNT at {NNT_YEAR} years v. beta-blocker"), ("qalys", "QALYs (time horizon)"),
-            ("procedure_deaths", "Procedure deaths per 1,000"), ("embolisms", "Embolisms per 1,000")]
+            ("procedure_deaths", "Procedure deaths per 1,000"), ("embolisms", "Emboli per 1,000")]
 
 
 def headline_text(document: Document) -> list[dict[str, str]]:

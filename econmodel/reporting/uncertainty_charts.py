@@ -44,15 +44,17 @@ def plot_tornado(block: Mapping[str, Any], *, ax: Axes, currency: str) -> dict[s
                      for end, colour in (("low", "#7fb0c4"), ("high", ACCENT)))
         bars[row["name"]] = (low, high)
     ax.axvline(base, color=INK, linewidth=0.9)
-    ax.set_yticks([-i for i in range(len(rows))], [fill(row["label"], 46) for row in rows], fontsize=6.8, linespacing=1.0)
+    ax.set_yticks([-i for i in range(len(rows))], [fill(row["label"], 46) for row in rows], fontsize=7.4, linespacing=1.0)
     ax.tick_params(axis="y", length=0)
     ax.grid(visible=True, axis="x")
     ax.grid(visible=False, axis="y")
     if block["outcome"] in MONEY_OUTCOMES:
         ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, currency))
         ax.axvline(0, color=WARM, linewidth=0.8, linestyle=(0, (4, 2)))
-    ax.set_xlabel(block["label"])
-    ax.text(0.0, 1.01, "Light: input at its low; dark: at its high", transform=ax.transAxes, fontsize=7.2, color=MUTED)
+    money = block["outcome"] in MONEY_OUTCOMES
+    ax.set_xlabel(block["label"] + (f" ({currency})" if money else ""))
+    ax.text(-0.6, 1.01, "Light: input at its low; dark: at its high. Line: this case" + ("; dashes: zero" if money else ""),
+            transform=ax.transAxes, fontsize=7.0, color=MUTED)
     return bars
 
 
@@ -63,11 +65,11 @@ def plot_acceptability(psa: Mapping[str, Any], result: Document, *, ax: Axes) ->
     lines = strategy_lines(result, series, ax, markers=False)
     ax.axvline(settings["willingness_to_pay"], color=MUTED, linewidth=0.8, linestyle=(0, (4, 3)))
     ax.set(xlim=(0, block["thresholds"][-1]), ylim=(0, 1), ylabel="Probability of highest net benefit",
-           xlabel=f"Willingness to pay per QALY ({settings['currency']})")
+           xlabel=f"Willingness to pay per QALY ({f.price_note(settings)})")
     ax.yaxis.set_major_formatter(lambda value, _: f.percent(value))
     ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, settings["currency"]))
     ax.locator_params(axis="x", nbins=4)
-    label_column(ax, result, list(labels(result)))
+    label_column(ax, result, list(labels(result)), markers=False)
     return lines
 
 
@@ -108,13 +110,13 @@ def report_figures(document: Document, trace: Sequence[Mapping[str, Any]], keys:
     """List the figures that only the technical report shows."""
     names, currency = labels(document), document["settings"]["currency"]
     shown = [dict(row) for row in trace if row["strategy"] in keys]
-    figures = {"cohort_trace": Spec(shown, 3.2, partial(draw_traces, rows=shown, keys=keys, names=names))}
+    figures = {"cohort_trace": Spec(shown, 3.2, partial(draw_traces, rows=shown, keys=keys, names=names), width=5.4)}
     if findings.one_way:
         figures["one_way"] = Spec(findings.one_way["rows"], 3.9, drawer(
-            partial(plot_tornado, findings.one_way, currency=currency), 0.46, 0.12, 0.52, 0.83), width=6.4)
+            partial(plot_tornado, findings.one_way, currency=currency), 0.46, 0.12, 0.52, 0.83), width=5.8)
     if findings.psa:
         figures["acceptability"] = Spec(_acceptability_rows(findings.psa), 3.1, drawer(
-            partial(plot_acceptability, findings.psa, document), 0.13, 0.14, 0.54, 0.83))
+            partial(plot_acceptability, findings.psa, document), 0.13, 0.14, 0.56, 0.83), width=5.4)
     return figures
 
 

@@ -26,7 +26,7 @@ def test_every_scenario_answers_every_analysis(path: Path) -> None:
     _, document = vary_inputs(case, found, document, quiet=True)
     tables = report_tables(case)
     assert document["uncertainty"]["draws"] == 10
-    assert len(document["programme"]["downside"]) == 15
+    assert len(document["programme"]["downside"]) == 16
     rows = {row["key"]: row for row in tables["scenarios"]["rows"]}
     assert set(rows) == {"base", *(p.stem for p in SCENARIOS)}
     assert rows["base"]["cost"] is not None

@@ -19,14 +19,16 @@ from econmodel.economics.profiles import monthly_profiles
 from econmodel.economics.results import result_document
 from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import Case, demo_file, load_case
+from econmodel.parameters.money import money
 from econmodel.programme.inputs import read_inputs
 from econmodel.programme.report import programme_case
 from econmodel.reporting import programme_charts
 from econmodel.reporting.brief import build_reports
 from econmodel.reporting.brief_content import brief_paper
 from econmodel.reporting.content import KeyNumbers, Table
-from econmodel.reporting.programme_content import answer, finance_table, key_numbers, rejected
+from econmodel.reporting.programme_content import answer, decision, key_numbers, rejected
 from econmodel.reporting.programme_data import programme_document
+from econmodel.reporting.programme_tables import finance_table
 from econmodel.reporting.style import plot_settings
 
 
@@ -118,12 +120,46 @@ def test_interval_comes_from_the_draws(document: dict, programme: dict) -> None:
 
 def test_answer_follows_the_sign_and_shows_both_payment_views(document: dict, programme: dict) -> None:
     """A loss is told as a loss, and both ways of being paid are in the sentence."""
-    losing = programme | {"headline": programme["headline"] | {"npv": -1234.0}}
+    losing = programme | {"headline": programme["headline"] | {"npv": -1234.0, "verdict": "does not pay for itself"}}
     said = answer(document, losing)
     assert "does not pay for itself" in said
-    assert "−$1,234" in said
-    assert "per episode" in said
+    assert "−$1,234 as this hospital is paid" in said
     assert "block budget" in said
+    assert "if freed staff time saves no cash" in said
+
+
+def test_harm_is_never_told_as_a_benefit(case: Case, document: dict, programme: dict) -> None:
+    """More bleeds are called more bleeds, and no decision is asked for; a loss never "pays back"."""
+    harmful = programme | {"headline": programme["headline"] | {"bleeds_averted": -15.4}}
+    assert "brings 15.4 more bleeds" in answer(document, harmful)
+    assert decision(document, harmful).startswith("none")
+    quality = programme["savings"]["quality_only"] | {"bleeds_averted": -15.4, "bleeding_deaths_averted": -1.8}
+    worse = harmful | {"savings": programme["savings"] | {"quality_only": quality}}
+    text = str(brief_paper(case, document, programme=worse))
+    assert "15.4 more bleeds and 1.8 more deaths" in text
+    assert "−15.4" not in text
+    never = programme | {"headline": programme["headline"] | {"payback_years": None}}
+    assert "before it pays back" not in decision(document, never)
+    assert "before it pays back" in decision(document, programme)
+    same = programme | {"basis": programme["basis"] | {"is_change": False}}
+    assert "Nothing is proposed" in answer(document, same)
+
+
+def test_break_even_is_held_against_steps_and_slots(document: dict, programme: dict) -> None:
+    """The tile says from where it stays so, and what the slots allow."""
+    found = programme["break_even"] | {"searched": 12.0, "sustained": 19.1, "capacity": 10.0}
+    note = key_numbers(document, programme | {"break_even": found}, None).numbers[-1].note
+    assert "for good from 19.1" in note
+    assert "slots allow 10.0" in note
+
+
+def test_first_page_says_where_averted_bleeds_cost_margin(case: Case, document: dict, programme: dict) -> None:
+    """With the refill contribution that would make it neutral, on the scale of the input."""
+    first = str(brief_paper(case, document, programme=programme).sections[0])
+    view = programme["views"]["per_episode"]
+    assert view["averted_bleed_lowers_margin"]
+    assert "lowers the hospital's margin by" in first
+    assert money(view["neutral_refill_per_refilled_day"], "USD") in first
 
 
 def test_options_left_out_are_named_with_their_standing(document: dict, programme: dict) -> None:

@@ -42,3 +42,11 @@ def test_built_from_names_inputs() -> None:
     p = dataclasses.replace(base["c_bleed_fatal"], built_from=("c_bleed_survivd",))
     with pytest.raises(ParameterError, match="c_bleed_survivd"):
         check(dataclasses.replace(base, parameters=base.parameters | {p.name: p}))
+
+
+def test_settings_of_the_run_are_no_values_of_the_site() -> None:
+    """Fewer draws and another seed are choices: nothing to look at, and no value becomes the site's own."""
+    changed = load_case(sets=["draws=10", "seed=7"]).parameters
+    assert second_look(changed) == []
+    assert [changed[name].status for name in ("draws", "seed")] == [load_base_case()[name].status for name in ("draws", "seed")]
+    assert load_case(sets=["hr_glue=0.4"]).parameters["hr_glue"].status == "local"

@@ -42,7 +42,7 @@ def build(start: str, edits: Mapping[str, Mapping[str, Any]], title: str = "") -
     if wanted != loaded:
         what = f"price_list = {wanted!r}, but {base.title} is priced with {loaded!r}"
         raise ParameterError(what, fix="choose the country on the page Summary, or give the file the baseline base_case")
-    check(parameters)
+    check(parameters, subset=True)
     return Case(base.name, base.title, base.file, parameters)
 
 
