@@ -37,18 +37,18 @@ def build_months(book: Book) -> None:
     for weighting, column in WEIGHTINGS.items():
         book.known("middle", weighting, sheet=NAME, row=4, column=column)
     for month, row in enumerate(book.layout.month_rows):
-        sheet.number(row, MONTH, month, "whole")
-        sheet.number(row, MODEL_YEAR, month // CYCLES_PER_YEAR + 1, "whole")
-        sheet.number(row, AS_IS, 1, "whole")
-        for column, rate in zip((COSTS, OUTCOMES), rates, strict=True):
-            sheet.formula(row, column, f"(1+{rate})^(-A{row}/{CYCLES_PER_YEAR})", "factor")
-        for column, plan in enumerate(plans, start=FIRST_VISIT):
-            sheet.formula(row, column, _visit(book, plan, row), "whole")
+        sheet.put(row, MONTH, month, "whole")
+        sheet.put(row, MODEL_YEAR, month // CYCLES_PER_YEAR + 1, "whole")
+        sheet.put(row, AS_IS, 1, "whole")
+    for column, rate in zip((COSTS, OUTCOMES), rates, strict=True):
+        sheet.fill(book.layout.month_rows, column, f"(1+{rate})^(-A#/{CYCLES_PER_YEAR})")
+    for column, plan in enumerate(plans, start=FIRST_VISIT):
+        sheet.fill(book.layout.month_rows, column, _visit(book, plan), "whole")
     sheet.widths(*[13] * (FIRST_VISIT + len(plans)))
     sheet.frame(f"B{FIRST_MONTH_ROW}", book.footer, wide=True)
 
 
-def _visit(book: Book, plan: StrategyPlan, row: int) -> str:
+def _visit(book: Book, plan: StrategyPlan) -> str:
     months, interval = book.at("strategy", plan.key, "months"), book.at("strategy", plan.key, "interval")
-    again = f"IF({interval}>0,IF(A{row}>MAX({months}),IF(MOD(A{row}-MAX({months}),{interval})=0,1,0),0),0)"
-    return f"IF(COUNTIF({months},A{row})>0,1,{again})"
+    again = f"IF({interval}>0,IF(A#>MAX({months}),IF(MOD(A#-MAX({months}),{interval})=0,1,0),0),0)"
+    return f"IF(COUNTIF({months},A#)>0,1,{again})"
