@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from econmodel.evidence.registry import BaseCase, Options
+    from econmodel.evidence.registry.settings import DateOrder
 
 
 @click.command()
@@ -23,13 +24,15 @@ if TYPE_CHECKING:
 @click.option("--day-first", is_flag=True, help="Read 04/03/2021 as 4 March.")
 @click.option("--month-first", is_flag=True, help="Read 04/03/2021 as 3 April.")
 @click.option("--map", "mapping", multiple=True, metavar="COLUMN=NAME", help="Say what a column is; repeatable.")
+@click.option("--word", "words", multiple=True, metavar="COLUMN:WORD=KNOWN",
+              help="Say what a word in a column means; repeatable.")
 @common("out", "json", "quiet")
-def registry(file: Path, day_first: bool, month_first: bool, mapping: Sequence[str], out: Path | None, json: str | None,
-             quiet: bool) -> None:
+def registry(file: Path, day_first: bool, month_first: bool, mapping: Sequence[str], words: Sequence[str], out: Path | None,
+             json: str | None, quiet: bool) -> None:
     """Turn a registry into rates, risks and own inputs."""
     from econmodel.evidence.registry import analyse_registry, summarise, write_registry
 
-    options = read_options(day_first=day_first, month_first=month_first, mapping=mapping)
+    options = read_options(day_first=day_first, month_first=month_first, mapping=mapping, words=words)
     folder = check_output(out, Path("reports") / file.stem, json)
     with console(quiet=quiet, error=True).status(f"Reading {file.name}"):
         result = analyse_registry(file, options, base_case())
@@ -43,13 +46,13 @@ def registry(file: Path, day_first: bool, month_first: bool, mapping: Sequence[s
         show_registry(document, [str(path) for path in written.values()], console(quiet=quiet))
 
 
-def read_options(*, day_first: bool, month_first: bool, mapping: Sequence[str]) -> Options:
+def read_options(*, day_first: bool, month_first: bool, mapping: Sequence[str], words: Sequence[str] = ()) -> Options:
     """Turn the command's options into settings of the import.
 
     Raises
     ------
     AnalysisError
-        Both date orders are given, or a mapping is not ``COLUMN=NAME``.
+        Both date orders are given, a mapping is not ``COLUMN=NAME`` or a word not ``COLUMN:WORD=KNOWN``.
     """
     from econmodel.evidence.registry import Options
 
@@ -63,7 +66,16 @@ def read_options(*, day_first: bool, month_first: bool, mapping: Sequence[str]) 
             what = f"--map {text!r}: must be COLUMN=NAME"
             raise AnalysisError(what, where="--map", fix='for example --map "Last clinic=last_seen"')
         pairs[column] = name
-    return Options(date_order="day_first" if day_first else "month_first" if month_first else None, mapping=pairs)
+    told = {}
+    for text in words:
+        left, _, known = (part.strip() for part in text.rpartition("="))
+        column, colon, word = (part.strip() for part in left.partition(":"))
+        if not (column and colon and word and known):
+            what = f"--word {text!r}: must be COLUMN:WORD=KNOWN"
+            raise AnalysisError(what, where="--word", fix='for example --word "status:RIP=dead"')
+        told[column, word] = known
+    order: DateOrder | None = "day_first" if day_first else "month_first" if month_first else None
+    return Options(date_order=order, mapping=pairs, words=told)
 
 
 def base_case() -> BaseCase:
@@ -97,7 +109,8 @@ def show_registry(document: dict[str, Any], written: list[str], out: Console) ->
         out.print(f"Harms, {key}: embolism {harm['embolism']}, sepsis {harm['sepsis']} in "
                   f"{harm['courses_with_complications_recorded']} courses with complications recorded (of "
                   f"{harm['courses']}); deaths from a procedure {harm['deaths_from_a_procedure']}.", highlight=False)
-    out.print(f"{len(document['local_values'])} inputs set: {', '.join(document['local_values'])}", highlight=False)
+    found = document["local_values"]
+    out.print(f"{len(found)} inputs set: {', '.join(found)}" if found else "No input set: too few patients.", highlight=False)
     out.print(document["caution"], style="italic")
     out.print("Files: " + ", ".join(written), markup=False, highlight=False)
 

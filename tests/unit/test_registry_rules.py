@@ -249,3 +249,46 @@ def test_overfull_row_is_held(tmp_path):
     found = clean_registry(path, options())
     assert list(reasons(found)) == ["P1"]
     assert "more filled cells" in reasons(found)["P1"]
+
+
+def test_refused_words_are_shown_only_where_they_repeat(tmp_path):
+    """A word in three rows is vocabulary and is shown; one that stands alone may name a person and is kept back."""
+    found = clean(tmp_path, *[{"status": "RIP"}] * 3, {"status": "Jane Doe"})
+    problems = found.problems[found.problems["column"].eq("status")]
+    assert list(problems["detail"]) == ["RIP", "RIP", "RIP", ""]
+    assert problems["problem"].str.contains("alive, dead, lost, transplanted").all()
+
+
+def test_words_can_be_explained(tmp_path):
+    """A word told is read as the known one, and logged; a wrong one is refused with what is known."""
+    rows = [{"status": "RIP", "death_date": "2022-01-20"}]
+    found = clean(tmp_path, *rows, words={("status", "rip"): "dead"})
+    assert patient(found)["status"] == "dead"
+    assert list(found.changes["from"]) == ["RIP"]
+    for words in ({("status", "rip"): "gone"}, {("mood", "rip"): "dead"}):
+        with pytest.raises(DataError, match=r"known|no column"):
+            clean(tmp_path, *rows, words=words)
+
+
+def test_holds_for_want_of_a_column_say_how_to_point_to_it(tmp_path):
+    """The dead have a date, under a heading not known: the note names the option and the column not used."""
+    found = clean(tmp_path, {"status": "dead", "Died": "2022-01-20"})
+    assert any('--map "YOUR COLUMN=death_date" (not used so far: \'Died\')' in note for note in found.notes)
+    mapped = clean(tmp_path, {"status": "dead", "Died": "2022-01-20"}, mapping={"Died": "death_date"})
+    assert patient(mapped)["fate"] == "analysed"
+    assert not any("for want of" in note for note in mapped.notes)
+
+
+def test_a_negative_size_is_no_size(tmp_path):
+    """The sign is not lost in silence: the cell is left out and listed."""
+    found = clean(tmp_path, {"size_mm": "-12"})
+    assert list(found.problems["column"]) == ["size_mm"]
+
+
+def test_nothing_of_a_held_patient_is_called_kept(tmp_path):
+    """Two decision dates: kept with the earliest, unless the patient is held for another reason."""
+    twice = [{"id": "P1", "decision_date": day, "bled": "maybe"} for day in ("2020-01-15", "2020-02-15")]
+    fine = [{"id": "P2", "decision_date": day} for day in ("2020-01-15", "2020-02-15")]
+    found = clean(tmp_path, *twice, *fine).problems
+    said = found[found["problem"].str.startswith("rows of one id give different decision dates")]
+    assert list(said["action"]) == ["held", "kept"]

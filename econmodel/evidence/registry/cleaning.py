@@ -12,8 +12,8 @@ from pathlib import Path
 import pandas as pd
 
 from econmodel.evidence.registry.bleeds import place_bleeds
-from econmodel.evidence.registry.columns import ColumnMap, map_columns, plain, recognise
-from econmodel.evidence.registry.ledger import Ledger
+from econmodel.evidence.registry.columns import SYNONYMS, ColumnMap, map_columns, plain, recognise
+from econmodel.evidence.registry.ledger import EXCLUDED, HELD, KEPT, Ledger
 from econmodel.evidence.registry.patients import form_patients
 from econmodel.evidence.registry.reading import read_table
 from econmodel.evidence.registry.rows import drop_duplicates, type_rows
@@ -92,9 +92,10 @@ def clean_registry(path: Path, options: Options) -> CleanRegistry:
     kept = patients["fate"].eq("analysed").reindex(visits["patient"]).to_numpy()
     courses = form_courses(visits[kept], options.course_gap_days)
     _note_patients(patients[patients["fate"].eq("analysed")], columns, ledger)
+    _note_missing(patients, columns, ledger)
     counts = _count(len(typed), rows, patients, visits[kept], courses)
     label_of = typed.set_index("row")["label"]
-    return CleanRegistry(patients, rows, visits[kept], courses, _with_patient(ledger.problems, label_of),
+    return CleanRegistry(patients, rows, visits[kept], courses, _settled(_with_patient(ledger.problems, label_of), rows, patients),
                          _with_patient(ledger.changes, label_of), counts, tuple(ledger.notes), table.file,
                          frozenset(columns.found), table.invented)
 
@@ -103,6 +104,23 @@ def _with_patient(entries: pd.DataFrame, label_of: pd.Series) -> pd.DataFrame:
     entries = entries.copy()
     entries.insert(1, "patient", entries["row"].map(label_of).fillna(""))
     return entries.sort_values("row", kind="stable", ignore_index=True)
+
+
+def _settled(problems: pd.DataFrame, rows: pd.DataFrame, patients: pd.DataFrame) -> pd.DataFrame:
+    """Call no cell kept whose patient is held or excluded for another reason."""
+    fate = problems["row"].map(rows.set_index("row")["patient"]).map(patients["fate"])
+    lost = problems["action"].eq(KEPT) & fate.isin([HELD, EXCLUDED])
+    return problems.assign(action=problems["action"].mask(lost, fate))
+
+
+def _note_missing(patients: pd.DataFrame, columns: ColumnMap, ledger: Ledger) -> None:
+    """Where patients are held for want of a column the file does not have, say how to point to it."""
+    reasons = patients.loc[patients["fate"].eq("held"), "reason"].str.split(": ").str[0]
+    for name, count in reasons.value_counts().items():
+        if name in SYNONYMS and name not in columns.found:
+            unused = f" (not used so far: {', '.join(map(repr, columns.unused))})" if columns.unused else ""
+            ledger.note(f'patients held for want of {name}, for which the file has no column: {count}; if it has, say '
+                        f'--map "YOUR COLUMN={name}"{unused}')
 
 
 def _note_columns(columns: ColumnMap, ledger: Ledger) -> None:

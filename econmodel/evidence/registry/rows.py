@@ -28,6 +28,7 @@ WORD_READERS: dict[str, vocabulary.Reader] = {
     "death_cause": vocabulary.death_cause,
 }
 MUST_READ = ("bled", "strategy", "status")
+OFTEN, LONGEST_WORD = 3, 30
 _OWN_LABEL = r"(?:patient-\d+|[A-Za-z]{0,8}[-_/ ]?\d{1,5}[A-Za-z]?)"
 _SEVERAL = re.compile(r"\d\s*(?:mm|cm)?\s*(?:[/+&]|and)\s*\d")
 _LIMITS = {"age": (0, 110), "birth_year": (1900, 2100), "size_mm": (0, 100), "coils": (0, 50), "glue_ml": (0, 50),
@@ -68,8 +69,13 @@ def type_rows(table: RawTable, columns: ColumnMap, options: Options, ledger: Led
             typed["month_first_day"], typed["month_last_day"] = column.earliest, column.latest
     for name in NUMBER_COLUMNS:
         typed[name] = _read_numbers(cells[name], name, ledger) if name in cells else np.nan
-    for name, reader in (WORD_READERS | {"strategy": vocabulary.strategy_reader(options.strategies)}).items():
-        typed[name] = _read_keys(cells[name], name, reader, ledger) if name in cells else None
+    readers = WORD_READERS | {"strategy": vocabulary.strategy_reader(options.strategies)}
+    _check_words(options, readers, columns)
+    for name, reader in readers.items():
+        typed[name] = None
+        if name in cells:
+            told = _as_told(cells[name], name, options, ledger)
+            typed[name] = _read_keys(told, name, reader, options, ledger)
     _use_birth_dates(typed, table, columns)
     ledger.problem(table.overfull, "", "more filled cells than the file has columns", HELD)
     return _blank_missing(typed).rename_axis(None)
@@ -174,14 +180,42 @@ def _read_numbers(cells: pd.Series, name: str, ledger: Ledger) -> pd.Series:
     return values.where(~wrong)
 
 
-def _read_keys(cells: pd.Series, name: str, reader: vocabulary.Reader, ledger: Ledger) -> pd.Series:
+def _check_words(options: Options, readers: dict[str, vocabulary.Reader], columns: ColumnMap) -> None:
+    for (name, word), known in options.words.items():
+        where = f"--word {name}:{word}={known}"
+        if name not in readers or name not in columns.found:
+            what = f"the file has no column of words for {name!r}"
+            fix = "choose one of " + ", ".join(n for n in readers if n in columns.found)
+            raise DataError(what, where=where, fix=fix)
+        if readers[name](known) == vocabulary.UNREADABLE:
+            what = f"{known!r} is not a word known for {name}"
+            raise DataError(what, where=where, fix=f"use one of {vocabulary.known_words(name, options.strategies)}")
+
+
+def _as_told(cells: pd.Series, name: str, options: Options, ledger: Ledger) -> pd.Series:
+    """Put the words the user explained into words known here, and log it."""
+    told = {plain(word): known for (column, word), known in options.words.items() if column == name}
+    if not told:
+        return cells
+    codes, uniques = pd.factorize(cells)
+    read = pd.Series(np.array([told.get(plain(t), t) for t in uniques], dtype=object)[codes], index=cells.index)
+    changed = read.ne(cells)
+    ledger.change(cells.index[changed], name, cells[changed].to_numpy(), read[changed].to_numpy(), "a word explained with --word")
+    return read
+
+
+def _read_keys(cells: pd.Series, name: str, reader: vocabulary.Reader, options: Options, ledger: Ledger) -> pd.Series:
     keys = vocabulary.read_words(cells, reader)
     wrong = keys.eq(vocabulary.UNREADABLE)
-    if name in MUST_READ:
-        ledger.problem(cells.index[wrong], name, f"not a word known for {name}", HELD)
-    else:
-        ledger.problem(cells.index[wrong], name, f"not a word known for {name}", LEFT_OUT)
+    what = f"not a word known for {name} ({vocabulary.known_words(name, options.strategies)})"
+    ledger.problem(cells.index[wrong], name, what, HELD if name in MUST_READ else LEFT_OUT, _repeated(cells[wrong]))
     return keys.where(~wrong, None)
+
+
+def _repeated(cells: pd.Series) -> np.ndarray:
+    """Words that stand in several rows, short; any other text is kept back, since it may name a person."""
+    often = cells.map(cells.value_counts()).ge(OFTEN) & cells.str.len().le(LONGEST_WORD)
+    return cells.where(often, "").to_numpy()
 
 
 def _use_birth_dates(typed: pd.DataFrame, table: RawTable, columns: ColumnMap) -> None:

@@ -39,6 +39,8 @@ class Options:
         Settles columns whose dates can be read both ways; None asks (an error that names the option).
     mapping
         Column of the file -> our name, or ``ignore``.
+    words
+        (Our name, word of the file) -> a word known here, for words that a column uses and this program does not know.
     course_gap_days
         Sessions no further apart, of a varix not yet obliterated, belong to one course.
     as_of
@@ -51,6 +53,7 @@ class Options:
 
     date_order: DateOrder | None = None
     mapping: Mapping[str, str] = field(default_factory=dict)
+    words: Mapping[tuple[str, str], str] = field(default_factory=dict)
     course_gap_days: int = 90
     as_of: date = field(default_factory=date.today)
     strategies: tuple[str, ...] = STRATEGIES

@@ -62,6 +62,20 @@ def yes_no(text: str) -> str:
     return "yes" if word in _YES else "no" if word in _NO else UNREADABLE
 
 
+def known_words(name: str, strategies: tuple[str, ...] = ()) -> str:
+    """Words a column takes, for a message: the shortest word of each key.
+
+    Examples
+    --------
+    >>> known_words("status"), known_words("bled")
+    ('alive, dead, lost, transplanted', 'yes, no')
+    """
+    keys = {"status": tuple(_STATUS), "strategy": strategies, "sex": ("female", "male"), "child": ("A", "B", "C"),
+            "varix_type": ("GOV1", "GOV2", "IGV1", "IGV2"), "bleed_order": ("before", "after"),
+            "start_basis": ("decision", "session"), "bleed_source": ("gastric", "other", "not portal")}
+    return ", ".join(keys.get(name, ("yes", "no")))
+
+
 def sex(text: str) -> str:
     """Female or male."""
     return _SEX.get(plain(text), UNREADABLE)
@@ -186,6 +200,8 @@ def size(text: str) -> float:
     (12.0, 14.0, 11.0, 7.5, 12.0)
     """
     word = text.strip().lower()
+    if word.startswith(("-", "−")):
+        return float("nan")
     scale = 10.0 if re.search(r"\d\s*cm\b", word) else 1.0
     if re.match(r"[<>≤≥]\s*\d", word):
         bound = float(re.sub(r"[^\d.]", "", word.replace(",", ".")) or "nan") * scale
