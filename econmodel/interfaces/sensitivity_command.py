@@ -15,7 +15,7 @@ def run_sensitivity(file: Path | None, overrides: Sequence[Path], sets: Sequence
                     outcome: str, one_way: bool, pair: tuple[str, str] | None, thresholds: Sequence[str], scenarios: bool,
                     sobol: bool, out: Path | None, json: str | None, quiet: bool) -> None:
     """Run the analyses wanted (all but Sobol indices when none is), write their pictures, CSV and JSON, and print the sentences."""
-    from econmodel.reporting.sensitivity import save_sensitivity
+    from econmodel.reporting.sensitivity import save_sensitivity, sensitivity_document
     from econmodel.uncertainty import deterministic
     from econmodel.uncertainty.questions import ask
     from econmodel.uncertainty.scenarios import scenario_table
@@ -33,7 +33,7 @@ def run_sensitivity(file: Path | None, overrides: Sequence[Path], sets: Sequence
     if everything or pair:
         found["two_way"] = deterministic.two_way(question, *(pair or deterministic.DEFAULT_PAIR))
     names = thresholds or ([r.name for r in found["one_way"][:TOP_THRESHOLDS]] if everything else [])
-    if names and outcome != "nnt":
+    if names:
         found["thresholds"] = break_even_points(question, names)
     if everything or scenarios:
         found["scenarios"] = scenario_table(question)
@@ -41,10 +41,14 @@ def run_sensitivity(file: Path | None, overrides: Sequence[Path], sets: Sequence
         from econmodel.uncertainty.global_sensitivity import both_outcomes
 
         found["sobol"] = both_outcomes(question, seed=int(case.parameters.number("seed")))
-    document = save_sensitivity(question, found, folder)
+    document = sensitivity_document(question, found)
+    written = save_sensitivity(question, found, document, folder) if folder else []
     if json:
         write_json(document, json)
     if json != "-":
+        screen = console(quiet=quiet)
         for sentence in document["sentences"]:
-            console(quiet=quiet).print(f"- {sentence}", markup=False, highlight=False)
-        console(quiet=quiet).print(f"Pictures, CSV and JSON in {folder}", markup=False, highlight=False)
+            screen.print(f"- {sentence}", markup=False, highlight=False)
+        names = ", ".join(sorted(path.name for path in written if path.suffix in (".svg", ".json")))
+        also = ", pictures also as PNG with their data as CSV" if ".svg" in names else ""
+        screen.print(f"{names} in {folder}{also}", markup=False, highlight=False)

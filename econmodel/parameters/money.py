@@ -26,6 +26,17 @@ def number(value: float | None, digits: int = 0) -> str:
     return MINUS + text if value < 0 and float(text.replace(",", "")) else text
 
 
+def plain_number(value: float) -> str:
+    """Format a value of an input: four significant digits, whole from a thousand on.
+
+    Examples
+    --------
+    >>> plain_number(0.0003285), plain_number(26449.7), plain_number(-2.5)
+    ('0.0003285', '26,450', '−2.5')
+    """
+    return number(value) if abs(value) >= 1000 else f"{value:.4g}".replace("-", MINUS)
+
+
 def money(value: float | None, currency: str, digits: int = 0) -> str:
     """Money in whole units of the currency.
 

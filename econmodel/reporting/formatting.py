@@ -15,6 +15,7 @@ from econmodel.parameters.money import money as money
 from econmodel.parameters.money import money_change as money_change
 from econmodel.parameters.money import money_short as money_short
 from econmodel.parameters.money import number as number
+from econmodel.parameters.money import plain_number
 
 
 def percent(value: float | None, digits: int = 0) -> str:
@@ -69,9 +70,7 @@ def plain(value: float | str | None) -> str:
         return NOTHING
     if isinstance(value, str):
         return value
-    if value == int(value) and abs(value) >= 1000:
-        return number(value)
-    return f"{value:.4g}".replace("-", MINUS)
+    return plain_number(value)
 
 
 def price_note(settings: Mapping[str, Any]) -> str:

@@ -8,6 +8,7 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 from econmodel.parameters.second_look import second_look
+from econmodel.parameters.wording import lower as lower
 from econmodel.reporting import formatting as f
 from econmodel.reporting.provenance import STATUS_WORDS, status_counts, unconfirmed
 from econmodel.reporting.series import Document, headline_years, labels, latest_year
@@ -57,17 +58,6 @@ def _one_comparison(document: Document, versus: str, key: str) -> str:
     by = "" if year == headline_years(document) else f" by year {year}"
     told = f"{money} and {bleeds}{by}"
     return f"{told}, against {name}" if versus == "watch" else f"against {name} it {told}"
-
-
-def lower(label: str) -> str:
-    """Label inside a sentence: the first letter small unless the first word is an abbreviation.
-
-    Examples
-    --------
-    >>> lower("No prophylaxis"), lower("EUS-guided coil")
-    ('no prophylaxis', 'EUS-guided coil')
-    """
-    return label if label[:2].isupper() else label[:1].lower() + label[1:]
 
 
 def view(settings: Mapping[str, Any]) -> str:

@@ -12,7 +12,7 @@ from econmodel.reporting.analysis_charts import plot_scenarios, plot_sobol, plot
 from econmodel.reporting.figures import Spec, drawer, save_all
 from econmodel.reporting.formatting import money_change
 from econmodel.reporting.uncertainty_charts import plot_tornado
-from econmodel.uncertainty.deterministic import plain_rows
+from econmodel.uncertainty.deterministic import plain_rows, two_way_sentence
 
 if TYPE_CHECKING:
     from econmodel.uncertainty.questions import Question
@@ -46,6 +46,8 @@ def sentences(question: Question, found: dict[str, Any]) -> list[str]:
         said.append(f"{question.label} of {question.parameters.strategies[question.strategy].label} against "
                     f"{question.parameters.strategies[question.versus].label.lower()} moves most with: {widest}.")
     said += [t.sentence for t in found.get("thresholds", [])]
+    if "two_way" in found:
+        said.append(two_way_sentence(question, found["two_way"]))
     if scenarios := found.get("scenarios"):
         currency = question.parameters.text("currency")
         answered = [row for row in scenarios if isfinite(row.cost)]
@@ -55,14 +57,10 @@ def sentences(question: Question, found: dict[str, Any]) -> list[str]:
     return said
 
 
-def save_sensitivity(question: Question, found: dict[str, Any], folder: Path | None) -> dict[str, Any]:
-    """Write pictures, CSV and JSON (no folder: nothing), and give the document."""
-    document = sensitivity_document(question, found)
-    if folder is None:
-        return document
-    save_all(sensitivity_figures(question, found, document), folder)
-    write_text(folder / "sensitivity.json", json_text(document))
-    return document
+def save_sensitivity(question: Question, found: dict[str, Any], document: dict[str, Any], folder: Path) -> list[Path]:
+    """Write pictures, CSV and JSON; give the files."""
+    return [*save_all(sensitivity_figures(question, found, document), folder),
+            write_text(folder / "sensitivity.json", json_text(document))]
 
 
 def sensitivity_figures(question: Question, found: dict[str, Any], document: dict[str, Any]) -> dict[str, Spec]:

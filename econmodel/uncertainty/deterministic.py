@@ -14,7 +14,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import AnalysisError
-from econmodel.uncertainty.questions import Question, answer, answer_to, needed_input, points_in_range
+from econmodel.parameters.money import plain_number
+from econmodel.parameters.wording import lower
+from econmodel.uncertainty.questions import (
+    Question,
+    answer,
+    answer_to,
+    compared,
+    needed_input,
+    points_in_range,
+    say_outcome,
+)
 
 if TYPE_CHECKING:
     from econmodel.uncertainty.scenarios import ScenarioRow
@@ -94,6 +104,21 @@ class Grid:
                 t = row[i] / (row[i] - row[i + 1])
                 points.append((float(self.x_values[i] + t * (self.x_values[i + 1] - self.x_values[i])), float(y)))
         return points
+
+
+def two_way_sentence(question: Question, grid: Grid) -> str:
+    """Say over what span the outcome runs on the map, and where it turns."""
+    known = grid.values[~np.isnan(grid.values)]
+    if known.size == 0:
+        return f"{compared(question)}: no pair of {lower(grid.x_label)} and {lower(grid.y_label)} gives an answer."
+    said = (f"{compared(question)}: over {lower(grid.x_label)} ({plain_number(grid.x_values[0])} to "
+            f"{plain_number(grid.x_values[-1])}) and {lower(grid.y_label)} ({plain_number(grid.y_values[0])} to "
+            f"{plain_number(grid.y_values[-1])}), {lower(question.label)} runs from {say_outcome(question, known.min())} to "
+            f"{say_outcome(question, known.max())}")
+    share = float(np.mean(known < 0))
+    if question.outcome == "cost":
+        said += f"; it saves in {share:.0%} of the map" if share > 0 else "; it saves nowhere on the map"
+    return said + "."
 
 
 def two_way(question: Question, x: str = DEFAULT_PAIR[0], y: str = DEFAULT_PAIR[1], points: int = TWO_WAY_POINTS) -> Grid:

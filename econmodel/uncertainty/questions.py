@@ -15,9 +15,11 @@ from numpy.typing import NDArray
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.errors import AnalysisError, EconModelError
 from econmodel.model.inputs import base_values
+from econmodel.parameters.money import money, number
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import nearest
 from econmodel.parameters.schema import WHOLE, Parameter
+from econmodel.parameters.wording import lower
 
 FloatArray = NDArray[np.float64]
 Change = dict[str, float]
@@ -46,6 +48,19 @@ class Question:
     def label(self) -> str:
         """Outcome in plain words."""
         return OUTCOMES[self.outcome].format(years=int(self.parameters.number("headline_years")))
+
+
+def compared(question: Question) -> str:
+    """Say who is compared with whom, as the start of a sentence."""
+    strategies = question.parameters.strategies
+    return f"Against {lower(strategies[question.versus].label)}, {lower(strategies[question.strategy].label)}"
+
+
+def say_outcome(question: Question, value: float) -> str:
+    """Outcome as text, money with its currency."""
+    if question.outcome in ("cost", "nmb"):
+        return money(value, question.parameters.text("currency"))
+    return number(value, 3 if question.outcome == "qalys" else 1)
 
 
 def followed(keys: Sequence[str]) -> str:

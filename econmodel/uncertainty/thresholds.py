@@ -9,11 +9,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.model.roots import bracketed_roots
+from econmodel.parameters.money import plain_number
 from econmodel.parameters.schema import Parameter
-from econmodel.uncertainty.questions import STEPPED, Question, answer, answer_to, needed_input, points_in_range
+from econmodel.parameters.wording import lower
+from econmodel.uncertainty.questions import (
+    STEPPED,
+    Question,
+    answer,
+    answer_to,
+    compared,
+    needed_input,
+    points_in_range,
+    say_outcome,
+)
 
 FloatArray = NDArray[np.float64]
 GRID = 41
+SAME = 1e-9
 
 
 @dataclass(frozen=True)
@@ -48,7 +60,8 @@ def thresholds(question: Question, names: Sequence[str]) -> list[Threshold]:
     grids = [np.unique(np.append(points_in_range(p, GRID), float(p.value or 0))) for p in inputs]
     flat = answer_to(question, [{p.name: float(x)} for p, grid in zip(inputs, grids, strict=True) for x in grid])
     results = np.split(flat, np.cumsum([len(grid) for grid in grids])[:-1])
-    brackets = [(k, i) for k, found in enumerate(results) for i in np.flatnonzero(found[:-1] * found[1:] < 0)]
+    brackets = [(k, i) for k, found in enumerate(results) for i in np.flatnonzero(found[:-1] * found[1:] < 0)
+                if question.outcome != "nnt"]
     roots = _close_in(question, [(inputs[k], grids[k][i], grids[k][i + 1], results[k][i]) for k, i in brackets])
     base = float(answer(question)[0])
     found_rows = []
@@ -76,17 +89,27 @@ def _helps(question: Question, outcome: float) -> bool:
 
 
 def _sentence(question: Question, p: Parameter, crossings: tuple[float, ...], results: FloatArray) -> str:
-    good = "saves" if question.outcome == "cost" else f"has {question.label[0].lower()}{question.label[1:]} above 0"
-    helps = [_helps(question, float(r)) for r in results if not np.isnan(r)]
-    who, name = question.parameters.strategies[question.strategy].label, p.label[0].lower() + p.label[1:]
-    versus = question.parameters.strategies[question.versus].label
-    who = f"Against {versus[0].lower()}{versus[1:]}, {who[0].lower() if who[1:2].islower() else who[0]}{who[1:]}"
+    """Say where the outcome turns; where it does not, what it is at both ends; where nothing moves, that."""
     assert p.range is not None
+    good = "saves" if question.outcome == "cost" else f"has {lower(question.label)} above 0"
+    who, name = compared(question), lower(p.label)
+    known = results[~np.isnan(results)]
+    low, high = plain_number(p.range.low), plain_number(p.range.high)
+    if known.size == 0:
+        return f"{who}: no value of {name} from {low} to {high} {p.unit} gives an answer."
+    if np.ptp(known) <= SAME * max(1.0, float(np.abs(known).max())):
+        return f"{who}: {name} has no effect on {lower(question.label)} under these settings."
+    ends = (f"{lower(question.label)}: {say_outcome(question, known[0])} at {low} {p.unit}, "
+            f"{say_outcome(question, known[-1])} at {high}")
+    if question.outcome == "nnt":
+        return f"{who}: an NNT does not cross 0 as {name} moves ({ends})."
     if not crossings:
-        state = "at every value" if helps and all(helps) else "at no value"
-        return (f"{who} {good} {state} of {name} between {p.range.low:g} and {p.range.high:g} {p.unit}: "
-                "there is no threshold in that range.")
+        state = "at every value" if _helps(question, float(known[0])) else "at no value"
+        return f"{who} {good} {state} of {name} in its range, so there is no threshold ({ends})."
     if len(crossings) > 1:
-        return f"{who} {good} in parts of the range of {name}, changing at {', '.join(f'{c:.4g}' for c in crossings)} {p.unit}."
-    side = ("at most" if helps[0] else "at least") if p.name in STEPPED else ("below" if helps[0] else "above")
-    return f"{who} {good} while {name} is {side} {crossings[0]:.4g} {p.unit} (base {float(p.value or 0):.4g})."
+        return (f"{who} {good} in parts of the range of {name}, changing at {', '.join(map(plain_number, crossings))} "
+                f"{p.unit} ({ends}).")
+    helps = _helps(question, float(known[0]))
+    side = ("at most" if helps else "at least") if p.name in STEPPED else ("below" if helps else "above")
+    return (f"{who} {good} while {name} is {side} {plain_number(crossings[0])} {p.unit}, base "
+            f"{plain_number(float(p.value or 0))} ({ends}).")

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from econmodel.errors import AnalysisError, ParameterError
 from econmodel.parameters.loading import load_case, params_folder
+from econmodel.parameters.money import money
 from econmodel.uncertainty import global_sensitivity
-from econmodel.uncertainty.deterministic import one_way, two_way
+from econmodel.uncertainty.deterministic import one_way, two_way, two_way_sentence
 from econmodel.uncertainty.questions import Question, answer, ask, varied
 from econmodel.uncertainty.scenarios import scenario_table
 from econmodel.uncertainty.thresholds import threshold
@@ -47,7 +51,22 @@ def test_no_threshold_in_range_is_an_answer(question: Question) -> None:
     """A range that never breaks even says so."""
     found = threshold(question, "c_coil")
     assert found.crossings == ()
-    assert "no threshold in that range" in found.sentence
+    assert "saves at no value of full cost: one coil in its range, so there is no threshold" in found.sentence
+    ends = [answer(question, varied(question, [{"c_coil": end}]))[0] for end in (60.0, 400.0)]
+    assert f"{money(ends[0], 'USD')} at 60 USD/coil, {money(ends[1], 'USD')} at 400" in found.sentence
+
+
+def test_every_request_gets_a_sentence(question: Question) -> None:
+    """An input that moves nothing is said to; an NNT never crosses 0; a map tells its span; amounts are in full."""
+    assert "has no effect on net cost per patient" in threshold(question, "hr_transvenous").sentence
+    counted = replace(question, outcome="nnt")
+    assert "an NNT does not cross 0" in threshold(counted, "hr_glue").sentence
+    assert threshold(counted, "hr_glue").crossings == ()
+    assert re.search(r"above 2\d,\d{3} USD/event, base 19,000", threshold(question, "c_bleed_survived").sentence)
+    grid = two_way(question, points=3)
+    said = two_way_sentence(question, grid)
+    assert money(float(grid.values.max()), "USD") in said
+    assert "of the map" in said
 
 
 def test_two_way_grid_and_break_even(question: Question) -> None:
