@@ -15,13 +15,14 @@ from econmodel.evidence.nnt_text import format_nnt, format_nnt_interval
 from econmodel.evidence.printed import Counts, Span
 from econmodel.evidence.rates import probability_to_rate
 
+LONGEST_FOLLOWED = 15
 CLOSING = ("This checks arithmetic alone: it does not show that the claimed risks are right, weighs no harm of "
            "treatment (embolism, sepsis, procedure death), and is not advice for a patient.")
 
 
 def write_sentences(stated: Stated, solution: Solution, interval: NumberNeededToTreat | None,
                     counts: Sequence[Counts], model: str | None) -> tuple[str, ...]:
-    """Write the whole check.
+    """Write the whole check: what contradicts, whether it saves, what is implied, what would have to hold, the rest.
 
     Parameters
     ----------
@@ -34,9 +35,9 @@ def write_sentences(stated: Stated, solution: Solution, interval: NumberNeededTo
     model
         What the model says of the untreated risk, in a sentence; None without a model.
     """
-    parts = [_implied(stated, solution), _event(stated), _ratios(solution), list(solution.contradictions),
-             _counts(stated, counts), _interval(stated, interval), _horizon(stated, solution), [model] if model else [],
-             _cost(stated, solution), _conditions(stated, solution), _content(stated), [CLOSING]]
+    parts = [list(solution.contradictions), _cost(stated, solution), _implied(stated, solution),
+             _conditions(stated, solution), _ratios(solution), _interval(stated, interval), _horizon(stated, solution),
+             [model] if model else [], _counts(stated, counts), _event(stated), _content(stated), [CLOSING]]
     return tuple(sentence for part in parts for sentence in part)
 
 
@@ -165,12 +166,14 @@ def _horizon(stated: Stated, solution: Solution) -> list[str]:
         slow, fast = (probability_to_rate(untreated.value, t) for t in (5.0, 1.0))
         return [f"{missing}; an untreated {percent(untreated.value)} is {fast:.3f} bleeds a patient-year if by one "
                 f"year and {slow:.3f} if by five."]
+    long = [f"{years:g} years is longer than bleeds have been followed in any series read; if {years:g} months are meant, "
+            f"write --years {years:g}/12."] if years > LONGEST_FOLLOWED else []
     if treated is None or untreated is None or max(treated.value, untreated.value) >= 1:
-        return []
+        return long
     rates = [probability_to_rate(risk.value, years) for risk in (treated, untreated)]
     other = " and ".join(f"{nnt_from_rates(rates[0], rates[1], years=t).text} at {t:g} year{'s' if t > 1 else ''}"
                          for t in (1.0, 5.0) if t != years)
-    return [f"By {years:g} years at constant rates, that is -ln(1 - {untreated.value:.3f}) / {years:g} = "
+    return [*long, f"By {years:g} years at constant rates, that is -ln(1 - {untreated.value:.3f}) / {years:g} = "
             f"{rates[1]:.3f} bleeds a patient-year untreated and {rates[0]:.3f} treated; the same rates give {other} "
             "(death not counted)."]
 
@@ -216,11 +219,10 @@ def _half_cost(stated: Stated) -> list[str]:
 
 def _conditions(stated: Stated, solution: Solution) -> list[str]:
     known, bits = solution.conditions, []
-    if "untreated_risk_above" in known and solution.treated is not None:
-        held = f"with the treated risk at {percent(solution.treated.value)}"
-        bits.append(_risk_condition(known["untreated_risk_above"], held))
-    if "untreated_risk_above_at_same_relative_risk" in known:
-        bits.append(_risk_condition(known["untreated_risk_above_at_same_relative_risk"], "at the same relative risk"))
+    if (risk := known.get("untreated_risk_above")) is not None and solution.treated is not None:
+        bits.append(f"an untreated risk above {percent(risk)} with the treated risk at {percent(solution.treated.value)}")
+    if (risk := known.get("untreated_risk_above_at_same_relative_risk")) is not None:
+        bits.append(f"an untreated risk above {percent(risk)} at the same relative risk")
     share, saved = known.get("course_share_of_bleed_cost_below"), known.get("admissions_saved_above")
     if share is not None:
         bits.append(f"a course below {share:.3g} of a bleed cost")
@@ -230,10 +232,6 @@ def _conditions(stated: Stated, solution: Solution) -> list[str]:
     if saved is not None:
         bits.append(f"more than {saved:.3g} bleed admissions saved per bleed averted")
     return [f"For \"saves money\" to hold, any one of these, all else as stated: {'; '.join(bits)}."] if bits else []
-
-
-def _risk_condition(risk: float | None, held: str) -> str:
-    return f"no untreated risk would do {held}" if risk is None else f"an untreated risk above {percent(risk)} {held}"
 
 
 def _content(stated: Stated) -> list[str]:

@@ -103,7 +103,7 @@ def check_claim(claim: Claim, untreated_curve: RiskCurve | None = None, *, curve
         stated.treated_counts and stated.untreated_counts) else None
     counts = _counts_for(stated)
     met = sentence = None
-    if untreated_curve is not None and solution.untreated is not None:
+    if untreated_curve is not None and solution.untreated is not None and solution.untreated.value > 0:
         met = time_to_risk(untreated_curve, solution.untreated.value, curve_years)
         sentence = _model_sentence(untreated_curve, solution.untreated.value, met, stated.years, curve_years)
     return ClaimCheck(stated, solution, interval, counts, met,

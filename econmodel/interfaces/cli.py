@@ -11,11 +11,13 @@ from typing import Any
 
 import click
 
-from econmodel.errors import EconModelError
+from econmodel.errors import AnalysisError, EconModelError
 from econmodel.interfaces.dashboard_command import dashboard
 from econmodel.interfaces.nnt_command import nnt
 from econmodel.interfaces.options import FORMATS, PAPERS, PATH, common
 from econmodel.interfaces.registry_command import registry
+
+STOPPED = "Stopped; nothing was left half-written.\n"
 
 
 class InOrder(click.Group):
@@ -141,15 +143,27 @@ def checks(**choices: Any) -> None:
 def main() -> None:
     """Entry point: run a verb and translate faults into exit codes."""
     try:
-        app()
+        found = app(standalone_mode=False)
+        sys.exit(found if isinstance(found, int) else 0)
     except EconModelError as fault:
         sys.stderr.write(f"{fault}\n")
         sys.exit(2)
+    except click.exceptions.NoArgsIsHelpError as fault:
+        fault.show()
+        sys.exit(2)
+    except click.UsageError as fault:
+        verb = fault.ctx.command_path if fault.ctx else "econmodel"
+        known = AnalysisError(fault.format_message(), where=verb, fix=f"run `{verb} --help`")
+        sys.stderr.write(f"{known}\n")
+        sys.exit(2)
+    except click.Abort:
+        sys.stderr.write(STOPPED)
+        sys.exit(130)
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)
     except KeyboardInterrupt:
-        sys.stderr.write("Stopped; nothing was left half-written.\n")
+        sys.stderr.write(STOPPED)
         sys.exit(130)
     except Exception as fault:
         sys.stderr.write(f"Internal fault ({type(fault).__name__}): {fault}\n"

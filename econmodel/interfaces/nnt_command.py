@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from econmodel.interfaces.common import console, write_json
-from econmodel.interfaces.options import common
+from econmodel.interfaces.options import common, years
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 @click.option("--treated-risk", metavar="RISK", help="Risk with treatment: 0.075 or 7.5%.")
 @click.option("--untreated-risk", metavar="RISK", help="Risk without treatment: 0.41 or 41%.")
 @click.option("--nnt", metavar="NNT", help="Number needed to treat, as printed; below 0 for harm.")
-@click.option("--years", type=float, metavar="YEARS", help="Time by which bleeds are counted.")
+@click.option("--years", type=years, metavar="YEARS", help="Time by which bleeds are counted; months as 26/12.")
 @click.option("--cost-ratio", metavar="RATIO", help="Cost of a course, in bleed admissions: 0.5.")
 @click.option("--course-cost", metavar="COST", help="Cost of a course of prophylaxis.")
 @click.option("--bleed-cost", metavar="COST", help="Cost of a bleed admission, same currency.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from fractions import Fraction
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -12,6 +13,15 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 PAPERS = ("brief", "report", "workbook", "form")
 FORMATS = ("html", "pdf", "docx")
 PATH = click.Path(path_type=Path)
+
+def years(text: str) -> float:
+    """Read a time in years: 2, 2.5, or months as a fraction, 26/12."""
+    try:
+        return float(Fraction(text.replace(" ", "")))
+    except (ValueError, ZeroDivisionError):
+        what = f"{text!r} must be a number of years, such as 2 or 26/12"
+        raise click.BadParameter(what) from None
+
 
 COMMON: dict[str, Callable[[Any], Any]] = {
     "file": click.argument("file", type=PATH, required=False),

@@ -138,6 +138,9 @@ def test_analyses_write_pictures_with_their_data(tmp_path: Path, verb: str) -> N
     (("case", "nowhere.toml"), ("nowhere.toml", "not there")),
     (("case", "--override", "params"), ("params", "folder")),
     (("where", "hr_glu"), ("hr_glu", "hr_glue")),
+    (("nnt", "--years", "soon"), ("'soon' must be a number of years", "econmodel nnt")),
+    (("caze",), ("'caze'", "econmodel --help")),
+    (("case", "--draws", "many"), ("'many'", "econmodel case --help")),
     *(((verb, "--out", "taken/sub"), ("taken/sub: cannot be written", "is a file"))
       for verb in ("case", "sensitivity", "psa", "budget", "checks", "form", "workbook")),
     *(((verb, "--json", "params"), ("params: cannot be written",))

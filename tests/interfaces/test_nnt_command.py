@@ -53,3 +53,22 @@ def test_contradictions_stand_out():
     show_claim(check_claim(Claim(treated_risk="0.075", untreated_risk="0.60", nnt=3)), console)
     found = next(line for line in console.file.getvalue().splitlines() if "contradict" in line)
     assert found.startswith("\x1b[1m")
+
+
+def test_months_are_a_fraction_of_years(run):
+    """26/12 is two years and two months; 26 years draw a question."""
+    rate = [f for f in json.loads(run([*WORKED, "--years", "26/12", "--json", "-"]).stdout)["sentences"] if "By 2.16667" in f]
+    assert len(rate) == 1
+    long = " ".join(run([*WORKED, "--years", "26"]).stdout.split())
+    assert "if 26 months are meant, write --years 26/12" in long
+    assert run(["--nnt", "3", "--years", "2/0"]).exit_code == 2
+
+
+def test_whether_it_saves_comes_first(run):
+    """The verdict stands before the arithmetic; what nothing could meet is left out."""
+    lines = run(WORKED).stdout.split("\n- ")
+    assert "break-even NNT" in lines[0]
+    assert "does not save" in " ".join(lines[1].split())
+    never = " ".join(run(["--treated-risk", "0", "--nnt", "1", "--cost-ratio", "3"]).stdout.split())
+    assert "no untreated risk" not in never
+    assert "reach 0.0%" not in " ".join(run(["--treated", "0/20", "--untreated", "0/20"]).stdout.split())
