@@ -143,7 +143,7 @@ def checks(**choices: Any) -> None:
 def main() -> None:
     """Entry point: run a verb and translate faults into exit codes."""
     try:
-        found = app(standalone_mode=False)
+        found = app(prog_name="econmodel", standalone_mode=False)
         sys.exit(found if isinstance(found, int) else 0)
     except EconModelError as fault:
         sys.stderr.write(f"{fault}\n")

@@ -58,7 +58,7 @@ def apply_override(parameters: ParameterSet, document: Document) -> ParameterSet
             inputs[name] = changed
     for key, raw in rows.items():
         row = collect(faults, _change_strategy, key, raw, document.where(f"strategy.{key}"), strategies)
-        if raw.get("drop"):
+        if raw.get("drop") is True:
             strategies.pop(key, None)
         elif row:
             strategies[key] = row
@@ -158,6 +158,9 @@ def _widened(spread: Range | None, value: float | None) -> Range | None:
 
 
 def _change_strategy(key: str, raw: dict[str, Any], where: Where, known: dict[str, StrategyRow]) -> StrategyRow | None:
+    if not isinstance(raw.get("drop", False), bool):
+        what = f"strategy.{key}: drop = {raw['drop']!r}: must be true or false"
+        raise ParameterError(what, where=str(where), fix="write drop = true, without quotes")
     if raw.get("drop"):
         if key not in known:
             what = f"there is no strategy {key!r} to drop"
@@ -166,7 +169,7 @@ def _change_strategy(key: str, raw: dict[str, Any], where: Where, known: dict[st
     fields = {k: v for k, v in raw.items() if k != "drop"}
     if key not in known:
         return parse_row(StrategyRow, key, fields, where)  # type: ignore[no-any-return]
-    kept = {"label": known[key].label, "starts_in": known[key].starts_in}
+    kept = {"label": known[key].label, "starts_in": known[key].starts_in, "hr_gastric": [], "complications": {}}
     changes = parse_row(StrategyRow, key, kept | fields, where)
     return replace(known[key], where=where, **{k: getattr(changes, k) for k in fields})
 

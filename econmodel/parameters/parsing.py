@@ -209,11 +209,13 @@ def parse_row(kind: type[StrategyRow] | type[SecondaryRow], key: str, raw: dict[
             what = f"{where.table}: unknown field {name!r}"
             raise ParameterError(what, where=str(where), fix=nearest(name, allowed))
         _check_form(name, value, allowed[name], where)
-    required = ("label", "starts_in") if kind is StrategyRow else ("label", "activity")
-    for name in required:
+    required = {"label": '"..."', "starts_in": '"in_course"'} if kind is StrategyRow else {"label": '"..."', "activity": '"..."'}
+    if raw.get("starts_in") == "in_course":
+        required |= {"hr_gastric": '["hr_glue"]', "complications": '{ embolism = "p_embolism_glue" }, or {} to say there is none'}
+    for name, example in required.items():
         if name not in raw:
             what = f"{where.table}: the field {name!r} is missing"
-            raise ParameterError(what, where=str(where), fix=f"add {name} = \"...\"")
+            raise ParameterError(what, where=str(where), fix=f"add {name} = {example}")
     values: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in raw.items()}
     if "surveillance" in values:
         values["surveillance"] = _parse_surveillance(raw["surveillance"], where)

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from econmodel.parameters.schema import Parameter, StrategyRow
 
 
+NOT_STATED = "not stated"
 WIDTHS = {"label": 1.9, "bleeds_averted_watch": 1.3, "net_cost_watch": 1.2, "nnt_watch": 1.2, "procedure_deaths": 1.2}
 
 
@@ -75,15 +76,15 @@ def evidence_table(parameters: ParameterSet) -> Table:
     """Evidence grade beside the harms of each strategy."""
     return table("Evidence and harms by strategy",
                  (("Strategy", 1.5), ("Certainty", 0.9), ("What it rests on", 3.6), ("Harms", 3.0)),
-                 [(row.label, row.evidence_grade or "not graded", row.evidence_note or f.NOTHING,
-                   row.harms_note or f.NOTHING) for row in parameters.strategies.values()],
+                 [(row.label, row.evidence_grade or "not graded", row.evidence_note or NOT_STATED,
+                   row.harms_note or NOT_STATED) for row in parameters.strategies.values()],
                  note="Certainty is our reading of the studies, not a published grading.")
 
 
 def harms_table(rows: Sequence[StrategyRow]) -> Table:
     """Certainty and harms of each strategy, short enough for two pages."""
     return table("Certainty of the evidence, and harms", (("Strategy", 1.5), ("Certainty", 1.1), ("Harms", 6.0)),
-                 [(row.label, row.evidence_grade or "not graded", row.harms_note or f.NOTHING) for row in rows])
+                 [(row.label, row.evidence_grade or "not graded", row.harms_note or NOT_STATED) for row in rows])
 
 
 def inputs_table(parameters: ParameterSet) -> Table:

@@ -77,7 +77,7 @@ def test_nearest_name():
 
 def test_a_strategy_row():
     """A row keeps lists as tuples and its surveillance plan as months, interval and visit."""
-    raw = {"label": "Sponge", "starts_in": "in_course", "hr_gastric": ["hr_a", "hr_b"],
+    raw = {"label": "Sponge", "starts_in": "in_course", "hr_gastric": ["hr_a", "hr_b"], "complications": {},
            "surveillance": {"months": [3, 6], "interval": 12, "visit": "surveillance_eus"}}
     row = parse_row(StrategyRow, "sponge", raw, WHERE)
     assert row.hr_gastric == ("hr_a", "hr_b")

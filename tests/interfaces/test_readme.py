@@ -1,0 +1,50 @@
+"""The README's examples of a hospital file do what they say."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from econmodel.economics.evaluate import evaluate
+from econmodel.errors import ParameterError
+from econmodel.parameters.loading import load_case
+
+ROOT = Path(__file__).resolve().parents[2]
+BLOCKS = re.findall(r"```toml\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.DOTALL)
+HEADER = 'title = "Mine"\nrationale = "r"\n'
+
+
+def write(folder: Path, text: str) -> Path:
+    path = folder / "mine.toml"
+    path.write_text(text if text.startswith("title") else HEADER + text, encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("number", range(len(BLOCKS)))
+def test_every_block_loads_and_runs(tmp_path: Path, number: int) -> None:
+    """Each TOML block is a hospital file, or becomes one under a title."""
+    assert len(BLOCKS) == 3
+    case = load_case(write(tmp_path, BLOCKS[number]))
+    assert evaluate(case.parameters, by_group=False).keys
+
+
+def test_own_strategy_is_one_more_row(tmp_path: Path) -> None:
+    """The new option stands in the results with its own effect; harms not said are refused, ``{}`` is said."""
+    text = next(block for block in BLOCKS if "[strategy." in block)
+    run = evaluate(load_case(write(tmp_path, text)).parameters, by_group=False)
+    risk = {key: float(run.count("first_bleeds", 3)[0, run.index(key), 0]) for key in ("glue", "glue_8", "watch")}
+    assert risk["glue"] < risk["glue_8"] < risk["watch"]
+    for field in ("complications", "hr_gastric"):
+        without = "\n".join(line for line in text.splitlines() if not line.startswith(field))
+        with pytest.raises(ParameterError, match=f"the field '{field}' is missing"):
+            load_case(write(tmp_path, without))
+    none = re.sub(r"complications = .*", "complications = {}", text)
+    assert load_case(write(tmp_path, none)).parameters.strategies["glue_8"].complications == {}
+
+
+def test_drop_is_true_or_false(tmp_path: Path) -> None:
+    """Text is refused, not taken for yes."""
+    with pytest.raises(ParameterError, match="drop = 'no': must be true or false"):
+        load_case(write(tmp_path, '[strategy.coil]\ndrop = "no"\n'))
