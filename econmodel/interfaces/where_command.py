@@ -15,12 +15,15 @@ if TYPE_CHECKING:
 
 def run_where(name: str | None, file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *,
               json: str | None) -> None:
-    """Show one input, or list them all."""
-    from econmodel.reporting.provenance import provenance_rows
+    """Show one input or strategy, or list every input."""
+    from econmodel.reporting.provenance import provenance_rows, strategy_row
 
     parameters = load(file, overrides, sets).parameters
-    wanted = None if name is None else parameters[name].name
-    rows = [row for row in provenance_rows(parameters) if wanted is None or row["name"] == wanted]
+    if name in parameters.strategies:
+        rows = [strategy_row(parameters.strategies[name])]
+    else:
+        wanted = None if name is None else parameters[name].name
+        rows = [row for row in provenance_rows(parameters) if wanted is None or row["name"] == wanted]
     if json:
         write_json(rows if name is None else rows[0], json)
         return

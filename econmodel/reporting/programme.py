@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from econmodel.files import json_text, write_csv, write_text
 from econmodel.reporting import formatting as f
 from econmodel.reporting.programme_charts import programme_figures
+from econmodel.reporting.programme_tables import row_name
 
 if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
@@ -48,7 +49,7 @@ def budget_tables(case: Case, document: dict[str, Any]) -> list[Any]:
             continue
         digits = 1 if key in COUNTED else 0
         shown = [f.number(figure, digits) for figure in (*(year[key] for year in years), document["totals"][key])]
-        table.add_row(escape(f"{key} {label}"), *shown)
+        table.add_row(escape(row_name(key, label)), *shown)
     downside = Table(box=box.SIMPLE_HEAD, pad_edge=False, title="What could go wrong", title_justify="left",
                      title_style="bold")
     for heading in ("If", "NPV", "Change"):

@@ -22,6 +22,17 @@ def currency_of(document: Document) -> str:
     return str(document["settings"]["currency"])
 
 
+def row_name(row: str, label: str) -> str:
+    """Name of a row of the budget; what is taken away says so.
+
+    Examples
+    --------
+    >>> row_name("R5", "Prophylaxis variable cost"), row_name("R19_present_value", "Present value of net cash")
+    ('R5 less prophylaxis variable cost', 'R19 Present value of net cash')
+    """
+    return f"{row.split('_')[0]} " + (f"less {phrases.lower(label)}" if row in SUBTRACTED else label)
+
+
 def finance_table(document: Document, programme: Programme) -> Table:
     """Rows of the budget by year, with totals."""
     currency, years = currency_of(document), programme["years"]
@@ -29,11 +40,7 @@ def finance_table(document: Document, programme: Programme) -> Table:
     def text(row: str, value: float) -> str:
         return f.number(value, 1) if row in COUNT_ROWS else f.money(value, currency)
 
-    def name(row: str) -> str:
-        label = programme["rows"][row]
-        return f"{row.split('_')[0]} " + (f"less {phrases.lower(label)}" if row in SUBTRACTED else label)
-
-    rows = [(name(row), *(text(row, year[row]) for year in years),
+    rows = [(row_name(row, programme["rows"][row]), *(text(row, year[row]) for year in years),
              text(row, programme["totals"][row])) for row in FINANCE_ROWS if any(year[row] for year in years)]
     basis = programme["basis"]
     return table(f"Change against today's mix by year ({basis['cash']} {currency})",

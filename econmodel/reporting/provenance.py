@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import fields
 from typing import Any
 
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.schema import Parameter
+from econmodel.parameters.schema import Parameter, StrategyRow
 
 UNCONFIRMED = ("assumption", "from memory", "demo")
 STATUS_WORDS = {
@@ -45,6 +46,17 @@ def _row(p: Parameter, parameters: ParameterSet) -> dict[str, Any]:
         "price_year": p.price_year, "date": p.date.isoformat() if p.date else "", "where": str(p.where),
         "changed_by": p.changed_by, "base_value": p.base_value,
     }
+
+
+def strategy_row(row: StrategyRow) -> dict[str, Any]:
+    """Give a strategy as the names of the inputs that describe it, with where it was typed; what is empty is left out."""
+    found = {"name": row.key} | {f.name: getattr(row, f.name) for f in fields(row) if f.name not in ("key", "where")}
+    texts = {k: ", ".join(v) if isinstance(v, tuple) else ", ".join(f"{a}: {b}" for a, b in v.items()) if isinstance(v, dict)
+             else v for k, v in found.items()}
+    visits = row.surveillance
+    texts["surveillance"] = f"{visits.visit}, months {', '.join(map(str, visits.months))}, then every {visits.interval}" if (
+        visits.months or visits.interval) else ""
+    return {k: v for k, v in texts.items() if v not in ("", False)} | {"where": str(row.where)}
 
 
 def _table_text(p: Parameter) -> str:

@@ -65,6 +65,14 @@ def test_where_lists_every_input_on_a_line_of_its_own() -> None:
     assert "params/hospitals/demo.toml:" in named["case_mix"]
 
 
+def test_where_shows_a_strategy() -> None:
+    """A strategy is shown as the inputs it names, with file and line."""
+    shown = json.loads(run("where", "coil_and_glue", "--json", "-").stdout)
+    assert shown["hr_gastric"] == "hr_glue, hr_coil_and_glue_vs_glue"
+    assert "strategies.toml, line" in shown["where"]
+    assert shown["surveillance"] == "surveillance_eus, months 3, 6, 12, then every 12"
+
+
 def test_case_writes_every_paper_and_figure(tmp_path: Path) -> None:
     """The main job leaves both papers in three formats, workbook, form, figures with their CSV, results and provenance."""
     done = run("case", "--draws", "30", "--out", str(tmp_path / "out"))
