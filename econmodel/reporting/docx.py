@@ -112,13 +112,15 @@ def _charts(word: WordDocument, block: Charts, figures: Path) -> None:
     for i, row in enumerate(rows):
         for j, chart in enumerate(row):
             parts.picture(grid.cell(i, j), figures / f"{chart.name}.png", clean(chart.caption), clean(chart.alt),
-                          width * (0.93 if per_row == 2 else 0.8))
+                          width * (0.9 if per_row == 2 else 0.8))
     parts.space_after(word)
 
 
 def _blanks(word: WordDocument, block: Blanks) -> None:
-    for label in block.labels:
-        word.add_paragraph(f"{clean(label)}:\t", style="Blank Line")
+    for left, right in zip_longest(block.labels[::2], block.labels[1::2], fillvalue=""):
+        line = word.add_paragraph(f"{clean(left)}:\t", style="Blank Line")
+        if right:
+            line.add_run(f"\t{clean(right)}:\t")
 
 
 def _save(word: WordDocument, paper: Paper) -> bytes:

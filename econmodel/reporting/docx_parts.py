@@ -17,13 +17,14 @@ FONT = "Arial"
 INK, MUTED, ACCENT = "20272E", "5C6670", "14506B"
 KEPT_ROWS = 16
 RIGHT = '<w:jc w:val="right"/>'
+HEADING = '<w:rPr><w:b/><w:sz w:val="13"/></w:rPr>'
 AFTER_NUMBER = '<w:tcMar><w:left w:w="170" w:type="dxa"/></w:tcMar>'
 OWN_STYLES: dict[str, tuple[float, float, str, bool, float]] = {  # size in a report, in a brief, colour, bold, space after
-    "Answer": (12.0, 11.0, INK, False, 5.0),
-    "Note": (8.0, 6.5, MUTED, False, 3.0),
+    "Answer": (12.0, 10.0, INK, False, 5.0),
+    "Note": (8.0, 6.2, MUTED, False, 2.0),
     "Table Caption": (9.5, 8.0, INK, True, 2.0),
-    "Table Text": (8.0, 7.0, INK, False, 0.0),
-    "Table Small": (6.3, 6.0, INK, False, 0.0),
+    "Table Text": (7.5, 7.0, INK, False, 0.0),
+    "Table Small": (6.1, 6.0, INK, False, 0.0),
     "Key Value": (15.0, 12.0, ACCENT, True, 0.0),
     "Blank Line": (9.5, 8.0, MUTED, False, 3.0),
 }
@@ -61,8 +62,10 @@ def set_styles(word: WordDocument, *, small: bool) -> None:
         own.paragraph_format.space_after = Pt(after)
         own.paragraph_format.keep_with_next = name in ("Table Caption", "Key Value")
     width = int(page.page_width) - 2 * int(side)
-    word.styles["Blank Line"].paragraph_format.tab_stops.add_tab_stop(
-        width, leader=WD_TAB_LEADER.LINES)
+    stops = word.styles["Blank Line"].paragraph_format.tab_stops
+    stops.add_tab_stop(int(0.49 * width), leader=WD_TAB_LEADER.LINES)
+    stops.add_tab_stop(int(0.51 * width))
+    stops.add_tab_stop(width, leader=WD_TAB_LEADER.LINES)
 
 
 def _plain(style: Any) -> None:
@@ -187,7 +190,7 @@ def _row_xml(texts: Sequence[str], twips: Sequence[int], numeric: Sequence[bool]
     from xml.sax.saxutils import escape
 
     line = f'w:sz="{8 if header else 4}" w:color="{INK if header else "D5DADD"}"'
-    bold = "<w:rPr><w:b/></w:rPr>" if header else ""
+    bold = HEADING if header else ""
     together = "<w:keepNext/>" if keep else ""
     after_number = [not now and before for before, now in pairwise([False, *numeric])]
     cells = "".join(

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
+from econmodel.parameters.schema import RUN_SETTINGS
 from econmodel.parameters.second_look import second_look
 from econmodel.parameters.wording import lower as lower
 from econmodel.reporting import formatting as f
@@ -109,7 +110,8 @@ def unconfirmed_items(parameters: ParameterSet) -> tuple[tuple[str, str], ...]:
     items = [(f"{STATUS_WORDS[status].capitalize()} ({len(found[status])}). ",
               grouped([p.label for p in found[status]]) + ".") for status in ("demo", "from memory") if status in found]
     if "assumption" in found:
-        topics = Counter(PurePath(p.where.file).stem.replace("_", " ") for p in found["assumption"])
+        topics = Counter("settings" if p.name in RUN_SETTINGS else PurePath(p.where.file).stem.replace("_", " ")
+                         for p in found["assumption"])
         listed = ", ".join(f"{topic} {n}" for topic, n in topics.most_common())
         items.append((f"Assumed ({len(found['assumption'])}). ", f"{listed}. Each is listed with its reasoning in the "
                       "technical report and in provenance.csv."))

@@ -136,7 +136,7 @@ def programme_chart(name: str, programme: Programme, currency: str) -> Chart:
     """Caption and alternative text of a programme figure."""
     years = programme["basis"]["budget_years"]
     money = f"{programme['basis']['cash']} {currency}"
-    fan = "; bands hold 50% and 95% of draws" if "q25" in programme["frames"]["cumulative_cash"][0] else ""
+    fan = "; bands 50%, 95%" if "q25" in programme["frames"]["cumulative_cash"][0] else ""
     known = {
         "programme_cash": (f"Cumulative cash ({money}){fan}", "Lines of cumulative net cash by quarter: base case, "
                            "favourable case and the three worst downside rows together."),

@@ -101,12 +101,12 @@ def views_table(document: Document, programme: Programme) -> Table:
     first = next(iter(views.values()))
     note += (f"The input is {f.money(first['refill_contribution_input'], currency)} per refilled bed-day; under a block "
              "budget refill earns nothing.")
-    return table(f"How the hospital is paid decides ({programme['basis']['cash']} {currency})",
+    return table(f"How the hospital is paid decides the result ({programme['basis']['cash']} {currency})",
                  (("", 2.2), *((v["label"], 1.1, True) for v in views.values())), [
         row("Net present value", "npv"), ("Payback", *(view["payback_text"] for view in views.values())),
         row("Peak cash", "peak_cash"), row("Year-3 net contribution", "year_3_net_contribution"),
         row("Margin per bleed averted", "bleed_margin_per_bleed"),
-        ("Contribution per refilled bed-day that makes it neutral",
+        ("Contribution per refilled bed-day that makes an averted bleed neutral",
          *(_neutral(view, currency) for view in views.values())),
     ], note=note)
 
@@ -148,5 +148,5 @@ def downside_table(document: Document, programme: Programme) -> Table:
              row["payback_text"], f.money(row["peak_cash"], currency), f.number(row["bleeds_averted"], 1))
             for row in programme["downside"]]
     return table(f"What could go wrong ({programme['basis']['cash']} {currency})",
-                 (("Change", 3.4), ("NPV", 1.0, True), ("Change in NPV", 1.0, True), ("Payback", 1.1, True),
+                 (("Change", 3.4), ("NPV", 1.0, True), ("Change in NPV", 1.0, True), ("Payback", 1.5, True),
                   ("Peak cash", 1.0, True), ("Bleeds averted", 0.8, True)), rows)

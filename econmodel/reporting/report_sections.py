@@ -161,7 +161,7 @@ def _one_way(document: Document, findings: Findings, block: Mapping[str, Any]) -
         Charts((report_chart("one_way", findings, labels(document)),)),
         table(f"{block['label']}{money}; base {shown(block['rows'][0]['base'])}",
               (("Input", 3.0), ("Range", 1.3), ("Unit", 1.0), ("At low", 0.9, True), ("At high", 0.9, True),
-               ("Range rests on", 2.0), ("Status", 0.9)), rows)), level=2)
+               ("Range rests on", 1.9), ("Status", 1.2)), rows)), level=2)
 
 
 def scenario_table(document: Document, block: Mapping[str, Any]) -> Table:
@@ -182,8 +182,8 @@ def checks_table(rows: Sequence[CheckRow]) -> Table:
     """Put published results beside the model's."""
     ordered = sorted(rows, key=lambda row: KINDS.index(row.kind))
     return table("Predicted beside observed",
-                 (("Kind", 1.2), ("Target", 3.2), ("Observed", 1.3, True), ("Model", 0.8, True), ("Rule", 1.6),
-                  ("Verdict", 0.8), ("Note", 2.4)),
+                 (("Kind", 1.4), ("Target", 3.0), ("Observed", 1.3, True), ("Model", 0.8, True), ("Rule", 1.5),
+                  ("Verdict", 1.0), ("Note", 2.3)),
                  [(r.kind, r.target, observed_text(r), value_text(r.predicted), r.pass_rule, r.verdict, r.note)
                   for r in ordered])
 

@@ -56,7 +56,8 @@ def outcomes_table(document: Document) -> Table:
     columns = ["Life-years", "QALYs", "Life-years, undiscounted", "First bleeds per 100", "Rebleeds per 100",
                "Bleeding deaths per 100", "Procedure deaths per 1,000", "Emboli per 1,000", "Sepsis per 1,000",
                "Sessions"]
-    widths = {"Life-years, undiscounted": 1.5, "Procedure deaths per 1,000": 1.2, "Rebleeds per 100": 1.1, "Sessions": 1.1}
+    widths = {"Life-years, undiscounted": 1.5, "Procedure deaths per 1,000": 1.2, "Rebleeds per 100": 1.1, "Sessions": 1.1,
+              "Bleeding deaths per 100": 1.1}
     return table("Health, bleeds and harms per strategy over the time horizon",
                  (("Strategy", 1.9), *((name, widths.get(name, 1.0), True) for name in columns)), rows)
 
@@ -146,8 +147,8 @@ def group_table(document: Document, versus: str) -> Table:
              *(f.nnt(block["comparisons"][versus][key]["nnt"][year]) for key in keys))
             for name, block in document["groups"].items()]
     return table(f"By patient group: risk at {year} years under {lower(names[versus])}, and NNT against it",
-                 (("Group", 1.7), ("Share", 0.7, True), ("Risk", 0.8, True),
-                  *((names[key], 1.0, True) for key in keys)), rows)
+                 (("Group", 1.6), ("Share", 0.6, True), ("Risk", 0.7, True),
+                  *((names[key], 1.2, True) for key in keys)), rows)
 
 
 def yearly_table(document: Document, key: str) -> Table:
