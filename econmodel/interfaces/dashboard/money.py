@@ -12,6 +12,7 @@ from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, controls, pictures, programme, session, shares
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.interfaces.dashboard.sidebar import VIEWS
+from econmodel.programme.downside import CASH_ALONE
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import KeyNumber, KeyNumbers, table
 from econmodel.reporting.series import labels
@@ -101,9 +102,11 @@ def _programme(found: Answer) -> None:
 def _headline(found: Answer, plan: dict[str, Any]) -> None:
     numbers, currency = plan["headline"], found.document["settings"]["currency"]
     years = plan["basis"]["budget_years"]
+    alone = next(row["npv"] for row in plan["downside"] if row["key"] == CASH_ALONE)
     blocks.numbers(KeyNumbers((
         KeyNumber(f.money_short(numbers["npv"], currency), f"Value today of {years} years' cash",
-                  f"net present value (NPV) at {f.percent(plan['basis']['finance_rate'], 1)} a year"),
+                  f"net present value (NPV) at {f.percent(plan['basis']['finance_rate'], 1)} a year; "
+                  f"{f.money_short(alone, currency)} if freed staff time saves no cash"),
         KeyNumber(numbers["payback_text"], "Pays back", "payback of cumulative net cash"),
         KeyNumber(f.money_short(numbers["peak_cash"], currency), "Lowest cash on the way", "peak cash needed"),
         KeyNumber(f.money_short(numbers["year_3_net_contribution"], currency), "Net contribution in year 3",
