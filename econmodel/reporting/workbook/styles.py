@@ -26,6 +26,7 @@ NUMBER_FORMATS = {
     "money_exact": "#,##0.00;[Red]-#,##0.00",
     "count": "0.0000",
     "one": "0.0",
+    "two": "0.00",
     "whole": "0",
     "factor": "0.000000",
     "share": "0.0%",

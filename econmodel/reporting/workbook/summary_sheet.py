@@ -27,6 +27,9 @@ GUIDE = {
     "Checks": "Whether the figures may be used, and agreement with the program.",
     "Solved": "Quantities found from the evidence's pooled figures.",
     "Hazards": "Rates by model year that no strategy changes.",
+    "Months": "Discount factors by month, and the months in which a visit is due.",
+    "Life_tables": "Yearly risk of death in the general population, by age and sex.",
+    "Engine_values": "Results as the program gave them, to compare with.",
     "Prices": "Price of each activity in the chosen view; utilities.",
     "Totals": "Sums over time that the results are made of.",
     "Sources": "Where the figures were read.",
@@ -40,13 +43,14 @@ COLUMNS = (
     "First-bleed risk reduction",
     "NNT at 3 years",
     "Break-even NNT",
-    "Bleeds averted per 100",
+    "All bleeds averted per 100",
     "Procedure deaths per 1,000",
     "Embolisms per 1,000",
     "Sepsis per 1,000",
     "Bleeding deaths per 1,000",
     "Evidence",
 )
+MONEY = ("Cost", "Cost of prophylaxis", "Net cost")
 
 
 def build_summary(book: Book) -> None:
@@ -106,7 +110,8 @@ def _headline(book: Book, sheet: Sheet, versus: str, row: int) -> int:
         (p.row.label for p in book.layout.strategies if p.key == versus), "the comparator chosen in the settings"
     )
     sheet.row(row, [f"Compared with: {label}"] + [""] * (len(COLUMNS) - 1), "section")
-    sheet.row(row + 1, list(COLUMNS), "headings")
+    currency = book.case.parameters.text("currency")
+    sheet.row(row + 1, [f"{c} ({currency})" if c in MONEY else c for c in COLUMNS], "headings")
     sheet.page.row_dimensions[row + 1].height = 38
     row += 2
     for plan in book.layout.strategies:
@@ -136,7 +141,7 @@ def _strategy_row(book: Book, sheet: Sheet, plan: StrategyPlan, versus: str, row
     cells = (
         (total(book, plan.key, "total", "costs", "headline"), "money"),
         (total(book, plan.key, "prophylaxis", "costs", "headline"), "money"),
-        (total(book, plan.key, "qalys", "outcomes"), "plain|count"),
+        (total(book, plan.key, "qalys", "outcomes"), "plain|two"),
         (against("at_five_years.incremental_cost"), "money"),
         (against("at_five_years.arr.headline"), "share"),
         (f'IF({nnt}="","",IF({kind}="NNTH","NNTH "&TEXT({nnt},"0.0"),{nnt}))', "strong|one"),
@@ -159,7 +164,7 @@ def _evidence(book: Book, sheet: Sheet, row: int) -> int:
         row += 1
         sheet.text(row, 1, plan.row.label, "bold")
         grade = f"Evidence {plan.row.evidence_grade}. " if plan.row.evidence_grade else ""
-        sheet.text(row, 2, f"{grade}{plan.row.evidence_note} Harms: {plan.row.harms_note}", "small")
+        sheet.text(row, 2, f"{grade}{plan.row.evidence_note} Harms: {plan.row.harms_note or 'not stated'}", "small")
         sheet.page.merge_cells(start_row=row, start_column=2, end_row=row, end_column=len(COLUMNS))
         sheet.page.row_dimensions[row].height = 36
     return row
