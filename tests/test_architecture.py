@@ -161,3 +161,13 @@ def test_test_files_have_unique_names() -> None:
     """Two test files of one name would hide each other."""
     names = [p.name for p in (ROOT / "tests").rglob("test_*.py")]
     assert len(names) == len(set(names))
+
+
+def test_top_level_is_the_layout() -> None:
+    """Nothing but the agreed files and folders stands at the top, dot-files aside: no stray output is kept."""
+    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False)
+    if listed.returncode:
+        pytest.skip("not a git checkout")
+    tops = {line.split("/")[0] for line in listed.stdout.splitlines()}
+    wanted = {"README.md", "DEVELOPERS.md", "pyproject.toml", "app.py", "econmodel", "params", "tests", "reports"}
+    assert {top for top in tops if not top.startswith(".")} == wanted
