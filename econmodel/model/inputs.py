@@ -20,8 +20,9 @@ from econmodel.model.natural_history import (
     solve_first_bleed,
 )
 from econmodel.model.structure import Structure, build_structure
+from econmodel.parameters.checks import check_whole
 from econmodel.parameters.loading import read_life_table
-from econmodel.parameters.parameter_set import ParameterSet, check_whole
+from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import Surveillance
 
 FloatArray = NDArray[np.float64]

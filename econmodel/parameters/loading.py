@@ -12,9 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import EconModelError, ParameterError, join_faults
+from econmodel.parameters.checks import check
 from econmodel.parameters.documents import Document, project_root, read_document
 from econmodel.parameters.overrides import apply_override, set_value
-from econmodel.parameters.parameter_set import ParameterSet, check
+from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import (
     GROUPS,
     collect,

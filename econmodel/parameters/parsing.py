@@ -137,7 +137,7 @@ def check_unit(name: str, unit: str, where: Where) -> None:
 def parse_value(name: str, value: Any, unit: str, where: Where) -> float | str | None:
     """Check a value against its unit's bounds; numbers become floats, text stays text."""
     if value is None or isinstance(value, str):
-        if isinstance(value, str) and unit not in ("choice", "text") and value != "lifetime":
+        if isinstance(value, str) and unit not in ("choice", "text") and (name, value) != ("horizon_years", "lifetime"):
             what = f"{name} = {value!r}: must be a number ({unit})"
             raise ParameterError(what, where=str(where), fix="give a plain number, without unit or quotes")
         return value

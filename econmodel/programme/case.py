@@ -14,10 +14,11 @@ from econmodel.economics.prices import resolve_prices
 from econmodel.economics.profiles import MonthlyProfiles, monthly_profiles
 from econmodel.errors import AnalysisError, join_faults
 from econmodel.model.inputs import base_values, horizon_years
+from econmodel.parameters.checks import MIXES, strategy_mix_faults
 from econmodel.parameters.documents import read_document
 from econmodel.parameters.loading import params_folder
 from econmodel.parameters.overrides import apply_override
-from econmodel.parameters.parameter_set import MIXES, ParameterSet, strategy_mix_faults
+from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.inputs import read_inputs
 from econmodel.programme.report import programme_case

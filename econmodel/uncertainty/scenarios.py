@@ -10,10 +10,11 @@ import numpy as np
 
 from econmodel.economics.evaluate import evaluate
 from econmodel.errors import ModelError
+from econmodel.parameters.checks import check
 from econmodel.parameters.documents import read_document
 from econmodel.parameters.loading import params_folder
 from econmodel.parameters.overrides import apply_override
-from econmodel.parameters.parameter_set import ParameterSet, check
+from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.uncertainty.questions import OUTCOMES, Question, outcome_of
 
 BASE = "base"
