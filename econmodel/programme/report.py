@@ -20,7 +20,7 @@ from econmodel.programme.downside import (
     Reprofile,
     downside_budgets,
     downside_table,
-    favourable_inputs,
+    favourable_budget,
 )
 from econmodel.programme.headline import headline, uncertainty
 from econmodel.programme.inputs import ProgrammeInputs
@@ -69,7 +69,7 @@ def programme_case(inputs: ProgrammeInputs, profiles: ProfilesLike, prices: Pric
         what = f"the deterministic budget has {len(budget.npv)} draws, must be one"
         raise AnalysisError(what, fix="run the batch with run_budget and give it as draws")
     runs = downside_budgets(budget, profiles, prices, categories, reprofile)
-    favourable = run_budget(favourable_inputs(inputs), profiles, prices, categories)
+    favourable = favourable_budget(budget, profiles, prices, categories)
     return budget.with_findings(ProgrammeFindings(
         payment_views(budget, profiles, prices, categories), downside_table(budget, runs),
         break_even(budget, prices, categories), favourable, runs[WORST_THREE][1], draws))

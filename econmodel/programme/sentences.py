@@ -10,7 +10,7 @@ from econmodel.parameters.money import money, number
 from econmodel.programme.break_even import BreakEven
 from econmodel.programme.budget import Budget, is_change
 from econmodel.programme.capacity import closable_blocks
-from econmodel.programme.downside import CASH_ALONE, NEW_EQUIPMENT, WORST_THREE, DownsideRow
+from econmodel.programme.downside import CASH_ALONE, LEAST_EFFECT, NEW_EQUIPMENT, WORST_THREE, DownsideRow
 from econmodel.programme.headline import headline
 from econmodel.programme.views import bleed_margin
 
@@ -53,11 +53,14 @@ def uncomfortable_truths(budget: Budget, views: Mapping[str, Mapping[str, Any]],
 
 def not_overlooked(budget: Budget, rows: Sequence[DownsideRow], cash: Said) -> list[str]:
     """Say what a short paper must hold beside its numbers: what the money rests on, and what could go wrong."""
-    return [*_programme_margin(budget, cash), *_less_good(budget, rows), *_downside(rows, cash)]
+    return [*_programme_margin(budget, cash), *_less_good(budget, rows), *_downside(budget, rows, cash)]
 
 
 def verdict(budget: Budget, rows: Sequence[DownsideRow]) -> str:
-    """Say whether the programme pays for itself, and on what that rests."""
+    """Say whether the programme pays for itself, and on what that rests; one that brings bleeds does nothing else."""
+    averted = round(float(budget.totals["R3"].mean()), 1)
+    if averted < 0:
+        return f"brings {number(-averted, 1)} more bleeds than today's mix"
     if budget.npv.mean() < 0:
         return "does not pay for itself"
     alone = next(row for row in rows if row.key == CASH_ALONE)
@@ -84,10 +87,11 @@ def _averted_bleeds(views: Mapping[str, Mapping[str, Any]], cash: Said) -> Itera
         under = f"Under {view['label'].lower()}" if view is views["per_episode"] else "As this hospital is paid"
         per_bleed = view["bleed_margin_per_bleed"]
         if view["bleeds_averted"] < 0:
-            gain = "gains" if view["bleed_margin"] > 0 else "loses"
-            yield (f"{under} the hospital {gain} {cash(abs(view['bleed_margin']))} on {-view['bleeds_averted']:.1f} more "
-                   "bleeds than today's mix: money that comes from harm is no reason to start.")
-        elif view["averted_bleed_lowers_margin"]:
+            gain = view["bleed_margin"] > 0
+            harm = ": money that comes from harm is no reason to start" if gain else ""
+            yield (f"{under} the hospital {'gains' if gain else 'loses'} {cash(abs(view['bleed_margin']))} on "
+                   f"{-view['bleeds_averted']:.1f} more bleeds than today's mix{harm}.")
+        elif view["averted_bleed_lowers_cash"]:
             yield f"{under} {lowered_margin(view, cash)}"
         elif per_bleed is not None:
             yield (f"{under} each bleed averted raises the margin by {cash(per_bleed)}: it costs more at the margin than "
@@ -95,16 +99,20 @@ def _averted_bleeds(views: Mapping[str, Mapping[str, Any]], cash: Said) -> Itera
 
 
 def lowered_margin(view: Mapping[str, Any], cash: Said) -> str:
-    """Say that averted bleeds lower the margin, and what refill of beds would make it neutral."""
-    said = (f"each bleed averted lowers the hospital's margin by {cash(-view['bleed_margin_per_bleed'])}: the payment lost "
-            "exceeds the cost avoided.")
+    """Say that averted bleeds lower the margin, or the cash alone, and what refill of beds would make it neutral."""
+    in_cash = cash(-view["cash_margin_per_bleed"])
+    if not view["averted_bleed_lowers_margin"]:
+        return (f"each bleed averted raises the margin by {cash(view['bleed_margin_per_bleed'])} only if the staff time it "
+                f"frees counts as money; in cash it loses {in_cash}.")
+    said = (f"each bleed averted lowers the hospital's margin by {cash(-view['bleed_margin_per_bleed'])} ({in_cash} if freed "
+            "staff time saves no cash): the payment lost exceeds the cost avoided.")
     needed, share = view["neutral_refill_per_refilled_day"], view["refill_share_input"]
     if needed is not None:
-        return (f"{said} A contribution of {cash(needed)} per refilled bed-day, with {share:.0%} of days refilled, would "
-                f"make it neutral; the input is {cash(view['refill_contribution_input'])}.")
+        return (f"{said} {cash(needed)} per refilled bed-day, with {share:.0%} of days refilled, would make the first "
+                f"neutral; the input is {cash(view['refill_contribution_input'])}.")
     full = view["neutral_refill_at_full_refill"]
     return said if full is None else (f"{said} No released bed is refilled; if all were, {cash(full)} per bed-day would "
-                                      "make it neutral.")
+                                      "make the first neutral.")
 
 
 def _views(views: Mapping[str, Mapping[str, Any]], cash: Said) -> Iterator[str]:
@@ -120,10 +128,12 @@ def _programme_margin(budget: Budget, cash: Said) -> Iterator[str]:
         yield (f"The programme's own work loses {cash(-contribution / starts)} per patient before any bleed is "
                f"averted: its income does not cover its variable cost.")
     surveillance = float(budget.memo["surveillance_contribution"].sum(axis=1).mean())
-    if contribution > 0 and surveillance > 0.5 * contribution:
-        share = min(1.0, surveillance / contribution)
-        yield (f"{share:.0%} of the programme's own contribution comes from surveillance examinations, not from "
-               f"treatment; it falls away if they are done elsewhere, less often or not paid.")
+    if surveillance > contribution > 0:
+        yield (f"Surveillance examinations bring {cash(surveillance)} of contribution, and treatment itself loses "
+               f"{cash(surveillance - contribution)}: it falls away if they are done elsewhere, less often or not paid.")
+    elif contribution > 0 and surveillance > 0.5 * contribution:
+        yield (f"{surveillance / contribution:.0%} of the programme's own contribution comes from surveillance examinations, "
+               f"not from treatment; it falls away if they are done elsewhere, less often or not paid.")
 
 
 def _less_good(budget: Budget, rows: Sequence[DownsideRow]) -> Iterator[str]:
@@ -155,14 +165,17 @@ def _equipment(budget: Budget, rows: Sequence[DownsideRow], cash: Said) -> Itera
         yield f"New equipment does not pay at {starts:.1f} starts a year (net present value {cash(new.npv)}){rests}."
 
 
-def _downside(rows: Sequence[DownsideRow], cash: Said) -> Iterator[str]:
-    single = [row for row in rows if row.key != WORST_THREE]
+def _downside(budget: Budget, rows: Sequence[DownsideRow], cash: Said) -> Iterator[str]:
+    worse = [row for row in rows if row.key != WORST_THREE and row.npv_change < -LEAST_EFFECT]
     together = next(row for row in rows if row.key == WORST_THREE)
-    losing = sum(row.npv < 0 for row in single)
-    named = ", ".join(row.label[0].lower() + row.label[1:] for row in single if row.key in together.worst)
-    worst = f"; the worst together ({named}) give {cash(together.npv)}" if named else ""
-    yield (f"{losing} of {len(single)} things that could go wrong {'leaves' if losing == 1 else 'leave'} a net present "
-           f"value below zero{worst}.")
+    named = ", ".join(row.label[0].lower() + row.label[1:] for row in worse if row.key in together.worst)
+    worst = f"; the worst together ({named}) give {cash(together.npv)}" if len(together.worst) > 1 else ""
+    if budget.npv.mean() < 0:
+        yield f"The net present value is below zero before anything goes wrong{worst}."
+    elif worse:
+        losing = sum(row.npv < 0 for row in worse)
+        yield (f"{losing} of {len(worse)} things that could go wrong {'leaves' if losing == 1 else 'leave'} a net present "
+               f"value below zero{worst}.")
 
 
 def _waiting(budget: Budget) -> Iterator[str]:

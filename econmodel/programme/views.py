@@ -46,9 +46,12 @@ def view_inputs(inputs: ProgrammeInputs, view: str) -> ProgrammeInputs:
 
 
 def own_view(inputs: ProgrammeInputs) -> str:
-    """Name the view the site's payers amount to: ``per_episode``, ``block``, or ``as_paid`` for a mixture."""
-    margin = pure_margin(inputs)
-    return "per_episode" if margin == 1.0 else "block" if margin == 0.0 else "as_paid"
+    """Name the view the site's payers amount to: ``per_episode``, ``block``, or ``as_paid`` for anything else.
+
+    A block budget with refilled beds that earn something is not the pure view, in which they earn nothing.
+    """
+    margin, refilled = pure_margin(inputs), bool((inputs.share_bed_refill * inputs.c_refill_contribution).any())
+    return "per_episode" if margin == 1.0 else "block" if margin == 0.0 and not refilled else "as_paid"
 
 
 def other_views(inputs: ProgrammeInputs) -> tuple[str, ...]:
@@ -59,6 +62,13 @@ def other_views(inputs: ProgrammeInputs) -> tuple[str, ...]:
 def bleed_margin(budget: Budget) -> float:
     """Margin of the bleeds averted over the budget: variable cost avoided less income lost, R7 - R8 (mean)."""
     return float((budget.totals["R7"] - budget.totals["R8"]).mean())
+
+
+def cash_margin(budget: Budget) -> float:
+    """Margin of the bleeds averted where the staff time they free saves no cash (mean)."""
+    saved = budget.totals["R7"]
+    cash = np.where(saved > 0, saved * budget.inputs.share_saving_cash_releasing, saved)
+    return float((cash - budget.totals["R8"]).mean())
 
 
 def neutral_refill(budget: Budget) -> NeutralRefill:
@@ -108,6 +118,8 @@ def describe_view(budget: Budget, view: str) -> dict[str, Any]:
         "bleed_margin": margin,
         "bleed_margin_per_bleed": number_or_none(margin / averted) if averted else None,
         "averted_bleed_lowers_margin": bool(margin < 0 < averted),
+        "cash_margin_per_bleed": number_or_none(cash_margin(budget) / averted) if averted else None,
+        "averted_bleed_lowers_cash": bool(cash_margin(budget) < 0 < averted),
         "refill_contribution_input": float(np.mean(budget.inputs.c_refill_contribution)),
         "refill_share_input": float(np.mean(budget.inputs.share_bed_refill)),
         "neutral_refill_per_refilled_day": neutral.per_refilled_day,

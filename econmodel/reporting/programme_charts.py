@@ -97,10 +97,13 @@ def plot_bleeds(programme: Programme, *, ax: Axes) -> dict[str, Line2D]:
     ax.fill_between(years, with_, without, color=ACCENT, alpha=0.12, linewidth=0)
     drawn = {"without": ax.plot(years, without, color=WARM, marker="o")[0],
              "with": ax.plot(years, with_, color=ACCENT, marker="s", linestyle=(0, (5, 2)))[0]}
-    lower = 0.35 * min(without[-1], with_[-1])
-    for values, label, colour, y, side in ((without, "Current mix", WARM, without[-1] + 0.02 * without[-1], "bottom"),
-                                           (with_, "Programme", ACCENT, lower, "center")):
-        ax.text(years[-1], y, f"{label}: {f.number(values[-1], 1)}", ha="right", va=side, color=colour)
+    lines = [(without[-1], "Current mix", WARM), (with_[-1], "Programme", ACCENT)]
+    (low, below, low_colour), (high, above, high_colour) = sorted(lines, key=lambda line: line[0])
+    if f.number(low, 1) == f.number(high, 1):
+        above = "Current mix and programme"
+    else:
+        ax.text(years[-1], 0.35 * low, f"{below}: {f.number(low, 1)}", ha="right", va="center", color=low_colour)
+    ax.text(years[-1], 1.02 * high, f"{above}: {f.number(high, 1)}", ha="right", va="bottom", color=high_colour)
     ax.set(xticks=years, ylim=(0, 1.18 * max(*without, *with_) or 1), xlabel="Budget year", ylabel="Cumulative bleeds")
     return drawn
 

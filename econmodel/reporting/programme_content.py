@@ -5,7 +5,7 @@ Decision, proposal, numbers, charts, funnel, evidence and harms, finance, capaci
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from econmodel.programme.downside import CASH_ALONE
@@ -16,7 +16,7 @@ from econmodel.reporting.content import Blanks, Charts, KeyNumber, KeyNumbers, P
 from econmodel.reporting.guidelines import STANDING
 from econmodel.reporting.programme_charts import programme_chart
 from econmodel.reporting.programme_data import CHARTS, mix_text
-from econmodel.reporting.programme_tables import capacity_table, currency_of, finance_table, views_table
+from econmodel.reporting.programme_tables import MOST_YEARS, capacity_table, currency_of, finance_table, views_table
 from econmodel.reporting.series import Document, labels
 from econmodel.reporting.tables import NNT_YEAR, against
 
@@ -25,37 +25,43 @@ if TYPE_CHECKING:
 
 Programme = Mapping[str, Any]
 UNDER = {"per_episode": "if every payment were per episode", "block": "under a block budget"}
+OFF_FRONTIER = {"dominated": "dearer and less effective than another",
+                "extendedly_dominated": "poorer value than a mix of two others"}
 OWNERS = ("Clinical owner", "Finance owner", "Operational owner", "Review date",
           "Stop rule: the programme stops if", "Approved by, date")
+LEAST = 0.05
 HARM_WORDS = {"deaths_procedure": "deaths from the procedure", "embolism": "embolisms", "sepsis": "cases of sepsis",
               "ulcer_bleed": "bleeds from glue or ulcer", "fever": "fevers"}
 
 
 def sections(case: Case, document: Document, programme: Programme, psa: Mapping[str, Any] | None) -> list[Section]:
     """Build the sections of the brief that need the programme."""
-    below = Pair((views_table(document, programme),), (capacity_table(programme),))
+    below = Pair((views_table(document, programme),), (capacity_table(programme, MOST_YEARS),))
     overlooked = Paragraph(" ".join(programme["not_overlooked"]), lead="Not to be overlooked: ")
     return [_decision(case, document, programme, psa), _charts(document, programme),
             Section("Evidence and harms", (_evidence(case, programme), *_position(programme))),
-            Section("Finance", (finance_table(document, programme), below, overlooked)),
+            Section("Finance", (finance_table(document, programme, MOST_YEARS), below, overlooked)),
             Section("Owners and review", (Blanks(OWNERS),))]
 
 
 def lead_strategy(programme: Programme) -> str:
-    """Strategy with the largest share of the proposed mix."""
+    """Strategy whose share grows most from today's mix to the proposed one."""
     mix: dict[str, float] = programme["basis"]["proposed_mix"]
-    return max(mix, key=lambda key: mix[key])
+    today: dict[str, float] = programme["basis"]["current_mix"]
+    return max(mix, key=lambda key: mix[key] - today.get(key, 0.0))
 
 
 def _decision(case: Case, document: Document, programme: Programme, psa: Mapping[str, Any] | None) -> Section:
     basis, names, lead = programme["basis"], labels(document), lead_strategy(programme)
     proposed, current = (mix_text(basis[f"{which}_mix"], names) for which in ("proposed", "current"))
     grade = case.parameters.strategies[lead].evidence_grade or "not graded"
+    kept = [key for key in names if basis["proposed_mix"].get(key)]
     return Section("The decision", (
         Paragraph(answer(document, programme), tone="answer"),
         Paragraph(f"{decision(document, programme)} Date of the decision: ________", lead="Decision asked: "),
         Paragraph(f"{proposed}, in place of today's {current}, for adults with high-risk gastric varices that have "
-                  f"never bled. Certainty of the evidence for {phrases.lower(names[lead])}: {grade}.", lead="Proposed: "),
+                  f"never bled. Certainty of the evidence for {phrases.lower(names[lead])}: {grade}. Value: "
+                  f"{by_standing(document, kept)}.", lead="Proposed: "),
         Paragraph(rejected(document, programme), lead="Not proposed: "),
         *_margin(document, programme),
         key_numbers(document, programme, psa)))
@@ -67,7 +73,8 @@ def decision(document: Document, programme: Programme) -> str:
     if not basis["is_change"]:
         return "none: the proposed mix is today's."
     if round(numbers["bleeds_averted"], 1) <= 0:
-        return "none: as entered, the programme averts no bleeds."
+        does = "averts no bleeds" if round(numbers["bleeds_averted"], 1) == 0 else "brings more bleeds than today's mix"
+        return f"none: as entered, the programme {does}."
     need = f.money(abs(numbers["peak_cash"]), currency_of(document))
     if numbers["payback_years"] is None:
         return f"start the programme, with up to {need} of cash that does not come back within {f.span(basis['budget_years'])}."
@@ -78,7 +85,7 @@ def _margin(document: Document, programme: Programme) -> tuple[Paragraph, ...]:
     """Say on the first page where an averted bleed lowers the hospital's own margin."""
     views, currency = programme["views"], currency_of(document)
     view = views.get("as_paid") or views[programme["basis"]["payment_view"]]
-    if not view["averted_bleed_lowers_margin"]:
+    if not view["averted_bleed_lowers_cash"]:
         return ()
     said = lowered_margin(view, lambda value: f.money(value, currency))
     return (Paragraph(said[0].upper() + said[1:], lead="As this hospital is paid: "),)
@@ -92,39 +99,44 @@ def answer(document: Document, programme: Programme) -> str:
     averted = round(numbers["bleeds_averted"], 1)
     bleeds = f"averts {f.number(averted, 1) if averted else 'no'} bleeds and {numbers['verdict']}"
     if averted < 0:
-        bleeds = (f"brings {f.number(-averted, 1)} more bleeds than today's mix, and money that comes from harm is no reason "
-                  "to start")
-    others = {"if freed staff time saves no cash": next(row["npv"] for row in programme["downside"] if row["key"] == CASH_ALONE)}
+        bleeds = f"{numbers['verdict']}, which no surplus would justify"
+    alone = next(row for row in programme["downside"] if row["key"] == CASH_ALONE)
+    others = {"if freed staff time saves no cash": alone["npv"]} if round(alone["npv_change"]) else {}
     others |= {UNDER[name]: view["npv"] for name, view in programme["views"].items()
                if name not in ("as_paid", basis["payment_view"])}
     listed = ", ".join(f"{f.money(value, currency)} {words}" for words, value in others.items())
+    listed = f" ({listed})" if listed else ""
     chance = numbers["probability_npv_negative"]
     risk = "" if chance is None else f", with a {f.percent(chance)} chance of less than zero"
     return (f"Over {f.span(basis['budget_years'])} the programme {bleeds}: net present value "
-            f"{f.money(numbers['npv'], currency)} as this hospital is paid{risk} ({listed}).")
+            f"{f.money(numbers['npv'], currency)} as this hospital is paid{risk}{listed}.")
 
 
 def rejected(document: Document, programme: Programme) -> str:
-    """Options left out of the proposed mix, and how each stands in the cost-effectiveness analysis."""
-    basis, names, currency = programme["basis"], labels(document), currency_of(document)
-    used = {key for mix in ("proposed_mix", "current_mix") for key, share in basis[mix].items() if share}
-    left = [row for row in document["frontier"] if row["key"] not in used]
-    words = {"dominated": "dearer and less effective than another option",
-             "extendedly_dominated": "poorer value than a mix of two others", "reference": "the cheapest option"}
-    limit = document["settings"]["willingness_to_pay"]
+    """Options that are not proposed, today's among them, and how each stands in the cost-effectiveness analysis."""
+    left = [row["key"] for row in document["frontier"] if not programme["basis"]["proposed_mix"].get(row["key"])]
+    return f"{by_standing(document, left)}." if left else "every option is in the mix."
 
-    def standing(row: Mapping[str, Any]) -> str:
-        if row["status"] in words:
-            return words[row["status"]]
-        side = "within" if row["icer"] <= limit else "above"
-        return f"{f.money(row['icer'], currency)} for each further QALY, {side} the threshold of {f.money(limit, currency)}"
 
-    told = [f"{phrases.lower(names[row['key']])} ({standing(row)})" for row in left]
-    poor = [phrases.lower(names[row["key"]]) for row in document["frontier"]
-            if basis["proposed_mix"].get(row["key"]) and row["status"] in words and row["status"] != "reference"]
-    return (("; ".join(told) + ". " if told else "every option is in the mix. ") + "Staying as now is the comparator."
-            + (f" Of what is proposed, {', '.join(poor)} {'lies' if len(poor) == 1 else 'lie'} off the efficiency frontier: "
-               "another option or a mix of two is better value." if poor else ""))
+def by_standing(document: Document, keys: Sequence[str]) -> str:
+    """Name options with how they stand, those that stand alike together."""
+    names = labels(document)
+    groups: dict[str, list[str]] = {}
+    for key in keys:
+        groups.setdefault(standing(document, key), []).append(phrases.lower(names[key]))
+    return "; ".join(f"{', '.join(found)} ({'each ' if len(found) > 1 else ''}{words})" for words, found in groups.items())
+
+
+def standing(document: Document, key: str) -> str:
+    """Say how an option stands on the efficiency frontier, against the case's threshold."""
+    row = next(row for row in document["frontier"] if row["key"] == key)
+    if row["status"] in OFF_FRONTIER:
+        return OFF_FRONTIER[row["status"]]
+    if row["status"] == "reference":
+        return "the cheapest"
+    limit, currency = document["settings"]["willingness_to_pay"], currency_of(document)
+    side = "within" if row["icer"] <= limit else "above"
+    return f"{f.money(row['icer'], currency)} a further QALY, {side} the threshold of {f.money(limit, currency)}"
 
 
 def key_numbers(document: Document, programme: Programme, psa: Mapping[str, Any] | None) -> KeyNumbers:
@@ -132,9 +144,9 @@ def key_numbers(document: Document, programme: Programme, psa: Mapping[str, Any]
     currency, numbers, basis = currency_of(document), programme["headline"], programme["basis"]
     years, chance = basis["budget_years"], numbers.get("probability_npv_negative")
     key = lead_strategy(programme)
-    nnt, spread = f.NOTHING, "interval: run with draws"
+    nnt, spread = f.NOTHING, "is the comparator"
     if (compared := against(document, "watch", key)) is not None:
-        nnt = f.nnt(compared["nnt"].get(NNT_YEAR))
+        nnt, spread = f.nnt(compared["nnt"].get(NNT_YEAR)), "interval: run with draws"
     if psa and (interval := phrases.nnt_interval(psa, "watch", key, NNT_YEAR)):
         spread = f"95% interval {interval}"
     if (usual := against(document, "beta_blocker", key)) is not None:
@@ -151,7 +163,8 @@ def key_numbers(document: Document, programme: Programme, psa: Mapping[str, Any]
         KeyNumber(f.money(numbers["year_3_net_contribution"], currency), "Year-3 net contribution",
                   "before fixed cost"),
         KeyNumber(f.money(numbers["npv"], currency), f"NPV at {f.percent(basis['finance_rate'], 1)}",
-                  "P(NPV < 0): run with draws" if chance is None else f"P(NPV < 0) {f.percent(chance)}"),
+                  "P(NPV < 0): run with draws" if chance is None else
+                  f"P(NPV < 0) {f.percent(chance)}, {programme['uncertainty']['draws']} draws"),
         KeyNumber(numbers["payback_text"], "Payback", f"{basis['cash']} cash"),
         KeyNumber(f.number(programme["break_even"]["searched"], 1), "Break-even patients a year",
                   _volume(programme["break_even"])),
@@ -161,6 +174,8 @@ def key_numbers(document: Document, programme: Programme, psa: Mapping[str, Any]
 def _volume(found: Mapping[str, Any]) -> str:
     """What the break-even volume is held against."""
     said = f"expected {f.number(found['expected'], 1)}"
+    if found["expected"] == 0:
+        return "nobody is expected to start"
     if found["searched"] is None:
         return f"{said}; no volume reaches it"
     if found["sustained"] is None or found["sustained"] > found["searched"]:
@@ -194,12 +209,17 @@ def _evidence(case: Case, programme: Programme) -> Table:
 
 def _position(programme: Programme) -> tuple[Paragraph, ...]:
     found = programme["savings"]["quality_only"]
-    harms = ", ".join(f"{f.number(found['harms_added'][name], 1)} {word}" for name, word in HARM_WORDS.items())
+    harms = {word: found["harms_added"][name] for name, word in HARM_WORDS.items() if abs(found["harms_added"][name]) >= LEAST}
+    added = ", ".join(f"{f.number(n, 1)} {word}" for word, n in harms.items() if n > 0)
+    avoided = ", ".join(f"{f.number(-n, 1)} {word}" for word, n in harms.items() if n < 0)
     bleeds, deaths = found["bleeds_averted"], found["bleeding_deaths_averted"]
-    gain = (f"against {f.number(bleeds, 1)} bleeds and {f.number(deaths, 1)} deaths from bleeding averted" if bleeds > 0
-            else f"beside {f.number(-bleeds, 1)} more bleeds and {f.number(-deaths, 1)} more deaths from bleeding")
+    gain = (f"against {f.number(bleeds, 1)} bleeds and {f.number(deaths, 1)} deaths from bleeding averted" if bleeds >= LEAST
+            else f"beside {f.number(-bleeds, 1)} more bleeds and {f.number(-deaths, 1)} more deaths from bleeding"
+            if bleeds <= -LEAST else "with no bleed averted")
+    expected = " and ".join([*([f"add {added}"] if added else []), *([f"avoid {avoided}"] if avoided else [])])
     gain += " (bleeds from glue or ulcer apart)"
     return (Paragraph(f"{STANDING} ESGE 2022 leaves glue, or EUS-guided coil and glue, to individual judgement where "
                       "a beta-blocker is impossible. Cyanoacrylate is used off label in many countries, and coils "
                       "outside their label.", tone="caution"),
-            Paragraph(f"{gain} over the budget, the programme is expected to add {harms}.", lead="Harms beside benefits: "))
+            Paragraph(f"{gain} over the budget, the programme is expected to {expected or 'add no harm'}.",
+                      lead="Harms beside benefits: "))

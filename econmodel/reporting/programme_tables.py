@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from econmodel.reporting import formatting as f
@@ -14,6 +14,8 @@ Programme = Mapping[str, Any]
 FINANCE_ROWS = ("R1", "R3", "R4", "R5", "R6", "R7", "R8", "R9", "R10", "R11", "R12", "R13", "R14", "R15", "R16", "R17",
                 "R18", "R19", "R19_present_value")
 SUBTRACTED = ("R5", "R8", "R10", "R12", "R13", "R15", "R16", "R17")
+UNDER = {"as_paid": "as it is paid now", "per_episode": "under per-episode payment", "block": "under a block budget"}
+MOST_YEARS = 6
 COUNT_ROWS = ("R1", "R2", "R3", "R20")
 
 
@@ -33,9 +35,18 @@ def row_name(row: str, label: str) -> str:
     return f"{row.split('_')[0]} " + (f"less {phrases.lower(label)}" if row in SUBTRACTED else label)
 
 
-def finance_table(document: Document, programme: Programme) -> Table:
-    """Rows of the budget by year, with totals."""
-    currency, years = currency_of(document), programme["years"]
+def _few(years: Sequence[Mapping[str, Any]], most: int) -> tuple[list[Mapping[str, Any]], str]:
+    """First years and the last one, where there are more than fit, and which are left out."""
+    if len(years) <= most:
+        return list(years), ""
+    out = years[most - 1:-1]
+    return [*years[:most - 1], years[-1]], f" Years {out[0]['year']} to {out[-1]['year']} are in the technical report."
+
+
+def finance_table(document: Document, programme: Programme, most: int = 99) -> Table:
+    """Rows of the budget by year, with totals; at most so many years."""
+    currency = currency_of(document)
+    years, left_out = _few(programme["years"], most)
 
     def text(row: str, value: float) -> str:
         return f.number(value, 1) if row in COUNT_ROWS else f.money(value, currency)
@@ -46,7 +57,7 @@ def finance_table(document: Document, programme: Programme) -> Table:
     return table(f"Change against today's mix by year ({basis['cash']} {currency})",
                  (("Row", 2.6), *((f"Year {year['year']}", 1.0, True) for year in years), ("Total", 1.0, True)), rows,
                  note=f"Equipment: {basis['capital']}. NPV discounts year-end net cash at "
-                      f"{f.percent(basis['finance_rate'], 1)}. Rows that are zero throughout are left out.")
+                      f"{f.percent(basis['finance_rate'], 1)}. Rows that are zero throughout are left out.{left_out}")
 
 
 def memo_table(document: Document, programme: Programme) -> Table:
@@ -96,8 +107,8 @@ def views_table(document: Document, programme: Programme) -> Table:
     def row(heading: str, name: str) -> tuple[str, ...]:
         return (heading, *(f.money(view[name], currency) for view in views.values()))
 
-    lowers = [view["label"].lower() for view in views.values() if view["averted_bleed_lowers_margin"]]
-    note = f"Under {lowers[0]} an averted bleed lowers the hospital's margin. " if lowers else ""
+    lowers = [UNDER[name] for name, view in views.items() if view["averted_bleed_lowers_margin"]]
+    note = f"An averted bleed lowers the hospital's margin {' and '.join(lowers)}. " if lowers else ""
     first = next(iter(views.values()))
     note += (f"The input is {f.money(first['refill_contribution_input'], currency)} per refilled bed-day; under a block "
              "budget refill earns nothing.")
@@ -112,15 +123,17 @@ def views_table(document: Document, programme: Programme) -> Table:
 
 
 def _neutral(view: Mapping[str, Any], currency: str) -> str:
+    if view["bleeds_averted"] <= 0:
+        return f.NOTHING
     if not view["averted_bleed_lowers_margin"]:
         return "none needed"
     needed = view["neutral_refill_per_refilled_day"]
     return "no bed is refilled" if needed is None else f.money(needed, currency)
 
 
-def capacity_table(programme: Programme) -> Table:
-    """Slots, beds and staffing by year."""
-    years = programme["capacity"]
+def capacity_table(programme: Programme, most: int = 99) -> Table:
+    """Slots, beds and staffing by year; at most so many years."""
+    years, _ = _few(programme["capacity"], most)
     lines = (("Endoscopy slots used", "session_slots", 0),
              ("Surveillance examinations", "surveillance_examinations", 0),
              ("Staff blocks to add", "step_fixed_blocks", 0), ("Bed-days released", "bed_days_released", 1),
@@ -134,11 +147,14 @@ def savings_text(programme: Programme) -> str:
     """Say the three kinds of saving with their amounts, never added together."""
     found, currency = programme["savings"], programme["basis"]["currency"]
     cash, capacity, bleeds = found["cash_releasing"], found["capacity"], found["quality_only"]["bleeds_averted"]
-    return (f"Savings over the budget, never added together: cash-releasing {f.money(cash['supplies_and_agency_staff'], currency)} "
-            f"(supplies, agency staff; {f.number(cash['closable_bed_blocks'])} blocks of beds closed); capacity "
-            f"{f.number(capacity['bed_days'], 1)} bed-days and staff time of "
-            f"{f.money(capacity['staff_time_not_released_as_cash'], currency)}; quality "
-            f"{f.number(abs(bleeds), 1)} {'bleeds averted' if bleeds >= 0 else 'more bleeds'}.")
+    bought, freed = (f.money(abs(amount), currency) for amount in (cash["supplies_and_agency_staff"],
+                                                                 capacity["staff_time_not_released_as_cash"]))
+    if bleeds < 0:
+        return (f"No savings: the bleeds added cost {bought} of supplies and agency staff and {freed} of staff time over the "
+                "budget.")
+    return (f"Savings over the budget, never added together: cash-releasing {bought} (supplies, agency staff; "
+            f"{f.number(cash['closable_bed_blocks'])} blocks of beds closed); capacity {f.number(capacity['bed_days'], 1)} "
+            f"bed-days and staff time of {freed}; quality {f.number(bleeds, 1)} bleeds averted.")
 
 
 def downside_table(document: Document, programme: Programme) -> Table:

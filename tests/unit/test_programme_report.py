@@ -29,7 +29,7 @@ from econmodel.programme.inputs import ProgrammeInputs, read_inputs
 from econmodel.programme.payers import unit_money
 from econmodel.programme.report import programme_case
 from econmodel.programme.rows import LABELS
-from econmodel.programme.sentences import verdict
+from econmodel.programme.sentences import lowered_margin, verdict
 from econmodel.programme.views import own_view
 
 PARAMETERS = load_base_case("us")
@@ -198,7 +198,7 @@ def test_savings_are_three_kinds(case: Budget) -> None:
 def test_sentences_say_the_uncomfortable(case: Budget) -> None:
     """The averted bleed's margin, new equipment, capacity not cash, and the caution are all said."""
     text = " ".join(case.to_dict()["sentences"])
-    for words in ("lowers the hospital's margin", "would make it neutral; the input is",
+    for words in ("lowers the hospital's margin", "would make the first neutral; the input is",
                   "New equipment does not pay", "capacity, not cash",
                   "the answer depends on how the hospital is paid", "not advice for a patient"):
         assert words in text
@@ -248,6 +248,39 @@ def test_a_mixture_of_payers_is_held_against_both_views(inputs: ProgrammeInputs,
     assert own_view(inputs.changed(payer_terms=())) == "per_episode"
 
 
+def test_a_block_budget_with_paid_refill_is_shown_as_it_is(inputs: ProgrammeInputs, profiles: MonthlyProfiles,
+                                                          prices: Prices) -> None:
+    """The pure block view has no refill, so a block hospital with refill stands beside it; without, it is that view."""
+    block = inputs.changed(payers=tuple(replace(p, paid_at_margin=0.0) for p in inputs.payers), payer_terms=())
+    found = programme_case(block, profiles, prices, CATEGORY, reprofile_with([], profiles)).to_dict()
+    assert found["views"]["as_paid"]["npv"] == pytest.approx(found["headline"]["npv"])
+    assert found["views"]["as_paid"]["npv"] > found["views"]["block"]["npv"]
+    bare = programme_case(block.changed(share_bed_refill=0.0), profiles, prices, CATEGORY, reprofile_with([], profiles)).to_dict()
+    assert "as_paid" not in bare["views"]
+    assert bare["views"]["block"]["npv"] == pytest.approx(bare["headline"]["npv"])
+
+
+def test_averted_bleeds_are_told_in_cash_as_well(case: Budget) -> None:
+    """The margin counts freed staff time; the cash does not, and is never above it."""
+    view = case.to_dict()["views"]["per_episode"]
+    share, averted = case.inputs.share_saving_cash_releasing[0], case.totals["R3"][0]
+    by_hand = (share * view["totals"]["R7"] - view["totals"]["R8"]) / averted
+    assert view["cash_margin_per_bleed"] == pytest.approx(by_hand)
+    assert view["cash_margin_per_bleed"] < view["bleed_margin_per_bleed"]
+    assert "only if the staff time it frees counts as money" in lowered_margin(
+        view | {"averted_bleed_lowers_margin": False, "bleed_margin_per_bleed": 100.0}, "{:.0f}".format)
+
+
+def test_favourable_is_never_below_the_base(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
+    """Where each patient loses money, more patients are not favourable."""
+    for changed in (inputs, inputs.changed(share_suitable=0.05), inputs.changed(payers=tuple(
+            replace(p, paid_at_margin=0.0) for p in inputs.payers), payer_terms=())):
+        found = programme_case(changed, profiles, prices, CATEGORY, reprofile_with([], profiles)).findings
+        assert found is not None
+        start = run_budget(changed, profiles, prices, CATEGORY)
+        assert found.favourable.npv[0] >= start.npv[0] - 1e-6
+
+
 def test_equal_mixes_are_no_programme(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
     """Nothing proposed: nothing pays, nothing waits, nobody is asked for money."""
     same = inputs.changed(proposed_mix=inputs.current_mix)
@@ -264,7 +297,10 @@ def test_a_programme_that_brings_bleeds_is_never_told_as_a_gain(inputs: Programm
     document = programme_case(swapped, profiles, prices, CATEGORY, reprofile_with([], profiles)).to_dict()
     assert document["headline"]["bleeds_averted"] < 0
     text = " ".join(document["sentences"])
-    assert "more bleeds than today's mix: money that comes from harm is no reason to start" in text
+    assert document["headline"]["verdict"].endswith("more bleeds than today's mix")
+    assert "pays for itself" not in text
+    view = document["views"]["per_episode"]
+    assert ("money that comes from harm is no reason to start" in text) == (view["bleed_margin"] > 0)
     assert "raises the margin" not in text
     assert "lowers the hospital's margin" not in text
 

@@ -130,8 +130,9 @@ def test_answer_follows_the_sign_and_shows_both_payment_views(document: dict, pr
 
 def test_harm_is_never_told_as_a_benefit(case: Case, document: dict, programme: dict) -> None:
     """More bleeds are called more bleeds, and no decision is asked for; a loss never "pays back"."""
-    harmful = programme | {"headline": programme["headline"] | {"bleeds_averted": -15.4}}
-    assert "brings 15.4 more bleeds" in answer(document, harmful)
+    told = {"bleeds_averted": -15.4, "verdict": "brings 15.4 more bleeds than today's mix"}
+    harmful = programme | {"headline": programme["headline"] | told}
+    assert "brings 15.4 more bleeds than today's mix, which no surplus would justify" in answer(document, harmful)
     assert decision(document, harmful).startswith("none")
     quality = programme["savings"]["quality_only"] | {"bleeds_averted": -15.4, "bleeding_deaths_averted": -1.8}
     worse = harmful | {"savings": programme["savings"] | {"quality_only": quality}}
@@ -143,6 +144,28 @@ def test_harm_is_never_told_as_a_benefit(case: Case, document: dict, programme: 
     assert "before it pays back" in decision(document, programme)
     same = programme | {"basis": programme["basis"] | {"is_change": False}}
     assert "Nothing is proposed" in answer(document, same)
+
+
+def test_a_long_budget_keeps_to_two_pages(document: dict, programme: dict) -> None:
+    """Ten years: the brief's table shows the first and the last, and says what it leaves out."""
+    years = [programme["years"][0] | {"year": n} for n in range(1, 11)]
+    short = finance_table(document, programme | {"years": years}, 6)
+    assert [c.heading for c in short.columns] == ["Row", *(f"Year {n}" for n in (1, 2, 3, 4, 5, 10)), "Total"]
+    assert "Years 6 to 9 are in the technical report" in short.note
+    assert len(finance_table(document, programme | {"years": years}).columns) == 12
+
+
+def test_the_higher_line_has_the_higher_label(programme: dict, ax: Axes) -> None:
+    """Programme above today's mix: its label stands above; one label where both end alike."""
+    rows = programme["frames"]["bleeds"]
+    swapped = [row | {"cumulative_with": row["cumulative_without"], "cumulative_without": row["cumulative_with"]} for row in rows]
+    programme_charts.plot_bleeds(programme | {"frames": programme["frames"] | {"bleeds": swapped}}, ax=ax)
+    place = {text.get_text().split(":")[0]: text.get_position()[1] for text in ax.texts}
+    assert place["Programme"] > place["Current mix"]
+    ax.clear()
+    same = [row | {"cumulative_with": row["cumulative_without"]} for row in rows]
+    programme_charts.plot_bleeds(programme | {"frames": programme["frames"] | {"bleeds": same}}, ax=ax)
+    assert [text.get_text().split(":")[0] for text in ax.texts] == ["Current mix and programme"]
 
 
 def test_break_even_is_held_against_steps_and_slots(document: dict, programme: dict) -> None:
