@@ -18,7 +18,7 @@ def run_budget_command(file: Path | None, overrides: Sequence[Path], sets: Seque
     from econmodel.reporting.programme_data import programme_document
 
     case = load(file, overrides, sets, seed=seed, quiet=quiet)
-    folder = check_output(out, Path("reports") / case.name / "budget", json)
+    folder = check_output(out, Path("reports") / case.name / "budget", json, reads=(file, *overrides))
     wanted = DEFAULT_DRAWS if draws is None else draws
     document = programme_document(evaluate_programme(case.parameters, draws=wanted,
                                                      seed=int(case.parameters.number("seed"))))

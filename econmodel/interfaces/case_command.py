@@ -28,9 +28,10 @@ def run_case(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], 
     from econmodel.reporting.terminal import headline_table
 
     case = load(file, overrides, sets, seed=seed, draws=draws, quiet=quiet)
-    folder = check_output(out, Path("reports") / case.name, json)
+    writes = [sheet_name(case, kind) for kind in SHEETS]
+    folder = check_output(out, Path("reports") / case.name, json, reads=(file, *overrides), writes=writes)
     screen = console(quiet=quiet or json == "-")
-    wanted, left_out = ((), "") if folder is None else choose_papers(case, papers)
+    wanted, left_out = ((), "") if folder is None else choose_papers(case, papers, folder)
     with second_process(needed=bool(set(wanted) - {"brief"})) as beside:
         tables = beside.submit(report_tables, case) if beside and "report" in wanted else None
         evaluation, document, found = evaluate_case(case)
@@ -48,26 +49,44 @@ def run_case(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], 
     screen.print(f"{len(written)} files in {folder}{left_out}", markup=False, highlight=False)
 
 
-def choose_papers(case: Case, asked: Sequence[str]) -> tuple[tuple[str, ...], str]:
+def sheet_name(case: Case, kind: str) -> str:
+    """Name of the file of a workbook or form."""
+    return f"{case.name}_{kind}.xlsx"
+
+
+def choose_papers(case: Case, asked: Sequence[str], folder: Path) -> tuple[tuple[str, ...], str]:
     """Papers to write: those asked for, else all with draws and none without; and what is left out of all, and why.
 
     Raises
     ------
     EconModelError
-        The workbook is asked for and cannot hold the structure of the case.
+        The workbook is asked for and cannot hold the structure of the case, or the form would replace one with answers.
     """
     wanted = tuple(asked) or (PAPERS if case.parameters.number("draws") else ())
-    if "workbook" not in wanted:
-        return wanted, ""
+    left_out = ""
+    for kind, check, words in (("workbook", _workbook_scope, "without the live workbook"), ("form", _no_answers, "the form stays")):
+        if kind not in wanted:
+            continue
+        try:
+            check(case, folder)
+        except EconModelError as fault:
+            if asked:
+                raise
+            wanted = tuple(name for name in wanted if name != kind)
+            left_out += f"; {words}: {fault.what}"
+    return wanted, left_out
+
+
+def _workbook_scope(case: Case, _: Path) -> None:
     from econmodel.reporting.workbook.scope import check_scope
 
-    try:
-        check_scope(case)
-    except EconModelError as fault:
-        if asked:
-            raise
-        return tuple(name for name in wanted if name != "workbook"), f"; without the live workbook: {fault.what}"
-    return wanted, ""
+    check_scope(case)
+
+
+def _no_answers(case: Case, folder: Path) -> None:
+    from econmodel.parameters.forms import check_unanswered
+
+    check_unanswered(folder / sheet_name(case, "form"))
 
 
 def evaluate_case(case: Case) -> tuple[Evaluation, dict[str, Any], Findings]:
@@ -143,8 +162,8 @@ def _write_sheet(kind: str, case: Case, folder: Path) -> Path:
     if kind == "form":
         from econmodel.reporting.form import build_form
 
-        return build_form(case, folder / f"{case.name}_form.xlsx")
+        return build_form(case, folder / sheet_name(case, "form"))
     from econmodel.economics.evaluate import evaluate
     from econmodel.reporting.workbook import build_workbook
 
-    return build_workbook(case, evaluate(case.parameters), folder / f"{case.name}_workbook.xlsx")
+    return build_workbook(case, evaluate(case.parameters), folder / sheet_name(case, "workbook"))

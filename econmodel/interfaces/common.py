@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from econmodel.errors import EconModelError
+from econmodel.errors import AnalysisError, EconModelError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -81,8 +81,16 @@ def write_json(document: dict[str, Any] | list[Any], target: str) -> None:
     write_text(Path(target), text)
 
 
-def check_output(out: Path | None, default: Path | None, json: str | None = None) -> Path | None:
+def check_output(out: Path | None, default: Path | None, json: str | None = None, *, reads: Sequence[Path | None] = (),
+                 writes: Sequence[str] = ()) -> Path | None:
     """Folder a command writes to, and its JSON file, checked before any work is done.
+
+    Parameters
+    ----------
+    out, default, json
+        Folder asked for, folder otherwise, and JSON file.
+    reads, writes
+        Files read, and names of files to be written in the folder: none may be both.
 
     Returns
     -------
@@ -92,13 +100,19 @@ def check_output(out: Path | None, default: Path | None, json: str | None = None
     Raises
     ------
     AnalysisError
-        The folder or the JSON file cannot be written.
+        The folder or the JSON file cannot be written, or an input would be overwritten.
     """
     from econmodel.files import check_file, check_folder
 
-    if json and json != "-":
+    if json is not None and json != "-":
         check_file(Path(json), "--json")
     folder = out or (None if json == "-" else default)
+    targets = [*([Path(json)] if json and json != "-" else []), *(folder / name for name in writes if folder)]
+    inputs = {path.resolve() for path in reads if path}
+    for target in targets:
+        if target.resolve() in inputs:
+            what = f"{target} is read as an input and would be overwritten"
+            raise AnalysisError(what, where=str(target), fix="write to another folder with --out, or to another file")
     return check_folder(folder, "--out") if folder else None
 
 

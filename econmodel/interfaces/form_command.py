@@ -12,9 +12,11 @@ from econmodel.interfaces.common import console, load, print_differences, write_
 def run_form(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, out: Path | None,
              quiet: bool = False) -> Path:
     """Write ``<case>_form.xlsx``; give its path."""
+    from econmodel.parameters.forms import check_unanswered
     from econmodel.reporting.form import build_form
 
     case = load(file, overrides, sets, quiet=quiet)
+    check_unanswered((out or Path("reports") / case.name) / f"{case.name}_form.xlsx")
     path = build_form(case, (out or Path("reports") / case.name) / f"{case.name}_form.xlsx")
     console(quiet=quiet).print(f"Wrote {path}", markup=False, highlight=False)
     return path

@@ -15,7 +15,7 @@ def run_psa_command(file: Path | None, overrides: Sequence[Path], sets: Sequence
     from econmodel.reporting.probabilistic import psa_table, save_psa
 
     case = load(file, overrides, sets, seed=seed, draws=draws, quiet=quiet)
-    folder = check_output(out, Path("reports") / case.name / "psa", json)
+    folder = check_output(out, Path("reports") / case.name / "psa", json, reads=(file, *overrides))
     psa = run_with_progress(case.parameters, sobol=sobol, quiet=quiet)
     document = psa.to_dict()
     if json:

@@ -31,9 +31,10 @@ def registry(file: Path, day_first: bool, month_first: bool, mapping: Sequence[s
              json: str | None, quiet: bool) -> None:
     """Turn a registry into rates, risks and own inputs."""
     from econmodel.evidence.registry import analyse_registry, summarise, write_registry
+    from econmodel.evidence.registry.outputs import FILES
 
     options = read_options(day_first=day_first, month_first=month_first, mapping=mapping, words=words)
-    folder = check_output(out, Path("reports") / file.stem, json)
+    folder = check_output(out, Path("reports") / file.stem, json, reads=(file,), writes=FILES)
     with console(quiet=quiet, error=True).status(f"Reading {file.name}"):
         result = analyse_registry(file, options, base_case())
     document = summarise(result)

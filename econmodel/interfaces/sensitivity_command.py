@@ -22,7 +22,7 @@ def run_sensitivity(file: Path | None, overrides: Sequence[Path], sets: Sequence
     from econmodel.uncertainty.thresholds import thresholds as break_even_points
 
     case = load(file, overrides, sets, quiet=quiet)
-    folder = check_output(out, Path("reports") / case.name / "sensitivity", json)
+    folder = check_output(out, Path("reports") / case.name / "sensitivity", json, reads=(file, *overrides))
     question = ask(case.parameters, strategy, against, outcome)
     for name in (*(pair or ()), *thresholds):
         question.parameters[name]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from itertools import pairwise
 
@@ -12,6 +13,7 @@ from econmodel.parameters.schema import (
     COMPLICATIONS,
     SECONDARY_KINDS,
     SESSION_KINDS,
+    SLOT_UNITS,
     VISIT_KINDS,
     WHOLE,
     Parameter,
@@ -79,6 +81,7 @@ def _row_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
             if name not in parameters.parameters:
                 what = f"{row.where.table} refers to {name!r}, which is not an input"
                 yield ParameterError(what, where=str(row.where), fix=nearest(name, parameters.parameters))
+        yield from _slot_faults(parameters, row)
     for row, field_name, kind, kinds in _kinds(parameters):
         if kind and kind not in kinds:
             what = f"{row.where.table}: {field_name} {kind!r} must be one of {', '.join(kinds)}"
@@ -95,6 +98,21 @@ def _row_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
         if strategy.starts_in != "at_risk" and not (strategy.effect_full_years and strategy.effect_none_years):
             what = f"strategy {strategy.key}: needs effect_full_years and effect_none_years"
             yield ParameterError(what, where=str(strategy.where), fix="name the inputs, as the strategy 'glue' does")
+
+
+def _slot_faults(parameters: ParameterSet, row: StrategyRow | SecondaryRow) -> Iterable[EconModelError]:
+    """Inputs named where another unit is needed, or twice in one product."""
+    for slot, units in SLOT_UNITS.items():
+        named = getattr(row, slot, ())
+        names = list(named.values()) if isinstance(named, dict) else [named] if isinstance(named, str) else list(named)
+        for name in filter(None, names):
+            p = parameters.parameters.get(name)
+            if p is not None and not (p.is_numeric and p.unit in units):
+                what = f"{row.where.table}: {slot} names {name}, which is {p.unit}: must be a number in {' or '.join(units)}"
+                yield ParameterError(what, where=str(row.where), fix="name an input of that unit, or add one under [input.*]")
+        if slot.startswith("hr_") and len(set(names)) < len(names):
+            what = f"{row.where.table}: {slot} names an input twice, so its effect would count twice"
+            yield ParameterError(what, where=str(row.where), fix="name each once")
 
 
 def _kinds(parameters: ParameterSet) -> Iterable[tuple[StrategyRow | SecondaryRow, str, str, tuple[str, ...]]]:
@@ -146,10 +164,15 @@ def _mix_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
             what = f"{name}: every row must have exactly {', '.join(sorted(fields))}"
             yield ParameterError(what, where=str(p.where), fix="copy a row of the base case")
             continue
-        if any(isinstance(r[k], bool) or not isinstance(r[k], int | float) for r in rows
+        if any(isinstance(r[k], bool) or not isinstance(r[k], int | float) or not math.isfinite(r[k]) for r in rows
                for k in ("share", "size_step", "red_spot")):
             what = f"{name}: share, size_step and red_spot must be numbers"
             yield ParameterError(what, where=str(p.where), fix="copy a row of the base case")
+            continue
+        labels = [r["name"] for r in rows]
+        if any(not isinstance(n, str) or not n.strip() for n in labels) or len(set(labels)) < len(labels):
+            what = f"{name}: every row needs a name of its own, in quotes"
+            yield ParameterError(what, where=str(p.where), fix="name each patient group once")
             continue
         if abs(sum(r["share"] for r in rows) - 1) > 1e-9:
             what = f"{name}: shares sum to {sum(r['share'] for r in rows):.6g}, must be 1"

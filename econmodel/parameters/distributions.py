@@ -151,7 +151,7 @@ def fit(spec: dict[str, Any], value: float | None) -> Distribution:
     'gamma(shape 12.67, scale 417.7)'
     """
     family = spec.get("family", "")
-    if family not in FIELDS:
+    if not isinstance(family, str) or family not in FIELDS:
         what = f"distribution family {family!r} is unknown: must be one of {', '.join(FIELDS)}"
         raise ParameterError(what, fix="choose a family from the list")
     given = set(spec) - {"family"}

@@ -10,12 +10,15 @@ import re
 from dataclasses import dataclass, field
 from functools import cache, cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import tomli
 
 from econmodel.errors import ParameterError
 from econmodel.parameters.schema import Where
+
+if TYPE_CHECKING:
+    from econmodel.parameters.parameter_set import ParameterSet
 
 PLAIN_TOML = "mend that line: numbers stand plain (0.88, 2200, 310.5; no %, $ or comma), text in straight quotes"
 _TABLE = re.compile(r"^\s*\[{1,2}\s*([^\]]+?)\s*\]{1,2}")
@@ -54,6 +57,9 @@ class Document:
             fix = f"write [{heading}.{key or 'NAME'}] on a line of its own, then value = ..."
             raise ParameterError(what, where=str(self.where(heading, key)), fix=fix)
         return dict(below)
+
+    def check_fits(self, parameters: ParameterSet) -> None:
+        """Refuse a document that was made for another case; a TOML file fits any."""
 
     @cached_property
     def shown(self) -> str:
@@ -98,7 +104,7 @@ def read_document(path: Path) -> Document:
     """
     shown = display_path(path)
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")
     except (FileNotFoundError, IsADirectoryError) as error:
         what = f"file {shown!r} is not there" if isinstance(error, FileNotFoundError) else f"{shown!r} is a folder"
         fix = "check the path; hospital files stand in params/hospitals/"

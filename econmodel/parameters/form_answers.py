@@ -72,7 +72,11 @@ def read_hidden(
         facts = {name: str(grid[row - 1][1]) for name, row in FACTS.items()}
         entries = [dict(zip(ENTRY_FIELDS, row, strict=False)) for row in grid[FIRST_ENTRY - 1 :] if row[2]]
         tables = {str(e["name"]): json.loads(str(e["ours"])) for e in entries if not e["sheet"]}
-        return facts, [_question(e) for e in entries if e["sheet"]], tables
+        questions = [_question(e) for e in entries if e["sheet"]]
+        for q in questions:
+            if q.item is not None:
+                tables[q.name][q.item][q.field]
+        return facts, questions, tables
     except (ValueError, TypeError, KeyError, IndexError):
         what = f"the hidden sheet of {shown} has been changed"
         raise DataError(what, where=f"{shown}, sheet {HIDDEN_SHEET!r}", fix=FRESH) from None

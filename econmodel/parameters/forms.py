@@ -23,9 +23,29 @@ from econmodel.parameters.second_look import far_off
 
 @dataclass(frozen=True)
 class FormDocument(Document):
-    """An override document whose values stand in cells."""
+    """An override document whose values stand in cells; ``asked`` keeps the tables as the form knew them."""
 
     cells: dict[str, str] = field(default_factory=dict)
+    asked: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
+    currency: str = ""
+
+    def check_fits(self, parameters: ParameterSet) -> None:
+        """Refuse a form made for a case in another currency, or a table of it that the case no longer has.
+
+        Raises
+        ------
+        DataError
+            The currencies differ, or the rows of the case's table are not those of the form.
+        """
+        if self.currency != parameters.text("currency"):
+            what = f"the form is in {self.currency} and this case in {parameters.text('currency')}: one currency only"
+            raise DataError(what, where=self.shown, fix="make a form of this case (econmodel form FILE)")
+        for name, rows in self.asked.items():
+            p = parameters.parameters.get(name)
+            if p is not None and [dict(row) for row in p.table or ()] != rows:
+                what = f"{name}: the form was made from another table than this case has now"
+                fix = "make a new form of this case (econmodel form FILE) and move the answers over"
+                raise DataError(what, where=str(self.where(f"override.{name}")), fix=fix)
 
     def where(self, table: str, key: str = "") -> Where:
         """Say in which sheet and cell a value was filled in."""
@@ -125,10 +145,29 @@ def read_form(path: Path) -> FilledForm:
             elif answer:
                 not_known.append(q.shown)
     money = {q.name: q.unit for q in questions if money_parts(q.unit)}
-    document = _document(path, _hospital(sheets), answers, tables, money, faults, shown)
+    document = _document(path, _hospital(sheets), answers, tables, money, facts["currency"], faults, shown)
     if faults:
         raise join_faults(faults)
     return FilledForm(path, document, tuple(answers), tuple(not_known), facts["price_year"])
+
+
+def check_unanswered(path: Path) -> None:
+    """Refuse to replace a form that somebody has filled in, or a file that is no form.
+
+    Raises
+    ------
+    DataError
+        The file is there and is not a form without answers.
+    """
+    if not path.exists():
+        return
+    try:
+        answered = bool(read_form(path).answers)
+    except EconModelError:
+        answered = True
+    if answered:
+        what = f"{display_path(path)} holds answers, or is no blank form: it is not overwritten"
+        raise DataError(what, where=display_path(path), fix="load it with --override, then move it, or write to another folder")
 
 
 def _hospital(sheets: dict[str, Grid]) -> str:
@@ -143,6 +182,7 @@ def _document(
     answers: list[Answer],
     tables: dict[str, list[dict[str, Any]]],
     money: dict[str, str],
+    currency: str,
     faults: list[EconModelError],
     shown: str,
 ) -> FormDocument:
@@ -166,7 +206,8 @@ def _document(
     faults += _unequal_sums(answers, overrides, shown)
     title = f"Filled form {path.name}" + (f", {hospital}" if hospital else "")
     data = {"title": title, "rationale": f"Values given by the site in {path.name}.", "override": overrides}
-    return FormDocument(path, data, "", {}, cells)
+    answered = {a.question.name for a in answers if a.question.item is not None}
+    return FormDocument(path, data, "", {}, cells, {name: tables[name] for name in answered}, currency)
 
 
 def _unequal_sums(answers: list[Answer], overrides: dict[str, dict[str, Any]], shown: str) -> Iterator[DataError]:

@@ -70,6 +70,9 @@ def load_case(file: Path | None = None, overrides: Sequence[Path] = (), sets: Se
     EconModelError
         Every fault found, with file and line.
     """
+    if file and file.suffix.lower() == ".xlsx":
+        what = f"{file} is a spreadsheet: the hospital's file is TOML"
+        raise ParameterError(what, where=str(file), fix="give a filled form with --override, beside the file it was made from")
     documents = [_read(path) for path in (*((file,) if file else ()), *overrides)]
     price_list = _price_list(documents, sets)
     parameters = load_base_case(price_list)

@@ -43,6 +43,7 @@ def apply_override(parameters: ParameterSet, document: Document) -> ParameterSet
     """
     faults: list[EconModelError] = []
     collect(faults, _check_header, document)
+    collect(faults, document.check_fits, parameters)
     title = str(document.data.get("title", document.path.stem))
     inputs, strategies = dict(parameters.parameters), dict(parameters.strategies)
     headings = ("input", "override", "strategy")
@@ -70,8 +71,8 @@ def apply_override(parameters: ParameterSet, document: Document) -> ParameterSet
 def _check_header(document: Document) -> None:
     where = str(document.where("")).split(",")[0]
     for key in ("title", "rationale"):
-        if not document.data.get(key):
-            what = f"an override file needs a {key}"
+        if not str(document.data.get(key, "")).strip() or not isinstance(document.data[key], str):
+            what = f"an override file needs a {key}, a text"
             raise ParameterError(what, where=where, fix=f'add {key} = "..." at the top')
     baseline, baselines = document.data.get("baseline", BASELINE), [BASELINE, *hospital_names()]
     if baseline not in baselines:
@@ -116,9 +117,12 @@ def change_input(name: str, raw: dict[str, Any], document: Document, known: dict
             what = f"{name}: unknown field {key!r}"
             place = str(document.where(f"override.{name}", key))
             raise ParameterError(what, where=place, fix=nearest(key, PARAMETER_FIELDS - {"choices"}))
-    if not raw.get("reason"):
+    if not str(raw.get("reason", "")).strip():
         what = f"{name}: an override needs a reason"
         raise ParameterError(what, where=str(where), fix='add reason = "..."')
+    if not raw.keys() - {"reason", "note"}:
+        what = f"{name}: the override changes nothing"
+        raise ParameterError(what, where=str(where), fix="add value = ..., or take the block out")
     dated = {"date": document.data["date"]} if "date" in document.data else {}
     return _changed(known[name], dated | raw, where, title)
 
@@ -136,7 +140,7 @@ def _changed(old: Parameter, raw: dict[str, Any], where: Where, title: str) -> P
         distribution = parse_distribution(name, raw["distribution"], number, where)
     else:
         distribution = _moved(old, value)
-    spread = parse_range(name, raw.get("range"), number, where) or _widened(old.range, number)
+    spread = parse_range(name, raw.get("range"), number, unit, where) or _widened(old.range, number)
     given = parse_details(name, raw, where)
     if raw.keys() & {"status", "value", "table"}:
         given = dict.fromkeys(PROVENANCE, "") | {"status": "local", "date": None} | given

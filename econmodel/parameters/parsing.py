@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 from collections.abc import Iterable
 from datetime import date
 from difflib import get_close_matches
@@ -39,6 +40,8 @@ TEXTS = ("label", "unit", "status", "source", "locator", "as_published", "deriva
 LISTS = ("choices", "built_from")
 PARAMETER_FIELDS = {*TEXTS, "value", "table", "distribution", "range", "date", "period_years", *LISTS}
 FEW = 40
+LARGEST = 10**12
+PRICE_YEAR = re.compile(r"(19|20)\d\d(/\d\d)?")
 GROUPS = ("strategy", "secondary", "ordered", "correlated")
 
 
@@ -67,7 +70,7 @@ def parse_parameter(name: str, raw: dict[str, Any], where: Where) -> Parameter:
     check_status(name, raw["status"], raw, where)
     number = value if isinstance(value, float) else None
     distribution = parse_distribution(name, raw["distribution"], number, where)
-    spread = parse_range(name, raw.get("range"), number, where)
+    spread = parse_range(name, raw.get("range"), number, unit, where)
     if distribution.family not in ("fixed", "dirichlet") and spread is None:
         what = f"{name}: an uncertain input needs a range for one-way analysis"
         raise ParameterError(what, where=str(where), fix='add range = { low = ..., high = ..., basis = "..." }')
@@ -80,7 +83,14 @@ def parse_parameter(name: str, raw: dict[str, Any], where: Where) -> Parameter:
 
 def parse_details(name: str, raw: dict[str, Any], where: Where) -> dict[str, Any]:
     """Read what describes a value, as far as it is given: texts, date, period and lists."""
-    found: dict[str, Any] = {key: str(raw[key]) for key in TEXTS if key in raw}
+    for key in set(TEXTS) & raw.keys():
+        if not isinstance(raw[key], str) and not (key == "price_year" and isinstance(raw[key], int)):
+            what = f"{name}: {key} = {raw[key]!r}: must be text in quotes"
+            raise ParameterError(what, where=str(where), fix="put it in quotes")
+    if "price_year" in raw and not PRICE_YEAR.fullmatch(str(raw["price_year"])):
+        what = f"{name}: price_year = {raw['price_year']!r}: must be a year"
+        raise ParameterError(what, where=str(where), fix='write 2024, or "2023/24"')
+    found: dict[str, Any] = {key: str(raw[key]).strip() for key in TEXTS if key in raw}
     forms = {"date": (date, "a date, such as 2026-11-24, without quotes"),
              "period_years": (int | float, "a number of years"), **dict.fromkeys(LISTS, (list, "a list of texts"))}
     for key, (kind, wanted) in forms.items():
@@ -141,12 +151,16 @@ def parse_value(name: str, value: Any, unit: str, where: Where) -> float | str |
             what = f"{name} = {value!r}: must be a number ({unit})"
             raise ParameterError(what, where=str(where), fix="give a plain number, without unit or quotes")
         return value
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float) or value != value or value in (math.inf, -math.inf):
         what = f"{name} = {value!r}: must be a finite number ({unit})"
         raise ParameterError(what, where=str(where), fix="give a plain number")
     if unit in ("choice", "text"):
         what = f"{name} = {value!r}: must be text"
         raise ParameterError(what, where=str(where), fix="put it in quotes")
+    if abs(value) > LARGEST:
+        what = f"{name} = {value:.3g} ({unit}): must be within {LARGEST:,.0f}" if isinstance(value, float) else (
+            f"{name} has {len(str(value))} digits: must be within {LARGEST:,.0f}")
+        raise ParameterError(what, where=str(where), fix="check the number and its unit")
     number = float(value)
     low, high = BOUNDS.get(unit_kind(unit), (-math.inf, math.inf))
     if not low <= number <= high:
@@ -184,7 +198,7 @@ def parse_distribution(name: str, spec: Any, value: float | None, where: Where) 
         raise ParameterError(what, where=str(where), fix=fault.fix) from None
 
 
-def parse_range(name: str, raw: Any, value: float | None, where: Where) -> Range | None:
+def parse_range(name: str, raw: Any, value: float | None, unit: str, where: Where) -> Range | None:
     """Read low, high and basis; the value must lie between."""
     if raw is None:
         return None
@@ -194,7 +208,7 @@ def parse_range(name: str, raw: Any, value: float | None, where: Where) -> Range
     if any(isinstance(raw[end], bool) or not isinstance(raw[end], int | float) for end in ("low", "high")):
         what = f"{name}: range {raw['low']!r} to {raw['high']!r} must be two numbers"
         raise ParameterError(what, where=str(where), fix="give plain numbers")
-    low, high = float(raw["low"]), float(raw["high"])
+    low, high = (float(parse_value(f"{name}, {end} end of the range", raw[end], unit, where) or 0.0) for end in ("low", "high"))
     if value is not None and not low <= value <= high:
         what = f"{name}: range {low:g} to {high:g} does not hold the value {value:g}"
         raise ParameterError(what, where=str(where), fix="widen the range or check the value")

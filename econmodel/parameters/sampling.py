@@ -23,6 +23,7 @@ from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import JointGroup, Parameter
 
 FloatArray = NDArray[np.float64]
+FEWEST, MOST = 3, 2**23
 SMALLEST = 2.0**-54
 
 
@@ -72,12 +73,14 @@ class Sampler:
         Raises
         ------
         AnalysisError
-            Fewer than 2 draws, or Sobol draws that are not a power of two.
+            Too few or too many draws, or Sobol draws that are not a power of two.
         """
-        if draws < 2 or (self._sobol is not None and draws & (draws - 1)):
-            rule = "a power of two with --sobol" if draws >= 2 else "at least 2"
-            what = f"draws = {draws}: must be {rule}"
-            raise AnalysisError(what, where="--draws", fix=f"--draws {max(2, 2 ** round(math.log2(max(draws, 2))))}")
+        within = FEWEST <= draws <= MOST
+        if not within or (self._sobol is not None and draws & (draws - 1)):
+            rule = "a power of two with --sobol" if within else f"from {FEWEST} to {MOST:,}"
+            what = f"draws = {draws:,}: must be {rule}"
+            fix = min(MOST, max(FEWEST, 2 ** round(math.log2(max(draws, 2)))))
+            raise AnalysisError(what, where="--draws", fix=f"--draws {fix}")
         for start in range(0, draws, size):
             yield self._values(min(size, draws - start))
 

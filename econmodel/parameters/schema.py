@@ -216,6 +216,15 @@ class StrategyRow:
         return tuple(n for n in (*products, *singles, *self.complications.values()) if n)
 
 
+SLOT_UNITS: dict[str, tuple[str, ...]] = {
+    **dict.fromkeys(("hr_gastric", "hr_other", "hr_late_rebleed"), ("hazard ratio", "relative risk", "ratio")),
+    **dict.fromkeys(("effect_full_years", "effect_none_years"), ("years",)),
+    **dict.fromkeys(("p_retreat_year_1", "p_death_course", "p_obliteration", "complications"), ("probability",)),
+    **dict.fromkeys(("sessions_mean", "sessions"), ("sessions",)),
+    "retreat_later": ("share", "ratio"), "coils": ("coils",), "glue_ml": ("mL",),
+}
+
+
 @dataclass(frozen=True)
 class SecondaryRow:
     """One secondary prophylaxis: its effect on late rebleeding, sessions after each survived bleed, and activity."""

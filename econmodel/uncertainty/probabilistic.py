@@ -246,7 +246,7 @@ def run_psa(parameters: ParameterSet, draws: int, *, seed: int, sobol: bool = Fa
     parameters
         The case.
     draws
-        Number of draws, at least 2.
+        Number of draws, at least 3.
     seed
         Seed; the same seed gives the same result to the bit on one machine.
     sobol

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from econmodel.errors import EconModelError, ModelError, ParameterError
+from econmodel.errors import AnalysisError, EconModelError, ModelError, ParameterError
 from econmodel.interfaces.case_command import evaluate_case, report_tables, vary_inputs
-from econmodel.interfaces.common import load
+from econmodel.interfaces.common import check_output, load
 from econmodel.parameters.loading import params_folder
 from econmodel.reporting.brief_content import brief_paper
 from econmodel.reporting.form import build_form
@@ -93,6 +93,15 @@ def test_what_deserves_a_second_look_is_said_before_use(tmp_path: Path, capsys: 
     assert quiet.startswith("Look again: c_coil")
     assert "answers" not in quiet
     assert "Look again" not in str(brief_paper(load(None, draws=0), document))
+
+
+def test_nothing_read_is_overwritten(tmp_path: Path) -> None:
+    """JSON over the hospital's file, the form over the filled one: refused before the work."""
+    mine = hospital(tmp_path, "")
+    for json, default in ((str(mine), tmp_path), (None, tmp_path)):
+        with pytest.raises(AnalysisError, match="is read as an input and would be overwritten"):
+            check_output(None, default, json, reads=(mine, None), writes=("a.csv", mine.name))
+    assert check_output(None, tmp_path / "out", None, reads=(mine,), writes=(mine.name,)) == tmp_path / "out"
 
 
 @pytest.mark.parametrize(("line", "said"), [('baseline = "basecase"', "did you mean 'base_case'"),

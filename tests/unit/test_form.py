@@ -13,7 +13,7 @@ import pytest
 from econmodel.errors import DataError, EconModelError, ParameterError
 from econmodel.parameters import form_layout as at
 from econmodel.parameters.form_cells import LARGEST_FILE, Formula, open_form, read_number, read_text
-from econmodel.parameters.forms import present_value, read_form
+from econmodel.parameters.forms import check_unanswered, present_value, read_form
 from econmodel.parameters.loading import demo_file, load_base_case, load_case, params_folder
 from econmodel.programme.inputs import input_kinds
 from econmodel.reporting.form import build_form
@@ -371,11 +371,49 @@ def test_an_input_the_model_does_not_know_is_refused(blank: Path, tmp_path: Path
 
 def test_a_form_in_another_currency_is_refused(blank: Path, tmp_path: Path) -> None:
     """Dollars do not slip into a case in pounds, not even those that stand beside the one cell filled in."""
-    for shown, place in (("c_coil", "sheet 'Procurement', cell F6"), ("capital / Installation / age_years", "'Engineering'")):
+    for shown in ("c_coil", "capital / Installation / age_years"):
         path = fill(blank, tmp_path / "back.xlsx", {shown: 5})
-        with pytest.raises(ParameterError, match="is in USD but the price list is in GBP") as fault:
+        with pytest.raises(DataError, match="the form is in USD and this case in GBP: one currency only") as fault:
             load_case(params_folder() / "hospitals" / "demo_uk.toml", [path])
-        assert place in fault.value.where
+        assert "back.xlsx" in fault.value.where
+
+
+def test_a_table_the_case_no_longer_has_is_refused(blank: Path, tmp_path: Path) -> None:
+    """Shares answered for the demo's groups do not slip into a case with other groups, nor bring old ones back."""
+    site = tmp_path / "site.toml"
+    site.write_text('title = "T"\nrationale = "r"\n[override.case_mix]\nreason = "r"\ntable = [{ name = "All", share = 1.0, '
+                    'child = "B", size_step = 2, red_spot = 1 }]\n', encoding="utf-8")
+    ours = {a.question.shown: a.question.ours for rows in questions(load_case(demo_file()).parameters).values() for a in rows
+            if a.question.name == "case_mix"}
+    path = fill(blank, tmp_path / "back.xlsx", ours)
+    load_case(demo_file(), [path])
+    with pytest.raises(DataError, match="case_mix: the form was made from another table") as fault:
+        load_case(demo_file(), [site, path])
+    assert "sheet 'Service lead'" in fault.value.where
+
+
+def test_a_filled_form_is_never_overwritten(blank: Path, tmp_path: Path) -> None:
+    """One without answers may be replaced; one with answers, or any other file of that name, may not."""
+    check_unanswered(tmp_path / "none.xlsx")
+    check_unanswered(blank)
+    filled = fill(blank, tmp_path / "back.xlsx", {"c_coil": 310})
+    (tmp_path / "other.xlsx").write_text("text", encoding="utf-8")
+    for path in (filled, tmp_path / "other.xlsx"):
+        with pytest.raises(DataError, match="is not overwritten"):
+            check_unanswered(path)
+
+
+def test_an_edited_hidden_sheet_is_told(blank: Path, tmp_path: Path) -> None:
+    """A row number beyond the table is found before it is used."""
+    def spoil(workbook: Any) -> None:
+        page = workbook[at.HIDDEN_SHEET]
+        column = 1 + at.ENTRY_FIELDS.index("item")
+        for row in range(at.FIRST_ENTRY, page.max_row + 1):
+            if page.cell(row, column).value is not None:
+                page.cell(row, column).value = 77
+
+    with pytest.raises(DataError, match=r"hidden sheet .* has been changed"):
+        read_form(fill(blank, tmp_path / "back.xlsx", {}, spoil))
 
 
 def test_wrong_files_are_refused(tmp_path: Path) -> None:

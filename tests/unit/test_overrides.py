@@ -139,3 +139,47 @@ def test_a_date_in_quotes_is_refused(apply):
     """A date of one value is a date, not text."""
     with pytest.raises(ParameterError, match="must be a date"):
         apply('[override.hr_glue]\nvalue = 0.5\ndate = "2026"\nreason = "audit"\n')
+
+
+GROUP = '{ name = NAME, share = SHARE, child = "A", size_step = 2, red_spot = 0 }'
+
+
+@pytest.mark.parametrize(("body", "said"), [
+    ('[override.c_coil]\nvalue = 240\nreason = "  "\n', "needs a reason"),
+    ('[override.c_coil]\nreason = "x"\n', "changes nothing"),
+    ('[override.c_coil]\nvalue = 240\nlabel = [3]\nreason = "x"\n', "label = .*must be text"),
+    ('[override.c_coil]\nvalue = 240\nprice_year = "ages ago"\nreason = "x"\n', "must be a year"),
+    ('[override.c_coil]\nvalue = 1e308\nreason = "x"\n', "must be within 1,000,000,000,000"),
+    (f'[override.c_coil]\nvalue = {"9" * 400}\nreason = "x"\n', "has 400 digits"),
+    ('[override.c_coil]\nvalue = "lifetime"\nreason = "x"\n', "must be a number"),
+    ('[override.c_coil]\nvalue = 240\ndistribution = { family = ["gamma"], se = 3 }\nreason = "x"\n', "family .* is unknown"),
+    ('[override.c_coil]\nrange = { low = 1, high = inf, basis = "x" }\nreason = "x"\n', "high end of the range = inf"),
+    ('[override.p_sepsis_glue]\nrange = { low = 0, high = 4, basis = "x" }\nreason = "x"\n', "high end of the range = 4"),
+    ('[override.hr_glue]\nrange = { low = 0, high = 1, basis = "x" }\nreason = "x"\n', "low end of the range = 0"),
+])
+def test_values_that_cannot_be_are_refused(apply, body, said):
+    """Each is one named fault of the user, not of the program."""
+    with pytest.raises(ParameterError, match=said):
+        apply(body)
+
+
+@pytest.mark.parametrize(("rows", "said"), [
+    ([("'A'", "0.5"), ("'A'", "0.5")], "a name of its own"), ([("[3]", "1.0")], "a name of its own"),
+    ([("''", "1.0")], "a name of its own"), ([("'A'", "nan")], "must be numbers"),
+])
+def test_patient_groups_have_names_of_their_own(tmp_path, rows, said):
+    """Two groups of one name would be one in the results."""
+    table = ", ".join(GROUP.replace("NAME", name).replace("SHARE", share) for name, share in rows)
+    path = tmp_path / "site.toml"
+    path.write_text(f'{HEADER}[override.case_mix]\ntable = [{table}]\nreason = "x"\n', encoding="utf-8")
+    with pytest.raises(ParameterError, match=said):
+        load_case(path)
+
+
+def test_notepad_files_are_read(tmp_path):
+    """A byte order mark at the start is no fault; a spreadsheet in the place of the hospital's file is."""
+    path = tmp_path / "site.toml"
+    path.write_text(HEADER + '[override.c_coil]\nvalue = 240\nreason = "x"\n', encoding="utf-8-sig")
+    assert load_case(path).parameters.number("c_coil") == 240
+    with pytest.raises(ParameterError, match="is a spreadsheet"):
+        load_case(tmp_path / "form.xlsx")

@@ -97,7 +97,7 @@ def test_sobol_points_cover_evenly(parameters: ParameterSet) -> None:
 
 def test_one_draw_is_refused(parameters: ParameterSet) -> None:
     """An interval needs at least two draws."""
-    with pytest.raises(AnalysisError, match="at least 2"):
+    with pytest.raises(AnalysisError, match="from 3 to"):
         sample(parameters, 1, seed=1)
 
 

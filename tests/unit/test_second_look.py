@@ -50,3 +50,19 @@ def test_settings_of_the_run_are_no_values_of_the_site() -> None:
     assert second_look(changed) == []
     assert [changed[name].status for name in ("draws", "seed")] == [load_base_case()[name].status for name in ("draws", "seed")]
     assert load_case(sets=["hr_glue=0.4"]).parameters["hr_glue"].status == "local"
+
+
+def test_what_did_not_follow_is_told_over_a_hospital_file(tmp_path: Path) -> None:
+    """A hospital's own value that was worked out from another, changed after it, is named as well."""
+    sets = ["c_bleed_survived=9000"]
+    told = second_look(load_case(params_folder() / "hospitals" / "demo.toml", sets=sets).parameters)
+    assert ["c_bleed_fatal = 28,700" in t for t in told] == [True]
+
+
+def test_zero_cost_and_other_price_years_are_told(tmp_path: Path) -> None:
+    """Nothing where ours costs something, and prices of another year among the case's."""
+    assert any("c_coil = 0 USD/coil, where ours is 200" in t for t in second_look(load_case(sets=["c_coil=0"]).parameters))
+    site = tmp_path / "site.toml"
+    site.write_text('title = "T"\nrationale = "r"\n[override.c_coil]\nvalue = 210\nprice_year = 2019\nreason = "r"\n',
+                    encoding="utf-8")
+    assert any("prices of 2019 among prices of 2024" in t for t in second_look(load_case(site).parameters))

@@ -30,6 +30,8 @@ from econmodel.evidence.registry.repaired import held_rows, repaired_rows
 from econmodel.evidence.registry.summary import summarise
 from econmodel.files import json_text, write_text
 
+FILES = ("repaired.csv", "held.csv", "problems.csv", "changes.csv", "curves.csv", "estimates.csv", "summary.json",
+         "override.toml")
 INVENTED_LINE = "Invented data for demonstration: no real patient or hospital"
 
 
