@@ -71,8 +71,8 @@ app.add_command(dashboard)
 
 @app.command()
 @common("file")
-@click.option("--strategy", default="coil_and_glue", show_default=True, metavar="KEY", help="Strategy asked about.")
-@click.option("--against", default="watch", show_default=True, metavar="KEY", help="Comparator.")
+@click.option("--strategy", metavar="KEY", help="Strategy asked about; default EUS-guided coil and glue, else the last.")
+@click.option("--against", metavar="KEY", help="Comparator; default the case's own.")
 @click.option("--outcome", default="cost", show_default=True, metavar="NAME", help="cost, bleeds, nnt, qalys or nmb.")
 @click.option("--one-way", is_flag=True, help="Tornado.")
 @click.option("--two-way", "pair", nargs=2, metavar="A B", help="Map of two inputs.")
@@ -127,6 +127,9 @@ def form(show: Path | None, json: str | None, **choices: Any) -> None:
     if show:
         choices.pop("out")
         show_filled(show, json=json, **choices)
+    elif json:
+        what = "--json goes with --show: a blank form is a spreadsheet"
+        raise AnalysisError(what, where="--json", fix="leave it out, or add --show FILLED")
     else:
         run_form(**choices)
 

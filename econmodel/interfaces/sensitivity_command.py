@@ -11,19 +11,20 @@ from econmodel.interfaces.common import check_output, console, load, write_json
 TOP_THRESHOLDS = 6
 
 
-def run_sensitivity(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, strategy: str, against: str,
+def run_sensitivity(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, strategy: str | None, against: str | None,
                     outcome: str, one_way: bool, pair: tuple[str, str] | None, thresholds: Sequence[str], scenarios: bool,
                     sobol: bool, out: Path | None, json: str | None, quiet: bool) -> None:
     """Run the analyses wanted (all but Sobol indices when none is), write their pictures, CSV and JSON, and print the sentences."""
     from econmodel.reporting.sensitivity import save_sensitivity, sensitivity_document
     from econmodel.uncertainty import deterministic
-    from econmodel.uncertainty.questions import ask
+    from econmodel.uncertainty.questions import ask, lead_pair
     from econmodel.uncertainty.scenarios import scenario_table
     from econmodel.uncertainty.thresholds import thresholds as break_even_points
 
     case = load(file, overrides, sets, quiet=quiet)
     folder = check_output(out, Path("reports") / case.name / "sensitivity", json, reads=(file, *overrides))
-    question = ask(case.parameters, strategy, against, outcome)
+    lead, versus = lead_pair(case.parameters)
+    question = ask(case.parameters, strategy or lead, against or versus, outcome)
     for name in (*(pair or ()), *thresholds):
         question.parameters[name]
     everything = not (one_way or pair or thresholds or scenarios or sobol)

@@ -88,7 +88,7 @@ def ask(parameters: ParameterSet, strategy: str, versus: str, outcome: str = "co
     for key in (strategy, versus):
         if key not in parameters.strategies:
             what = f"strategy {key!r}: must be one of {', '.join(parameters.strategies)}"
-            raise AnalysisError(what, fix=nearest(key, parameters.strategies, "choose one of them"))
+            raise AnalysisError(what, where="--strategy, --against", fix=nearest(key, parameters.strategies, "choose one of them"))
     if strategy == versus:
         what = f"strategy {strategy!r} is compared with itself"
         raise AnalysisError(what, fix="choose another comparator with --against")

@@ -148,6 +148,9 @@ def test_analyses_write_pictures_with_their_data(tmp_path: Path, verb: str) -> N
     (("where", "hr_glu"), ("hr_glu", "hr_glue")),
     (("nnt", "--years", "soon"), ("'soon' must be a number of years", "econmodel nnt")),
     (("caze",), ("'caze'", "econmodel --help")),
+    (("form", "--json", "-"), ("--json goes with --show",)),
+    (("sensitivity", "--strategy", "coil_glue"), ("'coil_glue'", "coil_and_glue", "--strategy")),
+    (("case", "--draws", "2"), ("draws = 2", "--draws 3")),
     (("case", "--draws", "many"), ("'many'", "econmodel case --help")),
     *(((verb, "--out", "taken/sub"), ("taken/sub: cannot be written", "is a file"))
       for verb in ("case", "sensitivity", "psa", "budget", "checks", "form", "workbook")),

@@ -292,3 +292,12 @@ def test_nothing_of_a_held_patient_is_called_kept(tmp_path):
     found = clean(tmp_path, *twice, *fine).problems
     said = found[found["problem"].str.startswith("rows of one id give different decision dates")]
     assert list(said["action"]) == ["held", "kept"]
+
+
+def test_a_registry_without_a_patient_left_says_why_for_each(tmp_path):
+    """Every reason with its count, the columns not used and the words not known."""
+    rows = [*[{"status": "RIP", "Mood": "good"}] * 3, {"bled": ""}]
+    with pytest.raises(DataError) as fault:
+        analyse(tmp_path, *rows)
+    for part in ("bled: blank: unknown is not no (1)", "(3)", "not used: columns 'Mood'", "'RIP' (3)", "--word"):
+        assert part in str(fault.value)

@@ -77,9 +77,10 @@ def analyse_registry(path: Path, options: Options | None = None, base: BaseCase 
     options, base = options or Options(), base or BaseCase()
     clean = clean_registry(path, options)
     if clean.analysed.empty:
-        reasons = clean.patients["reason"].value_counts()
-        what = f"no patient of {clean.file} can be analysed; {int(reasons.iloc[0])} of them for: {reasons.index[0]}"
-        raise DataError(what, where=clean.file, fix="complete that column, or map another with --map COLUMN=NAME")
+        reasons = "; ".join(f"{why} ({n})" for why, n in clean.patients["reason"].value_counts().items())
+        notes = [note for note in clean.notes if note.startswith(("not used", "words not known"))]
+        what = f"no patient of {clean.file} can be analysed: {'. '.join([reasons, *notes])}"
+        raise DataError(what, where=clean.file, fix='say what a column or a word is: --map "COLUMN=NAME", --word "status:RIP=dead"')
     followup = form_followup(clean.analysed)
     rows, curves = estimate_all(followup)
     return RegistryResult(clean, followup, rows, curves, compare(rows, base.untreated_risk),

@@ -186,6 +186,7 @@ def _check_words(options: Options, readers: dict[str, vocabulary.Reader], column
         if name not in readers or name not in columns.found:
             what = f"the file has no column of words for {name!r}"
             fix = "choose one of " + ", ".join(n for n in readers if n in columns.found)
+            fix = f'say which column it is: --map "COLUMN={name}"' if name in readers else fix
             raise DataError(what, where=where, fix=fix)
         if readers[name](known) == vocabulary.UNREADABLE:
             what = f"{known!r} is not a word known for {name}"
@@ -208,7 +209,12 @@ def _read_keys(cells: pd.Series, name: str, reader: vocabulary.Reader, options: 
     keys = vocabulary.read_words(cells, reader)
     wrong = keys.eq(vocabulary.UNREADABLE)
     what = f"not a word known for {name} ({vocabulary.known_words(name, options.strategies)})"
-    ledger.problem(cells.index[wrong], name, what, HELD if name in MUST_READ else LEFT_OUT, _repeated(cells[wrong]))
+    shown = _repeated(cells[wrong])
+    ledger.problem(cells.index[wrong], name, what, HELD if name in MUST_READ else LEFT_OUT, shown)
+    if wrong.any():
+        words = ", ".join(f"{word!r} ({n})" for word, n in pd.Series(shown).value_counts().items() if word)
+        rest = f" {words}" if words else f" {int(wrong.sum())} cells, one of a kind and so not shown"
+        ledger.note(f'words not known for {name}:{rest}; say what one means with --word "{name}:WORD=KNOWN"')
     return keys.where(~wrong, None)
 
 
