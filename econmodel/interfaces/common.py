@@ -57,12 +57,15 @@ def print_differences(rows: list[dict[str, Any]], not_known: int, screen: Consol
     from rich.markup import escape
     from rich.table import Table
 
+    from econmodel.parameters.money import plain_number
+
     table = Table(box=None, pad_edge=False)
     for heading in ("input", "ours", "theirs", "unit", "cell", "look at"):
         table.add_column(heading, overflow="fold")
     changed = [row for row in rows if row["changed"]]
     for row in changed:
-        cells = (row["name"], row["ours"], row["theirs"], row["unit"], f"{row['sheet']} {row['cell']}", row["warning"])
+        ours, theirs = (plain_number(v) if isinstance(v, float) else v for v in (row["ours"], row["theirs"]))
+        cells = (row["name"], ours, theirs, row["unit"], f"{row['sheet']} {row['cell']}", row["warning"])
         table.add_row(*(escape(str(cell)) for cell in cells))
     if changed:
         screen.print(table)

@@ -142,7 +142,8 @@ def check_payer_names(payers: Sequence[Payer], terms: Sequence[PayerTerm]) -> No
         if term.payer not in known:
             close = get_close_matches(term.payer, known, n=1)
             what = f"payer_terms: unknown payer {term.payer!r}"
-            raise ParameterError(what, fix=f"did you mean {close[0]!r}?" if close else f"payers are {', '.join(known)}")
+            raise ParameterError(what, fix=f"did you mean {close[0]!r}?" if close else
+                                 f"payers are {', '.join(known)}; override payer_terms as well, for these")
 
 
 def read_ramp(name: str, rows: Rows) -> tuple[float, ...]:
