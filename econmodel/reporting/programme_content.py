@@ -153,7 +153,7 @@ def key_numbers(document: Document, programme: Programme, psa: Mapping[str, Any]
         wide = psa and phrases.nnt_interval(psa, "beta_blocker", key, NNT_YEAR)
         spread += f"; v. beta-blocker {f.nnt(usual['nnt'].get(NNT_YEAR))}" + (f" ({wide})" if wide else "")
     return KeyNumbers((
-        KeyNumber(f.number(numbers["patients_per_year"], 1), "Patients a year", f"mean of {years} years, backlog and growth in"),
+        KeyNumber(f.number(numbers["patients_per_year"], 1), "Patients a year", f"mean of {years} years with backlog and growth"),
         KeyNumber(nnt, f"NNT at {NNT_YEAR} years v. no prophylaxis",
                   f"{phrases.lower(labels(document)[key])}; {spread}"),
         KeyNumber(f.number(abs(numbers["bleeds_averted"]), 1),
