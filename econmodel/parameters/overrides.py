@@ -20,10 +20,10 @@ from econmodel.parameters.parsing import (
     parse_distribution,
     parse_parameter,
     parse_range,
-    parse_row,
     parse_table,
     parse_value,
 )
+from econmodel.parameters.row_parsing import parse_row
 from econmodel.parameters.schema import RUN_SETTINGS, Parameter, Range, StrategyRow, Where
 
 BASELINE = "base_case"
