@@ -28,8 +28,7 @@ def run_case(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], 
     from econmodel.reporting.terminal import headline_table
 
     case = load(file, overrides, sets, seed=seed, draws=draws, quiet=quiet)
-    writes = [sheet_name(case, kind) for kind in SHEETS]
-    folder = check_output(out, Path("reports") / case.name, json, reads=(file, *overrides), writes=writes)
+    folder = check_output(out, Path("reports") / case.name, json, reads=(file, *overrides))
     screen = console(quiet=quiet or json == "-")
     wanted, left_out = ((), "") if folder is None else choose_papers(case, papers, folder)
     with second_process(needed=bool(set(wanted) - {"brief"})) as beside:

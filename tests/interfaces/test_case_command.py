@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from econmodel.errors import AnalysisError, EconModelError, ModelError, ParameterError
-from econmodel.interfaces.case_command import evaluate_case, report_tables, vary_inputs
+from econmodel.interfaces.case_command import choose_papers, evaluate_case, report_tables, vary_inputs
 from econmodel.interfaces.common import check_output, load
 from econmodel.parameters.loading import params_folder
 from econmodel.reporting.brief_content import brief_paper
@@ -93,6 +93,25 @@ def test_what_deserves_a_second_look_is_said_before_use(tmp_path: Path, capsys: 
     assert quiet.startswith("Look again: c_coil")
     assert "answers" not in quiet
     assert "Look again" not in str(brief_paper(load(None, draws=0), document))
+
+
+def test_a_form_filled_in_where_it_was_written_stays(tmp_path: Path) -> None:
+    """Loaded from the case's own folder it is used and kept; asked for again, it is refused."""
+    from openpyxl import load_workbook
+
+    path = tmp_path / "demo_form.xlsx"
+    workbook = load_workbook(build_form(load(None, draws=0), path))
+    workbook["Procurement"]["F6"] = 333
+    workbook.save(path)
+    case = load(None, [path], draws=10)
+    assert case.parameters.number("c_coil") == 333
+    wanted, left_out = choose_papers(case, (), tmp_path)
+    assert wanted == ("brief", "report", "workbook")
+    assert "the form stays" in left_out
+    assert "holds answers" in left_out
+    with pytest.raises(EconModelError, match="holds answers"):
+        choose_papers(case, ("form",), tmp_path)
+    assert choose_papers(case, (), tmp_path / "elsewhere") == (("brief", "report", "workbook", "form"), "")
 
 
 def test_nothing_read_is_overwritten(tmp_path: Path) -> None:
