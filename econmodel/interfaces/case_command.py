@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.errors import EconModelError
-from econmodel.interfaces.common import check_output, console, load, write_json
+from econmodel.interfaces.common import check_output, console, load, sheet_path, write_json
 from econmodel.interfaces.options import FORMATS, PAPERS
 
 if TYPE_CHECKING:
@@ -48,11 +48,6 @@ def run_case(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], 
     screen.print(f"{len(written)} files in {folder}{left_out}", markup=False, highlight=False)
 
 
-def sheet_name(case: Case, kind: str) -> str:
-    """Name of the file of a workbook or form."""
-    return f"{case.name}_{kind}.xlsx"
-
-
 def choose_papers(case: Case, asked: Sequence[str], folder: Path) -> tuple[tuple[str, ...], str]:
     """Papers to write: those asked for, else all with draws and none without; and what is left out of all, and why.
 
@@ -85,11 +80,11 @@ def _workbook_scope(case: Case, _: Path) -> None:
 def _no_answers(case: Case, folder: Path) -> None:
     from econmodel.parameters.forms import check_unanswered
 
-    check_unanswered(folder / sheet_name(case, "form"))
+    check_unanswered(sheet_path(case, "form", folder))
 
 
 def evaluate_case(case: Case) -> tuple[Evaluation, dict[str, Any], Findings]:
-    """Run what can find a fault in the inputs: the deterministic results, and the programme where the case has one."""
+    """Run what can find a fault in the inputs: the deterministic results, and the programme."""
     from econmodel.economics.evaluate import evaluate
     from econmodel.economics.results import result_document
     from econmodel.programme.case import evaluate_programme
@@ -161,8 +156,8 @@ def _write_sheet(kind: str, case: Case, folder: Path) -> Path:
     if kind == "form":
         from econmodel.reporting.form import build_form
 
-        return build_form(case, folder / sheet_name(case, "form"))
+        return build_form(case, sheet_path(case, "form", folder))
     from econmodel.economics.evaluate import evaluate
     from econmodel.reporting.workbook import build_workbook
 
-    return build_workbook(case, evaluate(case.parameters), folder / sheet_name(case, "workbook"))
+    return build_workbook(case, evaluate(case.parameters), sheet_path(case, "workbook", folder))

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from econmodel.interfaces.common import console, load, print_differences, write_json
+from econmodel.interfaces.common import console, load, print_differences, sheet_path, write_json
 
 
 def run_form(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, out: Path | None,
@@ -16,8 +16,9 @@ def run_form(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], 
     from econmodel.reporting.form import build_form
 
     case = load(file, overrides, sets, quiet=quiet)
-    check_unanswered((out or Path("reports") / case.name) / f"{case.name}_form.xlsx")
-    path = build_form(case, (out or Path("reports") / case.name) / f"{case.name}_form.xlsx")
+    path = sheet_path(case, "form", out)
+    check_unanswered(path)
+    build_form(case, path)
     console(quiet=quiet).print(f"Wrote {path}", markup=False, highlight=False)
     return path
 

@@ -50,6 +50,6 @@ def run_sensitivity(file: Path | None, overrides: Sequence[Path], sets: Sequence
         screen = console(quiet=quiet)
         for sentence in document["sentences"]:
             screen.print(f"- {sentence}", markup=False, highlight=False)
-        names = ", ".join(sorted(path.name for path in written if path.suffix in (".svg", ".json")))
-        also = ", pictures also as PNG with their data as CSV" if ".svg" in names else ""
-        screen.print(f"{names} in {folder}{also}", markup=False, highlight=False)
+        files = ", ".join(sorted(path.name for path in written if path.suffix in (".svg", ".json")))
+        also = ", pictures also as PNG with their data as CSV" if ".svg" in files else ""
+        screen.print(f"{files} in {folder}{also}", markup=False, highlight=False)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from econmodel.interfaces.common import console, load
+from econmodel.interfaces.common import console, load, sheet_path
 
 
 def run_workbook(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, out: Path | None,
@@ -15,7 +15,7 @@ def run_workbook(file: Path | None, overrides: Sequence[Path], sets: Sequence[st
     from econmodel.reporting.workbook import build_workbook
 
     case = load(file, overrides, sets, quiet=quiet)
-    path = (out or Path("reports") / case.name) / f"{case.name}_workbook.xlsx"
+    path = sheet_path(case, "workbook", out)
     build_workbook(case, evaluate(case.parameters), path)
     console(quiet=quiet).print(f"Wrote {path}", markup=False, highlight=False)
     return path

@@ -64,8 +64,9 @@ class BreakEven:
         if self.searched == 0:
             return "the net present value is not negative at any smaller volume"
         said = f"{self.searched:.1f} starts a year, against {self.expected:.1f} expected"
-        if self.sustained is not None and self.sustained > self.searched:
-            said += f"; a step in cost pushes the net present value below zero again up to {self.sustained:.1f}"
+        if self.sustained is None or self.sustained > self.searched:
+            until = "" if self.sustained is None else f" up to {self.sustained:.1f}"
+            said += f"; a step in cost pushes the net present value below zero again{until}"
         if self.capacity is not None and self.searched > self.capacity:
             said += f"; the session slots allow {self.capacity:.1f}"
         return said

@@ -103,14 +103,13 @@ def _stop(inputs: ProgrammeInputs) -> ProgrammeInputs:
 
 def downsides(inputs: ProgrammeInputs) -> tuple[Downside, ...]:
     """List the rows in order, but for the three worst together: the compulsory ones, and savings that are not cash."""
-    views = {view: Downside(f"view_{view}", VIEW_LABELS[view], partial(view_inputs, view=view), {})
-             for view in other_views(inputs)}
+    views = [Downside(f"view_{view}", VIEW_LABELS[view], partial(view_inputs, view=view), {}) for view in other_views(inputs)]
     return (
         Downside("volume_half", "Half the volume", _half_volume, {}),
         Downside("delay_12_months", "Start twelve months later, fixed cost running", _delay, {}),
         Downside("operator_absent", f"Sole operator absent six months, from month {ABSENCE_START}", _absence, {}),
         Downside("payment_less_20", "Payment for the programme's own work 20% lower", _payment, {}),
-        *views.values(),
+        *views,
         Downside(CASH_ALONE, "Staff time freed by averted bleeds saves no cash", _cash_alone, {}),
         Downside("refill_zero", "No released bed is refilled", _no_refill, {}),
         Downside(NEW_EQUIPMENT, "Equipment bought for the programme", _new_equipment, {}),
@@ -192,7 +191,7 @@ def downside_table(base: Budget, runs: Mapping[str, tuple[Downside, Budget]]) ->
 def favourable_budget(start: Budget, profiles: ProfilesLike, prices: PricesLike, categories: Mapping[str, str]) -> Budget:
     """Mirror of the first rows, for the best line of the cash chart: no delay, payments +20%, volume +50% with slots for it.
 
-    Where each patient loses money more of them is not favourable, and the volume stays; the base is never bettered by less.
+    Where each patient loses money, more of them are not favourable and the volume stays; it is never below the base.
     """
     paid = start.inputs.changed(n_start_delay_months=0, payment_factor=1.2 * start.inputs.payment_factor)
     more = paid.changed(volume_factor=1.5 * paid.volume_factor, n_session_slots=1.5 * paid.n_session_slots)

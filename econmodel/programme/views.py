@@ -106,7 +106,7 @@ def payment_views(budget: Budget, profiles: ProfilesLike, prices: PricesLike,
 
 def describe_view(budget: Budget, view: str) -> dict[str, Any]:
     """Give one view as plain numbers."""
-    margin, averted = bleed_margin(budget), float(budget.totals["R3"].mean())
+    margin, in_cash, averted = bleed_margin(budget), cash_margin(budget), float(budget.totals["R3"].mean())
     neutral = neutral_refill(budget)
     numbers = headline(budget)
     return {
@@ -118,8 +118,8 @@ def describe_view(budget: Budget, view: str) -> dict[str, Any]:
         "bleed_margin": margin,
         "bleed_margin_per_bleed": number_or_none(margin / averted) if averted else None,
         "averted_bleed_lowers_margin": bool(margin < 0 < averted),
-        "cash_margin_per_bleed": number_or_none(cash_margin(budget) / averted) if averted else None,
-        "averted_bleed_lowers_cash": bool(cash_margin(budget) < 0 < averted),
+        "cash_margin_per_bleed": number_or_none(in_cash / averted) if averted else None,
+        "averted_bleed_lowers_cash": bool(in_cash < 0 < averted),
         "refill_contribution_input": float(np.mean(budget.inputs.c_refill_contribution)),
         "refill_share_input": float(np.mean(budget.inputs.share_bed_refill)),
         "neutral_refill_per_refilled_day": neutral.per_refilled_day,

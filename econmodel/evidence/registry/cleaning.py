@@ -115,7 +115,7 @@ def _settled(problems: pd.DataFrame, rows: pd.DataFrame, patients: pd.DataFrame)
 
 def _note_missing(patients: pd.DataFrame, columns: ColumnMap, ledger: Ledger) -> None:
     """Where patients are held for want of a column the file does not have, say how to point to it."""
-    reasons = patients.loc[patients["fate"].eq("held"), "reason"].str.split(": ").str[0]
+    reasons = patients.loc[patients["fate"].eq(HELD), "reason"].str.split(": ").str[0]
     for name, count in reasons.value_counts().items():
         if name in SYNONYMS and name not in columns.found:
             unused = f" (not used so far: {', '.join(map(repr, columns.unused))})" if columns.unused else ""

@@ -39,17 +39,10 @@ def write_registry(result: RegistryResult, folder: Path) -> dict[str, Path]:
     """Write every file into ``folder`` (made when missing); returns the paths by file name."""
     clean = result.clean
     title = f"{INVENTED_LINE}\n" if clean.invented else ""
-    texts = {
-        "repaired.csv": title + _csv(repaired_rows(clean)),
-        "held.csv": _csv(held_rows(clean)),
-        "problems.csv": _csv(clean.problems),
-        "changes.csv": _csv(clean.changes),
-        "curves.csv": _csv(curve_rows(result)),
-        "estimates.csv": _csv(estimate_rows(result)),
-        "summary.json": json_text(summarise(result)),
-        "override.toml": override_text(result),
-    }
-    return {name: write_text(folder / name, text) for name, text in texts.items()}
+    tables = (clean.problems, clean.changes, curve_rows(result), estimate_rows(result))
+    texts = (title + _csv(repaired_rows(clean)), _csv(held_rows(clean)), *map(_csv, tables), json_text(summarise(result)),
+             override_text(result))
+    return {name: write_text(folder / name, text) for name, text in zip(FILES, texts, strict=True)}
 
 
 def _csv(frame: pd.DataFrame) -> str:

@@ -185,8 +185,8 @@ def _check_words(options: Options, readers: dict[str, vocabulary.Reader], column
         where = f"--word {name}:{word}={known}"
         if name not in readers or name not in columns.found:
             what = f"the file has no column of words for {name!r}"
-            fix = "choose one of " + ", ".join(n for n in readers if n in columns.found)
-            fix = f'say which column it is: --map "COLUMN={name}"' if name in readers else fix
+            fix = (f'say which column it is: --map "COLUMN={name}"' if name in readers else
+                   "choose one of " + ", ".join(n for n in readers if n in columns.found))
             raise DataError(what, where=where, fix=fix)
         if readers[name](known) == vocabulary.UNREADABLE:
             what = f"{known!r} is not a word known for {name}"
