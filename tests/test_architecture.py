@@ -13,10 +13,8 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "econmodel"
-LAYERS = ("errors", "files", "parameters", "evidence", "model", "economics", "uncertainty", "programme", "reporting",
-          "interfaces")
-HEAVY = ("scipy.stats", "scipy.optimize", "statsmodels", "lifelines", "matplotlib", "openpyxl", "SALib", "numba",
-         "docx", "typst")
+LAYERS = ("errors", "files", "parameters", "evidence", "model", "economics", "uncertainty", "programme", "reporting", "interfaces")
+HEAVY = ("scipy.stats", "scipy.optimize", "statsmodels", "lifelines", "matplotlib", "openpyxl", "SALib", "numba", "docx", "typst")
 MODULES = sorted(PACKAGE.rglob("*.py"))
 APP = [path for path in [ROOT / "app.py"] if path.exists()]
 
@@ -50,15 +48,13 @@ def upward(source: str, module: str) -> list[str]:
     if mine is None:
         return []
     found = imports(source, tuple(module.split(".")[:-1]))
-    return sorted({f"{module}, line {line}: {name}" for name, line in found
-                   if (rank := layer_of(name)) is not None and rank > mine})
+    return sorted({f"{module}, line {line}: {name}" for name, line in found if (rank := layer_of(name)) is not None and rank > mine})
 
 
 def uses(source: str, names: tuple[str, ...]) -> list[str]:
     """List the imports of any of the given libraries."""
     found = imports(source)
-    return sorted({f"line {line}: {name}" for name, line in found
-                   if any(name == n or name.startswith(f"{n}.") for n in names)})
+    return sorted({f"line {line}: {name}" for name, line in found if any(name == n or name.startswith(f"{n}.") for n in names)})
 
 
 def module_name(path: Path) -> str:
@@ -76,11 +72,17 @@ def test_imports_point_downwards(path: Path) -> None:
     assert upward(read(path), module_name(path)) == []
 
 
-@pytest.mark.parametrize("planted", [
-    "from econmodel.economics.evaluate import evaluate", "import econmodel.reporting.tables",
-    "from econmodel import interfaces", "from ..uncertainty import sampling",
-    "def late():\n    from econmodel.programme import budget",
-    "if TYPE_CHECKING:\n    from econmodel.economics import prices"])
+@pytest.mark.parametrize(
+    "planted",
+    [
+        "from econmodel.economics.evaluate import evaluate",
+        "import econmodel.reporting.tables",
+        "from econmodel import interfaces",
+        "from ..uncertainty import sampling",
+        "def late():\n    from econmodel.programme import budget",
+        "if TYPE_CHECKING:\n    from econmodel.economics import prices",
+    ],
+)
 def test_a_planted_upward_import_is_seen(planted: str) -> None:
     """Negative control: an upward import in a model module is found, however it is written."""
     assert upward(f"import numpy\n{planted}\n", "econmodel.model.cohort")
@@ -138,17 +140,22 @@ def test_heavy_libraries_wait_until_needed(path: Path) -> None:
 
 def test_the_core_loads_light() -> None:
     """Loading the path from inputs to results brings in no plotting, table, test-statistic or web library."""
-    code = ("import sys; import econmodel.economics.evaluate, econmodel.economics.results; "
-            "heavy = ('pandas', 'matplotlib', 'scipy.stats', 'statsmodels', 'streamlit'); "
-            "print([m for m in heavy if m in sys.modules])")
+    code = (
+        "import sys; import econmodel.economics.evaluate, econmodel.economics.results; "
+        "heavy = ('pandas', 'matplotlib', 'scipy.stats', 'statsmodels', 'streamlit'); "
+        "print([m for m in heavy if m in sys.modules])"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
     assert done.stdout.strip() == "[]"
 
 
 def printed(source: str) -> list[int]:
     """Lines that call the built-in print."""
-    return [node.lineno for node in ast.walk(ast.parse(source)) if isinstance(node, ast.Call)
-            and isinstance(node.func, ast.Name) and node.func.id == "print"]
+    return [
+        node.lineno
+        for node in ast.walk(ast.parse(source))
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "print"
+    ]
 
 
 def test_the_package_does_not_print() -> None:

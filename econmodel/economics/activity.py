@@ -23,16 +23,30 @@ from econmodel.parameters.schema import SECONDARY_KINDS, SESSION_KINDS, VISIT_KI
 FloatArray = NDArray[np.float64]
 CATEGORY: dict[str, str] = {
     **dict.fromkeys((*SESSION_KINDS, "coil", "glue_ml", "drug_year", *VISIT_KINDS, *COMPLICATIONS), "prophylaxis"),
-    **dict.fromkeys(("bleed_survived", "bleed_fatal", "rescue_admission", "readmission", "icu_day", "ward_day",
-                     "red_cell_unit"), "bleeds"),
+    **dict.fromkeys(
+        ("bleed_survived", "bleed_fatal", "rescue_admission", "readmission", "icu_day", "ward_day", "red_cell_unit"), "bleeds"
+    ),
     **dict.fromkeys((*SECONDARY_KINDS, "clinic_post_bleed"), "aftercare"),
     **dict.fromkeys(("transplant", "year_never_bled", "year_post_bleed", "year_transplanted"), "background"),
 }
 CATEGORIES = ("prophylaxis", "bleeds", "aftercare", "background")
 PER_EPISODE = ("bleed_survived", "bleed_fatal")
 BOTTOM_UP = ("icu_day", "ward_day", "red_cell_unit")
-COUNTS = ("first_bleeds", "gastric_first_bleeds", "rebleeds", "deaths_bleed", "deaths_procedure", "deaths_other",
-          "sessions", "courses", "transplants", "icu_days", "ward_days", "procedure_days", "complication_days")
+COUNTS = (
+    "first_bleeds",
+    "gastric_first_bleeds",
+    "rebleeds",
+    "deaths_bleed",
+    "deaths_procedure",
+    "deaths_other",
+    "sessions",
+    "courses",
+    "transplants",
+    "icu_days",
+    "ward_days",
+    "procedure_days",
+    "complication_days",
+)
 
 
 @dataclass(frozen=True)
@@ -91,13 +105,21 @@ def resolve_activity_rates(parameters: ParameterSet, v: Values) -> ActivityRates
         where = str(parameters["n_stay_days"].where)
         raise ModelError(what, where=where, fix="n_stay_days counts every day of the stay")
     return ActivityRates(
-        coils=by_strategy([r.coils for r in rows]), glue_ml=by_strategy([r.glue_ml for r in rows]),
+        coils=by_strategy([r.coils for r in rows]),
+        glue_ml=by_strategy([r.glue_ml for r in rows]),
         complications={kind: by_strategy([r.complications.get(kind, "") for r in rows]) for kind in COMPLICATIONS},
-        p_icu=v["p_icu_bleed"], icu_days=v["n_icu_days"], stay_days=v["n_stay_days"], red_cells=v["n_red_cells"],
-        p_rescue=v["p_rescue"], p_readmission=v["p_readmission"],
+        p_icu=v["p_icu_bleed"],
+        icu_days=v["n_icu_days"],
+        stay_days=v["n_stay_days"],
+        red_cells=v["n_red_cells"],
+        p_rescue=v["p_rescue"],
+        p_readmission=v["p_readmission"],
         secondary_sessions=v[secondary.sessions] if secondary.sessions else zero,
-        clinic_never_bled=v["r_clinic_never_bled"], clinic_post_bleed=v["r_clinic_post_bleed"],
-        stay_days_session=v["n_stay_days_session"], stay_days_complication=v["n_stay_days_complication"])
+        clinic_never_bled=v["r_clinic_never_bled"],
+        clinic_post_bleed=v["r_clinic_post_bleed"],
+        stay_days_session=v["n_stay_days_session"],
+        stay_days_complication=v["n_stay_days_complication"],
+    )
 
 
 def collapse_cells(inputs: ModelInputs, array: FloatArray, by_group: bool) -> FloatArray:
@@ -110,8 +132,16 @@ def collapse_cells(inputs: ModelInputs, array: FloatArray, by_group: bool) -> Fl
     return np.stack([group.swapaxes(3, 4) for group in groups], axis=-1)
 
 
-def build_activity(parameters: ParameterSet, v: Values, inputs: ModelInputs, totals: CohortTotals,
-                   report_years: tuple[int, ...], *, by_group: bool, weightings: list[int]) -> Activity:
+def build_activity(
+    parameters: ParameterSet,
+    v: Values,
+    inputs: ModelInputs,
+    totals: CohortTotals,
+    report_years: tuple[int, ...],
+    *,
+    by_group: bool,
+    weightings: list[int],
+) -> Activity:
     """Turn cohort sums into activity.
 
     Parameters
@@ -129,8 +159,9 @@ def build_activity(parameters: ParameterSet, v: Values, inputs: ModelInputs, tot
     """
     rates = resolve_activity_rates(parameters, v)
     structure = inputs.structure
-    starts, years, moves, visits = (collapse_cells(inputs, a, by_group)
-                                    for a in (totals.starts, totals.years, totals.moves, totals.visits))
+    starts, years, moves, visits = (
+        collapse_cells(inputs, a, by_group) for a in (totals.starts, totals.years, totals.moves, totals.visits)
+    )
     sums = _Sums(structure, starts, years, moves, visits)
     counts = _event_counts(inputs, sums)
     counts |= _service_counts(parameters, rates, inputs, sums, counts)
@@ -187,8 +218,9 @@ def _event_counts(inputs: ModelInputs, sums: _Sums) -> dict[str, FloatArray]:
     }
 
 
-def _service_counts(parameters: ParameterSet, rates: ActivityRates, inputs: ModelInputs, sums: _Sums,
-                    counts: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
+def _service_counts(
+    parameters: ParameterSet, rates: ActivityRates, inputs: ModelInputs, sums: _Sums, counts: Mapping[str, FloatArray]
+) -> dict[str, FloatArray]:
     """Sessions, devices, drugs, surveillance and complications."""
     rows = list(parameters.strategies.values())
     sessions, seen = counts["sessions"], sums.seen()
@@ -197,21 +229,29 @@ def _service_counts(parameters: ParameterSet, rates: ActivityRates, inputs: Mode
     def where(flags: list[bool]) -> FloatArray:
         return np.array(flags, dtype=float)[None, :, None]
 
-    found = {kind: sessions * where([r.session == kind for r in rows])
-             for kind in SESSION_KINDS}
-    found |= {"coil": sessions * _wide(rates.coils), "glue_ml": sessions * _wide(rates.glue_ml),
-              "drug_year": sums.years_in("protected") * where([r.drug for r in rows])}
-    found |= {kind: seen * where([r.surveillance.visit == kind for r in rows])
-              for kind in VISIT_KINDS}
+    found = {kind: sessions * where([r.session == kind for r in rows]) for kind in SESSION_KINDS}
+    found |= {
+        "coil": sessions * _wide(rates.coils),
+        "glue_ml": sessions * _wide(rates.glue_ml),
+        "drug_year": sums.years_in("protected") * where([r.drug for r in rows]),
+    }
+    found |= {kind: seen * where([r.surveillance.visit == kind for r in rows]) for kind in VISIT_KINDS}
     found["clinic_visit"] = found["clinic_visit"] + _wide(rates.clinic_never_bled) * sums.years_in(*NEVER_BLED)
     complications = {kind: per_course * _wide(p) for kind, p in rates.complications.items()}
     stays = np.asarray(sum(complications[kind] for kind in ("embolism", "sepsis", "ulcer_bleed")))
-    return found | complications | {"procedure_days": sessions * _wide(rates.stay_days_session),
-                                    "complication_days": stays * _wide(rates.stay_days_complication)}
+    return (
+        found
+        | complications
+        | {
+            "procedure_days": sessions * _wide(rates.stay_days_session),
+            "complication_days": stays * _wide(rates.stay_days_complication),
+        }
+    )
 
 
-def _hospital_counts(parameters: ParameterSet, rates: ActivityRates, sums: _Sums,
-                     counts: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
+def _hospital_counts(
+    parameters: ParameterSet, rates: ActivityRates, sums: _Sums, counts: Mapping[str, FloatArray]
+) -> dict[str, FloatArray]:
     """Bleed admissions and what follows them."""
     bleeds = counts["first_bleeds"] + counts["rebleeds"]
     fatal, survived = counts["deaths_bleed"], sums.moved("recover", "early_rebleed")
@@ -229,11 +269,19 @@ def _hospital_counts(parameters: ParameterSet, rates: ActivityRates, sums: _Sums
     aftercare = {row.activity: zero for row in parameters.secondary.values()}
     aftercare[chosen.activity] = post_bleed if chosen.drug else sums.moved("recover") * _wide(rates.secondary_sessions)
     return {
-        "bleed_survived": (admitted - fatal) * ordinary, "bleed_fatal": fatal * ordinary,
-        "rescue_admission": admitted * _wide(rates.p_rescue), "readmission": readmitted,
-        "icu_days": bleeds * icu, "ward_days": bleeds * ward,
-        "icu_day": admitted * ordinary * icu, "ward_day": admitted * ordinary * ward,
+        "bleed_survived": (admitted - fatal) * ordinary,
+        "bleed_fatal": fatal * ordinary,
+        "rescue_admission": admitted * _wide(rates.p_rescue),
+        "readmission": readmitted,
+        "icu_days": bleeds * icu,
+        "ward_days": bleeds * ward,
+        "icu_day": admitted * ordinary * icu,
+        "ward_day": admitted * ordinary * ward,
         "red_cell_unit": admitted * ordinary * _wide(rates.red_cells),
         "clinic_post_bleed": post_bleed * _wide(rates.clinic_post_bleed),
-        "transplant": counts["transplants"], "year_never_bled": sums.years_in(*NEVER_BLED),
-        "year_post_bleed": post_bleed, "year_transplanted": sums.years_in("transplanted"), **aftercare}
+        "transplant": counts["transplants"],
+        "year_never_bled": sums.years_in(*NEVER_BLED),
+        "year_post_bleed": post_bleed,
+        "year_transplanted": sums.years_in("transplanted"),
+        **aftercare,
+    }

@@ -56,8 +56,7 @@ def rank_strategies(keys: Sequence[str], costs: Sequence[float], effects: Sequen
     return [FrontierRow(keys[i], costs[i], effects[i], icers[i], status[i]) for i in order]
 
 
-def _drop_extended(frontier: list[int], costs: Sequence[float], effects: Sequence[float],
-                   status: dict[int, str]) -> list[int]:
+def _drop_extended(frontier: list[int], costs: Sequence[float], effects: Sequence[float], status: dict[int, str]) -> list[int]:
     """Keep the lower convex hull: options whose ICER exceeds that of the next are extendedly dominated."""
     kept: list[int] = []
     for i in frontier:

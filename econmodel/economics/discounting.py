@@ -36,8 +36,7 @@ def discount_factors(rate: float, times: FloatArray | list[float]) -> FloatArray
     return np.asarray((1.0 + rate) ** (-np.asarray(times, dtype=float)))
 
 
-def accumulate(values: FloatArray, *, rate: float = 0.0, cycle_years: float = 1.0,
-               timing: Timing = "trapezoid") -> FloatArray:
+def accumulate(values: FloatArray, *, rate: float = 0.0, cycle_years: float = 1.0, timing: Timing = "trapezoid") -> FloatArray:
     """Sum a value per year, known at cycle boundaries, over time.
 
     Parameters
@@ -67,5 +66,4 @@ def accumulate(values: FloatArray, *, rate: float = 0.0, cycle_years: float = 1.
     if len(values) % 2 == 0:
         what = f"Simpson's rule over {len(values) - 1} cycles: must be an even number"
         raise AnalysisError(what, fix="use the trapezoid, or another cycle length")
-    return np.asarray((present[0] + present[-1] + 4 * present[1:-1:2].sum(axis=0) + 2 * present[2:-1:2].sum(axis=0))
-                      * cycle_years / 3)
+    return np.asarray((present[0] + present[-1] + 4 * present[1:-1:2].sum(axis=0) + 2 * present[2:-1:2].sum(axis=0)) * cycle_years / 3)

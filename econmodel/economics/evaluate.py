@@ -13,15 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.activity import Activity, build_activity
-from econmodel.economics.outcomes import (
-    COSTS,
-    OUTCOMES,
-    UNDISCOUNTED,
-    Utilities,
-    life_years,
-    qalys,
-    resolve_utilities,
-)
+from econmodel.economics.outcomes import COSTS, OUTCOMES, UNDISCOUNTED, Utilities, life_years, qalys, resolve_utilities
 from econmodel.economics.prices import Prices, money, resolve_prices
 from econmodel.model.disease import run_disease
 from econmodel.model.inputs import ModelInputs, Values, base_values, resolve
@@ -71,12 +63,15 @@ class Evaluation:
         """Years at which risks and NNT are given: 1, 2, 3, 5 and the horizon."""
         return (*(y for y in RISK_YEARS if y < self.horizon), self.horizon)
 
-    def cost(self, years: int | None = None, *, category: str | None = None, discounted: bool = True,
-             perspective: str | None = None) -> FloatArray:
+    def cost(
+        self, years: int | None = None, *, category: str | None = None, discounted: bool = True, perspective: str | None = None
+    ) -> FloatArray:
         """Cost per patient."""
         view, weighting = perspective or self.perspective, COSTS if discounted else UNDISCOUNTED
-        return self._once(("cost", view, weighting, years, category), lambda: money(
-            self.activity, self.prices, view, category=category, years=years, weighting=weighting))
+        return self._once(
+            ("cost", view, weighting, years, category),
+            lambda: money(self.activity, self.prices, view, category=category, years=years, weighting=weighting),
+        )
 
     def life_years(self, years: int | None = None, *, discounted: bool = True) -> FloatArray:
         """Life-years per patient."""
@@ -121,14 +116,14 @@ def report_periods(parameters: ParameterSet, n_years: int, *, yearly: bool) -> t
         End of each period, in years.
     """
     headline = int(parameters.number("headline_years"))
-    ends = (tuple(range(1, n_years + 1)) if yearly else
-            tuple(sorted({y for y in (*RISK_YEARS, headline, n_years) if y <= n_years})))
+    ends = tuple(range(1, n_years + 1)) if yearly else tuple(sorted({y for y in (*RISK_YEARS, headline, n_years) if y <= n_years}))
     period = np.searchsorted(ends, np.arange(n_years), side="right")
     return tuple(int(p) for p in period), ends
 
 
-def evaluate(parameters: ParameterSet, values: Values | None = None, *, yearly: bool = True,
-             by_group: bool = True, sampled: bool = False) -> Evaluation:
+def evaluate(
+    parameters: ParameterSet, values: Values | None = None, *, yearly: bool = True, by_group: bool = True, sampled: bool = False
+) -> Evaluation:
     """Evaluate a case.
 
     Parameters
@@ -155,6 +150,5 @@ def evaluate(parameters: ParameterSet, values: Values | None = None, *, yearly: 
     rates = discount_rates(parameters)
     unique = tuple(dict.fromkeys(rates))
     totals = run_disease(inputs, period_of_year, unique)
-    activity = build_activity(parameters, v, inputs, totals, ends, by_group=by_group,
-                              weightings=[unique.index(r) for r in rates])
+    activity = build_activity(parameters, v, inputs, totals, ends, by_group=by_group, weightings=[unique.index(r) for r in rates])
     return Evaluation(parameters, inputs, activity, resolve_prices(parameters, v), resolve_utilities(parameters, v))

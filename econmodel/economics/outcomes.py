@@ -12,9 +12,15 @@ from econmodel.economics.activity import COMPLICATIONS, Activity
 from econmodel.parameters.parameter_set import ParameterSet
 
 FloatArray = NDArray[np.float64]
-UTILITY_OF = {"at_risk": "u_never_bled", "in_course": "u_never_bled", "protected": "u_never_bled",
-              "bleeding": "u_bleeding", "rebleeding": "u_bleeding", "post_bleed": "u_post_bleed",
-              "transplanted": "u_transplanted"}
+UTILITY_OF = {
+    "at_risk": "u_never_bled",
+    "in_course": "u_never_bled",
+    "protected": "u_never_bled",
+    "bleeding": "u_bleeding",
+    "rebleeding": "u_bleeding",
+    "post_bleed": "u_post_bleed",
+    "transplanted": "u_transplanted",
+}
 UNDISCOUNTED, COSTS, OUTCOMES = 0, 1, 2
 
 
@@ -29,8 +35,7 @@ class Utilities:
 def resolve_utilities(parameters: ParameterSet, v: Mapping[str, FloatArray]) -> Utilities:
     """Gather utilities; a bleed counts as its state's value or as a one-off loss, never both."""
     by_state = {state: v[name] for state, name in UTILITY_OF.items()}
-    losses = {"sessions": v["du_session"], "drug_year": v["du_drug_year"],
-              **{kind: v[f"du_{kind}"] for kind in COMPLICATIONS}}
+    losses = {"sessions": v["du_session"], "drug_year": v["du_drug_year"], **{kind: v[f"du_{kind}"] for kind in COMPLICATIONS}}
     zero = np.zeros_like(v["du_session"])
     if parameters.text("bleed_utility") == "one_off":
         by_state |= {"bleeding": v["u_never_bled"], "rebleeding": v["u_post_bleed"]}

@@ -73,8 +73,9 @@ def resolve_prices(parameters: ParameterSet, v: Mapping[str, FloatArray]) -> Pri
     return Prices(names, column("c_"), column("share_variable_"), column("payment_"), column("c_patient_"))
 
 
-def money(activity: Activity, prices: Prices, perspective: str, *, weighting: int = 1, years: int | None = None,
-          category: str | None = None) -> FloatArray:
+def money(
+    activity: Activity, prices: Prices, perspective: str, *, weighting: int = 1, years: int | None = None, category: str | None = None
+) -> FloatArray:
     """Money over the first ``years``: (draw, strategy, group).
 
     Parameters

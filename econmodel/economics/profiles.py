@@ -25,8 +25,9 @@ class MonthlyProfiles:
     counts: FloatArray
 
 
-def monthly_profiles(parameters: ParameterSet, n_years: int, values: Values | None = None, *,
-                     sampled: bool = False) -> MonthlyProfiles:
+def monthly_profiles(
+    parameters: ParameterSet, n_years: int, values: Values | None = None, *, sampled: bool = False
+) -> MonthlyProfiles:
     """Run the model month by month.
 
     Parameters

@@ -25,8 +25,13 @@ from econmodel.parameters.loading import load_case, params_folder
 from econmodel.parameters.parameter_set import ParameterSet
 
 KIM_CELLS = {  # printed 1-year risks by (size step, red spot): Child A, B, C
-    (0, 0): (0.04, 0.06, 0.10), (0, 1): (0.07, 0.12, 0.20), (1, 0): (0.08, 0.13, 0.21), (1, 1): (0.15, 0.24, 0.38),
-    (2, 0): (0.16, 0.26, 0.40), (2, 1): (0.30, 0.46, 0.65)}
+    (0, 0): (0.04, 0.06, 0.10),
+    (0, 1): (0.07, 0.12, 0.20),
+    (1, 0): (0.08, 0.13, 0.21),
+    (1, 1): (0.15, 0.24, 0.38),
+    (2, 0): (0.16, 0.26, 0.40),
+    (2, 1): (0.30, 0.46, 0.65),
+}
 CONTROLS = {"mishra": (0.45, 26, "actuarial"), "choe": (0.351, 35, "crude"), "salama": (0.367, 6, "crude")}
 REPORTED = "reported"
 
@@ -85,8 +90,10 @@ class _Models:
     @cached_property
     def trials(self) -> dict[str, ModelInputs]:
         """The evidence mix with each trial's control arm calibrated."""
-        return {name: resolve(calibrate_untreated(self.base, risk, months, scale=scale))  # type: ignore[arg-type]
-                for name, (risk, months, scale) in CONTROLS.items()}
+        return {
+            name: resolve(calibrate_untreated(self.base, risk, months, scale=scale))  # type: ignore[arg-type]
+            for name, (risk, months, scale) in CONTROLS.items()
+        }
 
     def arm(self, name: str, strategy: str) -> float:
         _, months, scale = CONTROLS[name]
@@ -176,8 +183,18 @@ def _published_row(models: _Models, raw: dict[str, str]) -> CheckRow:
     else:
         rule, passed = REPORTED, None
     verdict = REPORTED if passed is None else "passes" if passed else "fails"
-    return CheckRow(raw["key"], raw["target"], raw["kind"], observed, interval, predicted, rule, verdict,
-                    models.base.sources[raw["source"]].reference, raw["note"])
+    return CheckRow(
+        raw["key"],
+        raw["target"],
+        raw["kind"],
+        observed,
+        interval,
+        predicted,
+        rule,
+        verdict,
+        models.base.sources[raw["source"]].reference,
+        raw["note"],
+    )
 
 
 def exact_binomial(events: int, n: int) -> tuple[float, float]:
@@ -198,11 +215,22 @@ def exact_binomial(events: int, n: int) -> tuple[float, float]:
 def _verification_rows() -> list[CheckRow]:
     hiv, well, toy = hiv_icer(), expected_utility(), toy_nnt()
     return [
-        _exact("hiv", "Combination therapy in HIV, cost per life-year gained (GBP)", 6276, hiv, 0.5,
-               "Chancellor 1997, PharmacoEconomics, PMID 10169387; "
-               "counts from Briggs, Claxton & Sculpher 2006, from memory"),
-        _exact("well_disabled_dead", "Well, disabled, dead: expected utility in cycles, start counted", 3.375, well,
-               5e-4, "Sonnenberg & Beck 1993, Med Decis Making 13:322; matrix from memory"),
+        _exact(
+            "hiv",
+            "Combination therapy in HIV, cost per life-year gained (GBP)",
+            6276,
+            hiv,
+            0.5,
+            "Chancellor 1997, PharmacoEconomics, PMID 10169387; counts from Briggs, Claxton & Sculpher 2006, from memory",
+        ),
+        _exact(
+            "well_disabled_dead",
+            "Well, disabled, dead: expected utility in cycles, start counted",
+            3.375,
+            well,
+            5e-4,
+            "Sonnenberg & Beck 1993, Med Decis Making 13:322; matrix from memory",
+        ),
         _exact("toy", "Bleeding toy with exact fractions: lifetime NNT", 7.5, toy, 1e-6, "own construction, exact"),
     ]
 
@@ -225,8 +253,10 @@ def hiv_icer() -> float:
     start, discount = np.array([1.0, 0, 0, 0]), discount_factors(0.06, np.arange(1.0, 21.0))
     traces = [run_matrices(np.array(p), start)[1:] for p in ([mono] * 20, [combo] * 2 + [mono] * 18)]
     lamivudine = np.where(np.arange(20) < 2, 2086.5, 0.0)
-    costs = [discount @ (trace @ (care + 2278.0 * drug) + extra * (trace @ drug))
-             for trace, extra in zip(traces, (np.zeros(20), lamivudine), strict=True)]
+    costs = [
+        discount @ (trace @ (care + 2278.0 * drug) + extra * (trace @ drug))
+        for trace, extra in zip(traces, (np.zeros(20), lamivudine), strict=True)
+    ]
     years = [float(trace[:, :3].sum()) for trace in traces]
     return float((costs[1] - costs[0]) / (years[1] - years[0]))
 

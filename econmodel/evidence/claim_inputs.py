@@ -110,14 +110,22 @@ def read_claim(claim: Claim) -> Stated:
         raise ParameterError(what, where="--sessions", fix="give sessions per course")
     treated_counts, treated = _arm(claim.treated, claim.treated_risk, "treated")
     untreated_counts, untreated = _arm(claim.untreated, claim.untreated_risk, "untreated")
-    return Stated(claim, treated_counts, untreated_counts,
-                  Span.exact(treated_counts.risk) if treated_counts else treated,
-                  Span.exact(untreated_counts.risk) if untreated_counts else untreated, treated, untreated,
-                  _read_nnt(claim.nnt), _optional(claim.cost_ratio, "cost ratio", "--cost-ratio", at_least=0.0),
-                  _optional(claim.course_cost, "course cost", "--course-cost", at_least=0.0),
-                  _optional(claim.bleed_cost, "bleed cost", "--bleed-cost", above=0.0),
-                  Span.exact(1.0) if claim.admissions_saved is None else
-                  parse_number(claim.admissions_saved, "admissions saved", "--admissions-saved", above=0.0))
+    return Stated(
+        claim,
+        treated_counts,
+        untreated_counts,
+        Span.exact(treated_counts.risk) if treated_counts else treated,
+        Span.exact(untreated_counts.risk) if untreated_counts else untreated,
+        treated,
+        untreated,
+        _read_nnt(claim.nnt),
+        _optional(claim.cost_ratio, "cost ratio", "--cost-ratio", at_least=0.0),
+        _optional(claim.course_cost, "course cost", "--course-cost", at_least=0.0),
+        _optional(claim.bleed_cost, "bleed cost", "--bleed-cost", above=0.0),
+        Span.exact(1.0)
+        if claim.admissions_saved is None
+        else parse_number(claim.admissions_saved, "admissions saved", "--admissions-saved", above=0.0),
+    )
 
 
 def _arm(counts: CountsLike | None, risk: NumberLike | None, arm: str) -> tuple[Counts | None, Span | None]:
@@ -138,8 +146,7 @@ def _read_nnt(given: NumberLike | None) -> Span | None:
         what = f"NNT = {span.value:g}: no NNT lies between -1 and 1"
         raise ParameterError(what, where="--nnt", fix="give 1 or more, or -1 or less for a number needed to harm")
     # No NNT below 1 exists, so rounding cannot reach there.
-    return Span(span.value, max(span.low, 1.0), span.high) if span.value > 0 else Span(span.value, span.low,
-                                                                                       min(span.high, -1.0))
+    return Span(span.value, max(span.low, 1.0), span.high) if span.value > 0 else Span(span.value, span.low, min(span.high, -1.0))
 
 
 def _optional(given: NumberLike | None, name: str, where: str, **bounds: float) -> Span | None:

@@ -16,12 +16,15 @@ from econmodel.evidence.printed import Counts, Span
 from econmodel.evidence.rates import probability_to_rate
 
 LONGEST_FOLLOWED = 15
-CLOSING = ("This checks arithmetic alone: it does not show that the claimed risks are right, weighs no harm of "
-           "treatment (embolism, sepsis, procedure death), and is not advice for a patient.")
+CLOSING = (
+    "This checks arithmetic alone: it does not show that the claimed risks are right, weighs no harm of "
+    "treatment (embolism, sepsis, procedure death), and is not advice for a patient."
+)
 
 
-def write_sentences(stated: Stated, solution: Solution, interval: NumberNeededToTreat | None,
-                    counts: Sequence[Counts], model: str | None) -> tuple[str, ...]:
+def write_sentences(
+    stated: Stated, solution: Solution, interval: NumberNeededToTreat | None, counts: Sequence[Counts], model: str | None
+) -> tuple[str, ...]:
     """Write the whole check: what contradicts, whether it saves, what is implied, what would have to hold, the rest.
 
     Parameters
@@ -35,9 +38,20 @@ def write_sentences(stated: Stated, solution: Solution, interval: NumberNeededTo
     model
         What the model says of the untreated risk, in a sentence; None without a model.
     """
-    parts = [list(solution.contradictions), _cost(stated, solution), _implied(stated, solution),
-             _conditions(stated, solution), _ratios(solution), _interval(stated, interval), _horizon(stated, solution),
-             [model] if model else [], _counts(stated, counts), _event(stated), _content(stated), [CLOSING]]
+    parts = [
+        list(solution.contradictions),
+        _cost(stated, solution),
+        _implied(stated, solution),
+        _conditions(stated, solution),
+        _ratios(solution),
+        _interval(stated, interval),
+        _horizon(stated, solution),
+        [model] if model else [],
+        _counts(stated, counts),
+        _event(stated),
+        _content(stated),
+        [CLOSING],
+    ]
     return tuple(sentence for part in parts for sentence in part)
 
 
@@ -58,16 +72,22 @@ def _implied(stated: Stated, solution: Solution) -> list[str]:
     if nnt is None or solution.basis == "risks":
         return _from_risks(solution)
     if stated.treated is not None and untreated is not None and treated is not None:
-        sentences = [f"A treated risk of {percent(treated.value)} and {_number(nnt)} imply an untreated risk of "
-                     f"{percent(treated.value)} {'+' if nnt.value > 0 else '-'} 1/{abs(nnt.value):g} = "
-                     f"{percent(untreated.value)}."]
+        sentences = [
+            f"A treated risk of {percent(treated.value)} and {_number(nnt)} imply an untreated risk of "
+            f"{percent(treated.value)} {'+' if nnt.value > 0 else '-'} 1/{abs(nnt.value):g} = "
+            f"{percent(untreated.value)}."
+        ]
         return sentences + _rounding(treated, untreated, nnt) + _agreement(stated)
     if stated.untreated is not None and untreated is not None and treated is not None:
-        return [f"An untreated risk of {percent(untreated.value)} and {_number(nnt)} imply a treated risk of "
-                f"{percent(untreated.value)} {'-' if nnt.value > 0 else '+'} 1/{abs(nnt.value):g} = "
-                f"{percent(treated.value)}; rounding of the printed figures allows {percent_range(treated)}."]
-    return [f"{_number(nnt)} is a difference in risk of 1/{abs(nnt.value):g} = {percent(abs(arr.value))}; without a "
-            "possible risk beside it nothing more follows."]
+        return [
+            f"An untreated risk of {percent(untreated.value)} and {_number(nnt)} imply a treated risk of "
+            f"{percent(untreated.value)} {'-' if nnt.value > 0 else '+'} 1/{abs(nnt.value):g} = "
+            f"{percent(treated.value)}; rounding of the printed figures allows {percent_range(treated)}."
+        ]
+    return [
+        f"{_number(nnt)} is a difference in risk of 1/{abs(nnt.value):g} = {percent(abs(arr.value))}; without a "
+        "possible risk beside it nothing more follows."
+    ]
 
 
 def _number(nnt: Span) -> str:
@@ -77,8 +97,7 @@ def _number(nnt: Span) -> str:
 def _event(stated: Stated) -> list[str]:
     if stated.treated is None and stated.untreated is None:
         return []
-    return ["Ask which bleeds are counted, from gastric varices alone or from any source: every figure must "
-            "count the same."]
+    return ["Ask which bleeds are counted, from gastric varices alone or from any source: every figure must count the same."]
 
 
 def _from_risks(solution: Solution) -> list[str]:
@@ -88,8 +107,10 @@ def _from_risks(solution: Solution) -> list[str]:
     gap = f"{percent(untreated.value)} - {percent(treated.value)} = {100 * arr.value:.1f} points"
     if arr.value == 0:
         return [f"Untreated less treated risk is {gap}: no difference, so no NNT."]
-    sentence = (f"Untreated less treated risk is {gap}, so the number needed to treat is 1/{abs(arr.value):.4g} = "
-                f"{1 / abs(arr.value):.2f} ({'to benefit, NNTB' if arr.value > 0 else 'to HARM, NNTH'})")
+    sentence = (
+        f"Untreated less treated risk is {gap}, so the number needed to treat is 1/{abs(arr.value):.4g} = "
+        f"{1 / abs(arr.value):.2f} ({'to benefit, NNTB' if arr.value > 0 else 'to HARM, NNTH'})"
+    )
     if arr.low == arr.high:
         return [sentence + "."]
     return [f"{sentence}; rounding of the printed risks allows {format_nnt_interval(arr.low, arr.high)}."]
@@ -97,36 +118,42 @@ def _from_risks(solution: Solution) -> list[str]:
 
 def _rounding(treated: Span, untreated: Span, nnt: Span) -> list[str]:
     least, most = sorted((abs(nnt.low), abs(nnt.high)))
-    sentence = (f"{_number(nnt)} as printed covers {least:.4g} to {most:.4g}, so the untreated risk may be "
-                f"{percent_range(untreated)}")
+    sentence = f"{_number(nnt)} as printed covers {least:.4g} to {most:.4g}, so the untreated risk may be {percent_range(untreated)}"
     below = nnt.value - 2 * (nnt.high - nnt.value)
     if nnt.value <= 1 or below < 1 or below == nnt.value:
         return [sentence + "."]
     top = min(treated.value + 1 / below, 1.0)
-    return [f"{sentence}; if the NNT was rounded up, as is usual (above {below:.4g}, up to {nnt.value:g}), "
-            f"{percent(untreated.value)} to {percent(top)}."]
+    return [
+        f"{sentence}; if the NNT was rounded up, as is usual (above {below:.4g}, up to {nnt.value:g}), "
+        f"{percent(untreated.value)} to {percent(top)}."
+    ]
 
 
 def _agreement(stated: Stated) -> list[str]:
     if stated.untreated is None or stated.treated is None:
         return []
     arr = stated.untreated.value - stated.treated.value
-    return [f"The stated untreated risk of {percent(stated.untreated.value)} agrees within rounding: "
-            f"{percent(stated.untreated.value)} - {percent(stated.treated.value)} gives {format_nnt(arr)}."]
+    return [
+        f"The stated untreated risk of {percent(stated.untreated.value)} agrees within rounding: "
+        f"{percent(stated.untreated.value)} - {percent(stated.treated.value)} gives {format_nnt(arr)}."
+    ]
 
 
 def _ratios(solution: Solution) -> list[str]:
-    treated, untreated, relative, rate = (solution.treated, solution.untreated, solution.relative_risk,
-                                          solution.rate_ratio)
+    treated, untreated, relative, rate = (solution.treated, solution.untreated, solution.relative_risk, solution.rate_ratio)
     if treated is None or untreated is None or relative is None:
         return []
     change = "reduction" if relative.value <= 1 else "rise"
-    sentence = (f"Relative risk {percent(treated.value)} / {percent(untreated.value)} = {relative.value:.2f} "
-                f"({change} of {abs(1 - relative.value):.0%})")
+    sentence = (
+        f"Relative risk {percent(treated.value)} / {percent(untreated.value)} = {relative.value:.2f} "
+        f"({change} of {abs(1 - relative.value):.0%})"
+    )
     if rate is None:
         return [sentence + "."]
-    return [f"{sentence}; ratio of constant bleeding rates ln(1 - {treated.value:.4g}) / "
-            f"ln(1 - {untreated.value:.4g}) = {rate.value:.2f}, the figure to set beside a hazard ratio."]
+    return [
+        f"{sentence}; ratio of constant bleeding rates ln(1 - {treated.value:.4g}) / "
+        f"ln(1 - {untreated.value:.4g}) = {rate.value:.2f}, the figure to set beside a hazard ratio."
+    ]
 
 
 def _counts(stated: Stated, counts: Sequence[Counts]) -> list[str]:
@@ -143,18 +170,25 @@ def _counts(stated: Stated, counts: Sequence[Counts]) -> list[str]:
 
 def _interval(stated: Stated, interval: NumberNeededToTreat | None) -> list[str]:
     if interval is not None and interval.arr_low is not None and interval.arr_high is not None:
-        crosses = " The interval passes through infinity: no effect and harm are not excluded." if (
-            interval.arr_low < 0 < interval.arr_high) else ""
-        return [f"By counts ({stated.treated_counts} v {stated.untreated_counts}) the difference is "
-                f"{percent(interval.arr)}, 95% interval {percent(interval.arr_low)} to {percent(interval.arr_high)} "
-                f"(Newcombe), so {interval.text} ({interval.interval_text}).{crosses}"]
+        crosses = (
+            " The interval passes through infinity: no effect and harm are not excluded."
+            if (interval.arr_low < 0 < interval.arr_high)
+            else ""
+        )
+        return [
+            f"By counts ({stated.treated_counts} v {stated.untreated_counts}) the difference is "
+            f"{percent(interval.arr)}, 95% interval {percent(interval.arr_low)} to {percent(interval.arr_high)} "
+            f"(Newcombe), so {interval.text} ({interval.interval_text}).{crosses}"
+        ]
     if stated.treated_counts is None:
         return ["No interval can be given: that needs events/patients in both arms."]
     from statsmodels.stats.proportion import proportion_confint
 
     low, high = proportion_confint(stated.treated_counts.events, stated.treated_counts.n, method="wilson")
-    return ["No interval for the NNT can be given without untreated counts: the comparator is borrowed. "
-            f"{stated.treated_counts} alone has a 95% interval of {percent(low)} to {percent(high)} (Wilson)."]
+    return [
+        "No interval for the NNT can be given without untreated counts: the comparator is borrowed. "
+        f"{stated.treated_counts} alone has a 95% interval of {percent(low)} to {percent(high)} (Wilson)."
+    ]
 
 
 def _horizon(stated: Stated, solution: Solution) -> list[str]:
@@ -164,18 +198,30 @@ def _horizon(stated: Stated, solution: Solution) -> list[str]:
         if untreated is None or untreated.value in (0.0, 1.0):
             return [missing + "."]
         slow, fast = (probability_to_rate(untreated.value, t) for t in (5.0, 1.0))
-        return [f"{missing}; an untreated {percent(untreated.value)} is {fast:.3f} bleeds a patient-year if by one "
-                f"year and {slow:.3f} if by five."]
-    long = [f"{years:g} years is longer than bleeds have been followed in any series read; if {years:g} months are meant, "
-            f"write --years {years:g}/12."] if years > LONGEST_FOLLOWED else []
+        return [
+            f"{missing}; an untreated {percent(untreated.value)} is {fast:.3f} bleeds a patient-year if by one "
+            f"year and {slow:.3f} if by five."
+        ]
+    long = (
+        [
+            f"{years:g} years is longer than bleeds have been followed in any series read; if {years:g} months are meant, "
+            f"write --years {years:g}/12."
+        ]
+        if years > LONGEST_FOLLOWED
+        else []
+    )
     if treated is None or untreated is None or max(treated.value, untreated.value) >= 1:
         return long
     rates = [probability_to_rate(risk.value, years) for risk in (treated, untreated)]
-    other = " and ".join(f"{nnt_from_rates(rates[0], rates[1], years=t).text} at {t:g} year{'s' if t > 1 else ''}"
-                         for t in (1.0, 5.0) if t != years)
-    return [*long, f"By {years:g} years at constant rates, that is -ln(1 - {untreated.value:.3f}) / {years:g} = "
-            f"{rates[1]:.3f} bleeds a patient-year untreated and {rates[0]:.3f} treated; the same rates give {other} "
-            "(death not counted)."]
+    other = " and ".join(
+        f"{nnt_from_rates(rates[0], rates[1], years=t).text} at {t:g} year{'s' if t > 1 else ''}" for t in (1.0, 5.0) if t != years
+    )
+    return [
+        *long,
+        f"By {years:g} years at constant rates, that is -ln(1 - {untreated.value:.3f}) / {years:g} = "
+        f"{rates[1]:.3f} bleeds a patient-year untreated and {rates[0]:.3f} treated; the same rates give {other} "
+        "(death not counted).",
+    ]
 
 
 def _cost(stated: Stated, solution: Solution) -> list[str]:
@@ -185,10 +231,12 @@ def _cost(stated: Stated, solution: Solution) -> list[str]:
     admissions = stated.admissions.value
     if break_even is None:
         return ["A course that costs nothing has no break-even NNT."]
-    sentences = [f"A course costs {ratio.value:.3g} of a bleed admission and each bleed averted saves {admissions:g}"
-                 f"{'' if stated.claim.admissions_saved is not None else ' (assumed: none stated)'}: break-even NNT "
-                 f"{admissions:g} / {ratio.value:.3g} = {break_even.value:.2f} (rounding: {break_even.low:.2f} to "
-                 f"{break_even.high:.2f})."]
+    sentences = [
+        f"A course costs {ratio.value:.3g} of a bleed admission and each bleed averted saves {admissions:g}"
+        f"{'' if stated.claim.admissions_saved is not None else ' (assumed: none stated)'}: break-even NNT "
+        f"{admissions:g} / {ratio.value:.3g} = {break_even.value:.2f} (rounding: {break_even.low:.2f} to "
+        f"{break_even.high:.2f})."
+    ]
     if arr is not None and solution.per_patient is not None:
         sentences.append(_verdict(stated, solution, arr, ratio.value, break_even, solution.per_patient))
     return sentences
@@ -197,24 +245,26 @@ def _cost(stated: Stated, solution: Solution) -> list[str]:
 def _verdict(stated: Stated, solution: Solution, arr: Span, ratio: float, break_even: Span, per_patient: Span) -> str:
     admissions, per_bleed = stated.admissions.value, solution.per_bleed_averted
     money = stated.bleed_cost.value if stated.bleed_cost is not None else None
-    patient = (f"{ratio:.3g} - {admissions:g} x {arr.value:.3f} = {per_patient.value:.3f} of a bleed cost per patient"
-               + (f" ({per_patient.value * money:,.0f} in the currency given)" if money else ""))
+    patient = f"{ratio:.3g} - {admissions:g} x {arr.value:.3f} = {per_patient.value:.3f} of a bleed cost per patient" + (
+        f" ({per_patient.value * money:,.0f} in the currency given)" if money else ""
+    )
     if per_bleed is None:
         return f"No bleed is averted, so the course does not save: {patient}."
     sure = per_patient.low > 0 or per_patient.high < 0
     sign, saves = ("below", "saves") if solution.saves else ("not below", "does not save")
-    return (f"NNT {1 / arr.value:.2f} is {sign} {break_even.value:.2f}, so the course {saves} by itself "
-            f"({'whatever the rounding' if sure else 'rounding of the figures could turn this'}): net cost "
-            f"{1 / arr.value:.3g} x {ratio:.3g} - {admissions:g} = {per_bleed.value:.3f} of a bleed cost per bleed "
-            f"averted, {patient}.")
+    return (
+        f"NNT {1 / arr.value:.2f} is {sign} {break_even.value:.2f}, so the course {saves} by itself "
+        f"({'whatever the rounding' if sure else 'rounding of the figures could turn this'}): net cost "
+        f"{1 / arr.value:.3g} x {ratio:.3g} - {admissions:g} = {per_bleed.value:.3f} of a bleed cost per bleed "
+        f"averted, {patient}."
+    )
 
 
 def _half_cost(stated: Stated) -> list[str]:
     if stated.course_cost is None and stated.bleed_cost is None:
         return []
     missing = "bleed" if stated.bleed_cost is None else "course"
-    return [f"The {missing}'s cost (or the ratio of the two) is not stated, so whether the course saves cannot be "
-            "said."]
+    return [f"The {missing}'s cost (or the ratio of the two) is not stated, so whether the course saves cannot be said."]
 
 
 def _conditions(stated: Stated, solution: Solution) -> list[str]:
@@ -231,7 +281,7 @@ def _conditions(stated: Stated, solution: Solution) -> list[str]:
             bits.append(f"{words} {amount:,.0f} in the currency given")
     if saved is not None:
         bits.append(f"more than {saved:.3g} bleed admissions saved per bleed averted")
-    return [f"For \"saves money\" to hold, any one of these, all else as stated: {'; '.join(bits)}."] if bits else []
+    return [f'For "saves money" to hold, any one of these, all else as stated: {"; ".join(bits)}.'] if bits else []
 
 
 def _content(stated: Stated) -> list[str]:
@@ -239,13 +289,19 @@ def _content(stated: Stated) -> list[str]:
     ratio, sessions = stated.ratio, claim.sessions
     if sessions is not None and ratio is not None and ratio.value > 0:
         whole = ratio.value * sessions
-        sentences.append(f"Over {sessions:g} sessions that is {ratio.value / sessions:.3g} of a bleed cost a session; "
-                         f"if each session cost {ratio.value:.3g}, the course would cost {whole:.3g} and break even at "
-                         f"NNT {stated.admissions.value / whole:.2f}.")
+        sentences.append(
+            f"Over {sessions:g} sessions that is {ratio.value / sessions:.3g} of a bleed cost a session; "
+            f"if each session cost {ratio.value:.3g}, the course would cost {whole:.3g} and break even at "
+            f"NNT {stated.admissions.value / whole:.2f}."
+        )
     if (ratio is not None or stated.course_cost is not None) and not claim.course_content:
-        sentences.append("The course's cost has no stated content: ask whether it holds every session, devices, glue, "
-                         "re-treatment, surveillance and complications, and whether it is full or variable cost.")
+        sentences.append(
+            "The course's cost has no stated content: ask whether it holds every session, devices, glue, "
+            "re-treatment, surveillance and complications, and whether it is full or variable cost."
+        )
     if (ratio is not None or stated.bleed_cost is not None) and not claim.bleed_content:
-        sentences.append("The bleed's cost has no stated content: ask whether it holds intensive care, rebleeds, "
-                         "rescue procedures and aftercare; a full cost is cash saved only in so far as it is variable.")
+        sentences.append(
+            "The bleed's cost has no stated content: ask whether it holds intensive care, rebleeds, "
+            "rescue procedures and aftercare; a full cost is cash saved only in so far as it is variable."
+        )
     return sentences

@@ -72,9 +72,20 @@ def solve(stated: Stated) -> Solution:
     saves = None if ratio is None or arr is None else arr.value * admissions.value > ratio.value + 1e-12
     per_patient = combine(lambda r, a, d: r - a * d, ratio, admissions, arr) if ratio is not None and arr else None
     relative = combine(lambda t, u: t / u, treated, untreated) if treated and untreated and untreated.low > 0 else None
-    return Solution(basis, treated, untreated, arr, relative, _rate_ratio(treated, untreated), break_even, saves,
-                    _per_bleed(ratio, admissions, arr), per_patient, _conditions(stated, treated, untreated, arr),
-                    tuple(_contradictions(stated, treated, untreated)))
+    return Solution(
+        basis,
+        treated,
+        untreated,
+        arr,
+        relative,
+        _rate_ratio(treated, untreated),
+        break_even,
+        saves,
+        _per_bleed(ratio, admissions, arr),
+        per_patient,
+        _conditions(stated, treated, untreated, arr),
+        tuple(_contradictions(stated, treated, untreated)),
+    )
 
 
 def _risks(stated: Stated) -> tuple[Basis, Span | None, Span | None, Span | None]:
@@ -112,8 +123,7 @@ def _per_bleed(ratio: Span | None, admissions: Span, arr: Span | None) -> Span |
     return combine(lambda r, a, d: (r / d if d > 0 else math.inf) - a, ratio, admissions, averted)
 
 
-def _conditions(stated: Stated, treated: Span | None, untreated: Span | None,
-                arr: Span | None) -> dict[str, float | None]:
+def _conditions(stated: Stated, treated: Span | None, untreated: Span | None, arr: Span | None) -> dict[str, float | None]:
     """Work out, one figure at a time and the others held, what would make the course save."""
     found: dict[str, float | None] = {}
     ratio, admissions = stated.ratio, stated.admissions.value
@@ -157,12 +167,17 @@ def _nnt_conflict(stated: Stated) -> str | None:
     if arr.overlaps(combine(lambda n: 1.0 / n, Span(nnt.value, low, high))):
         return None
     gap = f"{100 * untreated.value:.1f}% - {100 * treated.value:.1f}% = {100 * arr.value:.1f} points"
-    result = "no difference, so no NNT" if arr.value == 0 else (
-        f"NNT 1/{abs(arr.value):.3f} = {1 / abs(arr.value):.2f}{' to harm' if arr.value < 0 else ''}")
+    result = (
+        "no difference, so no NNT"
+        if arr.value == 0
+        else (f"NNT 1/{abs(arr.value):.3f} = {1 / abs(arr.value):.2f}{' to harm' if arr.value < 0 else ''}")
+    )
     harm = " to harm" if nnt.value < 0 else ""
     least, most = sorted((abs(nnt.low), abs(nnt.high)))
-    return (f"The stated risks and NNT contradict each other: {gap} is {result}, not {abs(nnt.value):g}{harm} "
-            f"(which, as printed, covers {least:.4g} to {most:.4g}).")
+    return (
+        f"The stated risks and NNT contradict each other: {gap} is {result}, not {abs(nnt.value):g}{harm} "
+        f"(which, as printed, covers {least:.4g} to {most:.4g})."
+    )
 
 
 def _impossible_risk(stated: Stated, treated: Span | None, untreated: Span | None) -> str | None:
@@ -174,8 +189,10 @@ def _impossible_risk(stated: Stated, treated: Span | None, untreated: Span | Non
     assert known is not None
     implied = known.value + (1 if needs == "untreated" else -1) / nnt.value
     other = "treated" if needs == "untreated" else "untreated"
-    return (f"An NNT of {nnt.value:g} beside a {other} risk of {100 * known.value:.1f}% needs an {needs} risk of "
-            f"{100 * implied:.1f}%: no such risk exists.").replace("an treated", "a treated")
+    return (
+        f"An NNT of {nnt.value:g} beside a {other} risk of {100 * known.value:.1f}% needs an {needs} risk of "
+        f"{100 * implied:.1f}%: no such risk exists."
+    ).replace("an treated", "a treated")
 
 
 def _ratio_conflict(stated: Stated) -> str | None:
@@ -185,8 +202,10 @@ def _ratio_conflict(stated: Stated) -> str | None:
         return None
     assert stated.course_cost is not None
     assert stated.bleed_cost is not None
-    return (f"The stated costs and cost ratio contradict each other: {stated.course_cost.value:g} / "
-            f"{stated.bleed_cost.value:g} = {ratio.value:.3g}, not {given.value:g}; the two costs are used.")
+    return (
+        f"The stated costs and cost ratio contradict each other: {stated.course_cost.value:g} / "
+        f"{stated.bleed_cost.value:g} = {ratio.value:.3g}, not {given.value:g}; the two costs are used."
+    )
 
 
 def finite(value: float | None) -> float | None:

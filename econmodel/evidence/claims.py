@@ -56,13 +56,21 @@ class ClaimCheck:
         number = {"value": None if not arr else abs(1.0 / arr), "kind": None if arr is None else nnt_kind(arr)}
         interval = self.interval
         return {
-            "implied": {"untreated_risk": _value(found.untreated), "treated_risk": _value(found.treated),
-                        "arr": _value(found.arr), "nnt": number, "relative_risk": _value(found.relative_risk),
-                        "rate_ratio": _value(found.rate_ratio)},
-            "interval": {"arr": None if interval is None else [interval.arr_low, interval.arr_high],
-                         "nnt_text": None if interval is None else interval.interval_text},
-            "rounding": {"untreated_risk": None if found.untreated is None else [float(found.untreated.low),
-                                                                                 float(found.untreated.high)]},
+            "implied": {
+                "untreated_risk": _value(found.untreated),
+                "treated_risk": _value(found.treated),
+                "arr": _value(found.arr),
+                "nnt": number,
+                "relative_risk": _value(found.relative_risk),
+                "rate_ratio": _value(found.rate_ratio),
+            },
+            "interval": {
+                "arr": None if interval is None else [interval.arr_low, interval.arr_high],
+                "nnt_text": None if interval is None else interval.interval_text,
+            },
+            "rounding": {
+                "untreated_risk": None if found.untreated is None else [float(found.untreated.low), float(found.untreated.high)]
+            },
             "possible_counts": [[c.events, c.n] for c in self.counts],
             "break_even_nnt": _value(found.break_even_nnt),
             "saves": found.saves,
@@ -99,15 +107,17 @@ def check_claim(claim: Claim, untreated_curve: RiskCurve | None = None, *, curve
     """
     stated = read_claim(claim)
     solution = solve(stated)
-    interval = nnt_from_counts(stated.treated_counts, stated.untreated_counts, years=stated.years) if (
-        stated.treated_counts and stated.untreated_counts) else None
+    interval = (
+        nnt_from_counts(stated.treated_counts, stated.untreated_counts, years=stated.years)
+        if (stated.treated_counts and stated.untreated_counts)
+        else None
+    )
     counts = _counts_for(stated)
     met = sentence = None
     if untreated_curve is not None and solution.untreated is not None and solution.untreated.value > 0:
         met = time_to_risk(untreated_curve, solution.untreated.value, curve_years)
         sentence = _model_sentence(untreated_curve, solution.untreated.value, met, stated.years, curve_years)
-    return ClaimCheck(stated, solution, interval, counts, met,
-                      write_sentences(stated, solution, interval, counts, sentence))
+    return ClaimCheck(stated, solution, interval, counts, met, write_sentences(stated, solution, interval, counts, sentence))
 
 
 def time_to_risk(curve: RiskCurve, risk: float, limit: float) -> float | None:
@@ -128,8 +138,11 @@ def time_to_risk(curve: RiskCurve, risk: float, limit: float) -> float | None:
 
 
 def _model_sentence(curve: RiskCurve, risk: float, met: float | None, years: float | None, limit: float) -> str:
-    reach = (f"The model's untreated patients reach {percent(risk)} at {met:.1f} years" if met is not None else
-             f"The model's untreated patients never reach {percent(risk)}: {percent(curve(limit))} by {limit:g} years")
+    reach = (
+        f"The model's untreated patients reach {percent(risk)} at {met:.1f} years"
+        if met is not None
+        else f"The model's untreated patients never reach {percent(risk)}: {percent(curve(limit))} by {limit:g} years"
+    )
     return reach + (f"; at the stated {years:g} years it gives {percent(curve(years))}." if years is not None else ".")
 
 

@@ -77,8 +77,7 @@ def check_embeddable(matrix: ArrayLike, states: Sequence[str] | None = None) -> 
     return Embeddability(generator, not faults, tuple(faults))
 
 
-def matrix_root(matrix: ArrayLike, cycles: int, states: Sequence[str] | None = None, *,
-                allow_invalid: bool = False) -> FloatArray:
+def matrix_root(matrix: ArrayLike, cycles: int, states: Sequence[str] | None = None, *, allow_invalid: bool = False) -> FloatArray:
     """Give the transition matrix of a cycle ``cycles`` times shorter: ``root ** cycles = matrix``.
 
     Parameters

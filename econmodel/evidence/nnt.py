@@ -33,8 +33,10 @@ from econmodel.evidence.printed import Counts, checked_counts, checked_risk
 from econmodel.evidence.rates import check_years, cumulative_risk, treated_risk
 
 NO_HORIZON = "No horizon is stated: an NNT means nothing without the time by which events are counted."
-PERSON_TIME = ("One over the rate difference is {years:.3g} person-years per event averted, not patients; the NNT here "
-               "is one over the difference in first-event risk at the horizon.")
+PERSON_TIME = (
+    "One over the rate difference is {years:.3g} person-years per event averted, not patients; the NNT here "
+    "is one over the difference in first-event risk at the horizon."
+)
 NO_DEATH = "Death is not counted as competing: where patients die first, the true reduction differs."
 BASELINE_KNOWN = "The untreated risk is taken as known exactly, so the interval is too narrow."
 
@@ -90,8 +92,9 @@ class NumberNeededToTreat:
         return format_nnt_interval(self.arr_low, self.arr_high)
 
 
-def nnt_from_counts(treated: Counts | tuple[int, int], untreated: Counts | tuple[int, int], *,
-                    years: float | None = None, alpha: float = 0.05) -> NumberNeededToTreat:
+def nnt_from_counts(
+    treated: Counts | tuple[int, int], untreated: Counts | tuple[int, int], *, years: float | None = None, alpha: float = 0.05
+) -> NumberNeededToTreat:
     """Compare two arms of counts (events, patients), with Newcombe's hybrid score interval.
 
     Raises
@@ -109,8 +112,7 @@ def nnt_from_counts(treated: Counts | tuple[int, int], untreated: Counts | tuple
 
     a, b = checked_counts(treated, "treated"), checked_counts(untreated, "untreated")
     low, high = confint_proportions_2indep(b.events, b.n, a.events, a.n, method="newcomb", compare="diff", alpha=alpha)
-    return NumberNeededToTreat(b.risk - a.risk, float(low), float(high), _horizon(years), "counts, Newcombe interval",
-                               _unless(years))
+    return NumberNeededToTreat(b.risk - a.risk, float(low), float(high), _horizon(years), "counts, Newcombe interval", _unless(years))
 
 
 def nnt_from_risks(treated: float, untreated: float, *, years: float | None = None) -> NumberNeededToTreat:
@@ -119,8 +121,9 @@ def nnt_from_risks(treated: float, untreated: float, *, years: float | None = No
     return NumberNeededToTreat(arr, years=_horizon(years), method="two risks", warnings=_unless(years))
 
 
-def nnt_from_relative_risk(relative_risk: float, untreated_risk: float, *, years: float,
-                           interval: tuple[float, float] | None = None) -> NumberNeededToTreat:
+def nnt_from_relative_risk(
+    relative_risk: float, untreated_risk: float, *, years: float, interval: tuple[float, float] | None = None
+) -> NumberNeededToTreat:
     """Apply a relative risk, and its interval, to an assumed untreated risk at the horizon it was measured at.
 
     Examples
@@ -131,14 +134,16 @@ def nnt_from_relative_risk(relative_risk: float, untreated_risk: float, *, years
     return _from_ratio(relative_risk, untreated_risk, "relative risk", years, interval)
 
 
-def nnt_from_odds_ratio(odds_ratio: float, untreated_risk: float, *, years: float,
-                        interval: tuple[float, float] | None = None) -> NumberNeededToTreat:
+def nnt_from_odds_ratio(
+    odds_ratio: float, untreated_risk: float, *, years: float, interval: tuple[float, float] | None = None
+) -> NumberNeededToTreat:
     """Apply an odds ratio, and its interval, to an assumed untreated risk at the horizon it was measured at."""
     return _from_ratio(odds_ratio, untreated_risk, "odds ratio", years, interval)
 
 
-def nnt_from_hazard_ratio(hazard_ratio: float, untreated_survival: float, *, years: float,
-                          interval: tuple[float, float] | None = None) -> NumberNeededToTreat:
+def nnt_from_hazard_ratio(
+    hazard_ratio: float, untreated_survival: float, *, years: float, interval: tuple[float, float] | None = None
+) -> NumberNeededToTreat:
     """Apply a hazard ratio to the event-free share of the untreated at the horizon: ``1 / (S ** h - S)``.
 
     Examples
@@ -149,8 +154,9 @@ def nnt_from_hazard_ratio(hazard_ratio: float, untreated_survival: float, *, yea
     return _from_ratio(hazard_ratio, 1.0 - untreated_survival, "hazard ratio", years, interval)
 
 
-def nnt_from_survival(treated: tuple[float, float], untreated: tuple[float, float], *, years: float,
-                      alpha: float = 0.05) -> NumberNeededToTreat:
+def nnt_from_survival(
+    treated: tuple[float, float], untreated: tuple[float, float], *, years: float, alpha: float = 0.05
+) -> NumberNeededToTreat:
     """Compare event-free shares read off two curves at one time.
 
     Parameters
@@ -172,8 +178,7 @@ def nnt_from_survival(treated: tuple[float, float], untreated: tuple[float, floa
     return _with_se(arr, se, years, "survival at a time, normal interval", warnings, alpha)
 
 
-def nnt_from_rates(treated_rate: float, untreated_rate: float, *, years: float,
-                   death_rate: float = 0.0) -> NumberNeededToTreat:
+def nnt_from_rates(treated_rate: float, untreated_rate: float, *, years: float, death_rate: float = 0.0) -> NumberNeededToTreat:
     """Turn two constant rates per person-year into an NNT at a horizon, with death competing at one rate in both arms.
 
     Examples
@@ -183,12 +188,14 @@ def nnt_from_rates(treated_rate: float, untreated_rate: float, *, years: float,
     """
     check_years(years)
     arr = cumulative_risk(untreated_rate, death_rate, years) - cumulative_risk(treated_rate, death_rate, years)
-    return NumberNeededToTreat(float(arr), years=years, method="constant rates",
-                               warnings=_person_time_warnings(treated_rate, untreated_rate, death_rate))
+    return NumberNeededToTreat(
+        float(arr), years=years, method="constant rates", warnings=_person_time_warnings(treated_rate, untreated_rate, death_rate)
+    )
 
 
-def nnt_from_person_time(treated: tuple[float, float], untreated: tuple[float, float], *, years: float,
-                         alpha: float = 0.05) -> NumberNeededToTreat:
+def nnt_from_person_time(
+    treated: tuple[float, float], untreated: tuple[float, float], *, years: float, alpha: float = 0.05
+) -> NumberNeededToTreat:
     """Turn first events and person-years at risk into an NNT at a horizon, follow-up differing between patients.
 
     Parameters
@@ -216,8 +223,14 @@ def nnt_from_person_time(treated: tuple[float, float], untreated: tuple[float, f
         rates.append(events / person_years)
         variance += (years * math.exp(-rates[-1] * years)) ** 2 * max(events, 0.5) / person_years**2
     arr = math.exp(-rates[0] * years) - math.exp(-rates[1] * years)
-    return _with_se(arr, math.sqrt(variance), years, "person-time, constant rates, delta-method interval",
-                    (*_person_time_warnings(rates[0], rates[1], 0.0), *warnings), alpha)
+    return _with_se(
+        arr,
+        math.sqrt(variance),
+        years,
+        "person-time, constant rates, delta-method interval",
+        (*_person_time_warnings(rates[0], rates[1], 0.0), *warnings),
+        alpha,
+    )
 
 
 def nnt_from_draws(arr: ArrayLike, *, years: float | None = None, alpha: float = 0.05) -> NumberNeededToTreat:
@@ -229,12 +242,12 @@ def nnt_from_draws(arr: ArrayLike, *, years: float | None = None, alpha: float =
     """
     values = np.asarray(arr, dtype=float)
     low, high = np.quantile(values, [alpha / 2, 1 - alpha / 2])
-    return NumberNeededToTreat(float(values.mean()), float(low), float(high), _horizon(years),
-                               "one over the mean ARR of the draws", _unless(years))
+    return NumberNeededToTreat(
+        float(values.mean()), float(low), float(high), _horizon(years), "one over the mean ARR of the draws", _unless(years)
+    )
 
 
-def nnt_over_groups(shares: Sequence[float], arrs: Sequence[float], *,
-                    years: float | None = None) -> NumberNeededToTreat:
+def nnt_over_groups(shares: Sequence[float], arrs: Sequence[float], *, years: float | None = None) -> NumberNeededToTreat:
     """Weigh groups of patients: ``1 / sum(share * ARR)``, never a mean of the groups' NNTs."""
     if not math.isclose(sum(shares), 1.0, abs_tol=1e-9):
         what = f"the shares sum to {sum(shares):g}: must be 1 within 1e-9"
@@ -243,18 +256,23 @@ def nnt_over_groups(shares: Sequence[float], arrs: Sequence[float], *,
     return NumberNeededToTreat(arr, years=_horizon(years), method="share-weighted ARR", warnings=_unless(years))
 
 
-def _from_ratio(ratio: float, untreated: float, measure: Literal["relative risk", "odds ratio", "hazard ratio"],
-                years: float, interval: tuple[float, float] | None) -> NumberNeededToTreat:
+def _from_ratio(
+    ratio: float,
+    untreated: float,
+    measure: Literal["relative risk", "odds ratio", "hazard ratio"],
+    years: float,
+    interval: tuple[float, float] | None,
+) -> NumberNeededToTreat:
     def reduction(value: float) -> float:
         return untreated - treated_risk(untreated, value, measure, years=years, effect_years=years)
 
     ends = sorted(reduction(value) for value in interval) if interval else (None, None)
-    return NumberNeededToTreat(reduction(ratio), ends[0], ends[1], years, f"{measure} on an untreated risk",
-                               (BASELINE_KNOWN,) if interval else ())
+    return NumberNeededToTreat(
+        reduction(ratio), ends[0], ends[1], years, f"{measure} on an untreated risk", (BASELINE_KNOWN,) if interval else ()
+    )
 
 
-def _with_se(arr: float, se: float, years: float, method: str, warnings: tuple[str, ...],
-             alpha: float) -> NumberNeededToTreat:
+def _with_se(arr: float, se: float, years: float, method: str, warnings: tuple[str, ...], alpha: float) -> NumberNeededToTreat:
     check_years(years)
     half = NormalDist().inv_cdf(1 - alpha / 2) * se
     return NumberNeededToTreat(arr, arr - half, arr + half, years, method, warnings)

@@ -131,15 +131,33 @@ def pool(effects: Sequence[StudyEffect], method: Method = "dersimonian-laird", *
         spread = _t_quantile(df - 1) * math.sqrt(tau2 + se**2)
         predictive = (math.exp(mean - spread), math.exp(mean + spread))
     shared = tuple(dict.fromkeys(note for e in effects for note in e.notes))
-    return Pooled(measure, method, tuple(effects), mean, se, math.exp(mean - reach), math.exp(mean + reach),
-                  tuple((weight / weight.sum()).tolist()), tau2, q, _chi2_p(q, df),
-                  max(0.0, (q - df) / q) if q > 0 else 0.0, predictive,
-                  shared + notes + _few(len(effects)))
+    return Pooled(
+        measure,
+        method,
+        tuple(effects),
+        mean,
+        se,
+        math.exp(mean - reach),
+        math.exp(mean + reach),
+        tuple((weight / weight.sum()).tolist()),
+        tau2,
+        q,
+        _chi2_p(q, df),
+        max(0.0, (q - df) / q) if q > 0 else 0.0,
+        predictive,
+        shared + notes + _few(len(effects)),
+    )
 
 
-def pool_contrast(rows: Sequence[StudyRow], contrast: str, measure: EffectMeasure = "hazard ratio", *,
-                  method: Method = "dersimonian-laird", design: str | None = None,
-                  analysis: EffectMeasure | None = None) -> Pooled:
+def pool_contrast(
+    rows: Sequence[StudyRow],
+    contrast: str,
+    measure: EffectMeasure = "hazard ratio",
+    *,
+    method: Method = "dersimonian-laird",
+    design: str | None = None,
+    analysis: EffectMeasure | None = None,
+) -> Pooled:
     """Pool the rows of one contrast.
 
     Parameters
@@ -163,8 +181,11 @@ def pool_contrast(rows: Sequence[StudyRow], contrast: str, measure: EffectMeasur
     AnalysisError
         No row is left.
     """
-    kept = [row for row in rows if row.contrast == contrast and row.measure in ("both", analysis or measure)
-            and design in (None, row.design)]
+    kept = [
+        row
+        for row in rows
+        if row.contrast == contrast and row.measure in ("both", analysis or measure) and design in (None, row.design)
+    ]
     if not kept:
         known = ", ".join(sorted({row.contrast for row in rows}))
         what = f"no study row for contrast {contrast!r}" + (f" with design {design!r}" if design else "")
@@ -175,11 +196,29 @@ def pool_contrast(rows: Sequence[StudyRow], contrast: str, measure: EffectMeasur
 def forest_rows(pooled: Pooled) -> tuple[ForestRow, ...]:
     """Lay a pooled result out as the lines of a forest plot: studies, pooled, and the new site's interval."""
     z = NormalDist().inv_cdf(0.975)
-    rows = [ForestRow("study", e.label, math.exp(e.log_ratio), math.exp(e.log_ratio - z * e.se_log),
-                      math.exp(e.log_ratio + z * e.se_log), weight, "; ".join(e.notes))
-            for e, weight in zip(pooled.effects, pooled.weights, strict=True)]
-    rows.append(ForestRow("pooled", f"Pooled ({pooled.method})", pooled.ratio, pooled.low, pooled.high, 1.0,
-                          f"I2 {pooled.i2:.0%}, tau2 {pooled.tau2:.3g}"))
+    rows = [
+        ForestRow(
+            "study",
+            e.label,
+            math.exp(e.log_ratio),
+            math.exp(e.log_ratio - z * e.se_log),
+            math.exp(e.log_ratio + z * e.se_log),
+            weight,
+            "; ".join(e.notes),
+        )
+        for e, weight in zip(pooled.effects, pooled.weights, strict=True)
+    ]
+    rows.append(
+        ForestRow(
+            "pooled",
+            f"Pooled ({pooled.method})",
+            pooled.ratio,
+            pooled.low,
+            pooled.high,
+            1.0,
+            f"I2 {pooled.i2:.0%}, tau2 {pooled.tau2:.3g}",
+        )
+    )
     if pooled.predictive is not None:
         rows.append(ForestRow("predictive", "New site (predictive interval)", None, *pooled.predictive, None, ""))
     return tuple(rows)
@@ -201,16 +240,17 @@ def _between(effect: FloatArray, variance: FloatArray, method: Method) -> float:
     return max(0.0, float(found.tau2))
 
 
-def _standard_error(effect: FloatArray, weight: FloatArray, mean: float,
-                    method: Method) -> tuple[float, float, tuple[str, ...]]:
+def _standard_error(effect: FloatArray, weight: FloatArray, mean: float, method: Method) -> tuple[float, float, tuple[str, ...]]:
     """Give the standard error, half the interval's width on the log scale, and what to say of it."""
     df, plain, z = len(effect) - 1, float(weight.sum() ** -0.5), NormalDist().inv_cdf(0.975)
     if method != "paule-mandel" or df == 0:
         return plain, z * plain, ()
     scale = float((weight * (effect - mean) ** 2).sum()) / df
     se = plain * math.sqrt(scale)
-    note = (f"Hartung-Knapp scale {scale:.2f} is below 1: the studies agree by more than chance, and its interval may "
-            f"be too narrow; the normal one is {math.exp(mean - z * plain):.2f} to {math.exp(mean + z * plain):.2f}.",)
+    note = (
+        f"Hartung-Knapp scale {scale:.2f} is below 1: the studies agree by more than chance, and its interval may "
+        f"be too narrow; the normal one is {math.exp(mean - z * plain):.2f} to {math.exp(mean + z * plain):.2f}.",
+    )
     return se, _t_quantile(df) * se, note if scale < 1 else ()
 
 

@@ -78,8 +78,9 @@ def fisher_p_values(n_treated: int, n_control: int) -> FloatArray:
     return p_values
 
 
-def fisher_power(p_treated: ArrayLike, p_control: ArrayLike, n_treated: int, n_control: int | None = None, *,
-                 alpha: float = 0.05) -> FloatArray:
+def fisher_power(
+    p_treated: ArrayLike, p_control: ArrayLike, n_treated: int, n_control: int | None = None, *, alpha: float = 0.05
+) -> FloatArray:
     """Give the exact power of Fisher's two-sided test, for one truth or for many draws of it.
 
     Parameters
@@ -108,8 +109,7 @@ def fisher_power(p_treated: ArrayLike, p_control: ArrayLike, n_treated: int, n_c
     return np.asarray(np.einsum("...i,ij,...j->...", _chances(n_treated, treated), rejects, _chances(size, control)))
 
 
-def normal_power(p_treated: float, p_control: float, n_treated: int, n_control: int | None = None, *,
-                 alpha: float = 0.05) -> float:
+def normal_power(p_treated: float, p_control: float, n_treated: int, n_control: int | None = None, *, alpha: float = 0.05) -> float:
     """Approximate the power by the normal test of two proportions, variance pooled under the null.
 
     Examples
@@ -120,12 +120,14 @@ def normal_power(p_treated: float, p_control: float, n_treated: int, n_control: 
     from statsmodels.stats.proportion import power_proportions_2indep
 
     size = n_treated if n_control is None else n_control
-    return float(power_proportions_2indep(p_treated - p_control, p_control, n_treated, ratio=size / n_treated,
-                                          alpha=alpha, return_results=False))
+    return float(
+        power_proportions_2indep(
+            p_treated - p_control, p_control, n_treated, ratio=size / n_treated, alpha=alpha, return_results=False
+        )
+    )
 
 
-def sample_size(p_treated: float, p_control: float, *, power: float = 0.80, alpha: float = 0.05,
-                continuity: bool = False) -> float:
+def sample_size(p_treated: float, p_control: float, *, power: float = 0.80, alpha: float = 0.05, continuity: bool = False) -> float:
     """Give the patients per arm, unrounded, that reach a power by the normal approximation, equal arms.
 
     Parameters
@@ -154,13 +156,13 @@ def sample_size(p_treated: float, p_control: float, *, power: float = 0.80, alph
     z_alpha, z_power = (NormalDist().inv_cdf(q) for q in (1 - alpha / 2, power))
     pooled = (p_treated + p_control) / 2
     spread = z_alpha * math.sqrt(2 * pooled * (1 - pooled)) + z_power * math.sqrt(
-        p_treated * (1 - p_treated) + p_control * (1 - p_control))
+        p_treated * (1 - p_treated) + p_control * (1 - p_control)
+    )
     n = (spread / gap) ** 2
     return n / 4 * (1 + math.sqrt(1 + 4 / (n * gap))) ** 2 if continuity else n
 
 
-def fisher_sample_size(p_treated: float, p_control: float, *, power: float = 0.80, alpha: float = 0.05,
-                       largest: int = 400) -> int:
+def fisher_sample_size(p_treated: float, p_control: float, *, power: float = 0.80, alpha: float = 0.05, largest: int = 400) -> int:
     """Give the fewest patients per arm at which Fisher's exact power reaches a target.
 
     Raises
@@ -209,8 +211,9 @@ def assurance(power: Callable[..., float], draws: Iterable[tuple[float, ...]]) -
     return _average(np.asarray([power(*draw) for draw in draws], dtype=float))
 
 
-def assurance_two_proportions(p_treated: ArrayLike, p_control: ArrayLike, n_treated: int,
-                              n_control: int | None = None, *, alpha: float = 0.05) -> Assurance:
+def assurance_two_proportions(
+    p_treated: ArrayLike, p_control: ArrayLike, n_treated: int, n_control: int | None = None, *, alpha: float = 0.05
+) -> Assurance:
     """Average the exact Fisher power over draws of the two risks, of shape (draws,)."""
     return _average(np.atleast_1d(fisher_power(p_treated, p_control, n_treated, n_control, alpha=alpha)))
 

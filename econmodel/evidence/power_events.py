@@ -17,8 +17,9 @@ from statistics import NormalDist
 from econmodel.errors import AnalysisError, ParameterError
 
 
-def expected_events(n: float, rate: float, *, follow_up_years: float, accrual_years: float = 0.0,
-                    death_rate: float = 0.0, dropout_rate: float = 0.0) -> float:
+def expected_events(
+    n: float, rate: float, *, follow_up_years: float, accrual_years: float = 0.0, death_rate: float = 0.0, dropout_rate: float = 0.0
+) -> float:
     """Give the first events to expect in an arm when death and drop-out compete, all at constant rates.
 
     Parameters
@@ -41,8 +42,14 @@ def expected_events(n: float, rate: float, *, follow_up_years: float, accrual_ye
     >>> f"{expected_events(1000, 0.30, follow_up_years=5, death_rate=0.15):.1f}"
     '596.4'
     """
-    values = {"n": n, "rate": rate, "follow_up_years": follow_up_years, "accrual_years": accrual_years,
-              "death_rate": death_rate, "dropout_rate": dropout_rate}
+    values = {
+        "n": n,
+        "rate": rate,
+        "follow_up_years": follow_up_years,
+        "accrual_years": accrual_years,
+        "death_rate": death_rate,
+        "dropout_rate": dropout_rate,
+    }
     for name, value in values.items():
         if not (math.isfinite(value) and value >= 0):
             what = f"{name} = {value:g}: must be 0 or more"
@@ -64,8 +71,7 @@ def log_rank_power(events: float, hazard_ratio: float, *, treated_share: float =
     return normal.cdf(signal - critical) + normal.cdf(-signal - critical)
 
 
-def events_needed(hazard_ratio: float, *, power: float = 0.80, treated_share: float = 0.5,
-                  alpha: float = 0.05) -> float:
+def events_needed(hazard_ratio: float, *, power: float = 0.80, treated_share: float = 0.5, alpha: float = 0.05) -> float:
     """Give the events of both arms together that reach a power: ``(z + z)**2 / (share (1 - share) ln(HR)**2)``.
 
     Raises

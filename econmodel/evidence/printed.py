@@ -105,8 +105,15 @@ def checked_counts(given: Counts | tuple[int, int], where: str) -> Counts:
     """
     events, n = (given.events, given.n) if isinstance(given, Counts) else given
     if int(events) != events or int(n) != n or n < 1 or not 0 <= events <= n:
-        rule = ("needs at least one patient" if n < 1 else "events cannot be below 0" if events < 0 else
-                "events cannot exceed patients" if events > n else "both must be whole numbers")
+        rule = (
+            "needs at least one patient"
+            if n < 1
+            else "events cannot be below 0"
+            if events < 0
+            else "events cannot exceed patients"
+            if events > n
+            else "both must be whole numbers"
+        )
         what = f"counts {events}/{n}: {rule}"
         raise ParameterError(what, where=where, fix="write events/patients, for example 6/80")
     return Counts(int(events), int(n))
@@ -140,8 +147,7 @@ def parse_risk(given: str | float | Span, name: str, where: str) -> Span:
     return Span(value, float(max(centre - half, Decimal(0))), float(min(centre + half, Decimal(1))))
 
 
-def parse_number(given: str | float | Span, name: str, where: str, *, at_least: float = -math.inf,
-                 above: float = -math.inf) -> Span:
+def parse_number(given: str | float | Span, name: str, where: str, *, at_least: float = -math.inf, above: float = -math.inf) -> Span:
     """Read a number, with the range its last digit allows.
 
     Raises
@@ -168,9 +174,12 @@ def possible_counts(risk: Span, largest: int = 100) -> tuple[Counts, ...]:
     ['3/40', '4/53', '5/67', '6/80']
     """
     slack = 1e-12
-    return tuple(Counts(events, n) for n in range(1, largest + 1)
-                 for events in range(math.ceil(risk.low * n - slack), math.floor(risk.high * n + slack) + 1)
-                 if events <= n)
+    return tuple(
+        Counts(events, n)
+        for n in range(1, largest + 1)
+        for events in range(math.ceil(risk.low * n - slack), math.floor(risk.high * n + slack) + 1)
+        if events <= n
+    )
 
 
 def as_printed(counts: Counts) -> Span:

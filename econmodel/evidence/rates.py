@@ -31,8 +31,9 @@ FloatArray = NDArray[np.float64]
 Number = TypeVar("Number", float, FloatArray)
 Measure = Literal["hazard ratio", "relative risk", "odds ratio"]
 
-MATRIX_ROUTE = ("convert the whole matrix with econmodel.evidence.matrix_roots.matrix_root, or estimate rates and use "
-                "the matrix exponential")
+MATRIX_ROUTE = (
+    "convert the whole matrix with econmodel.evidence.matrix_roots.matrix_root, or estimate rates and use the matrix exponential"
+)
 
 
 def probability_to_rate(probability: Number, years: float) -> Number:
@@ -108,8 +109,7 @@ def odds_to_probability(odds: Number) -> Number:
     return probability
 
 
-def treated_risk(untreated_risk: float, effect: float, measure: Measure, *, years: float,
-                 effect_years: float | None = None) -> float:
+def treated_risk(untreated_risk: float, effect: float, measure: Measure, *, years: float, effect_years: float | None = None) -> float:
     """Apply a relative effect to an untreated cumulative risk at a stated horizon.
 
     Parameters
@@ -212,8 +212,10 @@ def require_two_states(probabilities: ArrayLike) -> None:
         return
     square = values.ndim >= 2 and values.shape[-1] == values.shape[-2]
     if square or (values.ndim == 1 and values.size >= 3):
-        what = (f"{'a transition matrix' if square else 'a row of a transition matrix'} of shape {values.shape} cannot "
-                "be converted element by element: its moves compete")
+        what = (
+            f"{'a transition matrix' if square else 'a row of a transition matrix'} of shape {values.shape} cannot "
+            "be converted element by element: its moves compete"
+        )
         raise AnalysisError(what, fix=MATRIX_ROUTE)
 
 
@@ -229,8 +231,11 @@ def _check_range(values: ArrayLike, name: str, low: float, high: float, *, top_a
     array = np.atleast_1d(np.asarray(values, dtype=float))
     fits = (array >= low) & ((array <= high) if top_allowed else (array < high)) & np.isfinite(array)
     if not fits.all():
-        rule = f"must be {low:g} or more" if high == math.inf else (
-            f"must lie between {low:g} and {high:g}" + ("" if top_allowed else f", {high:g} excluded"))
+        rule = (
+            f"must be {low:g} or more"
+            if high == math.inf
+            else (f"must lie between {low:g} and {high:g}" + ("" if top_allowed else f", {high:g} excluded"))
+        )
         what = f"{name} = {array[~fits].flat[0]:g}: {rule}"
         fix = "give a fraction, not a percentage" if high == 1.0 else "check the sign and the unit"
         raise ParameterError(what, fix=fix)

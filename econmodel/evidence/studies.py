@@ -27,8 +27,24 @@ from econmodel.errors import AnalysisError, DataError
 from econmodel.parameters.schema import STATUSES
 
 EffectMeasure = Literal["hazard ratio", "risk ratio", "rate ratio"]
-REQUIRED = ("id", "contrast", "study", "design", "population", "events_treated", "n_treated", "events_control",
-            "n_control", "prob_treated", "prob_control", "follow_up_months", "measure", "source", "status", "note")
+REQUIRED = (
+    "id",
+    "contrast",
+    "study",
+    "design",
+    "population",
+    "events_treated",
+    "n_treated",
+    "events_control",
+    "n_control",
+    "prob_treated",
+    "prob_control",
+    "follow_up_months",
+    "measure",
+    "source",
+    "status",
+    "note",
+)
 OPTIONAL = ("person_years_treated", "person_years_control", "effect", "effect_low", "effect_high")
 TEXTS = ("id", "contrast", "study", "design", "population", "measure", "source", "status", "note")
 MEASURES = (*get_args(EffectMeasure), "both")
@@ -111,7 +127,10 @@ def study_effect(row: StudyRow, measure: EffectMeasure) -> StudyEffect:
     if row.effect is not None:
         return _from_published(row)
     compute: Mapping[str, Callable[[StudyRow], tuple[float, float, tuple[str, ...]]]] = {
-        "hazard ratio": _hazard_ratio, "risk ratio": _risk_ratio, "rate ratio": _rate_ratio}
+        "hazard ratio": _hazard_ratio,
+        "risk ratio": _risk_ratio,
+        "rate ratio": _rate_ratio,
+    }
     log_ratio, variance, notes = compute[measure](row)
     return StudyEffect(row.id, row.study, log_ratio, math.sqrt(variance), notes)
 
@@ -217,8 +236,7 @@ def _read_row(raw: Mapping[str, str | None], where: str) -> StudyRow:
     if row.measure not in MEASURES or row.status not in STATUSES:
         what = f"{row.id}: measure {row.measure!r} or status {row.status!r} is not on its list"
         raise DataError(what, where=where, fix=f"measure: {', '.join(MEASURES)}; status: {', '.join(STATUSES)}")
-    for arm, events, n in (("treated", row.events_treated, row.n_treated),
-                           ("control", row.events_control, row.n_control)):
+    for arm, events, n in (("treated", row.events_treated, row.n_treated), ("control", row.events_control, row.n_control)):
         if events is not None and (n is None or not 0 <= events <= n or n <= 0):
             what = f"{row.id}: {arm} events {events:g} of {n if n is not None else 'no'} patients: impossible"
             raise DataError(what, where=where, fix="events must lie between 0 and the patients of the arm")

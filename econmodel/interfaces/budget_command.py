@@ -10,8 +10,17 @@ from econmodel.interfaces.common import check_output, console, load, write_json
 DEFAULT_DRAWS = 500
 
 
-def run_budget_command(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, draws: int | None,
-                       seed: int | None, out: Path | None, json: str | None, quiet: bool) -> None:
+def run_budget_command(
+    file: Path | None,
+    overrides: Sequence[Path],
+    sets: Sequence[str],
+    *,
+    draws: int | None,
+    seed: int | None,
+    out: Path | None,
+    json: str | None,
+    quiet: bool,
+) -> None:
     """Run the programme, write year table, charts and JSON, and print the year table and what it means."""
     from econmodel.programme.case import evaluate_programme
     from econmodel.reporting.programme import budget_tables, save_programme
@@ -20,8 +29,7 @@ def run_budget_command(file: Path | None, overrides: Sequence[Path], sets: Seque
     case = load(file, overrides, sets, seed=seed, quiet=quiet)
     folder = check_output(out, Path("reports") / case.name / "budget", json, reads=(file, *overrides))
     wanted = DEFAULT_DRAWS if draws is None else draws
-    document = programme_document(evaluate_programme(case.parameters, draws=wanted,
-                                                     seed=int(case.parameters.number("seed"))))
+    document = programme_document(evaluate_programme(case.parameters, draws=wanted, seed=int(case.parameters.number("seed"))))
     if json:
         write_json(document, json)
     if folder is None:

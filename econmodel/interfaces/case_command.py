@@ -22,8 +22,19 @@ if TYPE_CHECKING:
 SHEETS = ("workbook", "form")
 
 
-def run_case(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, draws: int | None, papers: Sequence[str],
-             formats: Sequence[str], out: Path | None, json: str | None, seed: int | None, quiet: bool) -> None:
+def run_case(
+    file: Path | None,
+    overrides: Sequence[Path],
+    sets: Sequence[str],
+    *,
+    draws: int | None,
+    papers: Sequence[str],
+    formats: Sequence[str],
+    out: Path | None,
+    json: str | None,
+    seed: int | None,
+    quiet: bool,
+) -> None:
     """Evaluate a case, print the headline table, and write its results and the papers wanted."""
     from econmodel.reporting.terminal import headline_table
 
@@ -117,12 +128,23 @@ def report_tables(case: Case) -> dict[str, Any]:
     from econmodel.uncertainty.scenarios import scenario_table
 
     question = ask(case.parameters, *lead_pair(case.parameters))
-    return {"one_way": analysis_block(question, one_way(question)),
-            "scenarios": analysis_block(question, scenario_table(question)), "checks": run_checks()}
+    return {
+        "one_way": analysis_block(question, one_way(question)),
+        "scenarios": analysis_block(question, scenario_table(question)),
+        "checks": run_checks(),
+    }
 
 
-def _write(case: Case, evaluation: Evaluation, document: dict[str, Any], found: Findings, folder: Path,
-           wanted: Sequence[str], formats: Sequence[str], beside: Executor | None) -> list[Path]:
+def _write(
+    case: Case,
+    evaluation: Evaluation,
+    document: dict[str, Any],
+    found: Findings,
+    folder: Path,
+    wanted: Sequence[str],
+    formats: Sequence[str],
+    beside: Executor | None,
+) -> list[Path]:
     papers = [name for name in wanted if name not in SHEETS]
     if not papers:
         from econmodel.reporting.results import write_results
@@ -130,8 +152,7 @@ def _write(case: Case, evaluation: Evaluation, document: dict[str, Any], found: 
         return write_results(case, document, folder)
     from econmodel.reporting.brief import build_reports
 
-    return build_reports(case, evaluation, document, folder, findings=found, papers=papers, formats=formats,
-                         beside=beside)
+    return build_reports(case, evaluation, document, folder, findings=found, papers=papers, formats=formats, beside=beside)
 
 
 @contextmanager

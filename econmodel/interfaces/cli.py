@@ -38,10 +38,22 @@ def app() -> None:
 
 @app.command()
 @common("file", "draws")
-@click.option("--paper", "papers", multiple=True, type=click.Choice(PAPERS), metavar="NAME",
-              help="brief, report, workbook or form; repeatable. Default all, or none with 0 draws.")
-@click.option("--as", "formats", multiple=True, type=click.Choice(FORMATS), metavar="FORMAT",
-              help="Of brief and report: html, pdf or docx; repeatable. Default all.")
+@click.option(
+    "--paper",
+    "papers",
+    multiple=True,
+    type=click.Choice(PAPERS),
+    metavar="NAME",
+    help="brief, report, workbook or form; repeatable. Default all, or none with 0 draws.",
+)
+@click.option(
+    "--as",
+    "formats",
+    multiple=True,
+    type=click.Choice(FORMATS),
+    metavar="FORMAT",
+    help="Of brief and report: html, pdf or docx; repeatable. Default all.",
+)
 @common("override", "set", "out", "json", "seed", "quiet")
 def case(**choices: Any) -> None:
     """Run the main job: results, figures and papers.
@@ -169,8 +181,10 @@ def main() -> None:
         sys.stderr.write(STOPPED)
         sys.exit(130)
     except Exception as fault:
-        sys.stderr.write(f"Internal fault ({type(fault).__name__}): {fault}\n"
-                         "  fix:   this is an error of the program, not of your input; please report it\n")
+        sys.stderr.write(
+            f"Internal fault ({type(fault).__name__}): {fault}\n"
+            "  fix:   this is an error of the program, not of your input; please report it\n"
+        )
         sys.exit(1)
 
 

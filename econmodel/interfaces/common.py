@@ -22,8 +22,15 @@ def console(*, quiet: bool = False, error: bool = False) -> Console:
     return Console(quiet=quiet, stderr=error)
 
 
-def load(file: Path | None, overrides: Sequence[Path] = (), sets: Sequence[str] = (), *, seed: int | None = None,
-         draws: int | None = None, quiet: bool = False) -> Case:
+def load(
+    file: Path | None,
+    overrides: Sequence[Path] = (),
+    sets: Sequence[str] = (),
+    *,
+    seed: int | None = None,
+    draws: int | None = None,
+    quiet: bool = False,
+) -> Case:
     """Load a case (default: the demo hospital) with the common options applied.
 
     What deserves a second look goes to stderr, and before it what each filled form changes, unless quiet.
@@ -69,8 +76,9 @@ def print_differences(rows: list[dict[str, Any]], not_known: int, screen: Consol
         table.add_row(*(escape(str(cell)) for cell in cells))
     if changed:
         screen.print(table)
-    screen.print(f"{len(rows)} answers, {len(changed)} differ from the present values, {not_known} marked as not known",
-                 highlight=False)
+    screen.print(
+        f"{len(rows)} answers, {len(changed)} differ from the present values, {not_known} marked as not known", highlight=False
+    )
 
 
 def write_json(document: dict[str, Any] | list[Any], target: str) -> None:
@@ -89,8 +97,9 @@ def sheet_path(case: Case, kind: str, out: Path | None = None) -> Path:
     return (out or Path("reports") / case.name) / f"{case.name}_{kind}.xlsx"
 
 
-def check_output(out: Path | None, default: Path | None, json: str | None = None, *, reads: Sequence[Path | None] = (),
-                 writes: Sequence[str] = ()) -> Path | None:
+def check_output(
+    out: Path | None, default: Path | None, json: str | None = None, *, reads: Sequence[Path | None] = (), writes: Sequence[str] = ()
+) -> Path | None:
     """Folder a command writes to, and its JSON file, checked before any work is done.
 
     Parameters

@@ -15,8 +15,9 @@ TRIED = 50
 
 
 @click.command()
-@click.option("--port", type=int, default=8501, show_default=True, metavar="N",
-              help="Port on this computer; if taken, the next free one.")
+@click.option(
+    "--port", type=int, default=8501, show_default=True, metavar="N", help="Port on this computer; if taken, the next free one."
+)
 def dashboard(port: int) -> None:
     """Start the dashboard, on this computer only."""
     run_dashboard(port)

@@ -9,8 +9,7 @@ from typing import Any
 from econmodel.interfaces.common import console, load, print_differences, sheet_path, write_json
 
 
-def run_form(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, out: Path | None,
-             quiet: bool = False) -> Path:
+def run_form(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, out: Path | None, quiet: bool = False) -> Path:
     """Write ``<case>_form.xlsx``; give its path."""
     from econmodel.parameters.forms import check_unanswered
     from econmodel.reporting.form import build_form
@@ -23,8 +22,15 @@ def run_form(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], 
     return path
 
 
-def show_filled(filled: Path, file: Path | None, overrides: Sequence[Path] = (), sets: Sequence[str] = (), *,
-                json: str | None = None, quiet: bool = False) -> list[dict[str, Any]]:
+def show_filled(
+    filled: Path,
+    file: Path | None,
+    overrides: Sequence[Path] = (),
+    sets: Sequence[str] = (),
+    *,
+    json: str | None = None,
+    quiet: bool = False,
+) -> list[dict[str, Any]]:
     """Show the differences a filled form makes to a case, without applying it; give them as rows."""
     from econmodel.parameters.forms import read_form
     from econmodel.parameters.loading import demo_file, load_case

@@ -14,6 +14,7 @@ PAPERS = ("brief", "report", "workbook", "form")
 FORMATS = ("html", "pdf", "docx")
 PATH = click.Path(path_type=Path)
 
+
 def years(text: str) -> float:
     """Read a time in years: 2, 2.5, or months as a fraction, 26/12."""
     try:
@@ -25,8 +26,14 @@ def years(text: str) -> float:
 
 COMMON: dict[str, Callable[[Any], Any]] = {
     "file": click.argument("file", type=PATH, required=False),
-    "override": click.option("--override", "overrides", type=PATH, multiple=True, metavar="FILE",
-                             help="Override file (TOML) or filled form (XLSX); repeatable."),
+    "override": click.option(
+        "--override",
+        "overrides",
+        type=PATH,
+        multiple=True,
+        metavar="FILE",
+        help="Override file (TOML) or filled form (XLSX); repeatable.",
+    ),
     "set": click.option("--set", "sets", multiple=True, metavar="NAME=VALUE", help="Change one input; repeatable."),
     "draws": click.option("--draws", type=int, metavar="N", help="Draws of all inputs together; 0 leaves them out."),
     "seed": click.option("--seed", type=int, metavar="N", help="Seed of the draws."),
@@ -38,8 +45,10 @@ COMMON: dict[str, Callable[[Any], Any]] = {
 
 def common(*names: str) -> Callable[[Command], Command]:
     """Give a command some of the shared options, listed in that order in its help."""
+
     def decorate(command: Command) -> Command:
         for name in reversed(names):
             command = COMMON[name](command)
         return command
+
     return decorate

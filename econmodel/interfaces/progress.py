@@ -21,5 +21,4 @@ def run_with_progress(parameters: ParameterSet, *, sobol: bool = False, quiet: b
     screen = console(quiet=quiet, error=True)
     with Progress(console=screen, transient=True, disable=quiet or not screen.is_terminal) as bar:
         task = bar.add_task("All inputs varied together", total=draws)
-        return run_psa(parameters, draws, seed=seed, sobol=sobol,
-                       progress=lambda done, _: bar.update(task, completed=done))
+        return run_psa(parameters, draws, seed=seed, sobol=sobol, progress=lambda done, _: bar.update(task, completed=done))

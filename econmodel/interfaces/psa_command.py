@@ -8,8 +8,18 @@ from pathlib import Path
 from econmodel.interfaces.common import check_output, console, load, write_json
 
 
-def run_psa_command(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, draws: int | None, sobol: bool,
-                    seed: int | None, out: Path | None, json: str | None, quiet: bool) -> None:
+def run_psa_command(
+    file: Path | None,
+    overrides: Sequence[Path],
+    sets: Sequence[str],
+    *,
+    draws: int | None,
+    sobol: bool,
+    seed: int | None,
+    out: Path | None,
+    json: str | None,
+    quiet: bool,
+) -> None:
     """Run the draws, write pictures, CSV and JSON, and print intervals."""
     from econmodel.interfaces.progress import run_with_progress
     from econmodel.reporting.probabilistic import psa_table, save_psa

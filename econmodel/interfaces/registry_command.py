@@ -24,11 +24,18 @@ if TYPE_CHECKING:
 @click.option("--day-first", is_flag=True, help="Read 04/03/2021 as 4 March.")
 @click.option("--month-first", is_flag=True, help="Read 04/03/2021 as 3 April.")
 @click.option("--map", "mapping", multiple=True, metavar="COLUMN=NAME", help="Say what a column is; repeatable.")
-@click.option("--word", "words", multiple=True, metavar="COLUMN:WORD=KNOWN",
-              help="Say what a word in a column means; repeatable.")
+@click.option("--word", "words", multiple=True, metavar="COLUMN:WORD=KNOWN", help="Say what a word in a column means; repeatable.")
 @common("out", "json", "quiet")
-def registry(file: Path, day_first: bool, month_first: bool, mapping: Sequence[str], words: Sequence[str], out: Path | None,
-             json: str | None, quiet: bool) -> None:
+def registry(
+    file: Path,
+    day_first: bool,
+    month_first: bool,
+    mapping: Sequence[str],
+    words: Sequence[str],
+    out: Path | None,
+    json: str | None,
+    quiet: bool,
+) -> None:
     """Turn a registry into rates, risks and own inputs."""
     from econmodel.evidence.registry import analyse_registry, summarise, write_registry
     from econmodel.evidence.registry.outputs import FILES
@@ -107,9 +114,12 @@ def show_registry(document: dict[str, Any], written: list[str], out: Console) ->
     for key, years in comparison["strategies"].items():
         out.print(f"  {key}: {_nnt_sentence(years)}", markup=False, highlight=False)
     for key, harm in document["harms"].items():
-        out.print(f"Harms, {key}: embolism {harm['embolism']}, sepsis {harm['sepsis']} in "
-                  f"{harm['courses_with_complications_recorded']} courses with complications recorded (of "
-                  f"{harm['courses']}); deaths from a procedure {harm['deaths_from_a_procedure']}.", highlight=False)
+        out.print(
+            f"Harms, {key}: embolism {harm['embolism']}, sepsis {harm['sepsis']} in "
+            f"{harm['courses_with_complications_recorded']} courses with complications recorded (of "
+            f"{harm['courses']}); deaths from a procedure {harm['deaths_from_a_procedure']}.",
+            highlight=False,
+        )
     found = document["local_values"]
     out.print(f"{len(found)} inputs set: {', '.join(found)}" if found else "No input set: too few patients.", highlight=False)
     out.print(document["caution"], style="italic")
@@ -118,18 +128,37 @@ def show_registry(document: dict[str, Any], written: list[str], out: Console) ->
 
 def _nnt_sentence(years: dict[str, Any]) -> str:
     known = [(year, found) for year, found in years.items() if found and found["nnt"]["value"] is not None]
-    return "; ".join(f"at {year} y {found['nnt']['kind']} {found['nnt']['value']:.1f} ({found['interval_text']})"
-                     for year, found in known) or "not followed long enough"
+    return (
+        "; ".join(
+            f"at {year} y {found['nnt']['kind']} {found['nnt']['value']:.1f} ({found['interval_text']})" for year, found in known
+        )
+        or "not followed long enough"
+    )
 
 
 def _table(rows: list[dict[str, Any]]) -> Any:
     from rich.table import Table
 
-    table = Table("Strategy", "Bled", "Patient-years", "Bleeds per patient-year (exact 95%)", "Bled by 1 year (95%)",
-                  "Died", "Lost", title="First bleeds since the decision, death competing")
+    table = Table(
+        "Strategy",
+        "Bled",
+        "Patient-years",
+        "Bleeds per patient-year (exact 95%)",
+        "Bled by 1 year (95%)",
+        "Died",
+        "Lost",
+        title="First bleeds since the decision, death competing",
+    )
     for row in rows:
-        table.add_row(row["strategy"], row["n_over_N"], f"{row['patient_years']:.1f}", _interval(row["rate"]),
-                      _interval(row["cumulative_incidence"]["1"]), str(row["deaths"]), str(row["lost"]))
+        table.add_row(
+            row["strategy"],
+            row["n_over_N"],
+            f"{row['patient_years']:.1f}",
+            _interval(row["rate"]),
+            _interval(row["cumulative_incidence"]["1"]),
+            str(row["deaths"]),
+            str(row["lost"]),
+        )
     return table
 
 

@@ -11,9 +11,23 @@ from econmodel.interfaces.common import check_output, console, load, write_json
 TOP_THRESHOLDS = 6
 
 
-def run_sensitivity(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, strategy: str | None, against: str | None,
-                    outcome: str, one_way: bool, pair: tuple[str, str] | None, thresholds: Sequence[str], scenarios: bool,
-                    sobol: bool, out: Path | None, json: str | None, quiet: bool) -> None:
+def run_sensitivity(
+    file: Path | None,
+    overrides: Sequence[Path],
+    sets: Sequence[str],
+    *,
+    strategy: str | None,
+    against: str | None,
+    outcome: str,
+    one_way: bool,
+    pair: tuple[str, str] | None,
+    thresholds: Sequence[str],
+    scenarios: bool,
+    sobol: bool,
+    out: Path | None,
+    json: str | None,
+    quiet: bool,
+) -> None:
     """Run the analyses wanted (all but Sobol indices when none is), write their pictures, CSV and JSON, and print the sentences."""
     from econmodel.reporting.sensitivity import save_sensitivity, sensitivity_document
     from econmodel.uncertainty import deterministic

@@ -13,8 +13,7 @@ if TYPE_CHECKING:
     from econmodel.parameters.parameter_set import ParameterSet
 
 
-def run_where(name: str | None, file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *,
-              json: str | None) -> None:
+def run_where(name: str | None, file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, json: str | None) -> None:
     """Show one input or strategy, or list every input."""
     from econmodel.reporting.provenance import provenance_rows, strategy_row
 
@@ -45,7 +44,15 @@ def listing(parameters: ParameterSet) -> list[str]:
     """Give one line per input, never wrapped, so that it can be searched: name, value, unit, status, file and line."""
     from econmodel.reporting.formatting import plain
 
-    rows = [(p.name, f"{len(p.table)} rows" if p.table is not None else plain(p.value), p.unit, p.status,
-             f"{p.where.file}:{p.where.line}" if p.where.line else p.where.file) for p in parameters.parameters.values()]
+    rows = [
+        (
+            p.name,
+            f"{len(p.table)} rows" if p.table is not None else plain(p.value),
+            p.unit,
+            p.status,
+            f"{p.where.file}:{p.where.line}" if p.where.line else p.where.file,
+        )
+        for p in parameters.parameters.values()
+    ]
     widths = [max(len(row[column]) for row in rows) for column in range(4)]
     return ["  ".join((*(text.ljust(width) for text, width in zip(row, widths, strict=False)), row[4])) for row in rows]

@@ -8,8 +8,7 @@ from pathlib import Path
 from econmodel.interfaces.common import console, load, sheet_path
 
 
-def run_workbook(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, out: Path | None,
-                 quiet: bool = False) -> Path:
+def run_workbook(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, out: Path | None, quiet: bool = False) -> Path:
     """Write ``<case>_workbook.xlsx``; give its path."""
     from econmodel.economics.evaluate import evaluate
     from econmodel.reporting.workbook import build_workbook

@@ -29,9 +29,14 @@ CALIBRATED = "p_first_bleed_year_1"
 def without_competing(inputs: ModelInputs) -> ModelInputs:
     """Copy of the inputs in which only the gastric bleed ends follow-up."""
     nil = replace(inputs.strategies, p_death_course=np.zeros_like(inputs.strategies.p_death_course))
-    return replace(inputs, strategies=nil, background_death=np.zeros_like(inputs.background_death),
-                   excess_death=np.zeros_like(inputs.excess_death), r_transplant=np.zeros_like(inputs.r_transplant),
-                   r_other_bleed=np.zeros_like(inputs.r_other_bleed))
+    return replace(
+        inputs,
+        strategies=nil,
+        background_death=np.zeros_like(inputs.background_death),
+        excess_death=np.zeros_like(inputs.excess_death),
+        r_transplant=np.zeros_like(inputs.r_transplant),
+        r_other_bleed=np.zeros_like(inputs.r_other_bleed),
+    )
 
 
 def follow(inputs: ModelInputs, months: int, start: str | None = None) -> tuple[FloatArray, FloatArray]:
@@ -66,8 +71,13 @@ def follow(inputs: ModelInputs, months: int, start: str | None = None) -> tuple[
         initial = np.zeros_like(initial)
         initial[inputs.structure.family(start)[0]] = 1.0
     years = [hazards.year(y) for y in range(-(-months // CYCLES_PER_YEAR))]
-    totals = run_cohort(inputs.structure.engine_moves(), lambda month: years[month // CYCLES_PER_YEAR], initial,
-                        Schedule(1, tuple(range(months))), keep_trace=True)
+    totals = run_cohort(
+        inputs.structure.engine_moves(),
+        lambda month: years[month // CYCLES_PER_YEAR],
+        initial,
+        Schedule(1, tuple(range(months))),
+        keep_trace=True,
+    )
     assert totals.trace is not None
     lanes = (inputs.n_draws, len(inputs.strategies.keys), inputs.relative.shape[1])
 
@@ -95,8 +105,9 @@ def untreated_curve(parameters: ParameterSet) -> Callable[[float], float]:
     return lambda t: float(np.interp(t, years, risk))
 
 
-def calibrate_untreated(parameters: ParameterSet, risk: float, months: int, *, scale: Scale = "crude",
-                        strategy: str = "watch") -> ParameterSet:
+def calibrate_untreated(
+    parameters: ParameterSet, risk: float, months: int, *, scale: Scale = "crude", strategy: str = "watch"
+) -> ParameterSet:
     """Find the year-1 risk at which a strategy's cumulative risk at some month is the one observed.
 
     Parameters

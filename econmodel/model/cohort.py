@@ -67,8 +67,16 @@ class CohortTotals:
     trace: FloatArray | None
 
 
-def run_cohort(moves: Moves, probabilities: StageProbabilities, initial: FloatArray, schedule: Schedule, *,
-               visits: StageVisits | None = None, keep_trace: bool = False, engine: str = "auto") -> CohortTotals:
+def run_cohort(
+    moves: Moves,
+    probabilities: StageProbabilities,
+    initial: FloatArray,
+    schedule: Schedule,
+    *,
+    visits: StageVisits | None = None,
+    keep_trace: bool = False,
+    engine: str = "auto",
+) -> CohortTotals:
     """Advance a closed cohort and sum what happens to it.
 
     Parameters
@@ -106,12 +114,27 @@ def run_cohort(moves: Moves, probabilities: StageProbabilities, initial: FloatAr
     >>> totals.trace[-1].ravel()
     array([0.81, 0.19])
     """
-    return run_blocks(moves, lambda stage: StageBlock(probabilities(stage)[None], (0,)), initial, schedule,
-                      visits=visits, keep_trace=keep_trace, engine=engine)
+    return run_blocks(
+        moves,
+        lambda stage: StageBlock(probabilities(stage)[None], (0,)),
+        initial,
+        schedule,
+        visits=visits,
+        keep_trace=keep_trace,
+        engine=engine,
+    )
 
 
-def run_blocks(moves: Moves, blocks: StageBlocks, initial: FloatArray, schedule: Schedule, *,
-               visits: StageVisits | None = None, keep_trace: bool = False, engine: str = "auto") -> CohortTotals:
+def run_blocks(
+    moves: Moves,
+    blocks: StageBlocks,
+    initial: FloatArray,
+    schedule: Schedule,
+    *,
+    visits: StageVisits | None = None,
+    keep_trace: bool = False,
+    engine: str = "auto",
+) -> CohortTotals:
     """Advance a closed cohort whose probabilities come several stages at once; otherwise as :func:`run_cohort`.
 
     Parameters
@@ -121,10 +144,13 @@ def run_blocks(moves: Moves, blocks: StageBlocks, initial: FloatArray, schedule:
     """
     n_lanes, n_stages = initial.shape[1], len(schedule.period_of_stage)
     shape = (len(schedule.discount_rates), schedule.n_periods)
-    sums = Sums(starts=np.zeros((*shape, moves.n_states, n_lanes)), years=np.zeros((*shape, moves.n_states, n_lanes)),
-                moves=np.zeros((*shape, len(moves.sources), n_lanes)),
-                visits=np.zeros((*shape, moves.n_states, n_lanes)),
-                trace=np.zeros((n_stages + 1, moves.n_states, n_lanes)) if keep_trace else None)
+    sums = Sums(
+        starts=np.zeros((*shape, moves.n_states, n_lanes)),
+        years=np.zeros((*shape, moves.n_states, n_lanes)),
+        moves=np.zeros((*shape, len(moves.sources), n_lanes)),
+        visits=np.zeros((*shape, moves.n_states, n_lanes)),
+        trace=np.zeros((n_stages + 1, moves.n_states, n_lanes)) if keep_trace else None,
+    )
     run = Run(moves, schedule, sums, visits or (lambda stage: {}))
     running = choose_engine(engine, n_lanes, n_stages * schedule.cycles_per_stage)(run, initial)
     state = initial.astype(float, copy=True)
@@ -196,7 +222,6 @@ def run_matrices(transition_matrices: Sequence[FloatArray] | FloatArray, initial
     moves = Moves(n, tuple(i for i, _ in pairs), tuple(j for _, j in pairs))
     schedule = Schedule(1, tuple([0] * len(matrices)), cycles_per_year=1)
     columns = np.array([matrices[:, i, j] for i, j in pairs]).reshape(len(pairs), len(matrices))
-    totals = run_cohort(moves, lambda stage: columns[:, [stage]], np.asarray(initial, dtype=float)[:, None], schedule,
-                        keep_trace=True)
+    totals = run_cohort(moves, lambda stage: columns[:, [stage]], np.asarray(initial, dtype=float)[:, None], schedule, keep_trace=True)
     assert totals.trace is not None
     return totals.trace[:, :, 0]

@@ -52,8 +52,9 @@ class CompiledEngine:
             what = "the compiled engine needs numba, which is not installed"
             raise AnalysisError(what, fix='pip install "econmodel[fast]", or leave the engine to auto')
         self.run, plan = run, inflows(run.moves)
-        self.ways = Ways(np.array(run.moves.sources, dtype=np.int64), plan.way_of_move, plan.into, plan.source, plan.stay,
-                         TOLERANCE, ROUNDING)
+        self.ways = Ways(
+            np.array(run.moves.sources, dtype=np.int64), plan.way_of_move, plan.into, plan.source, plan.stay, TOLERANCE, ROUNDING
+        )
         self.work = workspace(run.moves.n_states, self.ways, len(run.schedule.discount_rates))
 
     def advance(self, block: StageBlock, state: FloatArray, first_stage: int) -> FloatArray:
@@ -66,8 +67,16 @@ class CompiledEngine:
         here, before, after = period[1:-1][at], period[:-2][at], period[2:][at]
         due_at, due = self._visits(range(at.start, at.stop), state.shape[1])
         stages = Stages(
-            np.ascontiguousarray(block.p), np.array(block.rows, dtype=np.int64), here, before != here, after != here, due_at,
-            due, schedule.factors[at], schedule.mid_cycle)
+            np.ascontiguousarray(block.p),
+            np.array(block.rows, dtype=np.int64),
+            here,
+            before != here,
+            after != here,
+            due_at,
+            due,
+            schedule.factors[at],
+            schedule.mid_cycle,
+        )
         trace = np.zeros((0, 1, 1)) if sums.trace is None else sums.trace[at.start + 1 : at.stop + 1]
         totals = Totals(sums.starts, sums.years, sums.moves, sums.visits, trace)
         end = np.array(state)

@@ -35,8 +35,15 @@ def _initial(inputs: ModelInputs) -> FloatArray:
     return initial
 
 
-def run_disease(inputs: ModelInputs, period_of_year: Sequence[int], discount_rates: tuple[float, ...] = (0.0,), *,
-                monthly: bool = False, keep_trace: bool = False, engine: str = "auto") -> CohortTotals:
+def run_disease(
+    inputs: ModelInputs,
+    period_of_year: Sequence[int],
+    discount_rates: tuple[float, ...] = (0.0,),
+    *,
+    monthly: bool = False,
+    keep_trace: bool = False,
+    engine: str = "auto",
+) -> CohortTotals:
     """Run every draw, strategy and cell.
 
     Parameters
@@ -70,25 +77,30 @@ def run_disease(inputs: ModelInputs, period_of_year: Sequence[int], discount_rat
         rows = np.repeat(np.arange(end - first), stages_per_year)
         return StageBlock(hazards.years(first, end), tuple(rows.tolist()))
 
-    schedule = (Schedule(1, tuple(range(n_years * CYCLES_PER_YEAR)), CYCLES_PER_YEAR, discount_rates) if monthly else
-                Schedule(CYCLES_PER_YEAR, tuple(period_of_year), CYCLES_PER_YEAR, discount_rates))
-    planned = visits_due(inputs.strategies.surveillance, n_years * CYCLES_PER_YEAR // schedule.cycles_per_stage,
-                         schedule.cycles_per_stage)
+    schedule = (
+        Schedule(1, tuple(range(n_years * CYCLES_PER_YEAR)), CYCLES_PER_YEAR, discount_rates)
+        if monthly
+        else Schedule(CYCLES_PER_YEAR, tuple(period_of_year), CYCLES_PER_YEAR, discount_rates)
+    )
+    planned = visits_due(
+        inputs.strategies.surveillance, n_years * CYCLES_PER_YEAR // schedule.cycles_per_stage, schedule.cycles_per_stage
+    )
     lanes_each = initial.shape[1] // len(inputs.strategies.keys)
 
     def visits(stage: int) -> dict[int, FloatArray]:
         return {cycle: np.repeat(due, lanes_each) for cycle, due in planned[stage].items()}
 
-    return run_blocks(inputs.structure.engine_moves(), blocks, initial, schedule, visits=visits, keep_trace=keep_trace,
-                      engine=engine)
+    return run_blocks(inputs.structure.engine_moves(), blocks, initial, schedule, visits=visits, keep_trace=keep_trace, engine=engine)
 
 
 @cache
 def visits_due(plans: tuple[Surveillance, ...], n_stages: int, n_cycles: int) -> tuple[dict[int, FloatArray], ...]:
     """Cycles of each stage in which any strategy has a visit, with the strategies due, 0 or 1: {cycle: (strategy,)}."""
     months = [np.array([float(plan.at(month)) for plan in plans]) for month in range(n_stages * n_cycles)]
-    return tuple({cycle: due for cycle, due in enumerate(months[stage * n_cycles : (stage + 1) * n_cycles]) if due.any()}
-                 for stage in range(n_stages))
+    return tuple(
+        {cycle: due for cycle, due in enumerate(months[stage * n_cycles : (stage + 1) * n_cycles]) if due.any()}
+        for stage in range(n_stages)
+    )
 
 
 def calibrate_complete(inputs: ModelInputs) -> FloatArray:
@@ -111,9 +123,11 @@ def _check_calibrated(inputs: ModelInputs, risk: FloatArray, target: FloatArray)
     """Refuse a base run whose trial risk cannot be met; among many draws, those keep the nearest ratio."""
     if inputs.n_draws == 1 and risk.size and np.abs(risk - target).max() > 1e-6:
         worst = int(np.abs(risk - target)[0].argmax())
-        what = (f"per protocol, no effect of a complete course gives the trial risk of {target[0, worst]:.4g}: the "
-                f"nearest is {risk[0, worst]:.4g}, as patients are unprotected until their course is done")
-        raise ModelError(what, fix="use effect_basis = \"intention_to_treat\", or fewer sessions a course")
+        what = (
+            f"per protocol, no effect of a complete course gives the trial risk of {target[0, worst]:.4g}: the "
+            f"nearest is {risk[0, worst]:.4g}, as patients are unprotected until their course is done"
+        )
+        raise ModelError(what, fix='use effect_basis = "intention_to_treat", or fewer sessions a course')
 
 
 def _trial_risk(inputs: ModelInputs, hr_complete: FloatArray | None) -> FloatArray:
@@ -131,8 +145,15 @@ def _trial_risk(inputs: ModelInputs, hr_complete: FloatArray | None) -> FloatArr
     retreat = s.r_retreat[:, :, np.minimum(years, 1)].T[:, :, None, :]
     protected = competing({"bleed": rate * complete, "retreat": retreat, "lost": lost})[0]
     finish = none * done
-    parts = (at_risk, course["bleed"], finish * (1.0 if itt else p_done), finish * (0.0 if itt else 1.0 - p_done),
-             protected["bleed"], protected["retreat"], protected["lost"])
+    parts = (
+        at_risk,
+        course["bleed"],
+        finish * (1.0 if itt else p_done),
+        finish * (0.0 if itt else 1.0 - p_done),
+        protected["bleed"],
+        protected["retreat"],
+        protected["lost"],
+    )
     p = np.stack([np.broadcast_to(part, (len(years), *hazards.shape)) for part in parts], axis=1)
     return _share_bled(inputs, p.reshape(*p.shape[:2], -1), hazards.shape)
 
@@ -143,7 +164,6 @@ def _share_bled(inputs: ModelInputs, p: FloatArray, shape: tuple[int, int, int])
     initial = np.zeros((4, p.shape[2]))
     initial[1] = 1.0
     rows = tuple(month // CYCLES_PER_YEAR for month in range(inputs.trial_months))
-    totals = run_blocks(moves, lambda stage: StageBlock(p, rows), initial, Schedule(1, (0,) * inputs.trial_months),
-                        keep_trace=True)
+    totals = run_blocks(moves, lambda stage: StageBlock(p, rows), initial, Schedule(1, (0,) * inputs.trial_months), keep_trace=True)
     assert totals.trace is not None
     return np.asarray(np.einsum("scd,dc->ds", totals.trace[-1, 3].reshape(shape), inputs.shares))

@@ -96,8 +96,12 @@ class Hazards:
         self.has_course = np.array([start == "in_course" for start in s.starts_in])
         hr_complete = s.hr_gastric if hr_complete is None else hr_complete
         incomplete = np.where(self.has_course, np.minimum(1.0, hr_complete * inputs.hr_incomplete[:, None]), 1.0)
-        self.log_hr = {"gastric": by_strategy(np.log(s.hr_gastric)), "other": by_strategy(np.log(s.hr_other)),
-                       "complete": by_strategy(np.log(hr_complete)), "incomplete": by_strategy(np.log(incomplete))}
+        self.log_hr = {
+            "gastric": by_strategy(np.log(s.hr_gastric)),
+            "other": by_strategy(np.log(s.hr_other)),
+            "complete": by_strategy(np.log(hr_complete)),
+            "incomplete": by_strategy(np.log(incomplete)),
+        }
         self.effect_years = by_strategy(s.effect_full_years), by_strategy(s.effect_none_years)
         self.transplant, self.excess = self._by_cell(inputs.r_transplant), self._by_cell(inputs.excess_death)
         self.first_bleed = by_draw(inputs.r_first_bleed) * inputs.relative.T[None, None]
@@ -171,9 +175,12 @@ class Hazards:
         return np.asarray(self.inputs.first_bleed_time.T[step, None, None, :] * self.first_bleed)
 
     def _never_bled(self, gastric: FloatArray, other: FloatArray, years: NDArray[np.int64]) -> dict[str, FloatArray]:
-        return {"gastric_bleed": self.gastric_rates(years) * gastric,
-                "other_bleed": by_draw(self.inputs.r_other_bleed) * other,
-                "transplant": self.transplant, "other_death": self._background(years) + self.excess}
+        return {
+            "gastric_bleed": self.gastric_rates(years) * gastric,
+            "other_bleed": by_draw(self.inputs.r_other_bleed) * other,
+            "transplant": self.transplant,
+            "other_death": self._background(years) + self.excess,
+        }
 
     def _in_course(self, years: NDArray[np.int64]) -> Factors:
         s = self.inputs.strategies
@@ -182,8 +189,11 @@ class Hazards:
         death, done = by_strategy(s.p_death_course / s.sessions_mean), by_strategy(1.0 / s.sessions_mean)
         events, none = compete(self._never_bled(*effects, years), 1.0 - death)
         complete = by_strategy(s.p_obliteration) if self.per_protocol else ONE
-        return events | {"procedure_death": (death, ONE), "finish": (none, (1.0 - death) * done * complete),
-                         "failed": (none, (1.0 - death) * done * (1.0 - complete))}
+        return events | {
+            "procedure_death": (death, ONE),
+            "finish": (none, (1.0 - death) * done * complete),
+            "failed": (none, (1.0 - death) * done * (1.0 - complete)),
+        }
 
     def _protected(self, part: int, years: NDArray[np.int64]) -> Factors:
         s = self.inputs.strategies
@@ -197,15 +207,17 @@ class Hazards:
 
     def _acute(self, fatality: FloatArray) -> Factors:
         early = by_draw(self.inputs.p_early_rebleed)
-        return {"bleed_death": (fatality, ONE), "early_rebleed": (1.0 - fatality, early),
-                "recover": (1.0 - fatality, 1.0 - early)}
+        return {"bleed_death": (fatality, ONE), "early_rebleed": (1.0 - fatality, early), "recover": (1.0 - fatality, 1.0 - early)}
 
     def _post_bleed(self, part: int, years: NDArray[np.int64]) -> Factors:
         i = self.inputs
         split = len(i.structure.family("post_bleed")) > 1
         multiple = by_draw(i.hr_death_after_bleed) if not split or part > 0 else ONE
-        rates = {"late_rebleed": by_strategy(i.strategies.r_late_rebleed), "transplant": self.transplant,
-                 "other_death": self._background(years) + self.excess * multiple}
+        rates = {
+            "late_rebleed": by_strategy(i.strategies.r_late_rebleed),
+            "transplant": self.transplant,
+            "other_death": self._background(years) + self.excess * multiple,
+        }
         events, none = compete(rates)
         return events | {"ages": (none, ONE)}
 

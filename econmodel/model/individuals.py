@@ -39,8 +39,7 @@ def standard_error(values: FloatArray) -> float:
     return float(values.std(ddof=1) / np.sqrt(len(values)))
 
 
-def simulate_patients(inputs: ModelInputs, strategy: str, n_patients: int, *,
-                      rng: np.random.Generator) -> SimulatedPatients:
+def simulate_patients(inputs: ModelInputs, strategy: str, n_patients: int, *, rng: np.random.Generator) -> SimulatedPatients:
     """Simulate patients of one strategy over the time horizon.
 
     Parameters

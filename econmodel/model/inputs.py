@@ -12,13 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import ModelError, ParameterError
-from econmodel.model.natural_history import (
-    TIME_STEPS,
-    pooled_hazard,
-    relative_hazards,
-    solve_acute_fatality,
-    solve_first_bleed,
-)
+from econmodel.model.natural_history import TIME_STEPS, pooled_hazard, relative_hazards, solve_acute_fatality, solve_first_bleed
 from econmodel.model.structure import Structure, build_structure
 from econmodel.parameters.checks import check_whole
 from econmodel.parameters.loading import read_life_table
@@ -144,11 +138,11 @@ def resolve(parameters: ParameterSet, values: Values | None = None, *, sampled: 
     evidence_relative = relative_hazards(*_columns(evidence), *b)
     evidence_shares = np.array([r["share"] for r in evidence])
     hazard = pooled_hazard(v["p_first_bleed_year_1"], v["hr_first_bleed_years_2_3"], v["hr_first_bleed_from_year_4"])
-    first = solve_first_bleed(hazard, evidence_relative, evidence_shares, parameters.text("hazard_decline"),
-                              _whole(parameters, "n_frailty_classes"))
+    first = solve_first_bleed(
+        hazard, evidence_relative, evidence_shares, parameters.text("hazard_decline"), _whole(parameters, "n_frailty_classes")
+    )
     fatality, held = _fatality(parameters, v, evidence_relative * evidence_shares, sampled=sampled)
-    groups = tuple(Group(r["name"], CHILD.index(r["child"]), r["size_step"], r["red_spot"])
-                   for r in parameters.rows("case_mix"))
+    groups = tuple(Group(r["name"], CHILD.index(r["child"]), r["size_step"], r["red_spot"]) for r in parameters.rows("case_mix"))
     n_draws, n_classes = first.frailty.shape
     relative = relative_hazards(*_columns(parameters.rows("case_mix")), *b)[:, :, None] * first.frailty[:, None, :]
     mix = v.get("case_mix", np.array([[r["share"] for r in parameters.rows("case_mix")]]))
@@ -156,22 +150,42 @@ def resolve(parameters: ParameterSet, values: Values | None = None, *, sampled: 
     n_years, start_age = horizon_years(parameters), _whole(parameters, "start_age")
     clock, recent = parameters.text("effect_clock"), parameters.text("years_excess_after_bleed")
     per_protocol = parameters.text("effect_basis") == "per_protocol"
-    structure = build_structure(per_protocol=per_protocol, vintages=n_years if clock == "last_course" else 1,
-                                recent_months=12 if recent == "one_year" else 0)
+    structure = build_structure(
+        per_protocol=per_protocol, vintages=n_years if clock == "last_course" else 1, recent_months=12 if recent == "one_year" else 0
+    )
     return ModelInputs(
-        structure=structure, groups=groups, group_of_cell=np.repeat(np.arange(len(groups)), n_classes),
-        relative=relative.reshape(n_draws, -1), shares=shares.reshape(n_draws, -1), n_years=n_years,
-        headline_years=_whole(parameters, "headline_years"), start_age=start_age, share_female=v["share_female"],
-        life_table=parameters.text("life_table"), effect_basis=parameters.text("effect_basis"), effect_clock=clock,
-        r_first_bleed=first.rate, first_bleed_time=first.time_multipliers, b_child=b[0], b_size=b[1], b_red=b[2],
+        structure=structure,
+        groups=groups,
+        group_of_cell=np.repeat(np.arange(len(groups)), n_classes),
+        relative=relative.reshape(n_draws, -1),
+        shares=shares.reshape(n_draws, -1),
+        n_years=n_years,
+        headline_years=_whole(parameters, "headline_years"),
+        start_age=start_age,
+        share_female=v["share_female"],
+        life_table=parameters.text("life_table"),
+        effect_basis=parameters.text("effect_basis"),
+        effect_clock=clock,
+        r_first_bleed=first.rate,
+        first_bleed_time=first.time_multipliers,
+        b_child=b[0],
+        b_size=b[1],
+        b_red=b[2],
         r_other_bleed=v["r_other_bleed"],
         background_death=background_rates(parameters.text("life_table"), v["share_female"], start_age, n_years),
-        excess_death=_by_child(v, "r_excess_death_child"), hr_death_after_bleed=v["hr_death_after_bleed"],
-        p_death_bleed=fatality, held_at_certain_death=held,
-        rr_death_rebleed=v["rr_death_rebleed"], p_early_rebleed=v["p_early_rebleed"],
-        r_transplant=_by_child(v, "r_transplant_child"), excess_death_transplanted=v["r_excess_death_transplanted"],
-        strategies=resolve_strategies(parameters, v, n_draws), trial_months=_whole(parameters, "n_trial_months"),
-        hr_incomplete=v["hr_incomplete_vs_complete"], r_protection_lost=v["r_protection_lost"])
+        excess_death=_by_child(v, "r_excess_death_child"),
+        hr_death_after_bleed=v["hr_death_after_bleed"],
+        p_death_bleed=fatality,
+        held_at_certain_death=held,
+        rr_death_rebleed=v["rr_death_rebleed"],
+        p_early_rebleed=v["p_early_rebleed"],
+        r_transplant=_by_child(v, "r_transplant_child"),
+        excess_death_transplanted=v["r_excess_death_transplanted"],
+        strategies=resolve_strategies(parameters, v, n_draws),
+        trial_months=_whole(parameters, "n_trial_months"),
+        hr_incomplete=v["hr_incomplete_vs_complete"],
+        r_protection_lost=v["r_protection_lost"],
+    )
 
 
 def _columns(rows: tuple[dict[str, object], ...]) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -199,8 +213,10 @@ def horizon_years(parameters: ParameterSet) -> int:
         return left
     years = parameter.value
     if not isinstance(years, float) or years != int(years) or not 1 <= years <= left:
-        what = (f"horizon_years = {years!r} from start_age = {start_age}: must be \"lifetime\" or a whole number of "
-                f"years from 1 to age {LAST_AGE}")
+        what = (
+            f'horizon_years = {years!r} from start_age = {start_age}: must be "lifetime" or a whole number of '
+            f"years from 1 to age {LAST_AGE}"
+        )
         fix = f"horizon_years = {min(40, left)}, or lifetime" if left >= 1 else f"start_age below {LAST_AGE}"
         raise ParameterError(what, where=str(parameter.where), fix=fix)
     return int(years)
@@ -227,8 +243,7 @@ def _by_child(v: Values, stem: str) -> FloatArray:
     return np.stack([v[f"{stem}_{c.lower()}"] for c in CHILD], axis=1)
 
 
-def _fatality(parameters: ParameterSet, v: Values, weights: FloatArray, *,
-              sampled: bool) -> tuple[FloatArray, NDArray[np.bool_]]:
+def _fatality(parameters: ParameterSet, v: Values, weights: FloatArray, *, sampled: bool) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Acute fatality by Child class (draw, 3), scaled so that the bleed-weighted mean is the pooled figure."""
     by_class = _by_child(v, "p_death_six_weeks_child")
     if parameters.text("fatality_scaling") == "pooled":
@@ -237,7 +252,7 @@ def _fatality(parameters: ParameterSet, v: Values, weights: FloatArray, *,
         if mean.min() <= 0:
             what = "p_death_six_weeks_child_a, _b and _c are all 0: they cannot be scaled to p_death_six_weeks"
             where = str(parameters["p_death_six_weeks_child_a"].where)
-            raise ModelError(what, where=where, fix="give one a value, or set fatality_scaling = \"as_stated\"")
+            raise ModelError(what, where=where, fix='give one a value, or set fatality_scaling = "as_stated"')
         by_class = by_class * (v["p_death_six_weeks"] / mean)[:, None]
     try:
         return solve_acute_fatality(by_class, v["rr_death_rebleed"], v["p_early_rebleed"], sampled=sampled)
@@ -265,16 +280,19 @@ def resolve_strategies(parameters: ParameterSet, v: Values, n_draws: int) -> Str
 
     first_year = -np.log1p(-stack("p_retreat_year_1", 0.0))
     return StrategyInputs(
-        keys=tuple(r.key for r in rows), starts_in=tuple(r.starts_in for r in rows),
+        keys=tuple(r.key for r in rows),
+        starts_in=tuple(r.starts_in for r in rows),
         surveillance=tuple(r.surveillance for r in rows),
         hr_gastric=np.stack([product(v, r.hr_gastric, n_draws) for r in rows], axis=1),
         hr_other=np.stack([product(v, r.hr_other, n_draws) for r in rows], axis=1),
-        effect_full_years=stack("effect_full_years", NEVER), effect_none_years=stack("effect_none_years", NEVER),
+        effect_full_years=stack("effect_full_years", NEVER),
+        effect_none_years=stack("effect_none_years", NEVER),
         sessions_mean=stack("sessions_mean", 1.0),
         r_retreat=np.stack([first_year, first_year * stack("retreat_later", 0.0)], axis=2),
         p_death_course=stack("p_death_course", 0.0),
         r_late_rebleed=np.stack([late * product(v, r.hr_late_rebleed, n_draws) for r in rows], axis=1),
-        p_obliteration=stack("p_obliteration", 1.0))
+        p_obliteration=stack("p_obliteration", 1.0),
+    )
 
 
 __all__ = ["CHILD", "TIME_STEPS", "Group", "ModelInputs", "StrategyInputs", "base_values", "resolve"]

@@ -141,8 +141,9 @@ def add_rows(to: FloatArray, rows: FloatArray, factor: float, low: int, width: i
 
 
 @compiled
-def add_visits(visits: FloatArray, due: FloatArray, now: FloatArray, weights: FloatArray, cycle: int, low: int, width: int,
-               work: Work, count: int) -> None:
+def add_visits(
+    visits: FloatArray, due: FloatArray, now: FloatArray, weights: FloatArray, cycle: int, low: int, width: int, work: Work, count: int
+) -> None:
     """Add the visits due in a cycle: (weighting, state, lane)."""
     row = due[low : low + width]
     for w in range(len(weights)):

@@ -80,7 +80,18 @@ def workspace(n_states: int, ways: Ways, n_weights: int) -> Work:
     def weighted(n: int) -> FloatArray:
         return np.zeros((n_weights, n, WIDTH))
 
-    return Work(local=rows(n_moves), ways=rows(n_ways), out=rows(n_states), first=rows(n_states), here=rows(n_states),
-                there=rows(n_states), whole=np.zeros(WIDTH), total=weighted(n_states), starts=weighted(n_states),
-                moves=weighted(n_moves), live=np.zeros(n_moving, np.int64), live_into=np.zeros(n_moving + 1, np.int64),
-                live_way=np.zeros(n_ways, np.int64))
+    return Work(
+        local=rows(n_moves),
+        ways=rows(n_ways),
+        out=rows(n_states),
+        first=rows(n_states),
+        here=rows(n_states),
+        there=rows(n_states),
+        whole=np.zeros(WIDTH),
+        total=weighted(n_states),
+        starts=weighted(n_states),
+        moves=weighted(n_moves),
+        live=np.zeros(n_moving, np.int64),
+        live_into=np.zeros(n_moving + 1, np.int64),
+        live_way=np.zeros(n_ways, np.int64),
+    )

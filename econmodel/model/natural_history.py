@@ -28,8 +28,9 @@ class FirstBleed:
     frailty: FloatArray
 
 
-def relative_hazards(child: FloatArray, size_step: FloatArray, red_spot: FloatArray, b_child: FloatArray,
-                     b_size: FloatArray, b_red: FloatArray) -> FloatArray:
+def relative_hazards(
+    child: FloatArray, size_step: FloatArray, red_spot: FloatArray, b_child: FloatArray, b_size: FloatArray, b_red: FloatArray
+) -> FloatArray:
     """Hazard of each group relative to the reference cell: (draw, group).
 
     ``exp(b_child * step + b_size * (size_step - 2) + b_red * red_spot)``, Kim 1997, Hepatology 25:307.
@@ -76,8 +77,7 @@ def solve_exposure(target: FloatArray, relative: FloatArray, shares: FloatArray)
     return u
 
 
-def solve_first_bleed(hazard: FloatArray, relative: FloatArray, shares: FloatArray, decline: str,
-                      n_classes: int) -> FirstBleed:
+def solve_first_bleed(hazard: FloatArray, relative: FloatArray, shares: FloatArray, decline: str, n_classes: int) -> FirstBleed:
     """Solve the reference rate and how the hazard declines.
 
     Parameters
@@ -114,7 +114,7 @@ def _solve_frailty(hazard: FloatArray, relative: FloatArray, shares: FloatArray,
     missed = np.abs((weights * np.exp(-cells * 5 * rate)).sum(axis=1) - np.exp(-hazard[:, 2]))
     if len(hazard) == 1 and missed[0] > 1e-6:
         what = "susceptibility cannot explain how the untreated bleeding rate changes: it falls too little, or too much"
-        raise ModelError(what, fix="use hazard_decline = \"time\", or lower the hazard ratios of later years")
+        raise ModelError(what, fix='use hazard_decline = "time", or lower the hazard ratios of later years')
     return FirstBleed(rate[:, 0], np.ones((len(hazard), len(TIME_STEPS))), classes)
 
 
@@ -148,8 +148,9 @@ def solve_frailty_variance(hazard: FloatArray, relative: FloatArray, shares: Flo
     return np.asarray(np.exp((low + high) / 2))
 
 
-def solve_acute_fatality(six_week: FloatArray, rr_rebleed: FloatArray, p_early: FloatArray, *,
-                         sampled: bool = False) -> tuple[FloatArray, NDArray[np.bool_]]:
+def solve_acute_fatality(
+    six_week: FloatArray, rr_rebleed: FloatArray, p_early: FloatArray, *, sampled: bool = False
+) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Fatality ``f`` of the first month of a bleed, from six-week mortality that already holds early rebleeds.
 
     Solves ``F = f + (1 - f) e D`` with ``D = rr f / (1 - (1 - rr f) e)``, which is linear in ``f``.
@@ -177,8 +178,10 @@ def solve_acute_fatality(six_week: FloatArray, rr_rebleed: FloatArray, p_early: 
     f = six_week * (1 - e) / ((1 - e) + e * rr * (1 - six_week))
     impossible = (six_week > 1) | (rr * f > 1) | (f < 0) | (e >= 1)
     if impossible.any() and not sampled:
-        what = (f"six-week mortality {six_week.max():.4g} and its rebleed multiple {(rr * f).max():.4g}: "
-                f"must lie in 0 to 1, and early rebleeding {e.max():.4g} below 1")
+        what = (
+            f"six-week mortality {six_week.max():.4g} and its rebleed multiple {(rr * f).max():.4g}: "
+            f"must lie in 0 to 1, and early rebleeding {e.max():.4g} below 1"
+        )
         fix = "lower p_death_six_weeks, its Child class values, rr_death_rebleed or p_early_rebleed"
         raise ModelError(what, fix=fix)
     return np.where(impossible, np.minimum(1.0, 1.0 / rr), f), np.asarray(impossible.any(axis=1))

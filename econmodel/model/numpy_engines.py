@@ -96,14 +96,15 @@ class _Live:
         carries = [bool(way.any()) for way in ways]
         states = {i for i in range(moves.n_moving) if first[i].any()}
         while True:
-            reached = {j for j in range(moves.n_moving) for t in range(into[j], into[j + 1])
-                       if carries[t] and sources[t] in states}
+            reached = {j for j in range(moves.n_moving) for t in range(into[j], into[j + 1]) if carries[t] and sources[t] in states}
             if reached <= states:
                 break
             states |= reached
         self.states = sorted(states)
-        self.into = [(j, [(sources[t], ways[t]) for t in range(into[j], into[j + 1])
-                          if carries[t] and sources[t] in states]) for j in self.states]
+        self.into = [
+            (j, [(sources[t], ways[t]) for t in range(into[j], into[j + 1]) if carries[t] and sources[t] in states])
+            for j in self.states
+        ]
 
     def step(self, now: FloatArray, after: FloatArray, flow: FloatArray) -> None:
         """Advance one cycle: the occupancy of each state is the sum of the ways into it."""

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 
 
-def bracketed_roots(function: Callable[[FloatArray], FloatArray], low: FloatArray, high: FloatArray, *,
-                    steps: int = 60, tolerance: float = 1e-14) -> FloatArray:
+def bracketed_roots(
+    function: Callable[[FloatArray], FloatArray], low: FloatArray, high: FloatArray, *, steps: int = 60, tolerance: float = 1e-14
+) -> FloatArray:
     """Find a root of each element's function between ``low`` and ``high``.
 
     Parameters

@@ -66,9 +66,9 @@ def inflows(moves: Moves) -> Inflows:
     return Inflows(
         into=np.searchsorted(targets, np.arange(n + 1)).astype(np.int64),
         source=np.array([i for _, i in ways], dtype=np.int64),
-        way_of_move=np.array([position.get((j, i), -1) for i, j in zip(moves.sources, moves.targets, strict=True)],
-                             dtype=np.int64),
-        stay=np.array([position[i, i] for i in range(n)], dtype=np.int64))
+        way_of_move=np.array([position.get((j, i), -1) for i, j in zip(moves.sources, moves.targets, strict=True)], dtype=np.int64),
+        stay=np.array([position[i, i] for i in range(n)], dtype=np.int64),
+    )
 
 
 @dataclass(frozen=True)
@@ -159,6 +159,8 @@ def refuse(moves: Moves, p: FloatArray, stage: int) -> None:
         out[source] += p[m]
     if not (p.min() >= 0 and out.max() <= 1 + TOLERANCE):
         worst = int(np.argmax(out.max(axis=1)))
-        what = (f"stage {stage}: probabilities must be >= 0 and sum to at most 1 out of a state; lowest probability "
-                f"{p.min():.6g}, state {worst} sums to {out[worst].max():.6g}")
+        what = (
+            f"stage {stage}: probabilities must be >= 0 and sum to at most 1 out of a state; lowest probability "
+            f"{p.min():.6g}, state {worst} sums to {out[worst].max():.6g}"
+        )
         raise ModelError(what, fix="look for a rate or probability far outside its range")

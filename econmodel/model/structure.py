@@ -109,8 +109,16 @@ def build_structure(*, per_protocol: bool = False, vintages: int = 1, recent_mon
     recent = [State(f"post_bleed_month_{m + 1}", "post_bleed", m + 1) for m in range(recent_months)]
     post = [*recent, State("post_bleed", "post_bleed")]
     plain = {key: State(key, key) for key in STATE_LABELS}
-    states = [plain["at_risk"], plain["in_course"], *protected, plain["bleeding"], *post, plain["rebleeding"],
-              plain["transplanted"], plain["dead"]]
+    states = [
+        plain["at_risk"],
+        plain["in_course"],
+        *protected,
+        plain["bleeding"],
+        *post,
+        plain["rebleeding"],
+        plain["transplanted"],
+        plain["dead"],
+    ]
     moves = [*_never_bled("at_risk"), *_never_bled("in_course"), Move("in_course", "dead", "procedure_death")]
     moves += [Move("in_course", state.key, "finish") for state in protected]
     for state in protected:
@@ -119,11 +127,17 @@ def build_structure(*, per_protocol: bool = False, vintages: int = 1, recent_mon
         moves.append(Move("in_course", "at_risk", "failed"))
         moves += [Move(state.key, "at_risk", "protection_lost") for state in protected]
     for source in ("bleeding", "rebleeding"):
-        moves += [Move(source, "dead", "bleed_death"), Move(source, "rebleeding", "early_rebleed"),
-                  Move(source, post[0].key, "recover")]
+        moves += [
+            Move(source, "dead", "bleed_death"),
+            Move(source, "rebleeding", "early_rebleed"),
+            Move(source, post[0].key, "recover"),
+        ]
     for month, state in enumerate(post):
-        moves += [Move(state.key, "rebleeding", "late_rebleed"), Move(state.key, "transplanted", "transplant"),
-                  Move(state.key, "dead", "other_death")]
+        moves += [
+            Move(state.key, "rebleeding", "late_rebleed"),
+            Move(state.key, "transplanted", "transplant"),
+            Move(state.key, "dead", "other_death"),
+        ]
         if month < recent_months:
             moves.append(Move(state.key, post[month + 1].key, "ages"))
     moves.append(Move("transplanted", "dead", "other_death"))
@@ -131,5 +145,9 @@ def build_structure(*, per_protocol: bool = False, vintages: int = 1, recent_mon
 
 
 def _never_bled(source: str) -> list[Move]:
-    return [Move(source, "bleeding", "gastric_bleed"), Move(source, "bleeding", "other_bleed"),
-            Move(source, "transplanted", "transplant"), Move(source, "dead", "other_death")]
+    return [
+        Move(source, "bleeding", "gastric_bleed"),
+        Move(source, "bleeding", "other_bleed"),
+        Move(source, "transplanted", "transplant"),
+        Move(source, "dead", "other_death"),
+    ]

@@ -43,9 +43,16 @@ def check(parameters: ParameterSet, *, subset: bool = False) -> None:
         All faults found: unknown source keys, rows naming unknown inputs, shares that do not sum to 1, mixed
         currencies, values outside their choices, a mix of a strategy the case lacks, guards on sessions and effect years.
     """
-    faults = [*_source_faults(parameters), *_choice_faults(parameters), *_row_faults(parameters),
-              *_joint_faults(parameters), *_currency_faults(parameters), *_mix_faults(parameters),
-              *([] if subset else strategy_mix_faults(parameters)), *_guard_faults(parameters)]
+    faults = [
+        *_source_faults(parameters),
+        *_choice_faults(parameters),
+        *_row_faults(parameters),
+        *_joint_faults(parameters),
+        *_currency_faults(parameters),
+        *_mix_faults(parameters),
+        *([] if subset else strategy_mix_faults(parameters)),
+        *_guard_faults(parameters),
+    ]
     if faults:
         raise join_faults(faults)
 
@@ -164,8 +171,11 @@ def _mix_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
             what = f"{name}: every row must have exactly {', '.join(sorted(fields))}"
             yield ParameterError(what, where=str(p.where), fix="copy a row of the base case")
             continue
-        if any(isinstance(r[k], bool) or not isinstance(r[k], int | float) or not math.isfinite(r[k]) for r in rows
-               for k in ("share", "size_step", "red_spot")):
+        if any(
+            isinstance(r[k], bool) or not isinstance(r[k], int | float) or not math.isfinite(r[k])
+            for r in rows
+            for k in ("share", "size_step", "red_spot")
+        ):
             what = f"{name}: share, size_step and red_spot must be numbers"
             yield ParameterError(what, where=str(p.where), fix="copy a row of the base case")
             continue
@@ -178,10 +188,8 @@ def _mix_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
             what = f"{name}: shares sum to {sum(r['share'] for r in rows):.6g}, must be 1"
             yield ParameterError(what, where=str(p.where), fix="correct the shares; they are not rescaled for you")
         for r in rows:
-            if r["child"] not in ("A", "B", "C") or r["size_step"] not in (0, 1, 2) or r["red_spot"] not in (0, 1) or (
-                    r["share"] < 0):
-                what = (f"{name}, {r['name']!r}: child must be A, B or C; size_step 0, 1 or 2; red_spot 0 or 1; "
-                        "share >= 0")
+            if r["child"] not in ("A", "B", "C") or r["size_step"] not in (0, 1, 2) or r["red_spot"] not in (0, 1) or (r["share"] < 0):
+                what = f"{name}, {r['name']!r}: child must be A, B or C; size_step 0, 1 or 2; red_spot 0 or 1; share >= 0"
                 yield ParameterError(what, where=str(p.where), fix="correct that row")
 
 
@@ -230,10 +238,10 @@ def _guard_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
         sessions = value(row.sessions_mean)
         if sessions is not None and sessions < 1:
             what = f"{row.sessions_mean} = {sessions:g}: a course has at least 1 session"
-            yield ParameterError(what, where=str(known[row.sessions_mean].where),
-                                 fix="give the mean sessions of a course")
+            yield ParameterError(what, where=str(known[row.sessions_mean].where), fix="give the mean sessions of a course")
         full, none = value(row.effect_full_years), value(row.effect_none_years)
         if full is not None and none is not None and none < full:
             what = f"{row.effect_none_years} = {none:g}: must be >= {row.effect_full_years} = {full:g}"
-            yield ParameterError(what, where=str(known[row.effect_none_years].where),
-                                 fix="set both; equal values make the effect stop at once")
+            yield ParameterError(
+                what, where=str(known[row.effect_none_years].where), fix="set both; equal values make the effect stop at once"
+            )

@@ -166,7 +166,7 @@ def fit(spec: dict[str, Any], value: float | None) -> Distribution:
         return Distribution("dirichlet", {"n": _positive(spec, "n")})
     if value is None:
         what = f"distribution {family!r} needs a number as value"
-        raise ParameterError(what, fix="use family = \"fixed\" with a reason, or dirichlet for shares")
+        raise ParameterError(what, fix='use family = "fixed" with a reason, or dirichlet for shares')
     return _FITTERS[family](spec, value)
 
 
@@ -231,11 +231,10 @@ def _fit_gamma(spec: dict[str, Any], value: float) -> Distribution:
     shift = _number(spec, "shift", 0.0)
     if value <= shift:
         what = f"gamma with value {value:g}: must be above its shift {shift:g}"
-        raise ParameterError(what, fix="use family = \"fixed\" with a reason for a value at the edge")
+        raise ParameterError(what, fix='use family = "fixed" with a reason for a value at the edge')
     if "se" in spec:
         se = _positive(spec, "se")
-        return Distribution("gamma", {"shape": ((value - shift) / se) ** 2, "scale": se**2 / (value - shift),
-                                      "shift": shift})
+        return Distribution("gamma", {"shape": ((value - shift) / se) ** 2, "scale": se**2 / (value - shift), "shift": shift})
     shape, scale = _positive(spec, "shape"), _positive(spec, "scale")
     _check_mean("gamma", shift + shape * scale, value)
     return Distribution("gamma", {"shape": shape, "scale": scale, "shift": shift})

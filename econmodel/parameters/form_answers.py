@@ -57,9 +57,7 @@ class Answer:
         return "; ".join(part for part in parts if part)
 
 
-def read_hidden(
-    sheets: dict[str, Grid], shown: str
-) -> tuple[dict[str, str], list[Question], dict[str, list[dict[str, Any]]]]:
+def read_hidden(sheets: dict[str, Grid], shown: str) -> tuple[dict[str, str], list[Question], dict[str, list[dict[str, Any]]]]:
     """Facts, questions and tables of the hidden sheet."""
     grid = sheets.get(HIDDEN_SHEET, [])
     if not grid or grid[0][0] != MARK:
@@ -104,12 +102,8 @@ def _question(entry: dict[str, Any]) -> Question:
 def missing_sheet(sheet: str, sheets: dict[str, Grid], questions: list[Question], shown: str) -> DataError:
     """Build the fault of a sheet that was renamed or deleted."""
     others = [name for name in sheets if name not in {q.sheet for q in questions} | {START_SHEET, HIDDEN_SHEET}]
-    what = f"the sheet {sheet!r} is not in the form" + (
-        f"; found instead: {', '.join(map(repr, others))}" if others else ""
-    )
-    return DataError(
-        what, where=f"{shown}, sheet {sheet!r}", fix="give the sheet its old name back" if others else FRESH
-    )
+    what = f"the sheet {sheet!r} is not in the form" + (f"; found instead: {', '.join(map(repr, others))}" if others else "")
+    return DataError(what, where=f"{shown}, sheet {sheet!r}", fix="give the sheet its old name back" if others else FRESH)
 
 
 def strays(grid: Grid, asked: list[Question], shown: str) -> Iterator[DataError]:

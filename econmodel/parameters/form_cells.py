@@ -96,9 +96,7 @@ def _load(content: bytes, shown: str, *, values: bool) -> dict[str, list[list[tu
             for page in book.worksheets:
                 page.reset_dimensions()
                 rows = page.iter_rows(max_row=LAST_ROW, max_col=LAST_COLUMN)
-                cells: list[list[tuple[object, bool]]] = [
-                    [(cell.value, cell.data_type == "f") for cell in row] for row in rows
-                ]
+                cells: list[list[tuple[object, bool]]] = [[(cell.value, cell.data_type == "f") for cell in row] for row in rows]
                 found[page.title] = [row + [(None, False)] * (LAST_COLUMN - len(row)) for row in cells]
     except Exception as error:
         what = f"{shown} is damaged and cannot be opened as a workbook"
@@ -144,9 +142,7 @@ def _stored(value: object, where: str) -> object:
         return value
     if value.stored is None:
         what = "the cell holds a formula that was never worked out"
-        raise DataError(
-            what, where=where, fix="type the value itself, or open and save the file in a spreadsheet program"
-        )
+        raise DataError(what, where=where, fix="type the value itself, or open and save the file in a spreadsheet program")
     return value.stored
 
 
@@ -171,11 +167,7 @@ def _plain(text: str) -> str:
 
 _PATTERNS = (
     (re.compile(r"(-?\d+(?:\.\d+)?)\s*%"), "a percent sign", lambda m: f"{float(m[1]) / 100:g}"),
-    (
-        re.compile(r"(-?\d+),(\d+)\s*%"),
-        "a decimal comma and a percent sign",
-        lambda m: f"{float(m[1] + '.' + m[2]) / 100:g}",
-    ),
+    (re.compile(r"(-?\d+),(\d+)\s*%"), "a decimal comma and a percent sign", lambda m: f"{float(m[1] + '.' + m[2]) / 100:g}"),
     (
         re.compile(r"(-?\d{1,3}),(\d{3})"),
         "a comma that may mark thousands or decimals",
@@ -188,14 +180,6 @@ _PATTERNS = (
         lambda m: m[0].replace(".", "").replace(",", "."),
     ),
     (re.compile(r"(-?\d+),(\d+)"), "a decimal comma", lambda m: f"{m[1]}.{m[2]}"),
-    (
-        re.compile(r"[$£€]\s*(-?[\d.,\s]+)|(-?[\d.,\s]+)\s*(?:[$£€]|USD|GBP|EUR)"),
-        "a currency",
-        lambda m: _plain(m[1] or m[2]),
-    ),
-    (
-        re.compile(r"-?\d+(?:\.\d+)?"),
-        "digits, not a number",
-        lambda m: f"{m[0]} as a number: format the cell as General first",
-    ),
+    (re.compile(r"[$£€]\s*(-?[\d.,\s]+)|(-?[\d.,\s]+)\s*(?:[$£€]|USD|GBP|EUR)"), "a currency", lambda m: _plain(m[1] or m[2])),
+    (re.compile(r"-?\d+(?:\.\d+)?"), "digits, not a number", lambda m: f"{m[0]} as a number: format the cell as General first"),
 )

@@ -192,9 +192,7 @@ def _document(
     for answer in answers:
         q = answer.question
         place = f"sheet {q.sheet!r}, cell {q.cell()}"
-        raw = overrides.setdefault(
-            q.name, {"status": "local", "reason": f"filled form {path.name}", "note": answer.note}
-        )
+        raw = overrides.setdefault(q.name, {"status": "local", "reason": f"filled form {path.name}", "note": answer.note})
         cells.setdefault(f"override.{q.name}", place)
         raw |= {"unit": money[q.name]} if q.name in money else {}
         if q.item is None:

@@ -110,15 +110,24 @@ def _check_currency(documents: Sequence[Document], parameters: ParameterSet, pri
         if written_for == price_list:
             continue
         written_in = load_base_case(written_for).text("currency")
-        amounts = [name for name, raw in document.tables("override").items()
-                   if {"value", "table", "range", "distribution"} & raw.keys() and "unit" not in raw
-                   and name in parameters.parameters and money_parts(parameters[name].unit)]
+        amounts = [
+            name
+            for name, raw in document.tables("override").items()
+            if {"value", "table", "range", "distribution"} & raw.keys()
+            and "unit" not in raw
+            and name in parameters.parameters
+            and money_parts(parameters[name].unit)
+        ]
         if amounts and written_in != currency:
             more = f" and {len(amounts) - 1} more amounts are" if len(amounts) > 1 else " is"
-            what = (f"{amounts[0]}{more} in {written_in}, the currency of the file, but price_list = {price_list!r} is in "
-                    f"{currency}: one currency only")
-            fix = (f'restate the money of the file in {currency} and choose price_list = "{price_list}" in it, or start '
-                   f"from a hospital file in {currency} (params/hospitals)")
+            what = (
+                f"{amounts[0]}{more} in {written_in}, the currency of the file, but price_list = {price_list!r} is in "
+                f"{currency}: one currency only"
+            )
+            fix = (
+                f'restate the money of the file in {currency} and choose price_list = "{price_list}" in it, or start '
+                f"from a hospital file in {currency} (params/hospitals)"
+            )
             raise ParameterError(what, where=str(document.where(f"override.{amounts[0]}")), fix=fix)
 
 
@@ -157,8 +166,9 @@ def load_base_case(price_list: str | None = None, folder: Path | None = None) ->
     return ParameterSet(inputs, *groups, sources=sources)
 
 
-def _groups(documents: Sequence[Document], faults: list[EconModelError]) -> tuple[
-        dict[str, StrategyRow], dict[str, SecondaryRow], tuple[JointGroup, ...], tuple[JointGroup, ...]]:
+def _groups(
+    documents: Sequence[Document], faults: list[EconModelError]
+) -> tuple[dict[str, StrategyRow], dict[str, SecondaryRow], tuple[JointGroup, ...], tuple[JointGroup, ...]]:
     strategies: dict[str, StrategyRow] = {}
     secondary: dict[str, SecondaryRow] = {}
     joint: dict[str, list[JointGroup]] = {"ordered": [], "correlated": []}

@@ -77,8 +77,9 @@ def _check_header(document: Document) -> None:
     baseline, baselines = document.data.get("baseline", BASELINE), [BASELINE, *hospital_names()]
     if baseline not in baselines:
         what = f"baseline = {baseline!r}: must be one of {', '.join(baselines)}"
-        raise ParameterError(what, where=str(document.where("", "baseline")),
-                             fix=nearest(str(baseline), baselines, "choose one of them"))
+        raise ParameterError(
+            what, where=str(document.where("", "baseline")), fix=nearest(str(baseline), baselines, "choose one of them")
+        )
     if not isinstance(document.data.get("date", date.min), date):
         what = f"date = {document.data['date']!r}: must be a date"
         raise ParameterError(what, where=str(document.where("", "date")), fix="write it as 2026-11-24, without quotes")
@@ -101,8 +102,7 @@ def _new_input(name: str, raw: dict[str, Any], where: Where, known: dict[str, Pa
     return parse_parameter(name, raw, where)
 
 
-def change_input(name: str, raw: dict[str, Any], document: Document, known: dict[str, Parameter],
-                 title: str) -> Parameter:
+def change_input(name: str, raw: dict[str, Any], document: Document, known: dict[str, Parameter], title: str) -> Parameter:
     """Change some fields of an input; the rest stays, and a distribution not given keeps its relative spread.
 
     A new value or status starts with a clean slate of provenance, as the old source does not vouch for it: status
@@ -145,8 +145,17 @@ def _changed(old: Parameter, raw: dict[str, Any], where: Where, title: str) -> P
     if raw.keys() & {"status", "value", "table"}:
         given = dict.fromkeys(PROVENANCE, "") | {"status": "local", "date": None} | given
         check_status(name, given["status"], raw, where)
-    return replace(old, value=value, table=table, distribution=distribution, range=spread, where=where,
-                   changed_by=title, base_value=old.value, **given)
+    return replace(
+        old,
+        value=value,
+        table=table,
+        distribution=distribution,
+        range=spread,
+        where=where,
+        changed_by=title,
+        base_value=old.value,
+        **given,
+    )
 
 
 def _moved(old: Parameter, value: float | str | None) -> Distribution:

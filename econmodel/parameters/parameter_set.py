@@ -65,8 +65,9 @@ class ParameterSet:
     def sha256(self) -> str:
         """Hash of everything that moves a result."""
         content = {
-            "inputs": {n: [p.value, p.table, p.unit, p.distribution.family, p.distribution.fields]
-                       for n, p in sorted(self.parameters.items())},
+            "inputs": {
+                n: [p.value, p.table, p.unit, p.distribution.family, p.distribution.fields] for n, p in sorted(self.parameters.items())
+            },
             "strategies": [[k, repr(replace(r, where=None))] for k, r in self.strategies.items()],  # type: ignore[arg-type]
             "secondary": [[k, repr(replace(r, where=None))] for k, r in self.secondary.items()],  # type: ignore[arg-type]
             "joint": [[g.name, g.members, g.direction, g.correlation] for g in (*self.ordered, *self.correlated)],

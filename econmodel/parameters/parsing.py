@@ -30,8 +30,20 @@ from econmodel.parameters.schema import (
     unit_kind,
 )
 
-TEXTS = ("label", "unit", "status", "source", "locator", "as_published", "derivation", "rationale", "note", "reason",
-         "price_year", "per")
+TEXTS = (
+    "label",
+    "unit",
+    "status",
+    "source",
+    "locator",
+    "as_published",
+    "derivation",
+    "rationale",
+    "note",
+    "reason",
+    "price_year",
+    "per",
+)
 LISTS = ("choices", "built_from")
 PARAMETER_FIELDS = {*TEXTS, "value", "table", "distribution", "range", "date", "period_years", *LISTS}
 FEW = 40
@@ -72,8 +84,9 @@ def parse_parameter(name: str, raw: dict[str, Any], where: Where) -> Parameter:
     if unit_kind(unit) == "money" and not raw.get("price_year"):
         what = f"{name}: money needs a price year"
         raise ParameterError(what, where=str(where), fix="add price_year = 2024")
-    return Parameter(name=name, distribution=distribution, where=where, value=value, table=table, range=spread,
-                     **parse_details(name, raw, where))
+    return Parameter(
+        name=name, distribution=distribution, where=where, value=value, table=table, range=spread, **parse_details(name, raw, where)
+    )
 
 
 def parse_details(name: str, raw: dict[str, Any], where: Where) -> dict[str, Any]:
@@ -86,8 +99,11 @@ def parse_details(name: str, raw: dict[str, Any], where: Where) -> dict[str, Any
         what = f"{name}: price_year = {raw['price_year']!r}: must be a year"
         raise ParameterError(what, where=str(where), fix='write 2024, or "2023/24"')
     found: dict[str, Any] = {key: str(raw[key]).strip() for key in TEXTS if key in raw}
-    forms = {"date": (date, "a date, such as 2026-11-24, without quotes"),
-             "period_years": (int | float, "a number of years"), **dict.fromkeys(LISTS, (list, "a list of texts"))}
+    forms = {
+        "date": (date, "a date, such as 2026-11-24, without quotes"),
+        "period_years": (int | float, "a number of years"),
+        **dict.fromkeys(LISTS, (list, "a list of texts")),
+    }
     for key, (kind, wanted) in forms.items():
         if key not in raw:
             continue
@@ -123,7 +139,7 @@ def check_status(name: str, status: str, raw: dict[str, Any], where: Where) -> N
     for key in NEEDED_BY_STATUS[status]:
         if not raw.get(key):
             what = f"{name}: status {status!r} needs the field {key!r}"
-            raise ParameterError(what, where=str(where), fix=f"add {key} = \"...\"")
+            raise ParameterError(what, where=str(where), fix=f'add {key} = "..."')
 
 
 def check_unit(name: str, unit: str, where: Where) -> None:
@@ -153,8 +169,11 @@ def parse_value(name: str, value: Any, unit: str, where: Where) -> float | str |
         what = f"{name} = {value!r}: must be text"
         raise ParameterError(what, where=str(where), fix="put it in quotes")
     if abs(value) > LARGEST:
-        what = f"{name} = {value:.3g} ({unit}): must be within {LARGEST:,.0f}" if isinstance(value, float) else (
-            f"{name} has {len(str(value))} digits: must be within {LARGEST:,.0f}")
+        what = (
+            f"{name} = {value:.3g} ({unit}): must be within {LARGEST:,.0f}"
+            if isinstance(value, float)
+            else (f"{name} has {len(str(value))} digits: must be within {LARGEST:,.0f}")
+        )
         raise ParameterError(what, where=str(where), fix="check the number and its unit")
     number = float(value)
     low, high = BOUNDS.get(unit_kind(unit), (-math.inf, math.inf))
@@ -184,8 +203,8 @@ def parse_table(name: str, rows: Any, where: Where) -> tuple[dict[str, Any], ...
 def parse_distribution(name: str, spec: Any, value: float | None, where: Where) -> Distribution:
     """Fit the distribution, naming the input in any fault."""
     if not isinstance(spec, dict):
-        what = f"{name}: distribution must be a table such as {{ family = \"gamma\", se = 10.0 }}"
-        raise ParameterError(what, where=str(where), fix="a certain input says family = \"fixed\" with a reason")
+        what = f'{name}: distribution must be a table such as {{ family = "gamma", se = 10.0 }}'
+        raise ParameterError(what, where=str(where), fix='a certain input says family = "fixed" with a reason')
     try:
         return fit(spec, value)
     except ParameterError as fault:
@@ -224,8 +243,7 @@ def parse_sources(document: Document) -> dict[str, Source]:
         if kind not in SOURCE_KINDS or not citation:
             what = f"source {key!r}: needs a citation, and a kind out of {', '.join(SOURCE_KINDS)}"
             raise SourceError(what, where=str(document.where(key)), fix=nearest(kind, SOURCE_KINDS, "choose one of them"))
-        found[key] = Source(key, citation, kind, str(raw.get("doi", "")), str(raw.get("pmid", "")),
-                            str(raw.get("address", "")))
+        found[key] = Source(key, citation, kind, str(raw.get("doi", "")), str(raw.get("pmid", "")), str(raw.get("address", "")))
     return found
 
 

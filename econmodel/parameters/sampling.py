@@ -86,8 +86,9 @@ class Sampler:
 
     def _draw(self, n: int) -> dict[str, FloatArray]:
         """Draws of each column: the input itself, its increment, or a gamma weight of a share."""
-        drawn = {name: self.increments[name].distribution if name in self.increments else d
-                 for name, d in self.uncertain.items()} | self._weights()
+        drawn = {
+            name: self.increments[name].distribution if name in self.increments else d for name, d in self.uncertain.items()
+        } | self._weights()
         if self._sobol is not None:
             points = np.maximum(self._sobol_points(n), SMALLEST)
             u = {name: points[:, i] for i, name in enumerate(self._columns)}
@@ -131,8 +132,13 @@ class Sampler:
             if step is None:
                 continue
             moved, previous = drawn[name], values[before]
-            values[name] = (previous + moved if step.kind == "sum" else previous * moved if step.kind == "ratio"
-                            else 1.0 - (1.0 - previous) * moved)
+            values[name] = (
+                previous + moved
+                if step.kind == "sum"
+                else previous * moved
+                if step.kind == "ratio"
+                else 1.0 - (1.0 - previous) * moved
+            )
 
 
 def stream(seed: int, name: str) -> np.random.Generator:
@@ -193,7 +199,8 @@ def _increment(before: Parameter, after: Parameter, group: JointGroup) -> Increm
 
 def _step(family: str, mean: float, variance: float, after: Parameter, group: JointGroup) -> Distribution:
     if variance <= 0 or mean <= 0:
-        what = (f"{after.name}: its standard error is too small to follow the member before it in [{group.where.table}] "
-                "by a random step")
+        what = (
+            f"{after.name}: its standard error is too small to follow the member before it in [{group.where.table}] by a random step"
+        )
         raise ParameterError(what, where=str(after.where), fix="give it a larger standard error, or make it fixed")
     return fit({"family": family, "se": math.sqrt(variance)}, mean)

@@ -26,15 +26,60 @@ if TYPE_CHECKING:
     from econmodel.parameters.distributions import Distribution
 
 CURRENCIES = ("USD", "GBP", "EUR")
-MONEY_PER = ("event", "session", "coil", "mL", "day", "unit", "visit", "year", "QALY", "once", "month", "post", "block",
-             "case", "hour", "patient", "item")
-COUNT_UNITS = ("years", "months", "days", "sessions", "coils", "mL", "units", "visits", "count", "patients",
-               "patients/year", "visits/year", "hours", "minutes", "per event")
-PLAIN_UNITS = ("probability", "per year", "growth per year", "hazard ratio", "relative risk", "log hazard", "ratio",
-               "share", "utility", "QALY", "table", "choice", "text", *COUNT_UNITS)
+MONEY_PER = (
+    "event",
+    "session",
+    "coil",
+    "mL",
+    "day",
+    "unit",
+    "visit",
+    "year",
+    "QALY",
+    "once",
+    "month",
+    "post",
+    "block",
+    "case",
+    "hour",
+    "patient",
+    "item",
+)
+COUNT_UNITS = (
+    "years",
+    "months",
+    "days",
+    "sessions",
+    "coils",
+    "mL",
+    "units",
+    "visits",
+    "count",
+    "patients",
+    "patients/year",
+    "visits/year",
+    "hours",
+    "minutes",
+    "per event",
+)
+PLAIN_UNITS = (
+    "probability",
+    "per year",
+    "growth per year",
+    "hazard ratio",
+    "relative risk",
+    "log hazard",
+    "ratio",
+    "share",
+    "utility",
+    "QALY",
+    "table",
+    "choice",
+    "text",
+    *COUNT_UNITS,
+)
 STATUSES = ("published", "derived", "expert", "assumption", "local", "demo", "from memory")
-SOURCE_KINDS = ("trial", "cohort", "meta-analysis", "guideline", "statistics", "price list", "model", "survey",
-                "judgement")
+SOURCE_KINDS = ("trial", "cohort", "meta-analysis", "guideline", "statistics", "price list", "model", "survey", "judgement")
 PREFIX_UNITS: dict[str, tuple[str, ...]] = {
     "p_": ("probability",),
     "r_": ("per year", "growth per year", "visits/year"),
@@ -71,9 +116,18 @@ BOUNDS: dict[str, tuple[float, float]] = {
     "money": (0.0, float("inf")),
     "count": (0.0, float("inf")),
 }
-WHOLE = {"start_age": 0, "headline_years": 1, "n_frailty_classes": 1, "n_trial_months": 1, "n_budget_years": 1,
-         "n_backlog_quarters": 1, "n_start_delay_months": 0, "n_absence_start_month": 0, "n_absence_months": 0,
-         "n_stop_month": 0}
+WHOLE = {
+    "start_age": 0,
+    "headline_years": 1,
+    "n_frailty_classes": 1,
+    "n_trial_months": 1,
+    "n_budget_years": 1,
+    "n_backlog_quarters": 1,
+    "n_start_delay_months": 0,
+    "n_absence_start_month": 0,
+    "n_absence_months": 0,
+    "n_stop_month": 0,
+}
 RUN_SETTINGS = ("draws", "seed")
 POSITIVE_UNITS = ("hazard ratio", "relative risk", "ratio")
 
@@ -210,8 +264,17 @@ class StrategyRow:
 
     def input_names(self) -> tuple[str, ...]:
         """Every input the row refers to."""
-        singles = (self.effect_full_years, self.effect_none_years, self.sessions_mean, self.p_retreat_year_1,
-                   self.retreat_later, self.p_death_course, self.p_obliteration, self.coils, self.glue_ml)
+        singles = (
+            self.effect_full_years,
+            self.effect_none_years,
+            self.sessions_mean,
+            self.p_retreat_year_1,
+            self.retreat_later,
+            self.p_death_course,
+            self.p_obliteration,
+            self.coils,
+            self.glue_ml,
+        )
         products = (*self.hr_gastric, *self.hr_other, *self.hr_late_rebleed)
         return tuple(n for n in (*products, *singles, *self.complications.values()) if n)
 
@@ -221,7 +284,9 @@ SLOT_UNITS: dict[str, tuple[str, ...]] = {
     **dict.fromkeys(("effect_full_years", "effect_none_years"), ("years",)),
     **dict.fromkeys(("p_retreat_year_1", "p_death_course", "p_obliteration", "complications"), ("probability",)),
     **dict.fromkeys(("sessions_mean", "sessions"), ("sessions",)),
-    "retreat_later": ("share", "ratio"), "coils": ("coils",), "glue_ml": ("mL",),
+    "retreat_later": ("share", "ratio"),
+    "coils": ("coils",),
+    "glue_ml": ("mL",),
 }
 
 

@@ -34,16 +34,23 @@ def second_look(parameters: ParameterSet) -> list[str]:
     for p in parameters.parameters.values():
         if p.changed_by and p.name not in RUN_SETTINGS and (far := far_off(p.value, p.base_value)):
             found.append(f"{p.name} = {p.value:,.6g} {p.unit} is {far} ({p.where})")
-        changed = [n for n in p.built_from if _order(parameters, n) > _order(parameters, p.name)
-                   and parameters[n].value != parameters[n].base_value]
+        changed = [
+            n
+            for n in p.built_from
+            if _order(parameters, n) > _order(parameters, p.name) and parameters[n].value != parameters[n].base_value
+        ]
         if changed:
-            found.append(f"{p.name} = {p.value:,.6g} {p.unit} was worked out from {' and '.join(changed)}, now changed, and "
-                         f"did not follow ({p.where})")
+            found.append(
+                f"{p.name} = {p.value:,.6g} {p.unit} was worked out from {' and '.join(changed)}, now changed, and "
+                f"did not follow ({p.where})"
+            )
         if p.changed_by and money_parts(p.unit) and p.value == 0 and isinstance(p.base_value, float) and p.base_value > 0:
             found.append(f"{p.name} = 0 {p.unit}, where ours is {p.base_value:,.6g}: leave it out if it is not known ({p.where})")
         if p.changed_by and money_parts(p.unit) and p.price_year != parameters.text("price_year"):
-            found.append(f"{p.name} is in prices of {p.price_year} among prices of {parameters.text('price_year')}: it is not "
-                         f"adjusted ({p.where})")
+            found.append(
+                f"{p.name} is in prices of {p.price_year} among prices of {parameters.text('price_year')}: it is not "
+                f"adjusted ({p.where})"
+            )
     return found
 
 

@@ -43,8 +43,7 @@ class ProgrammeActivity:
     def scaled(self, factor: FloatArray) -> ProgrammeActivity:
         """Activity of ``factor`` times as many patients; a factor of shape (n,) makes n draws of one."""
         by, off = factor[:, None, None], factor[:, None]
-        return ProgrammeActivity(self.activities, self.proposed * by, self.current * by, self.run_off * off,
-                                 self.run_off_months)
+        return ProgrammeActivity(self.activities, self.proposed * by, self.current * by, self.run_off * off, self.run_off_months)
 
 
 def convolve(starts: FloatArray, profile: FloatArray) -> FloatArray:
@@ -98,5 +97,10 @@ def programme_activity(inputs: ProgrammeInputs, profiles: ProfilesLike, starts: 
         what = f"activity per start covers {length} months, the budget needs {inputs.n_months}"
         raise AnalysisError(what, fix="compute the profiles over at least the budget's months")
     proposed, current = (mix_profile(profiles, mix) for mix in (inputs.proposed_mix, inputs.current_mix))
-    return ProgrammeActivity(profiles.activities, convolve(starts, proposed), convolve(starts, current),
-                             run_off(starts, proposed - current), length - inputs.n_months)
+    return ProgrammeActivity(
+        profiles.activities,
+        convolve(starts, proposed),
+        convolve(starts, current),
+        run_off(starts, proposed - current),
+        length - inputs.n_months,
+    )

@@ -96,12 +96,20 @@ def break_even(budget: Budget, prices: PricesLike, categories: Mapping[str, str]
     bad = np.flatnonzero(~good)
     last_bad = int(bad[-1]) if bad.size else -1
     stays = None if last_bad == len(good) - 1 else last_bad + 1
-    searched, sustained = (None if k is None or expected == 0 else expected * _refine(budget, money, multiples, k)
-                           for k in (first, stays))
+    searched, sustained = (
+        None if k is None or expected == 0 else expected * _refine(budget, money, multiples, k) for k in (first, stays)
+    )
     per_start = _contribution_per_start(budget)
     slots = float(budget.intake.capacity.mean()) * 12.0
-    return BreakEven(expected, searched, sustained, _textbook(budget, per_start), per_start,
-                     expected * LARGEST_MULTIPLE, slots if np.isfinite(slots) else None)
+    return BreakEven(
+        expected,
+        searched,
+        sustained,
+        _textbook(budget, per_start),
+        per_start,
+        expected * LARGEST_MULTIPLE,
+        slots if np.isfinite(slots) else None,
+    )
 
 
 def _grid(n_years: int) -> FloatArray:

@@ -103,8 +103,7 @@ class Budget:
         return budget_dict(self)
 
 
-def run_budget(inputs: ProgrammeInputs, profiles: ProfilesLike, prices: PricesLike,
-               categories: Mapping[str, str]) -> Budget:
+def run_budget(inputs: ProgrammeInputs, profiles: ProfilesLike, prices: PricesLike, categories: Mapping[str, str]) -> Budget:
     """Run the programme's budget.
 
     Parameters
@@ -157,8 +156,9 @@ def assemble_budget(inputs: ProgrammeInputs, intake: Intake, activity: Programme
     return _finish(inputs, intake, activity, (rows, years, memo), {k: a[:, 0] for k, a in run_off.items()}, prices)
 
 
-def _operating_rows(inputs: ProgrammeInputs, intake: Intake, activity: ProgrammeActivity, money: UnitMoney,
-                    prices: PriceIndices, on: float) -> Rows:
+def _operating_rows(
+    inputs: ProgrammeInputs, intake: Intake, activity: ProgrammeActivity, money: UnitMoney, prices: PriceIndices, on: float
+) -> Rows:
     monthly, change = prices.monthly(), activity.change
     rows = {"R1": intake.starts} | contribution_rows(inputs, activity, change, money, monthly)
     blocks = step_blocks(inputs, session_slots(inputs, activity, change))
@@ -181,12 +181,18 @@ def _add_tax_and_working_capital(inputs: ProgrammeInputs, years: Rows, rows: Row
         years[name] = _by_year(rows[name])
 
 
-def _memo(inputs: ProgrammeInputs, activity: ProgrammeActivity, money: UnitMoney, prices: PriceIndices, years: Rows,
-          capital: CapitalSchedule) -> Rows:
+def _memo(
+    inputs: ProgrammeInputs, activity: ProgrammeActivity, money: UnitMoney, prices: PriceIndices, years: Rows, capital: CapitalSchedule
+) -> Rows:
     change = activity.change
-    full = _by_year(np.einsum("dta,da->dt", change * np.ones((money.full_cost.shape[0], 1, 1)),
-                              money.full_cost * money.is_prophylaxis * np.ones((change.shape[0], 1)))
-                    * prices.monthly().mixed)
+    full = _by_year(
+        np.einsum(
+            "dta,da->dt",
+            change * np.ones((money.full_cost.shape[0], 1, 1)),
+            money.full_cost * money.is_prophylaxis * np.ones((change.shape[0], 1)),
+        )
+        * prices.monthly().mixed
+    )
     charge = inputs.r_capital_charge[:, None] * capital.book_value
     owning = capital.depreciation + capital.use_charge + charge
     return {
@@ -195,14 +201,19 @@ def _memo(inputs: ProgrammeInputs, activity: ProgrammeActivity, money: UnitMoney
         "capital_charge": charge + 0.0 * years["R14"],
         "reported_surplus": years["R14"] - owning - years["R15"],
         "absorbed_full_cost": full + years["R12"] + years["R13"] + owning,
-        "surveillance_contribution": _by_year(surveillance_contribution(activity, money, prices.monthly()))
-                                     + 0.0 * years["R14"],
+        "surveillance_contribution": _by_year(surveillance_contribution(activity, money, prices.monthly())) + 0.0 * years["R14"],
         "session_slots": _by_year(session_slots(inputs, activity, change)) + 0.0 * years["R14"],
     }
 
 
-def _finish(inputs: ProgrammeInputs, intake: Intake, activity: ProgrammeActivity, tables: tuple[Rows, Rows, Rows],
-            run_off: Rows, prices: PriceIndices) -> Budget:
+def _finish(
+    inputs: ProgrammeInputs,
+    intake: Intake,
+    activity: ProgrammeActivity,
+    tables: tuple[Rows, Rows, Rows],
+    run_off: Rows,
+    prices: PriceIndices,
+) -> Budget:
     """Put the rows into the basis of the cash, then accumulate and discount them."""
     rows, years, memo = tables
     rate = inputs.discount_finance

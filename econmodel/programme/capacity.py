@@ -64,8 +64,9 @@ def capacity_by_year(budget: Budget) -> list[dict[str, float]]:
         "waiting_at_year_end": budget.intake.waiting[:, 11::12],
         "bleeds_while_waiting": budget.intake.bleeds_waiting.reshape(len(budget.intake.bleeds_waiting), -1, 12).sum(2),
     }
-    return [{"year": year + 1} | {k: float(a[:, year].mean()) for k, a in columns.items()}
-            for year in range(budget.inputs.n_budget_years)]
+    return [
+        {"year": year + 1} | {k: float(a[:, year].mean()) for k, a in columns.items()} for year in range(budget.inputs.n_budget_years)
+    ]
 
 
 def closable_blocks(budget: Budget) -> FloatArray:
@@ -87,13 +88,17 @@ def savings(budget: Budget) -> dict[str, Any]:
     last = capacity_by_year(budget)[-1]
     harms = {name: float(change_by_year(budget, name).sum(axis=1).mean()) for name in HARMS}
     return {
-        "cash_releasing": {"supplies_and_agency_staff": bought,
-                           "closable_bed_blocks": float(closable_blocks(budget).mean())},
-        "capacity": {"bed_days": totals["R20"], "beds_in_last_year": last["beds_released"],
-                     "intensive_care_beds_in_last_year": last["intensive_care_beds_released"],
-                     "staff_time_not_released_as_cash": totals["R7"] - bought},
-        "quality_only": {"bleeds_averted": totals["R3"],
-                         "bleeding_deaths_averted": -float(change_by_year(budget, "deaths_bleed").sum(axis=1).mean()),
-                         "harms_added": harms},
+        "cash_releasing": {"supplies_and_agency_staff": bought, "closable_bed_blocks": float(closable_blocks(budget).mean())},
+        "capacity": {
+            "bed_days": totals["R20"],
+            "beds_in_last_year": last["beds_released"],
+            "intensive_care_beds_in_last_year": last["intensive_care_beds_released"],
+            "staff_time_not_released_as_cash": totals["R7"] - bought,
+        },
+        "quality_only": {
+            "bleeds_averted": totals["R3"],
+            "bleeding_deaths_averted": -float(change_by_year(budget, "deaths_bleed").sum(axis=1).mean()),
+            "harms_added": harms,
+        },
         "note": "Three kinds of benefit; they are never added together. Bed-days are capacity, not cash.",
     }

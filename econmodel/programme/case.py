@@ -71,8 +71,14 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
         profiles = monthly_profiles(kept, _years(kept, inputs.n_budget_years, 0), drawn, sampled=True)
         numbers = {name: v for name, v in drawn.items() if v.ndim == 1 and kept[name].is_uncertain}
         batch = run_budget(read_inputs(kept, numbers), profiles, resolve_prices(kept, drawn), CATEGORY)
-    return programme_case(inputs, monthly_profiles(kept, years), resolve_prices(kept, values), CATEGORY,
-                          lambda changes: _reprofile(kept, changes, years), batch)
+    return programme_case(
+        inputs,
+        monthly_profiles(kept, years),
+        resolve_prices(kept, values),
+        CATEGORY,
+        lambda changes: _reprofile(kept, changes, years),
+        batch,
+    )
 
 
 def _years(parameters: ParameterSet, budget_years: int, more: int) -> int:

@@ -14,8 +14,7 @@ from econmodel.programme.rows import LABELS
 
 FloatArray = NDArray[np.float64]
 FAN = (0.025, 0.25, 0.5, 0.75, 0.975)
-BRIDGE = (("R6", 1.0), ("R7", 1.0), ("R8", -1.0), ("R9", 1.0), ("R10", -1.0), ("R11", 0.0), ("R12", -1.0),
-          ("R13", -1.0), ("R14", 0.0))
+BRIDGE = (("R6", 1.0), ("R7", 1.0), ("R8", -1.0), ("R9", 1.0), ("R10", -1.0), ("R11", 0.0), ("R12", -1.0), ("R13", -1.0), ("R14", 0.0))
 
 
 def _findings(budget: Budget) -> ProgrammeFindings:
@@ -61,22 +60,22 @@ def contribution_bridge_rows(budget: Budget) -> list[dict[str, Any]]:
         total = float(budget.totals[row].mean())
         start, value = (0.0, total) if sign == 0 else (level, sign * total)
         level = start + value
-        rows.append({"row": row, "label": LABELS[row], "value": value, "start": start, "end": level,
-                     "is_total": sign == 0})
+        rows.append({"row": row, "label": LABELS[row], "value": value, "start": start, "end": level, "is_total": sign == 0})
     return rows
 
 
 def downside_rows(budget: Budget) -> list[dict[str, Any]]:
     """Downside bars: one row each with net present value and change against the base, which is the first row."""
     base = {"key": "base", "label": "Base case", "npv": float(budget.npv.mean()), "npv_change": 0.0}
-    return [base, *({"key": r.key, "label": r.label, "npv": r.npv, "npv_change": r.npv_change}
-                    for r in _findings(budget).downside)]
+    return [base, *({"key": r.key, "label": r.label, "npv": r.npv, "npv_change": r.npv_change} for r in _findings(budget).downside)]
 
 
 def bleeds_rows(budget: Budget) -> list[dict[str, Any]]:
     """Bleeds (first and again) by year among those who start, without and with the programme, and their cumulative."""
     activity = budget.activity
-    yearly = {name: activity.total(array, "first_bleeds", "rebleeds").mean(axis=0).reshape(-1, 12).sum(axis=1)
-              for name, array in (("without", activity.current), ("with", activity.proposed))}
+    yearly = {
+        name: activity.total(array, "first_bleeds", "rebleeds").mean(axis=0).reshape(-1, 12).sum(axis=1)
+        for name, array in (("without", activity.current), ("with", activity.proposed))
+    }
     rows = _rows({**yearly, **{f"cumulative_{name}": counts.cumsum() for name, counts in yearly.items()}})
     return [{"year": year, **row} for year, row in enumerate(rows, start=1)]

@@ -113,16 +113,17 @@ def downsides(inputs: ProgrammeInputs) -> tuple[Downside, ...]:
         Downside(CASH_ALONE, "Staff time freed by averted bleeds saves no cash", _cash_alone, {}),
         Downside("refill_zero", "No released bed is refilled", _no_refill, {}),
         Downside(NEW_EQUIPMENT, "Equipment bought for the programme", _new_equipment, {}),
-        Downside("six_coils", f"{COILS} coils a session", _same,
-                 {"n_coils_coil": COILS, "n_coils_coil_and_glue": COILS}),
-        Downside("coil_ratio_one", "EUS options no better than direct glue", _same,
-                 {"scenarios": ("coil_ratios_one",)}),
+        Downside("six_coils", f"{COILS} coils a session", _same, {"n_coils_coil": COILS, "n_coils_coil_and_glue": COILS}),
+        Downside("coil_ratio_one", "EUS options no better than direct glue", _same, {"scenarios": ("coil_ratios_one",)}),
         Downside("glue_hr_half", "Glue halves bleeding, no more (hazard ratio 0.50)", _same, {"hr_glue": 0.50}),
         Downside("low_untreated_risk", "Low untreated risk", _same, {"scenarios": ("low_untreated_risk",)}),
-        Downside("beta_blocker_background", "Beta-blocker in the background of every option", _same,
-                 {"scenarios": ("beta_blocker_background",)}),
-        Downside("effect_two_years", "Effect of a procedure ends after two years", _same,
-                 {"scenarios": ("effect_two_years",)}),
+        Downside(
+            "beta_blocker_background",
+            "Beta-blocker in the background of every option",
+            _same,
+            {"scenarios": ("beta_blocker_background",)},
+        ),
+        Downside("effect_two_years", "Effect of a procedure ends after two years", _same, {"scenarios": ("effect_two_years",)}),
         Downside("stopped_month_12", f"Stopped at month {STOP_MONTH}, exit cost paid", _stop, {}, combines=False),
     )
 
@@ -138,13 +139,15 @@ def merge_clinical(parts: Iterable[Mapping[str, object]]) -> dict[str, object]:
     return merged | ({"scenarios": tuple(scenarios)} if scenarios else {})
 
 
-def downside_budgets(start: Budget, profiles: ProfilesLike, prices: PricesLike, categories: Mapping[str, str],
-                     reprofile: Reprofile) -> dict[str, tuple[Downside, Budget]]:
+def downside_budgets(
+    start: Budget, profiles: ProfilesLike, prices: PricesLike, categories: Mapping[str, str], reprofile: Reprofile
+) -> dict[str, tuple[Downside, Budget]]:
     """Run every row against the budget they start from, the three worst together last.
 
     The worst come first; one that adds nothing to those before it (a cut of payments that a block budget does not make)
     gives way to the next. Stopping the programme is a decision, not bad luck, and is left out of them.
     """
+
     def run(row: Downside) -> Budget:
         found = reprofile(merge_clinical([row.clinical])) if row.clinical else profiles
         return run_budget(row.change(start.inputs), found, prices, categories)
@@ -164,6 +167,7 @@ def downside_budgets(start: Budget, profiles: ProfilesLike, prices: PricesLike, 
 
 def combine(rows: list[Downside]) -> Downside:
     """Put several rows into one."""
+
     def change(inputs: ProgrammeInputs) -> ProgrammeInputs:
         for row in rows:
             inputs = row.change(inputs)
@@ -171,8 +175,7 @@ def combine(rows: list[Downside]) -> Downside:
 
     named = "; ".join(row.label[0].lower() + row.label[1:] for row in rows)
     label = f"The three worst together: {named}" if named else "The three worst together: none is worse than the base"
-    return Downside(WORST_THREE, label, change, merge_clinical([row.clinical for row in rows]),
-                    parts=tuple(row.key for row in rows))
+    return Downside(WORST_THREE, label, change, merge_clinical([row.clinical for row in rows]), parts=tuple(row.key for row in rows))
 
 
 def downside_table(base: Budget, runs: Mapping[str, tuple[Downside, Budget]]) -> tuple[DownsideRow, ...]:
@@ -181,10 +184,16 @@ def downside_table(base: Budget, runs: Mapping[str, tuple[Downside, Budget]]) ->
     rows = []
     for key, (row, budget) in runs.items():
         numbers = headline(budget)
-        wanted = ("npv", "payback_years", "payback_text", "peak_cash", "year_3_net_contribution", "patients_per_year",
-                  "bleeds_averted")
-        rows.append(DownsideRow(key, row.label, npv_change=numbers["npv"] - start,
-                                worst=row.parts, **{k: numbers[k] for k in wanted}))
+        wanted = (
+            "npv",
+            "payback_years",
+            "payback_text",
+            "peak_cash",
+            "year_3_net_contribution",
+            "patients_per_year",
+            "bleeds_averted",
+        )
+        rows.append(DownsideRow(key, row.label, npv_change=numbers["npv"] - start, worst=row.parts, **{k: numbers[k] for k in wanted}))
     return tuple(rows)
 
 

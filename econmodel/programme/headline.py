@@ -70,10 +70,16 @@ def uncertainty(budget: Budget, level: float = 0.95) -> dict[str, Any]:
     for name, draws in headline_draws(budget).items():
         known = draws[np.isfinite(draws)]
         low, middle, high = np.quantile(known, [tail, 0.5, 1.0 - tail]) if known.size else (np.nan,) * 3
-        found[name] = {"mean": number_or_none(float(known.mean())) if known.size else None,
-                       "median": number_or_none(middle), "low": number_or_none(low), "high": number_or_none(high),
-                       "share_without_answer": 1.0 - known.size / draws.size}
+        found[name] = {
+            "mean": number_or_none(float(known.mean())) if known.size else None,
+            "median": number_or_none(middle),
+            "low": number_or_none(low),
+            "high": number_or_none(high),
+            "share_without_answer": 1.0 - known.size / draws.size,
+        }
     negative = budget.npv < 0
     share = float(negative.mean())
-    return found | {"probability_npv_negative": share,
-                    "probability_npv_negative_se": float(np.sqrt(share * (1.0 - share) / negative.size))}
+    return found | {
+        "probability_npv_negative": share,
+        "probability_npv_negative_se": float(np.sqrt(share * (1.0 - share) / negative.size)),
+    }

@@ -157,8 +157,7 @@ class ProgrammeInputs:
 
     def changed(self, **changes: Any) -> ProgrammeInputs:
         """Copy with some fields changed; numbers become arrays. The caller keeps them within the rules."""
-        arrays: dict[str, Any] = {k: np.atleast_1d(np.asarray(v, dtype=float)) if k in NUMBERS else v
-                                  for k, v in changes.items()}
+        arrays: dict[str, Any] = {k: np.atleast_1d(np.asarray(v, dtype=float)) if k in NUMBERS else v for k, v in changes.items()}
         return dataclasses.replace(self, **arrays)
 
 
@@ -199,14 +198,18 @@ def _locate(fault: EconModelError, parameters: ParameterSet) -> None:
             one.where = str(parameters[name].where)
 
 
-NUMBERS = frozenset({"volume_factor", "saving_factor",
-                     *(name for name, kind in input_kinds().items() if kind == "number")})
+NUMBERS = frozenset({"volume_factor", "saving_factor", *(name for name, kind in input_kinds().items() if kind == "number")})
 
 
 def eligible(read: Mapping[str, Any]) -> FloatArray:
     """Multiply the funnel out: endoscoped x four shares, plus referred in, less treated elsewhere."""
-    accepting = (read["n_endoscoped"] * read["share_fundal_varices"] * read["share_high_risk"]
-                 * read["share_suitable"] * read["share_accepting"])
+    accepting = (
+        read["n_endoscoped"]
+        * read["share_fundal_varices"]
+        * read["share_high_risk"]
+        * read["share_suitable"]
+        * read["share_accepting"]
+    )
     return np.asarray(accepting + read["n_referred_in"] - read["n_treated_elsewhere"])
 
 
@@ -231,7 +234,7 @@ def _read(name: str, kind: str, values: Mapping[str, Any]) -> Any:
 def _read_choice(name: str, value: object) -> str:
     if value not in CHOICES[name]:
         what = f"{name} = {value!r}: must be {' or '.join(CHOICES[name])}"
-        raise ParameterError(what, fix=f"{name} = \"{CHOICES[name][0]}\"")
+        raise ParameterError(what, fix=f'{name} = "{CHOICES[name][0]}"')
     return str(value)
 
 
@@ -260,10 +263,13 @@ def _read_number(name: str, value: object) -> FloatArray:
 def _joint_faults(read: dict[str, Any]) -> list[EconModelError]:
     faults: list[EconModelError] = []
     if read["finance_rate_basis"] != read["escalator_basis"]:
-        what = (f"the finance rate is {read['finance_rate_basis']} but the escalators are {read['escalator_basis']}: "
-                "nominal and real must not be mixed")
-        faults.append(ParameterError(what, fix="state finance_rate_basis and escalator_basis alike; "
-                                     "real = (1 + nominal) / (1 + inflation) - 1"))
+        what = (
+            f"the finance rate is {read['finance_rate_basis']} but the escalators are {read['escalator_basis']}: "
+            "nominal and real must not be mixed"
+        )
+        faults.append(
+            ParameterError(what, fix="state finance_rate_basis and escalator_basis alike; real = (1 + nominal) / (1 + inflation) - 1")
+        )
     try:
         tables.check_payer_names(read["payers"], read["payer_terms"])
     except EconModelError as fault:

@@ -47,8 +47,7 @@ class Intake:
         return np.asarray(self.starts.sum(axis=1) * 12.0 / self.starts.shape[1])
 
 
-def mix_profile(profiles: ProfilesLike, mix: dict[str, float], names: tuple[str, ...] = (),
-                months: int | None = None) -> FloatArray:
+def mix_profile(profiles: ProfilesLike, mix: dict[str, float], names: tuple[str, ...] = (), months: int | None = None) -> FloatArray:
     """Activity per patient of a mix of strategies, shape (draw, month, activity).
 
     Parameters
@@ -101,8 +100,7 @@ def funnel_steps(inputs: ProgrammeInputs) -> list[dict[str, Any]]:
     left, steps = 0.0, []
     for name, label in FUNNEL_LABELS.items():
         value = float(getattr(inputs, name).mean())
-        left = {"n_endoscoped": value, "n_referred_in": left + value, "n_treated_elsewhere": left - value}.get(
-            name, left * value)
+        left = {"n_endoscoped": value, "n_referred_in": left + value, "n_treated_elsewhere": left - value}.get(name, left * value)
         steps.append({"step": label, "value": value, "is_share": name.startswith("share_"), "patients_per_year": left})
     return steps
 

@@ -40,8 +40,7 @@ class UnitMoney:
     is_device: NDArray[np.bool_]
 
 
-def unit_money(inputs: ProgrammeInputs, prices: PricesLike, categories: Mapping[str, str],
-               activities: tuple[str, ...]) -> UnitMoney:
+def unit_money(inputs: ProgrammeInputs, prices: PricesLike, categories: Mapping[str, str], activities: tuple[str, ...]) -> UnitMoney:
     """Line the price list up with the model's activities and apply payers and device tax.
 
     Parameters
@@ -59,8 +58,7 @@ def unit_money(inputs: ProgrammeInputs, prices: PricesLike, categories: Mapping[
         A priced activity has no category, or a payer term names an activity that is neither priced nor a category.
     """
     _check(inputs, prices, categories)
-    full, share, payment = (_aligned(prices, array, activities) for array in
-                            (prices.full_cost, prices.variable_share, prices.payment))
+    full, share, payment = (_aligned(prices, array, activities) for array in (prices.full_cost, prices.variable_share, prices.payment))
     device = np.array([name in DEVICES for name in activities])
     prophylaxis = np.array([name in prices.activities and categories[name] == PROPHYLAXIS for name in activities])
     variable = full * share * (1.0 + inputs.share_device_tax[:, None] * device)
@@ -76,8 +74,7 @@ def _check(inputs: ProgrammeInputs, prices: PricesLike, categories: Mapping[str,
             raise AnalysisError(what, fix="place it in prophylaxis, bleeds, aftercare or background")
     for term in inputs.payer_terms:
         if term.activity not in prices.activities and term.activity not in categories.values():
-            what = (f"payer_terms: {term.payer!r} has a term for {term.activity!r}, neither a priced activity "
-                    "nor a category")
+            what = f"payer_terms: {term.payer!r} has a term for {term.activity!r}, neither a priced activity nor a category"
             raise AnalysisError(what, fix=f"use one of {', '.join(sorted(set(categories.values())))}, or an activity")
 
 
@@ -92,8 +89,7 @@ def _aligned(prices: PricesLike, array: FloatArray, activities: tuple[str, ...])
 def _professional_fees(inputs: ProgrammeInputs, activities: tuple[str, ...]) -> FloatArray:
     session = np.array([name in SESSIONS for name in activities])
     bleed = np.array([name in BLEED_ADMISSIONS for name in activities])
-    return np.asarray(inputs.payment_professional_session[:, None] * session
-                      + inputs.payment_professional_bleed[:, None] * bleed)
+    return np.asarray(inputs.payment_professional_session[:, None] * session + inputs.payment_professional_bleed[:, None] * bleed)
 
 
 def _payer_factor(inputs: ProgrammeInputs, categories: Mapping[str, str], activities: tuple[str, ...]) -> FloatArray:
@@ -102,8 +98,7 @@ def _payer_factor(inputs: ProgrammeInputs, categories: Mapping[str, str], activi
     for payer in inputs.payers:
         terms = [t for t in inputs.payer_terms if t.payer == payer.name]
         for position, name in enumerate(activities):
-            factor[position] += payer.share * _paid(payer, terms, name, categories.get(name, ""),
-                                                    inputs.margin_everywhere)
+            factor[position] += payer.share * _paid(payer, terms, name, categories.get(name, ""), inputs.margin_everywhere)
     return factor
 
 
@@ -121,5 +116,6 @@ def _paid(payer: Payer, terms: list[PayerTerm], activity: str, category: str, ma
 def pure_margin(inputs: ProgrammeInputs) -> float | None:
     """``paid_at_margin`` where every payer and every term of one has the same, else None: a mixture."""
     found = {p.paid_at_margin for p in inputs.payers if p.share} | {
-        t.paid_at_margin for t in inputs.payer_terms if t.paid_at_margin is not None}
+        t.paid_at_margin for t in inputs.payer_terms if t.paid_at_margin is not None
+    }
     return found.pop() if len(found) == 1 else None

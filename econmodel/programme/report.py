@@ -14,14 +14,7 @@ from econmodel.errors import AnalysisError
 from econmodel.programme.break_even import BreakEven, break_even
 from econmodel.programme.budget import Budget, Rows, is_change, run_budget
 from econmodel.programme.capacity import capacity_by_year, savings
-from econmodel.programme.downside import (
-    WORST_THREE,
-    DownsideRow,
-    Reprofile,
-    downside_budgets,
-    downside_table,
-    favourable_budget,
-)
+from econmodel.programme.downside import WORST_THREE, DownsideRow, Reprofile, downside_budgets, downside_table, favourable_budget
 from econmodel.programme.headline import headline, uncertainty
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import funnel_steps
@@ -46,8 +39,14 @@ class ProgrammeFindings:
     draws: Budget | None = None
 
 
-def programme_case(inputs: ProgrammeInputs, profiles: ProfilesLike, prices: PricesLike, categories: Mapping[str, str],
-                   reprofile: Reprofile, draws: Budget | None = None) -> Budget:
+def programme_case(
+    inputs: ProgrammeInputs,
+    profiles: ProfilesLike,
+    prices: PricesLike,
+    categories: Mapping[str, str],
+    reprofile: Reprofile,
+    draws: Budget | None = None,
+) -> Budget:
     """Run the deterministic budget with everything the decision needs.
 
     Parameters
@@ -70,9 +69,16 @@ def programme_case(inputs: ProgrammeInputs, profiles: ProfilesLike, prices: Pric
         raise AnalysisError(what, fix="run the batch with run_budget and give it as draws")
     runs = downside_budgets(budget, profiles, prices, categories, reprofile)
     favourable = favourable_budget(budget, profiles, prices, categories)
-    return budget.with_findings(ProgrammeFindings(
-        payment_views(budget, profiles, prices, categories), downside_table(budget, runs),
-        break_even(budget, prices, categories), favourable, runs[WORST_THREE][1], draws))
+    return budget.with_findings(
+        ProgrammeFindings(
+            payment_views(budget, profiles, prices, categories),
+            downside_table(budget, runs),
+            break_even(budget, prices, categories),
+            favourable,
+            runs[WORST_THREE][1],
+            draws,
+        )
+    )
 
 
 def budget_dict(budget: Budget) -> dict[str, Any]:
@@ -85,8 +91,10 @@ def budget_dict(budget: Budget) -> dict[str, Any]:
         "basis": _basis(budget),
         "rows": LABELS,
         "years": [{"year": y, **_column(budget.years, y), "memo": _column(budget.memo, y)} for y in years],
-        "quarters": [{"year": q // 4 + 1, "quarter": q % 4 + 1, **_column(budget.quarters, q)}
-                     for q in range(min(QUARTERS_SHOWN, 4 * budget.inputs.n_budget_years))],
+        "quarters": [
+            {"year": q // 4 + 1, "quarter": q % 4 + 1, **_column(budget.quarters, q)}
+            for q in range(min(QUARTERS_SHOWN, 4 * budget.inputs.n_budget_years))
+        ],
         "totals": {k: float(a.mean()) for k, a in budget.totals.items()},
         "headline": headline(budget),
         "funnel": funnel_steps(budget.inputs),
@@ -104,7 +112,8 @@ def _findings_dict(budget: Budget) -> dict[str, Any]:
     volume = asdict(found.break_even) | {"text": found.break_even.text}
     spread = None if found.draws is None else uncertainty(found.draws)
     return {
-        "headline": headline(budget) | {
+        "headline": headline(budget)
+        | {
             "break_even_starts_per_year": found.break_even.searched,
             "expected_starts_per_year": found.break_even.expected,
             "verdict": verdict(budget, found.downside),
@@ -121,10 +130,17 @@ def _findings_dict(budget: Budget) -> dict[str, Any]:
 
 def _basis(budget: Budget) -> dict[str, Any]:
     inputs = budget.inputs
-    return {"cash": inputs.cash_basis, "finance_rate": float(budget.rate.mean()), "capital": inputs.capital_basis,
-            "budget_years": inputs.n_budget_years, "payment_view": own_view(inputs), "is_change": is_change(inputs),
-            "currency": inputs.currency,
-            "current_mix": inputs.current_mix, "proposed_mix": inputs.proposed_mix}
+    return {
+        "cash": inputs.cash_basis,
+        "finance_rate": float(budget.rate.mean()),
+        "capital": inputs.capital_basis,
+        "budget_years": inputs.n_budget_years,
+        "payment_view": own_view(inputs),
+        "is_change": is_change(inputs),
+        "currency": inputs.currency,
+        "current_mix": inputs.current_mix,
+        "proposed_mix": inputs.proposed_mix,
+    }
 
 
 def _column(rows: Rows, position: int) -> dict[str, float]:

@@ -97,8 +97,9 @@ def session_slots(inputs: ProgrammeInputs, activity: ProgrammeActivity, change: 
     return activity.total(change, "sessions") + inputs.n_slots_surveillance[:, None] * surveillance
 
 
-def contribution_rows(inputs: ProgrammeInputs, activity: ProgrammeActivity, change: FloatArray, money: UnitMoney,
-                      prices: PriceIndices) -> dict[str, FloatArray]:
+def contribution_rows(
+    inputs: ProgrammeInputs, activity: ProgrammeActivity, change: FloatArray, money: UnitMoney, prices: PriceIndices
+) -> dict[str, FloatArray]:
     """Rows R2 to R11 and R20 of any change in activity.
 
     Parameters
@@ -110,6 +111,7 @@ def contribution_rows(inputs: ProgrammeInputs, activity: ProgrammeActivity, chan
     prices
         Indices of the same periods, arrays (draw, period).
     """
+
     def income(mask: NDArray[np.bool_]) -> FloatArray:
         return np.asarray(prices.tariff * np.einsum("dpa,da->dp", *_same(change, money.income * mask)))
 

@@ -14,8 +14,10 @@ from econmodel.programme.downside import CASH_ALONE, LEAST_EFFECT, NEW_EQUIPMENT
 from econmodel.programme.headline import headline
 from econmodel.programme.views import bleed_margin
 
-CAUTION = ("This is a planning model for services, not advice for a patient. No guideline read makes an endoscopic "
-           "option standard for primary prophylaxis; harms stand beside benefits in every summary.")
+CAUTION = (
+    "This is a planning model for services, not advice for a patient. No guideline read makes an endoscopic "
+    "option standard for primary prophylaxis; harms stand beside benefits in every summary."
+)
 
 Said = Callable[[float], str]
 LESS_GOOD = ("coil_ratio_one", "glue_hr_half", "low_untreated_risk", "beta_blocker_background", "effect_two_years")
@@ -32,8 +34,9 @@ def amount(value: float, currency: str) -> str:
     return money(value if abs(value) < 10_000 else round(value, -2), currency)
 
 
-def uncomfortable_truths(budget: Budget, views: Mapping[str, Mapping[str, Any]], rows: Sequence[DownsideRow],
-                         volume: BreakEven) -> list[str]:
+def uncomfortable_truths(
+    budget: Budget, views: Mapping[str, Mapping[str, Any]], rows: Sequence[DownsideRow], volume: BreakEven
+) -> list[str]:
     """Say what a decision maker must not overlook.
 
     Parameters
@@ -46,9 +49,17 @@ def uncomfortable_truths(budget: Budget, views: Mapping[str, Mapping[str, Any]],
     if not is_change(budget.inputs):
         return ["Nothing is proposed: the proposed mix is today's mix, so there is no programme to pay for.", CAUTION]
     cash = partial(amount, currency=budget.inputs.currency)
-    return [*_result(budget, rows, volume, cash), *_averted_bleeds(views, cash), *_views(views, cash), *_beds(budget),
-            *_equipment(budget, rows, cash), *not_overlooked(budget, rows, cash), *_waiting(budget),
-            *_run_off(budget, cash), CAUTION]
+    return [
+        *_result(budget, rows, volume, cash),
+        *_averted_bleeds(views, cash),
+        *_views(views, cash),
+        *_beds(budget),
+        *_equipment(budget, rows, cash),
+        *not_overlooked(budget, rows, cash),
+        *_waiting(budget),
+        *_run_off(budget, cash),
+        CAUTION,
+    ]
 
 
 def not_overlooked(budget: Budget, rows: Sequence[DownsideRow], cash: Said) -> list[str]:
@@ -70,14 +81,18 @@ def verdict(budget: Budget, rows: Sequence[DownsideRow]) -> str:
 def _result(budget: Budget, rows: Sequence[DownsideRow], volume: BreakEven, cash: Said) -> Iterator[str]:
     years = budget.inputs.n_budget_years
     numbers = headline(budget)
-    yield (f"Over {years} years the programme {verdict(budget, rows)}: net present value {cash(numbers['npv'])}, payback "
-           f"{numbers['payback_text']}, lowest cumulative cash {cash(numbers['peak_cash'])}.")
+    yield (
+        f"Over {years} years the programme {verdict(budget, rows)}: net present value {cash(numbers['npv'])}, payback "
+        f"{numbers['payback_text']}, lowest cumulative cash {cash(numbers['peak_cash'])}."
+    )
     saved, share = float(budget.totals["R7"].mean()), float(budget.inputs.share_saving_cash_releasing.mean())
     if saved > 0:
         alone = next(row for row in rows if row.key == CASH_ALONE)
-        yield (f"Of {cash(saved)} of variable cost avoided, {share:.0%} is bought in (supplies, agency staff) and leaves "
-               f"the budget; the rest is staff time. With the bought-in part alone the net present value is "
-               f"{cash(alone.npv)}.")
+        yield (
+            f"Of {cash(saved)} of variable cost avoided, {share:.0%} is bought in (supplies, agency staff) and leaves "
+            f"the budget; the rest is staff time. With the bought-in part alone the net present value is "
+            f"{cash(alone.npv)}."
+        )
     yield f"Break-even volume: {volume.text}."
 
 
@@ -89,58 +104,78 @@ def _averted_bleeds(views: Mapping[str, Mapping[str, Any]], cash: Said) -> Itera
         if view["bleeds_averted"] < 0:
             gain = view["bleed_margin"] > 0
             harm = ": money that comes from harm is no reason to start" if gain else ""
-            yield (f"{under} the hospital {'gains' if gain else 'loses'} {cash(abs(view['bleed_margin']))} on "
-                   f"{-view['bleeds_averted']:.1f} more bleeds than today's mix{harm}.")
+            yield (
+                f"{under} the hospital {'gains' if gain else 'loses'} {cash(abs(view['bleed_margin']))} on "
+                f"{-view['bleeds_averted']:.1f} more bleeds than today's mix{harm}."
+            )
         elif view["averted_bleed_lowers_cash"]:
             yield f"{under} {lowered_margin(view, cash)}"
         elif per_bleed is not None:
-            yield (f"{under} each bleed averted raises the margin by {cash(per_bleed)}: it costs more at the margin than "
-                   "it is paid.")
+            yield (f"{under} each bleed averted raises the margin by {cash(per_bleed)}: it costs more at the margin than it is paid.")
 
 
 def lowered_margin(view: Mapping[str, Any], cash: Said) -> str:
     """Say that averted bleeds lower the margin, or the cash alone, and what refill of beds would make it neutral."""
     in_cash = cash(-view["cash_margin_per_bleed"])
     if not view["averted_bleed_lowers_margin"]:
-        return (f"each bleed averted raises the margin by {cash(view['bleed_margin_per_bleed'])} only if the staff time it "
-                f"frees counts as money; in cash it loses {in_cash}.")
-    said = (f"each bleed averted lowers the hospital's margin by {cash(-view['bleed_margin_per_bleed'])} ({in_cash} if freed "
-            "staff time saves no cash): the payment lost exceeds the cost avoided.")
+        return (
+            f"each bleed averted raises the margin by {cash(view['bleed_margin_per_bleed'])} only if the staff time it "
+            f"frees counts as money; in cash it loses {in_cash}."
+        )
+    said = (
+        f"each bleed averted lowers the hospital's margin by {cash(-view['bleed_margin_per_bleed'])} ({in_cash} if freed "
+        "staff time saves no cash): the payment lost exceeds the cost avoided."
+    )
     needed, share = view["neutral_refill_per_refilled_day"], view["refill_share_input"]
     if needed is not None:
-        return (f"{said} {cash(needed)} per refilled bed-day, with {share:.0%} of days refilled, would make the first "
-                f"neutral; the input is {cash(view['refill_contribution_input'])}.")
+        return (
+            f"{said} {cash(needed)} per refilled bed-day, with {share:.0%} of days refilled, would make the first "
+            f"neutral; the input is {cash(view['refill_contribution_input'])}."
+        )
     full = view["neutral_refill_at_full_refill"]
-    return said if full is None else (f"{said} No released bed is refilled; if all were, {cash(full)} per bed-day would "
-                                      "make the first neutral.")
+    return (
+        said
+        if full is None
+        else (f"{said} No released bed is refilled; if all were, {cash(full)} per bed-day would make the first neutral.")
+    )
 
 
 def _views(views: Mapping[str, Mapping[str, Any]], cash: Said) -> Iterator[str]:
     values = {name: view["npv"] for name, view in views.items()}
     depends = ": the answer depends on how the hospital is paid" if len({v >= 0 for v in values.values()}) > 1 else ""
-    yield (f"Net present value under per-episode payment {cash(values['per_episode'])}, under a block budget "
-           f"{cash(values['block'])}{depends}.")
+    yield (
+        f"Net present value under per-episode payment {cash(values['per_episode'])}, under a block budget "
+        f"{cash(values['block'])}{depends}."
+    )
 
 
 def _programme_margin(budget: Budget, cash: Said) -> Iterator[str]:
     starts, contribution = float(budget.totals["R1"].mean()), float(budget.totals["R6"].mean())
     if starts and contribution < 0:
-        yield (f"The programme's own work loses {cash(-contribution / starts)} per patient before any bleed is "
-               f"averted: its income does not cover its variable cost.")
+        yield (
+            f"The programme's own work loses {cash(-contribution / starts)} per patient before any bleed is "
+            f"averted: its income does not cover its variable cost."
+        )
     surveillance = float(budget.memo["surveillance_contribution"].sum(axis=1).mean())
     if surveillance > contribution > 0:
-        yield (f"Surveillance examinations bring {cash(surveillance)} of contribution, and treatment itself loses "
-               f"{cash(surveillance - contribution)}: it falls away if they are done elsewhere, less often or not paid.")
+        yield (
+            f"Surveillance examinations bring {cash(surveillance)} of contribution, and treatment itself loses "
+            f"{cash(surveillance - contribution)}: it falls away if they are done elsewhere, less often or not paid."
+        )
     elif contribution > 0 and surveillance > 0.5 * contribution:
-        yield (f"{surveillance / contribution:.0%} of the programme's own contribution comes from surveillance examinations, "
-               f"not from treatment; it falls away if they are done elsewhere, less often or not paid.")
+        yield (
+            f"{surveillance / contribution:.0%} of the programme's own contribution comes from surveillance examinations, "
+            f"not from treatment; it falls away if they are done elsewhere, less often or not paid."
+        )
 
 
 def _less_good(budget: Budget, rows: Sequence[DownsideRow]) -> Iterator[str]:
     better = [row for row in rows if row.key in LESS_GOOD and row.npv_change > 0]
     if better and bleed_margin(budget) < 0 < budget.totals["R3"].mean():
-        yield (f"The money looks better in {len(better)} of {len(LESS_GOOD)} cases in which the treatment does less good: "
-               "averted bleeds cost this hospital margin, so a good net present value is no evidence that patients gain.")
+        yield (
+            f"The money looks better in {len(better)} of {len(LESS_GOOD)} cases in which the treatment does less good: "
+            "averted bleeds cost this hospital margin, so a good net present value is no evidence that patients gain."
+        )
 
 
 def _beds(budget: Budget) -> Iterator[str]:
@@ -152,16 +187,16 @@ def _beds(budget: Budget) -> Iterator[str]:
         return
     blocks = float(closable_blocks(budget).mean())
     closing = "no block of beds can be closed" if blocks < 1 else f"{blocks:.0f} block(s) of beds could be closed"
-    yield (f"Bed-days released ({number(days)} over the budget, {beds:.2f} beds in the last year) are capacity, not "
-           f"cash: {closing}.")
+    yield (f"Bed-days released ({number(days)} over the budget, {beds:.2f} beds in the last year) are capacity, not cash: {closing}.")
 
 
 def _equipment(budget: Budget, rows: Sequence[DownsideRow], cash: Said) -> Iterator[str]:
     new = next(row for row in rows if row.key == NEW_EQUIPMENT)
     starts = headline(budget)["patients_per_year"]
     if new.npv < 0:
-        rests = ("" if budget.inputs.capital_basis == "purchase" else
-                 "; the case rests on a share of equipment the hospital already has")
+        rests = (
+            "" if budget.inputs.capital_basis == "purchase" else "; the case rests on a share of equipment the hospital already has"
+        )
         yield f"New equipment does not pay at {starts:.1f} starts a year (net present value {cash(new.npv)}){rests}."
 
 
@@ -174,16 +209,20 @@ def _downside(budget: Budget, rows: Sequence[DownsideRow], cash: Said) -> Iterat
         yield f"The net present value is below zero before anything goes wrong{worst}."
     elif worse:
         losing = sum(row.npv < 0 for row in worse)
-        yield (f"{losing} of {len(worse)} things that could go wrong {'leaves' if losing == 1 else 'leave'} a net present "
-               f"value below zero{worst}.")
+        yield (
+            f"{losing} of {len(worse)} things that could go wrong {'leaves' if losing == 1 else 'leave'} a net present "
+            f"value below zero{worst}."
+        )
 
 
 def _waiting(budget: Budget) -> Iterator[str]:
     longest = float(budget.intake.waiting.mean(axis=0).max())
     if longest >= 0.5:
         bleeds = float(budget.intake.bleeds_waiting.sum(axis=1).mean())
-        yield (f"Up to {longest:.1f} patients wait for a slot at the rates of current care; {bleeds:.2f} bleeds are "
-               f"expected among those who wait.")
+        yield (
+            f"Up to {longest:.1f} patients wait for a slot at the rates of current care; {bleeds:.2f} bleeds are "
+            f"expected among those who wait."
+        )
 
 
 def _run_off(budget: Budget, cash: Said) -> Iterator[str]:
@@ -191,5 +230,7 @@ def _run_off(budget: Budget, cash: Said) -> Iterator[str]:
     if months:
         value = float(budget.run_off["R11"].mean())
         brings = f"bring {cash(value)} more" if value >= 0 else f"take {cash(-value)} of"
-        yield (f"Patients started within the budget {brings} net contribution in the {months // 12} years after it "
-               f"(undiscounted); this is outside the net present value.")
+        yield (
+            f"Patients started within the budget {brings} net contribution in the {months // 12} years after it "
+            f"(undiscounted); this is outside the net present value."
+        )

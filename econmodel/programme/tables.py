@@ -128,8 +128,9 @@ def read_payer_terms(name: str, rows: Rows) -> tuple[PayerTerm, ...]:
     terms = []
     for row in rows:
         _fields(name, row, ("payer", "activity"), ("denial", "paid_at_margin", "payment_ratio"))
-        numbers = {k: _number(name, row, k, high=math.inf if k == "payment_ratio" else 1.0)
-                   for k in row if k not in ("payer", "activity")}
+        numbers = {
+            k: _number(name, row, k, high=math.inf if k == "payment_ratio" else 1.0) for k in row if k not in ("payer", "activity")
+        }
         terms.append(PayerTerm(str(row["payer"]), str(row["activity"]), **numbers))
     _no_repeats(name, [(t.payer, t.activity) for t in terms], "payer and activity")
     return tuple(terms)
@@ -142,8 +143,12 @@ def check_payer_names(payers: Sequence[Payer], terms: Sequence[PayerTerm]) -> No
         if term.payer not in known:
             close = get_close_matches(term.payer, known, n=1)
             what = f"payer_terms: unknown payer {term.payer!r}"
-            raise ParameterError(what, fix=f"did you mean {close[0]!r}?" if close else
-                                 f"payers are {', '.join(known)}; override payer_terms as well, for these")
+            raise ParameterError(
+                what,
+                fix=f"did you mean {close[0]!r}?"
+                if close
+                else f"payers are {', '.join(known)}; override payer_terms as well, for these",
+            )
 
 
 def read_ramp(name: str, rows: Rows) -> tuple[float, ...]:
@@ -192,12 +197,13 @@ def _check_item(name: str, item: CapitalItem) -> None:
         what = f"{name}, {item.item!r}: life_years = {item.life_years:g} must be > 0"
         raise ParameterError(what, fix="give the years it can be used")
     if item.life_years < item.service_years:
-        what = (f"{name}, {item.item!r}: life {item.life_years:g} years is shorter than the gap to replacement, "
-                f"{item.service_years:g} years")
+        what = (
+            f"{name}, {item.item!r}: life {item.life_years:g} years is shorter than the gap to replacement, "
+            f"{item.service_years:g} years"
+        )
         raise ParameterError(what, fix="replace it no later than the end of its life")
     if item.age_years >= item.service_years:
-        what = (f"{name}, {item.item!r}: age {item.age_years:g} years has reached its replacement at "
-                f"{item.service_years:g} years")
+        what = f"{name}, {item.item!r}: age {item.age_years:g} years has reached its replacement at {item.service_years:g} years"
         raise ParameterError(what, fix="give the age today, or a later replacement within its life")
     if item.salvage > item.cost:
         what = f"{name}, {item.item!r}: salvage {item.salvage:g} exceeds cost {item.cost:g}"

@@ -89,8 +89,9 @@ def neutral_refill(budget: Budget) -> NeutralRefill:
     return NeutralRefill(None if full is None or share == 0 else full / share, full)
 
 
-def payment_views(budget: Budget, profiles: ProfilesLike, prices: PricesLike,
-                  categories: Mapping[str, str]) -> dict[str, dict[str, Any]]:
+def payment_views(
+    budget: Budget, profiles: ProfilesLike, prices: PricesLike, categories: Mapping[str, str]
+) -> dict[str, dict[str, Any]]:
     """Run both views, beside the budget itself where the site's payers are a mixture of the two.
 
     Returns

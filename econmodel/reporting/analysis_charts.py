@@ -43,8 +43,15 @@ def plot_two_way(grid: Grid, question: Question, *, ax: Axes) -> Any:
 
     low, high = min(float(grid.values.min()), -1e-9), max(float(grid.values.max()), 1e-9)
     ends = [ACCENT, "#f7f7f5", WARM] if question.outcome == "cost" else [WARM, "#f7f7f5", ACCENT]
-    mesh = ax.pcolormesh(grid.x_values, grid.y_values, grid.values, shading="gouraud", rasterized=True,
-                         cmap=LinearSegmentedColormap.from_list("two_way", ends), norm=TwoSlopeNorm(0.0, low, high))
+    mesh = ax.pcolormesh(
+        grid.x_values,
+        grid.y_values,
+        grid.values,
+        shading="gouraud",
+        rasterized=True,
+        cmap=LinearSegmentedColormap.from_list("two_way", ends),
+        norm=TwoSlopeNorm(0.0, low, high),
+    )
     if grid.values.min() < 0 < grid.values.max():
         line = ax.contour(grid.x_values, grid.y_values, grid.values, levels=[0.0], colors=[INK], linewidths=1.6)
         ax.clabel(line, fmt={0.0: "breaks even"}, fontsize=7.5)
@@ -66,15 +73,21 @@ def _name_sides(grid: Grid, ax: Axes) -> None:
     corners = [(j, i) for j in (2, -3) for i in (3, -4)]
     for word, pick, colour in (("saves", min, "white"), ("costs more", max, "white")):
         j, i = pick(corners, key=lambda c: grid.values[c])
-        ax.text(grid.x_values[i], grid.y_values[j], word, color=colour, ha="center", va="center", fontsize=10,
-                fontweight="bold")
+        ax.text(grid.x_values[i], grid.y_values[j], word, color=colour, ha="center", va="center", fontsize=10, fontweight="bold")
 
 
 def plot_draws(psa: Psa, key: str, versus: str, *, ax: Axes) -> dict[str, Any]:
     """Draw the cost-effectiveness plane of one comparison: draws, mean, 95% ellipse and the threshold line."""
     effect, cost = psa.gap("qalys", key, versus), psa.gap("cost", key, versus)
-    points = ax.plot(effect[:MOST_POINTS], cost[:MOST_POINTS], ".", markersize=2.2, alpha=0.35, rasterized=True,
-                     color=strategy_styles(psa.keys)[key].colour)
+    points = ax.plot(
+        effect[:MOST_POINTS],
+        cost[:MOST_POINTS],
+        ".",
+        markersize=2.2,
+        alpha=0.35,
+        rasterized=True,
+        color=strategy_styles(psa.keys)[key].colour,
+    )
     block = psa.comparison(key, versus)["ellipse"]
     ring = ax.plot(*_outline(block), color=INK, linewidth=1.1)
     ax.plot([block["centre"][0]], [block["centre"][1]], "o", color=INK, markersize=5)
@@ -86,8 +99,13 @@ def plot_draws(psa: Psa, key: str, versus: str, *, ax: Axes) -> dict[str, Any]:
     ax.set_xlabel(f"QALYs gained per patient against {p.strategies[versus].label.lower()}")
     ax.set_ylabel(f"Extra cost per patient, {p.text('currency')} {p.text('price_year')}")
     ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, p.text("currency")))
-    ax.set_title(f"{p.strategies[key].label}: dots are draws, the ring holds 95%,\ndashed line "
-                 f"{f.money(psa.threshold, p.text('currency'))} per QALY", loc="left", fontsize=7.6, color=MUTED)
+    ax.set_title(
+        f"{p.strategies[key].label}: dots are draws, the ring holds 95%,\ndashed line "
+        f"{f.money(psa.threshold, p.text('currency'))} per QALY",
+        loc="left",
+        fontsize=7.6,
+        color=MUTED,
+    )
     return {"points": points, "ring": ring}
 
 
@@ -112,8 +130,14 @@ def plot_convergence(block: Mapping[str, Any], currency: str, *, ax: Axes) -> Li
 def plot_scenarios(rows: Sequence[ScenarioRow], question: Question, *, ax: Axes) -> list[Any]:
     """Draw net cost under every scenario that has an answer; the dashed line is this case."""
     ordered = [rows[0], *sorted((r for r in rows[1:] if isfinite(r.cost)), key=lambda r: r.cost)]
-    bars = list(ax.barh(range(len(ordered)), [r.cost for r in ordered], height=0.6,
-                        color=[INK if r.key == "base" else ACCENT if r.cost < 0 else WARM for r in ordered]))
+    bars = list(
+        ax.barh(
+            range(len(ordered)),
+            [r.cost for r in ordered],
+            height=0.6,
+            color=[INK if r.key == "base" else ACCENT if r.cost < 0 else WARM for r in ordered],
+        )
+    )
     ax.axvline(rows[0].cost, color=INK, linestyle=(0, (3, 2)), linewidth=0.9)
     ax.axvline(0.0, color=INK, linewidth=0.8)
     _name_bars(ax, [r.title for r in ordered])
@@ -125,8 +149,10 @@ def plot_scenarios(rows: Sequence[ScenarioRow], question: Question, *, ax: Axes)
 def plot_sobol(rows: Sequence[SobolRow], outcome: str, *, ax: Axes) -> list[Any]:
     """Draw the share of variance owed to each input: alone (solid) and with its interactions (pale)."""
     places = range(len(rows))
-    bars = [*ax.barh(places, [r.total for r in rows], color=ACCENT, alpha=0.35, height=0.62, label="with interactions"),
-            *ax.barh(places, [r.first_order for r in rows], color=ACCENT, height=0.3, label="alone")]
+    bars = [
+        *ax.barh(places, [r.total for r in rows], color=ACCENT, alpha=0.35, height=0.62, label="with interactions"),
+        *ax.barh(places, [r.first_order for r in rows], color=ACCENT, height=0.3, label="alone"),
+    ]
     _name_bars(ax, [r.label for r in rows])
     ax.set_xlabel(f"Share of the variance of {outcome}")
     ax.legend(frameon=False, loc="lower right")

@@ -34,12 +34,14 @@ def headline_table(document: Document) -> Table:
     columns = headline_columns(document)
     settings = document["settings"]
     discount = [f.percent(settings[name], 1) for name in ("discount_costs", "discount_outcomes")]
-    return table("Benefits, costs and harms, per patient",
-                 [(heading, WIDTHS.get(key, 1.0), key != "label") for key, heading in columns],
-                 [[row[key] for key, _ in columns] for row in headline_text(document)],
-                 note=f"{phrases.view(settings)} view; costs discounted at {discount[0]}, QALYs at {discount[1]} a "
-                      f"year. QALYs and harms over the time horizon, {settings['horizon_years']} years. NNT: patients "
-                      "treated to avert one first bleed of any source; NNTH: to bring one more.")
+    return table(
+        "Benefits, costs and harms, per patient",
+        [(heading, WIDTHS.get(key, 1.0), key != "label") for key, heading in columns],
+        [[row[key] for key, _ in columns] for row in headline_text(document)],
+        note=f"{phrases.view(settings)} view; costs discounted at {discount[0]}, QALYs at {discount[1]} a "
+        f"year. QALYs and harms over the time horizon, {settings['horizon_years']} years. NNT: patients "
+        "treated to avert one first bleed of any source; NNTH: to bring one more.",
+    )
 
 
 def key_numbers(document: Document) -> KeyNumbers:
@@ -57,34 +59,56 @@ def key_numbers(document: Document) -> KeyNumbers:
         end = latest_year(now["nnt"], years)
         averts = (now["nnt"].get(NNT_YEAR) or {}).get("kind") != "NNTH"
         numbers += [
-            KeyNumber(f.nnt(now["nnt"].get(NNT_YEAR)), f"NNT at {NNT_YEAR} years v. {name}",
-                      "patients treated per first bleed averted" if averts else "patients treated to bring one more first bleed"),
-            KeyNumber(f.money_change(now["incremental_cost"], currency), f"Net cost per patient v. {name}",
-                      f"{years} years, {f.price_note(settings)}"),
-            KeyNumber(f.number(now["break_even_nnt"], 1), f"Break-even NNT v. {name}",
-                      f"model: {f.nnt(now['nnt'][str(end)])} at {end} years" + ("; saves when below break-even" if averts else "")),
+            KeyNumber(
+                f.nnt(now["nnt"].get(NNT_YEAR)),
+                f"NNT at {NNT_YEAR} years v. {name}",
+                "patients treated per first bleed averted" if averts else "patients treated to bring one more first bleed",
+            ),
+            KeyNumber(
+                f.money_change(now["incremental_cost"], currency),
+                f"Net cost per patient v. {name}",
+                f"{years} years, {f.price_note(settings)}",
+            ),
+            KeyNumber(
+                f.number(now["break_even_nnt"], 1),
+                f"Break-even NNT v. {name}",
+                f"model: {f.nnt(now['nnt'][str(end)])} at {end} years" + ("; saves when below break-even" if averts else ""),
+            ),
         ]
-    numbers.append(KeyNumber(f.per(block["deaths"]["procedure"], 1000), "Procedure deaths per 1,000 patients",
-                             f"and {f.per(block['complications']['embolism'], 1000)} embolisms, over the time horizon"))
+    numbers.append(
+        KeyNumber(
+            f.per(block["deaths"]["procedure"], 1000),
+            "Procedure deaths per 1,000 patients",
+            f"and {f.per(block['complications']['embolism'], 1000)} embolisms, over the time horizon",
+        )
+    )
     if (usual := against(document, "beta_blocker", key)) is not None:
-        numbers.append(KeyNumber(icer_text(usual, currency),
-                                 f"Cost per QALY gained v. {lower(names['beta_blocker'])}", "over the time horizon"))
+        numbers.append(
+            KeyNumber(icer_text(usual, currency), f"Cost per QALY gained v. {lower(names['beta_blocker'])}", "over the time horizon")
+        )
     return KeyNumbers(tuple(numbers))
 
 
 def evidence_table(parameters: ParameterSet) -> Table:
     """Evidence grade beside the harms of each strategy."""
-    return table("Evidence and harms by strategy",
-                 (("Strategy", 1.5), ("Certainty", 0.9), ("What it rests on", 3.6), ("Harms", 3.0)),
-                 [(row.label, row.evidence_grade or "not graded", row.evidence_note or NOT_STATED,
-                   row.harms_note or NOT_STATED) for row in parameters.strategies.values()],
-                 note="Certainty is our reading of the studies, not a published grading.")
+    return table(
+        "Evidence and harms by strategy",
+        (("Strategy", 1.5), ("Certainty", 0.9), ("What it rests on", 3.6), ("Harms", 3.0)),
+        [
+            (row.label, row.evidence_grade or "not graded", row.evidence_note or NOT_STATED, row.harms_note or NOT_STATED)
+            for row in parameters.strategies.values()
+        ],
+        note="Certainty is our reading of the studies, not a published grading.",
+    )
 
 
 def harms_table(rows: Sequence[StrategyRow]) -> Table:
     """Certainty and harms of each strategy, short enough for two pages."""
-    return table("Certainty of the evidence, and harms", (("Strategy", 1.5), ("Certainty", 1.1), ("Harms", 6.0)),
-                 [(row.label, row.evidence_grade or "not graded", row.harms_note or NOT_STATED) for row in rows])
+    return table(
+        "Certainty of the evidence, and harms",
+        (("Strategy", 1.5), ("Certainty", 1.1), ("Harms", 6.0)),
+        [(row.label, row.evidence_grade or "not graded", row.harms_note or NOT_STATED) for row in rows],
+    )
 
 
 def inputs_table(parameters: ParameterSet) -> Table:
@@ -95,11 +119,35 @@ def inputs_table(parameters: ParameterSet) -> Table:
         shape = "fixed" if row["distribution"].startswith("fixed") else row["distribution"]
         value = "see file" if parameters[row["name"]].table is not None else f.plain(row["value"])
         value = value.replace(",", "") if row["name"] == "seed" else value
-        rows.append((row["label"], row["name"], value, row["unit"], shape, spread, row["status"], source_text(row),
-                     row["where"].split(", [")[0]))
-    return table("Every input of this case",
-                 (("Input", 2.6), ("Name", 2.3), ("Value", 1.1, True), ("Unit", 1.4), ("Distribution", 2.2),
-                  ("Range", 1.3), ("Status", 1.5), ("Source and reasoning", 4.2), ("Typed in", 2.0)), rows, small=True)
+        rows.append(
+            (
+                row["label"],
+                row["name"],
+                value,
+                row["unit"],
+                shape,
+                spread,
+                row["status"],
+                source_text(row),
+                row["where"].split(", [")[0],
+            )
+        )
+    return table(
+        "Every input of this case",
+        (
+            ("Input", 2.6),
+            ("Name", 2.3),
+            ("Value", 1.1, True),
+            ("Unit", 1.4),
+            ("Distribution", 2.2),
+            ("Range", 1.3),
+            ("Status", 1.5),
+            ("Source and reasoning", 4.2),
+            ("Typed in", 2.0),
+        ),
+        rows,
+        small=True,
+    )
 
 
 def source_text(row: dict[str, str]) -> str:
@@ -114,7 +162,9 @@ def source_text(row: dict[str, str]) -> str:
 
 def unconfirmed_table(found: Sequence[Parameter], status: str) -> Table:
     """List the inputs of one unconfirmed status, with the reasoning behind each."""
-    return table(f"{STATUS_WORDS[status].capitalize()}: {len(found)} inputs",
-                 (("Input", 3.2), ("Name", 2.2), ("Value", 1.2, True), ("Unit", 1.2), ("Reasoning", 5.0)),
-                 [(p.label, p.name, "table" if p.table is not None else f.plain(p.value), p.unit,
-                   p.rationale or p.reason) for p in found], small=True)
+    return table(
+        f"{STATUS_WORDS[status].capitalize()}: {len(found)} inputs",
+        (("Input", 3.2), ("Name", 2.2), ("Value", 1.2, True), ("Unit", 1.2), ("Reasoning", 5.0)),
+        [(p.label, p.name, "table" if p.table is not None else f.plain(p.value), p.unit, p.rationale or p.reason) for p in found],
+        small=True,
+    )

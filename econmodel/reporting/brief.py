@@ -31,10 +31,19 @@ PAPERS = ("brief", "report")
 Rendering = Callable[[], Path]
 
 
-def build_reports(case: Case, evaluation: Evaluation, document: dict[str, Any], folder: Path, *,
-                  psa: dict[str, Any] | None = None, programme: dict[str, Any] | None = None,
-                  findings: Findings | None = None, papers: Collection[str] = ("brief",),
-                  formats: Collection[str] = ("html",), beside: Executor | None = None) -> list[Path]:
+def build_reports(
+    case: Case,
+    evaluation: Evaluation,
+    document: dict[str, Any],
+    folder: Path,
+    *,
+    psa: dict[str, Any] | None = None,
+    programme: dict[str, Any] | None = None,
+    findings: Findings | None = None,
+    papers: Collection[str] = ("brief",),
+    formats: Collection[str] = ("html",),
+    beside: Executor | None = None,
+) -> list[Path]:
     """Write the reports of a case: results always, figures and papers as chosen.
 
     Parameters
@@ -111,8 +120,9 @@ def _brief(case: Case, document: dict[str, Any], findings: Findings, folder: Pat
 
 def _renderings(name: str, screen: Paper, on_paper: Paper, folder: Path, formats: Collection[str]) -> list[Rendering]:
     """One piece of work per format; each can be sent to another process."""
-    return [partial(write_paper, screen if form == "html" else on_paper, folder / f"{name}.{form}")
-            for form in FORMATS if form in formats]
+    return [
+        partial(write_paper, screen if form == "html" else on_paper, folder / f"{name}.{form}") for form in FORMATS if form in formats
+    ]
 
 
 def write_paper(paper: Paper, path: Path) -> Path:

@@ -15,8 +15,14 @@ if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
 
 
-def brief_paper(case: Case, document: Document, *, programme: dict[str, Any] | None = None,
-                psa: dict[str, Any] | None = None, with_inputs: bool = False) -> Paper:
+def brief_paper(
+    case: Case,
+    document: Document,
+    *,
+    programme: dict[str, Any] | None = None,
+    psa: dict[str, Any] | None = None,
+    with_inputs: bool = False,
+) -> Paper:
     """Build the brief.
 
     Parameters
@@ -35,32 +41,48 @@ def brief_paper(case: Case, document: Document, *, programme: dict[str, Any] | N
         sections += [_harms(case, with_positions=True)] if with_inputs else []
     cautions = phrases.CAUTIONS if programme is None else phrases.BRIEF_CAUTIONS
     sections += [Section("Before this is used", (Bullets(cautions),)), _inputs(case, with_inputs=with_inputs)]
-    return Paper("Prophylaxis of high-risk gastric varices", subtitle(case, document), tuple(sections),
-                 phrases.footer(case, document), phrases.banner(case))
+    return Paper(
+        "Prophylaxis of high-risk gastric varices",
+        subtitle(case, document),
+        tuple(sections),
+        phrases.footer(case, document),
+        phrases.banner(case),
+    )
 
 
 def subtitle(case: Case, document: Document) -> str:
     """Whose brief it is, whose money, which prices, what is compared."""
     settings = document["settings"]
-    return (f"{case.title} · {settings['perspective'].replace('_', ' ')} view, {f.price_note(settings)} · "
-            f"{len(document['strategies'])} strategies compared")
+    return (
+        f"{case.title} · {settings['perspective'].replace('_', ' ')} view, {f.price_note(settings)} · "
+        f"{len(document['strategies'])} strategies compared"
+    )
 
 
 def _answer(case: Case, document: Document) -> Section:
     key = focus_strategy(document)
     row = case.parameters.strategies[key]
-    caution = (f"Certainty of the evidence for {phrases.lower(row.label)}: {row.evidence_grade or 'not graded'}. "
-               f"{STANDING}")
+    caution = f"Certainty of the evidence for {phrases.lower(row.label)}: {row.evidence_grade or 'not graded'}. {STANDING}"
     which = f"All eight are for {phrases.lower(labels(document)[key])}; the other strategies stand in the table below."
-    return Section("The answer", (
-        Paragraph(phrases.answer(document), tone="answer"), Paragraph(caution, tone="caution"),
-        blocks.key_numbers(document), Paragraph(which, tone="note")))
+    return Section(
+        "The answer",
+        (
+            Paragraph(phrases.answer(document), tone="answer"),
+            Paragraph(caution, tone="caution"),
+            blocks.key_numbers(document),
+            Paragraph(which, tone="note"),
+        ),
+    )
 
 
 def _results(document: Document) -> Section:
-    return Section("Benefits, costs and harms side by side", (
-        blocks.headline_table(document),
-        blocks.charts(document, "first_bleeds", "nnt_by_year", "cost_by_category", "cost_effectiveness_plane")))
+    return Section(
+        "Benefits, costs and harms side by side",
+        (
+            blocks.headline_table(document),
+            blocks.charts(document, "first_bleeds", "nnt_by_year", "cost_by_category", "cost_effectiveness_plane"),
+        ),
+    )
 
 
 def _harms(case: Case, *, with_positions: bool) -> Section:
@@ -74,8 +96,10 @@ def _inputs(case: Case, *, with_inputs: bool) -> Section:
     again = phrases.second_look_text(case.parameters)
     warning = (Paragraph(again, tone="caution"),) if again else ()
     if with_inputs:
-        text += (" Each value, with its source or the reasoning behind it, is listed here; the command "
-                 "econmodel where NAME shows one in full.")
+        text += (
+            " Each value, with its source or the reasoning behind it, is listed here; the command "
+            "econmodel where NAME shows one in full."
+        )
         return Section("What it rests on", (*warning, Paragraph(text), blocks.inputs_table(case.parameters)), new_page=True)
     items = phrases.unconfirmed_items(case.parameters)
     rest = (Paragraph(rest, lead, tone="note") for lead, rest in items)

@@ -7,16 +7,7 @@ from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 from econmodel.reporting import formatting as f
-from econmodel.reporting.series import (
-    Document,
-    by_strategy,
-    cost_rows,
-    first_bleed_rows,
-    headline_years,
-    labels,
-    nnt_rows,
-    plane_rows,
-)
+from econmodel.reporting.series import Document, by_strategy, cost_rows, first_bleed_rows, headline_years, labels, nnt_rows, plane_rows
 from econmodel.reporting.style import CATEGORY_COLOURS, CATEGORY_LABELS, INK, MUTED, strategy_styles
 
 if TYPE_CHECKING:
@@ -36,8 +27,15 @@ def plot_first_bleeds(result: Document, *, ax: Axes) -> dict[str, Line2D]:
     last = ax.get_xlim()[1]
     if last > OBSERVED_YEARS:
         ax.axvspan(OBSERVED_YEARS, last, color="#f3f5f6", zorder=0)
-        ax.text(OBSERVED_YEARS + 0.1, 0.015, "beyond observed\nuntreated risk", fontsize=6.6, color=MUTED, va="bottom",
-                transform=ax.get_xaxis_transform())
+        ax.text(
+            OBSERVED_YEARS + 0.1,
+            0.015,
+            "beyond observed\nuntreated risk",
+            fontsize=6.6,
+            color=MUTED,
+            va="bottom",
+            transform=ax.get_xaxis_transform(),
+        )
     label_column(ax, result, sorted(lines, key=lambda key: -float(lines[key].get_ydata()[-1])))  # type: ignore[index,arg-type]
     return lines
 
@@ -49,8 +47,9 @@ def plot_costs(result: Document, *, ax: Axes) -> dict[tuple[str, str], Rectangle
     left, bars = dict.fromkeys(names, 0.0), {}
     for row in cost_rows(result):
         key, category = row["strategy"], row["category"]
-        bars[key, category] = ax.barh(places[key], row["cost"], left=left[key], height=0.62,
-                                      color=CATEGORY_COLOURS[category], edgecolor="white", linewidth=0.5)[0]
+        bars[key, category] = ax.barh(
+            places[key], row["cost"], left=left[key], height=0.62, color=CATEGORY_COLOURS[category], edgecolor="white", linewidth=0.5
+        )[0]
         left[key] += row["cost"]
     for key, place in places.items():
         total = result["strategies"][key]["cost_five_years"]["total"]
@@ -90,19 +89,33 @@ def plot_plane(result: Document, *, ax: Axes) -> dict[str, Line2D]:
     """Cost-effectiveness plane: increments against the comparator, the frontier and the threshold."""
     settings, styles = result["settings"], strategy_styles(list(labels(result)))
     rows = {row["strategy"]: row for row in plane_rows(result)}
-    points = {key: ax.plot(row["incremental_qalys"], row["incremental_cost"], styles[key].marker, markersize=7,
-                           color=styles[key].colour, markeredgecolor="white", markeredgewidth=0.6, zorder=3)[0]
-              for key, row in rows.items()}
+    points = {
+        key: ax.plot(
+            row["incremental_qalys"],
+            row["incremental_cost"],
+            styles[key].marker,
+            markersize=7,
+            color=styles[key].colour,
+            markeredgecolor="white",
+            markeredgewidth=0.6,
+            zorder=3,
+        )[0]
+        for key, row in rows.items()
+    }
     edge = [rows[row["key"]] for row in result["frontier"] if row["status"] in ("reference", "on_frontier")]
-    ax.plot([r["incremental_qalys"] for r in edge], [r["incremental_cost"] for r in edge], color=MUTED, linewidth=1.0,
-            label="frontier")
+    ax.plot(
+        [r["incremental_qalys"] for r in edge], [r["incremental_cost"] for r in edge], color=MUTED, linewidth=1.0, label="frontier"
+    )
     ax.axhline(0, color=MUTED, linewidth=0.6)
     ax.axvline(0, color=MUTED, linewidth=0.6)
     limits = ax.get_xlim(), ax.get_ylim()
     ax.axline((0, 0), slope=settings["willingness_to_pay"], color=MUTED, linewidth=0.9, linestyle=(0, (4, 3)))
     ax.set(xlim=limits[0], ylim=limits[1])
-    _axis_names(ax, f"QALYs gained per patient v. {labels(result)[settings['comparator']].lower()}",
-                f"Extra cost per patient ({f.price_note(settings)})")
+    _axis_names(
+        ax,
+        f"QALYs gained per patient v. {labels(result)[settings['comparator']].lower()}",
+        f"Extra cost per patient ({f.price_note(settings)})",
+    )
     ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, settings["currency"]))
     _note_above(ax, f"Solid: frontier. Dashed: {f.money(settings['willingness_to_pay'], settings['currency'])} a QALY")
     label_column(ax, result, [row["key"] for row in reversed(result["frontier"])])
@@ -124,28 +137,49 @@ def _note_above(ax: Axes, text: str) -> None:
     ax.text(0.0, 1.02, text, transform=ax.transAxes, va="bottom", color=MUTED, fontsize=7.0, linespacing=1.0)
 
 
-def strategy_lines(result: Document, series: Mapping[str, tuple[list[float], list[float]]], ax: Axes, *,
-                   markers: bool = True) -> dict[str, Line2D]:
+def strategy_lines(
+    result: Document, series: Mapping[str, tuple[list[float], list[float]]], ax: Axes, *, markers: bool = True
+) -> dict[str, Line2D]:
     """Draw one line per strategy in its own colour, marker and dash."""
     styles = strategy_styles(list(labels(result)))
-    return {key: ax.plot(x, y, color=styles[key].colour, marker=styles[key].marker if markers else "",
-                         linestyle=styles[key].dash, markeredgecolor="white", markeredgewidth=0.4)[0]
-            for key, (x, y) in series.items()}
+    return {
+        key: ax.plot(
+            x,
+            y,
+            color=styles[key].colour,
+            marker=styles[key].marker if markers else "",
+            linestyle=styles[key].dash,
+            markeredgecolor="white",
+            markeredgewidth=0.4,
+        )[0]
+        for key, (x, y) in series.items()
+    }
 
 
-def label_column(ax: Axes, result: Document, order: Iterable[str], *, gap: float = 0.07,
-                 markers: bool = True) -> None:
+def label_column(ax: Axes, result: Document, order: Iterable[str], *, gap: float = 0.07, markers: bool = True) -> None:
     """Name the strategies in a column right of the axis, in the order given (top first)."""
     names, styles = labels(result), strategy_styles(list(labels(result)))
     keys = list(order)
     for i, key in enumerate(keys):
         y = 1.0 - (i + 0.5) / max(len(keys), 1)
-        ax.plot([1.0 + 0.5 * gap, 1.0 + 2.0 * gap], [y, y], color=styles[key].colour, linestyle=styles[key].dash,
-                transform=ax.transAxes, clip_on=False)
-        ax.plot([1.0 + 1.25 * gap], [y], color=styles[key].colour, marker=styles[key].marker if markers else "",
-                transform=ax.transAxes, clip_on=False, markersize=4.5)
-        ax.text(1.0 + 2.6 * gap, y, fill(names[key], 17), transform=ax.transAxes, va="center", linespacing=1.0,
-                fontsize=7.0)
+        ax.plot(
+            [1.0 + 0.5 * gap, 1.0 + 2.0 * gap],
+            [y, y],
+            color=styles[key].colour,
+            linestyle=styles[key].dash,
+            transform=ax.transAxes,
+            clip_on=False,
+        )
+        ax.plot(
+            [1.0 + 1.25 * gap],
+            [y],
+            color=styles[key].colour,
+            marker=styles[key].marker if markers else "",
+            transform=ax.transAxes,
+            clip_on=False,
+            markersize=4.5,
+        )
+        ax.text(1.0 + 2.6 * gap, y, fill(names[key], 17), transform=ax.transAxes, va="center", linespacing=1.0, fontsize=7.0)
 
 
 def describe(name: str, result: Document) -> dict[str, Any]:
@@ -153,17 +187,26 @@ def describe(name: str, result: Document) -> dict[str, Any]:
     settings = result["settings"]
     years, versus = headline_years(result), labels(result)[settings["comparator"]].lower()
     known = {
-        "state_diagram": ("Health states and moves", "Diagram of the health states and the moves between them; death "
-                          "is possible from every state."),
-        "first_bleeds": ("First bleeds by strategy, any source, with death competing",
-                         "Curves of the share of patients with a first bleed over ten years, one per strategy."),
-        "cost_by_category": (f"Cost per patient over {years} years by category", "Bars of cost per patient, stacked by "
-                             "prophylaxis, bleeds and care after a bleed, one bar per strategy."),
-        "nnt_by_year": ("Patients needed to treat to avert one first bleed, by year", "Number needed to treat by year, "
-                        "against no prophylaxis and against a beta-blocker, one line per strategy."),
-        "cost_effectiveness_plane": (f"Cost-effectiveness plane against {versus}, over the time horizon",
-                                     "Extra cost against QALYs gained, one point per strategy, with the efficiency "
-                                     "frontier and the threshold."),
+        "state_diagram": (
+            "Health states and moves",
+            "Diagram of the health states and the moves between them; death is possible from every state.",
+        ),
+        "first_bleeds": (
+            "First bleeds by strategy, any source, with death competing",
+            "Curves of the share of patients with a first bleed over ten years, one per strategy.",
+        ),
+        "cost_by_category": (
+            f"Cost per patient over {years} years by category",
+            "Bars of cost per patient, stacked by prophylaxis, bleeds and care after a bleed, one bar per strategy.",
+        ),
+        "nnt_by_year": (
+            "Patients needed to treat to avert one first bleed, by year",
+            "Number needed to treat by year, against no prophylaxis and against a beta-blocker, one line per strategy.",
+        ),
+        "cost_effectiveness_plane": (
+            f"Cost-effectiveness plane against {versus}, over the time horizon",
+            "Extra cost against QALYs gained, one point per strategy, with the efficiency frontier and the threshold.",
+        ),
     }
     caption, alt = known[name]
     return {"name": name, "caption": caption, "alt": alt}

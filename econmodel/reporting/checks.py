@@ -27,15 +27,22 @@ def checks_table(rows: Sequence[CheckRow]) -> Table:
     from rich.markup import escape
     from rich.table import Table
 
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title="The model against published results",
-                  title_justify="left", title_style="bold",
-                  caption="Independent targets are never tuned to; a miss stays visible.", caption_justify="left")
+    table = Table(
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+        title="The model against published results",
+        title_justify="left",
+        title_style="bold",
+        caption="Independent targets are never tuned to; a miss stays visible.",
+        caption_justify="left",
+    )
     for heading in ("Kind", "Target", "Observed", "Model", "Rule", "Verdict"):
         table.add_column(heading, justify="right" if heading in ("Observed", "Model") else "left")
     for row in sorted(rows, key=lambda r: KINDS.index(r.kind)):
         style = "bold" if row.verdict == "fails" else ""
-        table.add_row(row.kind, escape(row.target), observed_text(row), value_text(row.predicted), row.pass_rule,
-                      row.verdict, style=style)
+        table.add_row(
+            row.kind, escape(row.target), observed_text(row), value_text(row.predicted), row.pass_rule, row.verdict, style=style
+        )
     return table
 
 

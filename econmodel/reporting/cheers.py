@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from econmodel.reporting.content import Table, table
 
-SOURCE = ("Topics in our words after Husereau D, et al. CHEERS 2022, doi:10.1186/s12916-021-02204-0; topics 1 to 16 "
-          "read there, 17 to 28 from memory.")
+SOURCE = (
+    "Topics in our words after Husereau D, et al. CHEERS 2022, doi:10.1186/s12916-021-02204-0; topics 1 to 16 "
+    "read there, 17 to 28 from memory."
+)
 BY_SITE = "to be written by the site"
 ANSWERS = (
     ("Title", "title page"),
@@ -26,8 +28,10 @@ ANSWERS = (
     ("Model, its rationale and availability", "The model"),
     ("Analytics and assumptions", "The model; Findings, limits and generalisability"),
     ("Differences between patients", "Results by patient group"),
-    ("Effects on different people (equity)", "not applicable: every patient counts alike and no distribution of "
-     "effects between social groups is modelled"),
+    (
+        "Effects on different people (equity)",
+        "not applicable: every patient counts alike and no distribution of effects between social groups is modelled",
+    ),
     ("How uncertainty is handled", "Uncertainty"),
     ("How patients and others were engaged", f"{BY_SITE}"),
     ("Parameters: values, ranges, distributions, sources", "Annex A"),
@@ -42,6 +46,9 @@ ANSWERS = (
 
 def cheers_table() -> Table:
     """Topics with the section that answers each."""
-    return table("Reporting topics and where they are answered",
-                 (("No.", 0.35, True), ("Topic", 2.2), ("Answered in", 3.2)),
-                 [(str(i), topic, answer) for i, (topic, answer) in enumerate(ANSWERS, start=1)], note=SOURCE)
+    return table(
+        "Reporting topics and where they are answered",
+        (("No.", 0.35, True), ("Topic", 2.2), ("Answered in", 3.2)),
+        [(str(i), topic, answer) for i, (topic, answer) in enumerate(ANSWERS, start=1)],
+        note=SOURCE,
+    )

@@ -147,7 +147,13 @@ def chart_names(blocks: Sequence[Block]) -> list[str]:
     return found
 
 
-def table(caption: str, columns: Sequence[tuple[str, float] | tuple[str, float, bool]],
-          rows: Sequence[Sequence[str]], *, note: str = "", small: bool = False) -> Table:
+def table(
+    caption: str,
+    columns: Sequence[tuple[str, float] | tuple[str, float, bool]],
+    rows: Sequence[Sequence[str]],
+    *,
+    note: str = "",
+    small: bool = False,
+) -> Table:
     """Build a table from (heading, width, is number) tuples and rows of text."""
     return Table(caption, tuple(Column(*c) for c in columns), tuple(tuple(row) for row in rows), note, small)

@@ -18,23 +18,52 @@ if TYPE_CHECKING:
 NEVER = "never_bled"
 FRAME = (0.15, 0.35, 3.0, 6.2)
 BOX = (2.3, 0.86)
-PLACES = {"at_risk": (1.65, 5.0), "in_course": (1.65, 3.3), "protected": (1.65, 1.3), "bleeding": (5.2, 3.0),
-          "rebleeding": (8.75, 1.4), "post_bleed": (8.75, 3.6), "transplanted": (8.75, 5.6), "dead": (5.2, 0.9)}
-TO_DEATH = {"bleeding": ((5.2, 2.57), (5.2, 1.33)), "rebleeding": ((7.6, 1.1), (6.35, 0.8)),
-            "post_bleed": ((7.6, 3.35), (6.35, 1.1)), "transplanted": ((7.6, 5.35), (5.9, 1.33))}
+PLACES = {
+    "at_risk": (1.65, 5.0),
+    "in_course": (1.65, 3.3),
+    "protected": (1.65, 1.3),
+    "bleeding": (5.2, 3.0),
+    "rebleeding": (8.75, 1.4),
+    "post_bleed": (8.75, 3.6),
+    "transplanted": (8.75, 5.6),
+    "dead": (5.2, 0.9),
+}
+TO_DEATH = {
+    "bleeding": ((5.2, 2.57), (5.2, 1.33)),
+    "rebleeding": ((7.6, 1.1), (6.35, 0.8)),
+    "post_bleed": ((7.6, 3.35), (6.35, 1.1)),
+    "transplanted": ((7.6, 5.35), (5.9, 1.33)),
+}
 FILLS = {"bleeding": "#fbe9e4", "rebleeding": "#fbe9e4", "dead": "#e4e7ea"}
-MOVE_WORDS = {("never_bled", "bleeding"): "bleed", ("bleeding", "rebleeding"): "early rebleed",
-              ("bleeding", "post_bleed"): "survived six weeks", ("rebleeding", "post_bleed"): "survived",
-              ("post_bleed", "rebleeding"): "late rebleed", ("in_course", "protected"): "course done",
-              ("protected", "in_course"): "re-treatment", ("protected", "at_risk"): "protection lost",
-              ("in_course", "at_risk"): "not obliterated"}
-BENDS = {("in_course", "protected"): 0.25, ("protected", "in_course"): 0.25, ("rebleeding", "post_bleed"): 0.25,
-         ("post_bleed", "rebleeding"): 0.25, ("protected", "at_risk"): -0.45}
-WORD_PLACES = {("never_bled", "bleeding"): (3.6, 3.2), ("bleeding", "rebleeding"): (7.1, 1.85),
-               ("bleeding", "post_bleed"): (6.85, 3.72), ("rebleeding", "post_bleed"): (9.42, 2.5),
-               ("post_bleed", "rebleeding"): (8.08, 2.5), ("in_course", "protected"): (0.95, 2.3),
-               ("protected", "in_course"): (2.35, 2.3), ("protected", "at_risk"): (0.55, 4.15),
-               ("in_course", "at_risk"): (2.2, 4.15)}
+MOVE_WORDS = {
+    ("never_bled", "bleeding"): "bleed",
+    ("bleeding", "rebleeding"): "early rebleed",
+    ("bleeding", "post_bleed"): "survived six weeks",
+    ("rebleeding", "post_bleed"): "survived",
+    ("post_bleed", "rebleeding"): "late rebleed",
+    ("in_course", "protected"): "course done",
+    ("protected", "in_course"): "re-treatment",
+    ("protected", "at_risk"): "protection lost",
+    ("in_course", "at_risk"): "not obliterated",
+}
+BENDS = {
+    ("in_course", "protected"): 0.25,
+    ("protected", "in_course"): 0.25,
+    ("rebleeding", "post_bleed"): 0.25,
+    ("post_bleed", "rebleeding"): 0.25,
+    ("protected", "at_risk"): -0.45,
+}
+WORD_PLACES = {
+    ("never_bled", "bleeding"): (3.6, 3.2),
+    ("bleeding", "rebleeding"): (7.1, 1.85),
+    ("bleeding", "post_bleed"): (6.85, 3.72),
+    ("rebleeding", "post_bleed"): (9.42, 2.5),
+    ("post_bleed", "rebleeding"): (8.08, 2.5),
+    ("in_course", "protected"): (0.95, 2.3),
+    ("protected", "in_course"): (2.35, 2.3),
+    ("protected", "at_risk"): (0.55, 4.15),
+    ("in_course", "at_risk"): (2.2, 4.15),
+}
 
 
 def family_moves(structure: Structure) -> list[tuple[str, str]]:
@@ -73,8 +102,18 @@ def _draw_frame(ax: Axes) -> None:
     from matplotlib.patches import FancyBboxPatch
 
     x, y, width, height = FRAME
-    ax.add_artist(FancyBboxPatch((x, y), width, height - y, boxstyle="round,pad=0,rounding_size=0.15", fill=False,
-                                edgecolor=MUTED, linewidth=0.8, linestyle=(0, (3, 2))))
+    ax.add_artist(
+        FancyBboxPatch(
+            (x, y),
+            width,
+            height - y,
+            boxstyle="round,pad=0,rounding_size=0.15",
+            fill=False,
+            edgecolor=MUTED,
+            linewidth=0.8,
+            linestyle=(0, (3, 2)),
+        )
+    )
     ax.text(x + width / 2, height - 0.12, "Never bled", ha="center", va="top", color=MUTED)
 
 
@@ -83,8 +122,17 @@ def _draw_box(ax: Axes, family: str) -> None:
 
     x, y = PLACES[family]
     width, height = BOX
-    ax.add_artist(FancyBboxPatch((x - width / 2, y - height / 2), width, height, edgecolor=ACCENT, linewidth=1.0,
-                                facecolor=FILLS.get(family, "#eaf2f5"), boxstyle="round,pad=0,rounding_size=0.12"))
+    ax.add_artist(
+        FancyBboxPatch(
+            (x - width / 2, y - height / 2),
+            width,
+            height,
+            edgecolor=ACCENT,
+            linewidth=1.0,
+            facecolor=FILLS.get(family, "#eaf2f5"),
+            boxstyle="round,pad=0,rounding_size=0.12",
+        )
+    )
     ax.text(x, y, _two_lines(STATE_LABELS[family]), ha="center", va="center", linespacing=1.15, color=INK)
 
 
@@ -102,14 +150,32 @@ def _draw_arrow(ax: Axes, source: str, target: str) -> Artist:
     start, end = _ends(source, target)
     fatal = target == "dead"
     bend = BENDS.get((source, target), 0.0)
-    arrow = FancyArrowPatch(start, end, arrowstyle="-|>", mutation_scale=8, connectionstyle=f"arc3,rad={bend}",
-                            color=MUTED if fatal else (WARM if "bleed" in target else ACCENT), linewidth=1.0,
-                            linestyle=(0, (3, 2)) if fatal else "-", shrinkA=0, shrinkB=1)
+    arrow = FancyArrowPatch(
+        start,
+        end,
+        arrowstyle="-|>",
+        mutation_scale=8,
+        connectionstyle=f"arc3,rad={bend}",
+        color=MUTED if fatal else (WARM if "bleed" in target else ACCENT),
+        linewidth=1.0,
+        linestyle=(0, (3, 2)) if fatal else "-",
+        shrinkA=0,
+        shrinkB=1,
+    )
     ax.add_artist(arrow)
     if (source, target) in MOVE_WORDS:
         x, y = WORD_PLACES[source, target]
-        ax.text(x, y, MOVE_WORDS[source, target].replace(" ", "\n", 1), ha="center", va="center", fontsize=6.8,
-                linespacing=1.0, color=MUTED, bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5})
+        ax.text(
+            x,
+            y,
+            MOVE_WORDS[source, target].replace(" ", "\n", 1),
+            ha="center",
+            va="center",
+            fontsize=6.8,
+            linespacing=1.0,
+            color=MUTED,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5},
+        )
     return arrow
 
 

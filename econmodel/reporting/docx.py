@@ -61,8 +61,7 @@ def _draw(word: WordDocument, block: Block, figures: Path) -> None:
         for item in (*block.left, *block.right):
             _draw(word, item, figures)
         return
-    drawers: dict[type, Any] = {Paragraph: _paragraph, Bullets: _bullets, KeyNumbers: _key_numbers, Table: _table,
-                                Blanks: _blanks}
+    drawers: dict[type, Any] = {Paragraph: _paragraph, Bullets: _bullets, KeyNumbers: _key_numbers, Table: _table, Blanks: _blanks}
     if isinstance(block, Charts):
         _charts(word, block, figures)
     else:
@@ -84,7 +83,7 @@ def _bullets(word: WordDocument, block: Bullets) -> None:
 
 
 def _key_numbers(word: WordDocument, block: KeyNumbers) -> None:
-    rows = [block.numbers[i:i + 4] for i in range(0, len(block.numbers), 4)]
+    rows = [block.numbers[i : i + 4] for i in range(0, len(block.numbers), 4)]
     grid = word.add_table(rows=len(rows), cols=4)
     parts.spread_columns(word, grid, [1.0] * 4)
     for i, row in enumerate(rows):
@@ -95,9 +94,14 @@ def _key_numbers(word: WordDocument, block: KeyNumbers) -> None:
 
 def _table(word: WordDocument, block: Table) -> None:
     word.add_paragraph(clean(block.caption), style="Table Caption")
-    parts.data_table(word, [clean(c.heading) for c in block.columns], [[clean(t) for t in row] for row in block.rows],
-                     [c.width for c in block.columns], [c.is_number for c in block.columns],
-                     style="TableSmall" if block.small else "TableText")
+    parts.data_table(
+        word,
+        [clean(c.heading) for c in block.columns],
+        [[clean(t) for t in row] for row in block.rows],
+        [c.width for c in block.columns],
+        [c.is_number for c in block.columns],
+        style="TableSmall" if block.small else "TableText",
+    )
     if block.note:
         word.add_paragraph(clean(block.note), style="Note")
     else:
@@ -106,13 +110,18 @@ def _table(word: WordDocument, block: Table) -> None:
 
 def _charts(word: WordDocument, block: Charts, figures: Path) -> None:
     per_row = min(len(block.charts), 2)
-    rows = [block.charts[i:i + per_row] for i in range(0, len(block.charts), per_row)]
+    rows = [block.charts[i : i + per_row] for i in range(0, len(block.charts), per_row)]
     grid = word.add_table(rows=len(rows), cols=per_row)
     width = parts.spread_columns(word, grid, [1.0] * per_row)
     for i, row in enumerate(rows):
         for j, chart in enumerate(row):
-            parts.picture(grid.cell(i, j), figures / f"{chart.name}.png", clean(chart.caption), clean(chart.alt),
-                          width * (0.9 if per_row == 2 else 0.8))
+            parts.picture(
+                grid.cell(i, j),
+                figures / f"{chart.name}.png",
+                clean(chart.caption),
+                clean(chart.alt),
+                width * (0.9 if per_row == 2 else 0.8),
+            )
     parts.space_after(word)
 
 

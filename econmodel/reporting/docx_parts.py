@@ -43,8 +43,14 @@ def set_styles(word: WordDocument, *, small: bool) -> None:
     page.top_margin, page.bottom_margin = Mm(11), Mm(12 if small else 16)
     page.header_distance, page.footer_distance = Mm(6), Mm(6)
     body = 8.0 if small else 10.0
-    for name, size in (("Normal", body), ("Title", 15.0 if small else 20.0), ("Subtitle", body), ("List Bullet", body),
-                       ("Heading 1", 11.0 if small else 14.0), ("Heading 2", 11.0)):
+    for name, size in (
+        ("Normal", body),
+        ("Title", 15.0 if small else 20.0),
+        ("Subtitle", body),
+        ("List Bullet", body),
+        ("Heading 1", 11.0 if small else 14.0),
+        ("Heading 2", 11.0),
+    ):
         style: Any = word.styles[name]
         _font(style, size)
         _plain(style)
@@ -163,8 +169,15 @@ def spread_columns(word: WordDocument, made: WordTable, widths: Sequence[float])
     return shares[0]
 
 
-def data_table(word: WordDocument, headings: Sequence[str], rows: Sequence[Sequence[str]], widths: Sequence[float],
-               numeric: Sequence[bool], *, style: str) -> None:
+def data_table(
+    word: WordDocument,
+    headings: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    widths: Sequence[float],
+    numeric: Sequence[bool],
+    *,
+    style: str,
+) -> None:
     """Add a table; rows, and short tables, are kept whole and the headings are repeated on every page.
 
     It is written as markup in one go, because building a long table cell by cell takes minutes.
@@ -179,14 +192,17 @@ def data_table(word: WordDocument, headings: Sequence[str], rows: Sequence[Seque
     whole_on_a_page = len(rows) <= KEPT_ROWS
     lines = [_row_xml(headings, twips, numeric, style, header=True, keep=True)]
     lines += [_row_xml(row, twips, numeric, style, keep=whole_on_a_page and row is not rows[-1]) for row in rows]
-    xml = (f'<w:tbl {nsdecls("w")}><w:tblPr><w:tblW w:w="{sum(twips)}" w:type="dxa"/><w:tblLayout w:type="fixed"/>'
-           '<w:tblCellMar><w:left w:w="50" w:type="dxa"/><w:right w:w="50" w:type="dxa"/></w:tblCellMar></w:tblPr>'
-           f"<w:tblGrid>{grid}</w:tblGrid>{''.join(lines)}</w:tbl>")
+    xml = (
+        f'<w:tbl {nsdecls("w")}><w:tblPr><w:tblW w:w="{sum(twips)}" w:type="dxa"/><w:tblLayout w:type="fixed"/>'
+        '<w:tblCellMar><w:left w:w="50" w:type="dxa"/><w:right w:w="50" w:type="dxa"/></w:tblCellMar></w:tblPr>'
+        f"<w:tblGrid>{grid}</w:tblGrid>{''.join(lines)}</w:tbl>"
+    )
     word.element.body.insert_element_before(parse_xml(xml), "w:sectPr")
 
 
-def _row_xml(texts: Sequence[str], twips: Sequence[int], numeric: Sequence[bool], style: str, *,
-             header: bool = False, keep: bool = False) -> str:
+def _row_xml(
+    texts: Sequence[str], twips: Sequence[int], numeric: Sequence[bool], style: str, *, header: bool = False, keep: bool = False
+) -> str:
     from xml.sax.saxutils import escape
 
     line = f'w:sz="{8 if header else 4}" w:color="{INK if header else "D5DADD"}"'
@@ -199,8 +215,9 @@ def _row_xml(texts: Sequence[str], twips: Sequence[int], numeric: Sequence[bool]
         f'<w:p><w:pPr><w:pStyle w:val="{style}"/>{together}'
         f"{RIGHT if is_number else ''}</w:pPr><w:r>{bold}"
         f'<w:t xml:space="preserve">{escape(text)}</w:t></w:r></w:p></w:tc>'
-        for text, width, is_number, far in zip(texts, twips, numeric, after_number, strict=True))
-    return f'<w:tr><w:trPr><w:cantSplit/>{"<w:tblHeader/>" if header else ""}</w:trPr>{cells}</w:tr>'
+        for text, width, is_number, far in zip(texts, twips, numeric, after_number, strict=True)
+    )
+    return f"<w:tr><w:trPr><w:cantSplit/>{'<w:tblHeader/>' if header else ''}</w:trPr>{cells}</w:tr>"
 
 
 def key_cell(cell: _Cell, value: str, label: str, note: str) -> None:

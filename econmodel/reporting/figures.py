@@ -57,8 +57,11 @@ def save_figure(spec: Spec, folder: Path, name: str) -> list[Path]:
 
     with rc_context(plot_settings()):
         vector, pixels = draw_figure(spec)
-    return [write_bytes(folder / f"{name}.svg", vector), write_bytes(folder / f"{name}.png", pixels),
-            write_csv(folder / f"{name}.csv", spec.rows)]
+    return [
+        write_bytes(folder / f"{name}.svg", vector),
+        write_bytes(folder / f"{name}.png", pixels),
+        write_csv(folder / f"{name}.csv", spec.rows),
+    ]
 
 
 def draw_figure(spec: Spec) -> tuple[bytes, bytes]:
@@ -71,10 +74,12 @@ def draw_figure(spec: Spec) -> tuple[bytes, bytes]:
     spec.draw(figure)
     vector, pixels = io.BytesIO(), io.BytesIO()
     FigureCanvasSVG(figure).print_svg(  # type: ignore[no-untyped-call]
-        vector, metadata={"Date": None, "Creator": None})
+        vector, metadata={"Date": None, "Creator": None}
+    )
     figure.set_dpi(PNG_DPI)
     FigureCanvasAgg(figure).print_png(  # type: ignore[no-untyped-call]
-        pixels, metadata={"Software": None}, pil_kwargs={"compress_level": 4})
+        pixels, metadata={"Software": None}, pil_kwargs={"compress_level": 4}
+    )
     return vector.getvalue(), pixels.getvalue()
 
 
@@ -92,15 +97,19 @@ def case_figures(document: series.Document, structure: Structure) -> dict[str, S
     from econmodel.reporting import charts, diagram
 
     return {
-        "state_diagram": Spec(_move_rows(structure), 3.3,
-                              drawer(partial(diagram.plot_state_diagram, structure), 0.0, 0.0, 1.0, 1.0), width=5.0),
-        "first_bleeds": Spec(series.first_bleed_rows(document), HEIGHT,
-                             drawer(partial(charts.plot_first_bleeds, document), 0.15, 0.17, 0.50, 0.80)),
-        "cost_by_category": Spec(series.cost_rows(document), HEIGHT,
-                                 drawer(partial(charts.plot_costs, document), 0.34, 0.17, 0.64, 0.74)),
+        "state_diagram": Spec(
+            _move_rows(structure), 3.3, drawer(partial(diagram.plot_state_diagram, structure), 0.0, 0.0, 1.0, 1.0), width=5.0
+        ),
+        "first_bleeds": Spec(
+            series.first_bleed_rows(document), HEIGHT, drawer(partial(charts.plot_first_bleeds, document), 0.15, 0.17, 0.50, 0.80)
+        ),
+        "cost_by_category": Spec(
+            series.cost_rows(document), HEIGHT, drawer(partial(charts.plot_costs, document), 0.34, 0.17, 0.64, 0.74)
+        ),
         "nnt_by_year": Spec(series.nnt_rows(document), HEIGHT, partial(_nnt_panels, document)),
-        "cost_effectiveness_plane": Spec(series.plane_rows(document), HEIGHT,
-                                         drawer(partial(charts.plot_plane, document), 0.18, 0.17, 0.47, 0.74)),
+        "cost_effectiveness_plane": Spec(
+            series.plane_rows(document), HEIGHT, drawer(partial(charts.plot_plane, document), 0.18, 0.17, 0.47, 0.74)
+        ),
     }
 
 
@@ -118,5 +127,14 @@ def _nnt_panels(document: series.Document, figure: Figure) -> None:
 
 def _move_rows(structure: Structure) -> list[dict[str, Any]]:
     names = {state.key: state.label for state in structure.states}
-    return [{"source": m.source, "source_label": names[m.source], "target": m.target, "target_label": names[m.target],
-             "move": m.kind, "move_label": m.label} for m in structure.moves]
+    return [
+        {
+            "source": m.source,
+            "source_label": names[m.source],
+            "target": m.target,
+            "target_label": names[m.target],
+            "move": m.kind,
+            "move_label": m.label,
+        }
+        for m in structure.moves
+    ]

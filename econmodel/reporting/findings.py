@@ -45,5 +45,10 @@ def analysis_block(question: Question, rows: Sequence[TornadoRow] | Sequence[Sce
     """Put the rows of an analysis with what they are about."""
     from econmodel.uncertainty.deterministic import plain_rows
 
-    return {"strategy": question.strategy, "versus": question.versus, "outcome": question.outcome,
-            "label": question.label, "rows": plain_rows(rows)}
+    return {
+        "strategy": question.strategy,
+        "versus": question.versus,
+        "outcome": question.outcome,
+        "label": question.label,
+        "rows": plain_rows(rows),
+    }

@@ -35,11 +35,13 @@ def render_html(paper: Paper, figures: Path) -> str:
     def folded(table: Table) -> bool:
         return paper.kind == "brief" and table.small
 
-    environment = Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined,
-                              trim_blocks=True, lstrip_blocks=True)
+    environment = Environment(
+        loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
     style = Markup((TEMPLATES / "paper.css").read_text(encoding="utf-8"))
-    text = environment.get_template("paper.html.jinja").render(paper=paper, drawing=drawing, style=style, breakable=breakable,
-                                                                    folded=folded)
+    text = environment.get_template("paper.html.jinja").render(
+        paper=paper, drawing=drawing, style=style, breakable=breakable, folded=folded
+    )
     return LOOSE_MINUS.sub(r"\1&#8288;", text)
 
 
@@ -47,7 +49,7 @@ def inline_svg(svg: str, name: str, alt: str) -> str:
     """Make a saved SVG fit to stand in a page: own identifiers, scaled by the page, read out as ``alt``."""
     from markupsafe import escape
 
-    body = svg[svg.index("<svg"):]
+    body = svg[svg.index("<svg") :]
     body = re.sub(r"<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
     body = re.sub(r'(\bid="|href="#|url\(#)', rf"\1{name}-", body)
     opening = r'<svg viewBox="\1" role="img" xmlns:xlink="http://www.w3.org/1999/xlink">'

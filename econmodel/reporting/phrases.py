@@ -20,16 +20,30 @@ if TYPE_CHECKING:
     from econmodel.parameters.parameter_set import ParameterSet
 
 CAUTIONS = (
-    ("Not advice for a patient. ", "This is a planning model for services. Follow local protocol, licensed clinicians "
-     "and local finance rules."),
-    ("Not standard care. ", "In the guidelines read, no endoscopic option is standard for primary prophylaxis; most "
-     "offer a beta-blocker. The comparison with no prophylaxis shows the natural history, not usual care."),
-    ("Off-label use. ", "n-Butyl-2-cyanoacrylate is used off label for gastric varices in many countries, and coils "
-     "made for vascular embolisation are used outside their label."),
-    ("Weak evidence. ", "No comparative study was found of EUS-guided coil, or coil and glue, in varices that have not "
-     "bled; those effects are borrowed from patients who had bled, and drawn toward no difference."),
-    ("Declared limits. ", "Child-Pugh class stays as it is at the start; harms come largely from series of bleeding "
-     "patients; the untreated risk has been observed for five years and is extrapolated beyond."),
+    (
+        "Not advice for a patient. ",
+        "This is a planning model for services. Follow local protocol, licensed clinicians and local finance rules.",
+    ),
+    (
+        "Not standard care. ",
+        "In the guidelines read, no endoscopic option is standard for primary prophylaxis; most "
+        "offer a beta-blocker. The comparison with no prophylaxis shows the natural history, not usual care.",
+    ),
+    (
+        "Off-label use. ",
+        "n-Butyl-2-cyanoacrylate is used off label for gastric varices in many countries, and coils "
+        "made for vascular embolisation are used outside their label.",
+    ),
+    (
+        "Weak evidence. ",
+        "No comparative study was found of EUS-guided coil, or coil and glue, in varices that have not "
+        "bled; those effects are borrowed from patients who had bled, and drawn toward no difference.",
+    ),
+    (
+        "Declared limits. ",
+        "Child-Pugh class stays as it is at the start; harms come largely from series of bleeding "
+        "patients; the untreated risk has been observed for five years and is extrapolated beyond.",
+    ),
 )
 BRIEF_CAUTIONS = tuple(item for item in CAUTIONS if item[0] not in ("Not standard care. ", "Off-label use. "))
 
@@ -39,8 +53,11 @@ def answer(document: Document, key: str | None = None) -> str:
     key = key or focus_strategy(document)
     years = f.span(headline_years(document))
     parts = [part for versus in ("watch", "beta_blocker") if (part := _one_comparison(document, versus, key))]
-    return f"Over {years}, {lower(labels(document)[key])} {'; '.join(parts)}." if parts else (
-        f"{labels(document)[key]} is the only strategy of this case, so there is nothing to compare.")
+    return (
+        f"Over {years}, {lower(labels(document)[key])} {'; '.join(parts)}."
+        if parts
+        else (f"{labels(document)[key]} is the only strategy of this case, so there is nothing to compare.")
+    )
 
 
 def _one_comparison(document: Document, versus: str, key: str) -> str:
@@ -53,9 +70,11 @@ def _one_comparison(document: Document, versus: str, key: str) -> str:
     name = ("a " if versus == "beta_blocker" else "") + lower(labels(document)[versus])
     size = f.money(abs(cost), currency)
     money = f"saves {size} per patient" if cost < 0 else f"costs {size} more per patient"
-    bleeds = {"NNTB": f"averts one first bleed for every {f.nnt(block)} treated",
-              "NNTH": f"brings one more first bleed for every {f.nnt(block).removeprefix('NNTH ')} treated",
-              "none": "averts no first bleed"}[block["kind"]]
+    bleeds = {
+        "NNTB": f"averts one first bleed for every {f.nnt(block)} treated",
+        "NNTH": f"brings one more first bleed for every {f.nnt(block).removeprefix('NNTH ')} treated",
+        "none": "averts no first bleed",
+    }[block["kind"]]
     by = "" if year == headline_years(document) else f" by year {year}"
     told = f"{money} and {bleeds}{by}"
     return f"{told}, against {name}" if versus == "watch" else f"against {name} it {told}"
@@ -77,16 +96,20 @@ def banner(case: Case) -> str:
     if not case.is_demo:
         return ""
     invented = status_counts(case.parameters).get("demo", 0)
-    return (f"Invented data. {case.title} does not exist: {invented} of the inputs were made up for demonstration. No "
-            "real hospital, patient or contract stands behind them.")
+    return (
+        f"Invented data. {case.title} does not exist: {invented} of the inputs were made up for demonstration. No "
+        "real hospital, patient or contract stands behind them."
+    )
 
 
 def footer(case: Case, document: Document) -> str:
     """Version, case, seed, draws and hash of the inputs, for every page."""
     block: Mapping[str, Any] = document["case"]
     overrides = "; ".join(block["overrides"]) or "none"
-    return (f"econmodel {block['version']} · case {block['name']} ({block['file']}) · overrides: {overrides} · seed "
-            f"{block['seed']} · draws {block['draws']} · inputs {block['parameters_sha256'][:16]}")
+    return (
+        f"econmodel {block['version']} · case {block['name']} ({block['file']}) · overrides: {overrides} · seed "
+        f"{block['seed']} · draws {block['draws']} · inputs {block['parameters_sha256'][:16]}"
+    )
 
 
 def status_sentence(parameters: ParameterSet) -> str:
@@ -107,14 +130,22 @@ def second_look_text(parameters: ParameterSet, most: int = 3) -> str:
 def unconfirmed_items(parameters: ParameterSet) -> tuple[tuple[str, str], ...]:
     """List what is invented or from memory by name, and count what is assumed by topic; each as (lead, text)."""
     found = unconfirmed(parameters)
-    items = [(f"{STATUS_WORDS[status].capitalize()} ({len(found[status])}). ",
-              grouped([p.label for p in found[status]]) + ".") for status in ("demo", "from memory") if status in found]
+    items = [
+        (f"{STATUS_WORDS[status].capitalize()} ({len(found[status])}). ", grouped([p.label for p in found[status]]) + ".")
+        for status in ("demo", "from memory")
+        if status in found
+    ]
     if "assumption" in found:
-        topics = Counter("settings" if p.name in RUN_SETTINGS else PurePath(p.where.file).stem.replace("_", " ")
-                         for p in found["assumption"])
+        topics = Counter(
+            "settings" if p.name in RUN_SETTINGS else PurePath(p.where.file).stem.replace("_", " ") for p in found["assumption"]
+        )
         listed = ", ".join(f"{topic} {n}" for topic, n in topics.most_common())
-        items.append((f"Assumed ({len(found['assumption'])}). ", f"{listed}. Each is listed with its reasoning in the "
-                      "technical report and in provenance.csv."))
+        items.append(
+            (
+                f"Assumed ({len(found['assumption'])}). ",
+                f"{listed}. Each is listed with its reasoning in the technical report and in provenance.csv.",
+            )
+        )
     return tuple(items)
 
 
@@ -130,8 +161,10 @@ def grouped(names: list[str]) -> str:
     for name in names:
         start, colon, rest = name.partition(": ")
         parts.setdefault(start if colon else "", []).append(rest if colon else lower(name))
-    return "; ".join((f"{lower(start)}: " if start else "") + (", " if start else "; ").join(rest)
-                     for start, rest in sorted(parts.items(), key=lambda item: bool(item[0])))
+    return "; ".join(
+        (f"{lower(start)}: " if start else "") + (", " if start else "; ").join(rest)
+        for start, rest in sorted(parts.items(), key=lambda item: bool(item[0]))
+    )
 
 
 def nnt_interval(psa: Mapping[str, Any], versus: str, key: str, year: str) -> str:

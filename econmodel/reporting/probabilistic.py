@@ -34,23 +34,36 @@ def psa_table(case: Case, psa: Psa, document: dict[str, Any]) -> Group:
     from rich.text import Text
 
     versus, currency = document["comparator"], psa.parameters.text("currency")
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=escape(f"{case.title}: all inputs varied together, against "
-                  f"{psa.parameters.strategies[versus].label.lower()}"), title_justify="left", title_style="bold")
+    table = Table(
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+        title=escape(f"{case.title}: all inputs varied together, against {psa.parameters.strategies[versus].label.lower()}"),
+        title_justify="left",
+        title_style="bold",
+    )
     for heading in ("Strategy", f"Net cost, {psa.headline_years} y (95%)", "NNT 3 y (95%)", "Saves", "Best value"):
         table.add_column(heading, justify="left" if heading == "Strategy" else "right")
     for key, block in document["comparisons"][versus].items():
         cost, nnt = block["incremental_cost_five_years"], block["nnt"].get("3") or next(iter(block["nnt"].values()))
-        table.add_row(escape(psa.parameters.strategies[key].label),
-                      f"{money_change(cost['mean'], currency)} ({money_change(cost['low'], currency)} to "
-                      f"{money_change(cost['high'], currency)})", f"{nnt['text']} ({nnt['interval_text']})",
-                      percent(block["probability_saving_five_years"]), percent(document["probability_cost_effective"][key]))
+        table.add_row(
+            escape(psa.parameters.strategies[key].label),
+            f"{money_change(cost['mean'], currency)} ({money_change(cost['low'], currency)} to "
+            f"{money_change(cost['high'], currency)})",
+            f"{nnt['text']} ({nnt['interval_text']})",
+            percent(block["probability_saving_five_years"]),
+            percent(document["probability_cost_effective"][key]),
+        )
     lead = lead_strategy(psa)
-    notes = [document["convergence"][versus][lead]["sentence"] if lead != versus else "",
-             f"Draws {psa.draws:,}, seed {psa.seed}. Best value: highest net benefit at {money(psa.threshold, currency)} per QALY."]
+    notes = [
+        document["convergence"][versus][lead]["sentence"] if lead != versus else "",
+        f"Draws {psa.draws:,}, seed {psa.seed}. Best value: highest net benefit at {money(psa.threshold, currency)} per QALY.",
+    ]
     if psa.held:
         notes.append(f"In {psa.held} draws six-week mortality was impossible and was held at certain death.")
-    notes.append("Planning software for services, not advice for a patient. No guideline read makes an endoscopic option "
-                 "standard for varices that have not bled.")
+    notes.append(
+        "Planning software for services, not advice for a patient. No guideline read makes an endoscopic option "
+        "standard for varices that have not bled."
+    )
     return Group(table, *(Text(note, style="dim") for note in notes if note))
 
 
@@ -58,19 +71,28 @@ def save_psa(psa: Psa, document: dict[str, Any], folder: Path) -> list[Path]:
     """Write plane, acceptability and convergence pictures, draws as CSV (and Parquet where it can be) and JSON."""
     lead, versus = lead_strategy(psa), document["comparator"]
     currency = psa.parameters.text("currency")
-    names = {"settings": {"currency": currency, "willingness_to_pay": psa.threshold,
-                          "price_year": psa.parameters.text("price_year")},
-             "strategies": {key: {"label": psa.parameters.strategies[key].label} for key in psa.keys}}
+    names = {
+        "settings": {"currency": currency, "willingness_to_pay": psa.threshold, "price_year": psa.parameters.text("price_year")},
+        "strategies": {key: {"label": psa.parameters.strategies[key].label} for key in psa.keys},
+    }
     block = document["convergence"][versus][lead]
-    written = save_all({
-        "plane_of_draws": Spec(_plane_rows(psa, lead, versus), 4.0, drawer(
-            partial(plot_draws, psa, lead, versus), 0.15, 0.13, 0.82, 0.75), 5.6),
-        "acceptability": Spec(_curve_rows(psa), 3.3, drawer(
-            partial(plot_acceptability, document, names), 0.12, 0.15, 0.55, 0.8), 6.0),
-        "convergence": Spec(
-            [{"draws": n, **{k: v[i] for k, v in block["running"].items()}} for i, n in enumerate(block["at"])], 3.0, drawer(
-                partial(plot_convergence, block, currency), 0.13, 0.16, 0.83, 0.72), 6.0),
-    }, folder)
+    written = save_all(
+        {
+            "plane_of_draws": Spec(
+                _plane_rows(psa, lead, versus), 4.0, drawer(partial(plot_draws, psa, lead, versus), 0.15, 0.13, 0.82, 0.75), 5.6
+            ),
+            "acceptability": Spec(
+                _curve_rows(psa), 3.3, drawer(partial(plot_acceptability, document, names), 0.12, 0.15, 0.55, 0.8), 6.0
+            ),
+            "convergence": Spec(
+                [{"draws": n, **{k: v[i] for k, v in block["running"].items()}} for i, n in enumerate(block["at"])],
+                3.0,
+                drawer(partial(plot_convergence, block, currency), 0.13, 0.16, 0.83, 0.72),
+                6.0,
+            ),
+        },
+        folder,
+    )
     frame = psa.draws_frame()
     written.append(write_text(folder / "draws.csv", frame.to_csv(index=False, float_format="%.10g")))
     try:
@@ -82,11 +104,14 @@ def save_psa(psa: Psa, document: dict[str, Any], folder: Path) -> list[Path]:
 
 def _plane_rows(psa: Psa, key: str, versus: str) -> list[dict[str, Any]]:
     effect, cost = psa.gap("qalys", key, versus), psa.gap("cost", key, versus)
-    return [{"draw": i, "incremental_qalys": float(e), "incremental_cost": float(c)}
-            for i, (e, c) in enumerate(zip(effect, cost, strict=True))]
+    return [
+        {"draw": i, "incremental_qalys": float(e), "incremental_cost": float(c)}
+        for i, (e, c) in enumerate(zip(effect, cost, strict=True))
+    ]
 
 
 def _curve_rows(psa: Psa) -> list[dict[str, Any]]:
-    return [{"threshold": float(t), **{k: float(p) for k, p in zip(psa.keys, row, strict=True)},
-             "frontier": f["key"]} for t, row, f in zip(psa.thresholds, psa.acceptability, psa.acceptability_frontier,
-                                                         strict=True)]
+    return [
+        {"threshold": float(t), **{k: float(p) for k, p in zip(psa.keys, row, strict=True)}, "frontier": f["key"]}
+        for t, row, f in zip(psa.thresholds, psa.acceptability, psa.acceptability_frontier, strict=True)
+    ]

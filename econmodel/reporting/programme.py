@@ -20,10 +20,17 @@ def save_programme(document: dict[str, Any], currency: str, folder: Path) -> lis
     """Write the year table and downside as CSV, the four charts, and the whole as JSON."""
     from econmodel.reporting.figures import save_all
 
-    rows = [{"row": key, "label": label, **{f"year_{y['year']}": y[key] for y in document["years"]},
-             "total": document["totals"][key]} for key, label in document["rows"].items() if key in document["totals"]]
-    return [write_csv(folder / "years.csv", rows), write_csv(folder / "downside.csv", _flat(document["downside"])),
-            *save_all(programme_figures(document, currency), folder), write_text(folder / "budget.json", json_text(document))]
+    rows = [
+        {"row": key, "label": label, **{f"year_{y['year']}": y[key] for y in document["years"]}, "total": document["totals"][key]}
+        for key, label in document["rows"].items()
+        if key in document["totals"]
+    ]
+    return [
+        write_csv(folder / "years.csv", rows),
+        write_csv(folder / "downside.csv", _flat(document["downside"])),
+        *save_all(programme_figures(document, currency), folder),
+        write_text(folder / "budget.json", json_text(document)),
+    ]
 
 
 def _flat(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -38,8 +45,13 @@ def budget_tables(case: Case, document: dict[str, Any]) -> list[Any]:
     from rich.text import Text
 
     currency, years = case.parameters.text("currency"), document["years"]
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title_justify="left", title_style="bold",
-                  title=escape(f"{case.title}: the programme, {document['basis']['cash']} {currency}"))
+    table = Table(
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+        title_justify="left",
+        title_style="bold",
+        title=escape(f"{case.title}: the programme, {document['basis']['cash']} {currency}"),
+    )
     table.add_column("Row", max_width=40)
     for year in years:
         table.add_column(f"Year {year['year']}", justify="right")
@@ -50,8 +62,7 @@ def budget_tables(case: Case, document: dict[str, Any]) -> list[Any]:
         digits = 1 if key in COUNTED else 0
         shown = [f.number(figure, digits) for figure in (*(year[key] for year in years), document["totals"][key])]
         table.add_row(escape(row_name(key, label)), *shown)
-    downside = Table(box=box.SIMPLE_HEAD, pad_edge=False, title="What could go wrong", title_justify="left",
-                     title_style="bold")
+    downside = Table(box=box.SIMPLE_HEAD, pad_edge=False, title="What could go wrong", title_justify="left", title_style="bold")
     for heading in ("If", "NPV", "Change"):
         downside.add_column(heading, justify="left" if heading == "If" else "right")
     for row in document["downside"]:

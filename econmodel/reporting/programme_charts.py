@@ -18,18 +18,29 @@ if TYPE_CHECKING:
 
 Programme = Mapping[str, Any]
 FAN = (("q2.5", "q97.5", 0.14), ("q25", "q75", 0.24))
-LINES = {"base": (ACCENT, "-", "Base case"), "best": ("#0b8659", (0, (5, 2)), "Favourable"),
-         "worst": (WARM, (0, (2, 1.5)), "Worst three together")}
+LINES = {
+    "base": (ACCENT, "-", "Base case"),
+    "best": ("#0b8659", (0, (5, 2)), "Favourable"),
+    "worst": (WARM, (0, (2, 1.5)), "Worst three together"),
+}
 SHORT_LABELS = {
-    "volume_half": "Half the volume", "delay_12_months": "Twelve months' delay",
-    "operator_absent": "Operator away six months", "payment_less_20": "Payment 20% lower",
-    "view_block": "Block budget throughout", "view_per_episode": "Per-episode throughout",
-    "cash_alone": "Freed staff time no cash", "refill_zero": "No bed refilled",
-    "new_capital": "Equipment bought new", "six_coils": "Six coils a session",
+    "volume_half": "Half the volume",
+    "delay_12_months": "Twelve months' delay",
+    "operator_absent": "Operator away six months",
+    "payment_less_20": "Payment 20% lower",
+    "view_block": "Block budget throughout",
+    "view_per_episode": "Per-episode throughout",
+    "cash_alone": "Freed staff time no cash",
+    "refill_zero": "No bed refilled",
+    "new_capital": "Equipment bought new",
+    "six_coils": "Six coils a session",
     "coil_ratio_one": "EUS no better than glue",
-    "glue_hr_half": "Glue only halves bleeds", "low_untreated_risk": "Low untreated risk",
-    "beta_blocker_background": "Beta-blocker for all", "effect_two_years": "Effect lasts two years",
-    "stopped_month_12": "Stopped at month 12", "three_worst": "Worst three together",
+    "glue_hr_half": "Glue only halves bleeds",
+    "low_untreated_risk": "Low untreated risk",
+    "beta_blocker_background": "Beta-blocker for all",
+    "effect_two_years": "Effect lasts two years",
+    "stopped_month_12": "Stopped at month 12",
+    "three_worst": "Worst three together",
 }
 GAIN, LOSS = "#3f7f9b", "#c8573d"
 
@@ -42,8 +53,9 @@ def plot_cash(programme: Programme, *, ax: Axes, currency: str) -> dict[str, Lin
         if low in rows[0]:
             lower, upper = ([row[name] for row in rows] for name in (low, high))
             ax.fill_between(years, lower, upper, color=ACCENT, alpha=alpha, linewidth=0)
-    drawn = {name: ax.plot(years, [r[name] for r in rows], color=colour, linestyle=dash)[0]
-             for name, (colour, dash, _) in LINES.items()}
+    drawn = {
+        name: ax.plot(years, [r[name] for r in rows], color=colour, linestyle=dash)[0] for name, (colour, dash, _) in LINES.items()
+    }
     ax.axhline(0, color=MUTED, linewidth=0.7)
     ax.set_xlim(0, years[-1])
     ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, currency))
@@ -73,8 +85,9 @@ def plot_downside(programme: Programme, *, ax: Axes, currency: str) -> dict[str,
     """Net present value if one thing goes worse, with the base case as a line."""
     rows = programme["frames"]["downside"]
     base, worse = rows[0], rows[1:]
-    bars = {row["key"]: ax.barh(-i, row["npv"], height=0.66, color=ACCENT if row["npv"] >= 0 else LOSS)[0]
-            for i, row in enumerate(worse)}
+    bars = {
+        row["key"]: ax.barh(-i, row["npv"], height=0.66, color=ACCENT if row["npv"] >= 0 else LOSS)[0] for i, row in enumerate(worse)
+    }
     ax.axvline(base["npv"], color=INK, linewidth=1.0, linestyle=(0, (4, 2)))
     ax.text(base["npv"], 0.75, f"base {f.money_short(base['npv'], currency)}", ha="center", va="bottom", fontsize=6.8)
     for i, row in enumerate(worse):
@@ -95,8 +108,10 @@ def plot_bleeds(programme: Programme, *, ax: Axes) -> dict[str, Line2D]:
     years = [row["year"] for row in rows]
     without, with_ = ([row[f"cumulative_{name}"] for row in rows] for name in ("without", "with"))
     ax.fill_between(years, with_, without, color=ACCENT, alpha=0.12, linewidth=0)
-    drawn = {"without": ax.plot(years, without, color=WARM, marker="o")[0],
-             "with": ax.plot(years, with_, color=ACCENT, marker="s", linestyle=(0, (5, 2)))[0]}
+    drawn = {
+        "without": ax.plot(years, without, color=WARM, marker="o")[0],
+        "with": ax.plot(years, with_, color=ACCENT, marker="s", linestyle=(0, (5, 2)))[0],
+    }
     lines = [(without[-1], "Current mix", WARM), (with_[-1], "Programme", ACCENT)]
     (low, below, low_colour), (high, above, high_colour) = sorted(lines, key=lambda line: line[0])
     if f.number(low, 1) == f.number(high, 1):
@@ -124,14 +139,16 @@ def programme_figures(programme: Programme, currency: str) -> dict[str, Spec]:
     """List the programme's figures."""
     frames = programme["frames"]
     return {
-        "programme_cash": Spec(frames["cumulative_cash"], 1.6, drawer(
-            partial(plot_cash, programme, currency=currency), 0.16, 0.22, 0.82, 0.66)),
-        "programme_bridge": Spec(frames["contribution_bridge"], 1.6, drawer(
-            partial(plot_bridge, programme, currency=currency), 0.47, 0.14, 0.52, 0.84)),
-        "programme_downside": Spec(frames["downside"], 2.3, drawer(
-            partial(plot_downside, programme, currency=currency), 0.40, 0.09, 0.59, 0.84)),
-        "programme_bleeds": Spec(frames["bleeds"], 2.3,
-                                 drawer(partial(plot_bleeds, programme), 0.13, 0.16, 0.85, 0.82)),
+        "programme_cash": Spec(
+            frames["cumulative_cash"], 1.6, drawer(partial(plot_cash, programme, currency=currency), 0.16, 0.22, 0.82, 0.66)
+        ),
+        "programme_bridge": Spec(
+            frames["contribution_bridge"], 1.6, drawer(partial(plot_bridge, programme, currency=currency), 0.47, 0.14, 0.52, 0.84)
+        ),
+        "programme_downside": Spec(
+            frames["downside"], 2.3, drawer(partial(plot_downside, programme, currency=currency), 0.40, 0.09, 0.59, 0.84)
+        ),
+        "programme_bleeds": Spec(frames["bleeds"], 2.3, drawer(partial(plot_bleeds, programme), 0.13, 0.16, 0.85, 0.82)),
     }
 
 
@@ -141,13 +158,21 @@ def programme_chart(name: str, programme: Programme, currency: str) -> Chart:
     money = f"{programme['basis']['cash']} {currency}"
     fan = "; bands 50%, 95%" if "q25" in programme["frames"]["cumulative_cash"][0] else ""
     known = {
-        "programme_cash": (f"Cumulative cash ({money}){fan}", "Lines of cumulative net cash by quarter: base case, "
-                           "favourable case and the three worst downside rows together."),
-        "programme_bridge": (f"From contribution to operating cash, {years} years ({money})", "Bars from prophylaxis "
-                             "contribution through each gain and loss to operating cash."),
-        "programme_downside": (f"What could go wrong: net present value ({currency})", "Bars of net present value "
-                               "for each downside row, with the base case as a dashed line."),
-        "programme_bleeds": ("Bleeds among patients started, with and without", "Lines of cumulative bleeds under the "
-                             "current mix and under the programme."),
+        "programme_cash": (
+            f"Cumulative cash ({money}){fan}",
+            "Lines of cumulative net cash by quarter: base case, favourable case and the three worst downside rows together.",
+        ),
+        "programme_bridge": (
+            f"From contribution to operating cash, {years} years ({money})",
+            "Bars from prophylaxis contribution through each gain and loss to operating cash.",
+        ),
+        "programme_downside": (
+            f"What could go wrong: net present value ({currency})",
+            "Bars of net present value for each downside row, with the base case as a dashed line.",
+        ),
+        "programme_bleeds": (
+            "Bleeds among patients started, with and without",
+            "Lines of cumulative bleeds under the current mix and under the programme.",
+        ),
     }
     return Chart(name, *known[name])

@@ -25,23 +25,36 @@ if TYPE_CHECKING:
 
 Programme = Mapping[str, Any]
 UNDER = {"per_episode": "if every payment were per episode", "block": "under a block budget"}
-OFF_FRONTIER = {"dominated": "dearer and less effective than another",
-                "extendedly_dominated": "poorer value than a mix of two others"}
-OWNERS = ("Clinical owner", "Finance owner", "Operational owner", "Review date",
-          "Stop rule: the programme stops if", "Approved by, date")
+OFF_FRONTIER = {"dominated": "dearer and less effective than another", "extendedly_dominated": "poorer value than a mix of two others"}
+OWNERS = (
+    "Clinical owner",
+    "Finance owner",
+    "Operational owner",
+    "Review date",
+    "Stop rule: the programme stops if",
+    "Approved by, date",
+)
 LEAST = 0.05
-HARM_WORDS = {"deaths_procedure": "deaths from the procedure", "embolism": "embolisms", "sepsis": "cases of sepsis",
-              "ulcer_bleed": "bleeds from glue or ulcer", "fever": "fevers"}
+HARM_WORDS = {
+    "deaths_procedure": "deaths from the procedure",
+    "embolism": "embolisms",
+    "sepsis": "cases of sepsis",
+    "ulcer_bleed": "bleeds from glue or ulcer",
+    "fever": "fevers",
+}
 
 
 def sections(case: Case, document: Document, programme: Programme, psa: Mapping[str, Any] | None) -> list[Section]:
     """Build the sections of the brief that need the programme."""
     below = Pair((views_table(document, programme),), (capacity_table(programme, MOST_YEARS),))
     overlooked = Paragraph(" ".join(programme["not_overlooked"]), lead="Not to be overlooked: ")
-    return [_decision(case, document, programme, psa), _charts(document, programme),
-            Section("Evidence and harms", (_evidence(case, programme), *_position(programme))),
-            Section("Finance", (finance_table(document, programme, MOST_YEARS), below, overlooked)),
-            Section("Owners and review", (Blanks(OWNERS),))]
+    return [
+        _decision(case, document, programme, psa),
+        _charts(document, programme),
+        Section("Evidence and harms", (_evidence(case, programme), *_position(programme))),
+        Section("Finance", (finance_table(document, programme, MOST_YEARS), below, overlooked)),
+        Section("Owners and review", (Blanks(OWNERS),)),
+    ]
 
 
 def lead_strategy(programme: Programme) -> str:
@@ -56,15 +69,22 @@ def _decision(case: Case, document: Document, programme: Programme, psa: Mapping
     proposed, current = (mix_text(basis[f"{which}_mix"], names) for which in ("proposed", "current"))
     grade = case.parameters.strategies[lead].evidence_grade or "not graded"
     kept = [key for key in names if basis["proposed_mix"].get(key)]
-    return Section("The decision", (
-        Paragraph(answer(document, programme), tone="answer"),
-        Paragraph(f"{decision(document, programme)} Date of the decision: ________", lead="Decision asked: "),
-        Paragraph(f"{proposed}, in place of today's {current}, for adults with high-risk gastric varices that have "
-                  f"never bled. Certainty of the evidence for {phrases.lower(names[lead])}: {grade}. Value: "
-                  f"{by_standing(document, kept)}.", lead="Proposed: "),
-        Paragraph(rejected(document, programme), lead="Not proposed: "),
-        *_margin(document, programme),
-        key_numbers(document, programme, psa)))
+    return Section(
+        "The decision",
+        (
+            Paragraph(answer(document, programme), tone="answer"),
+            Paragraph(f"{decision(document, programme)} Date of the decision: ________", lead="Decision asked: "),
+            Paragraph(
+                f"{proposed}, in place of today's {current}, for adults with high-risk gastric varices that have "
+                f"never bled. Certainty of the evidence for {phrases.lower(names[lead])}: {grade}. Value: "
+                f"{by_standing(document, kept)}.",
+                lead="Proposed: ",
+            ),
+            Paragraph(rejected(document, programme), lead="Not proposed: "),
+            *_margin(document, programme),
+            key_numbers(document, programme, psa),
+        ),
+    )
 
 
 def decision(document: Document, programme: Programme) -> str:
@@ -102,14 +122,15 @@ def answer(document: Document, programme: Programme) -> str:
         bleeds = f"{numbers['verdict']}, which no surplus would justify"
     alone = next(row for row in programme["downside"] if row["key"] == CASH_ALONE)
     others = {"if freed staff time saves no cash": alone["npv"]} if round(alone["npv_change"]) else {}
-    others |= {UNDER[name]: view["npv"] for name, view in programme["views"].items()
-               if name not in ("as_paid", basis["payment_view"])}
+    others |= {UNDER[name]: view["npv"] for name, view in programme["views"].items() if name not in ("as_paid", basis["payment_view"])}
     listed = ", ".join(f"{f.money(value, currency)} {words}" for words, value in others.items())
     listed = f" ({listed})" if listed else ""
     chance = numbers["probability_npv_negative"]
     risk = "" if chance is None else f", with a {f.percent(chance)} chance of less than zero"
-    return (f"Over {f.span(basis['budget_years'])} the programme {bleeds}: net present value "
-            f"{f.money(numbers['npv'], currency)} as this hospital is paid{risk}{listed}.")
+    return (
+        f"Over {f.span(basis['budget_years'])} the programme {bleeds}: net present value "
+        f"{f.money(numbers['npv'], currency)} as this hospital is paid{risk}{listed}."
+    )
 
 
 def rejected(document: Document, programme: Programme) -> str:
@@ -152,23 +173,30 @@ def key_numbers(document: Document, programme: Programme, psa: Mapping[str, Any]
     if (usual := against(document, "beta_blocker", key)) is not None:
         wide = psa and phrases.nnt_interval(psa, "beta_blocker", key, NNT_YEAR)
         spread += f"; v. beta-blocker {f.nnt(usual['nnt'].get(NNT_YEAR))}" + (f" ({wide})" if wide else "")
-    return KeyNumbers((
-        KeyNumber(f.number(numbers["patients_per_year"], 1), "Patients a year", f"mean of {years} years with backlog and growth"),
-        KeyNumber(nnt, f"NNT at {NNT_YEAR} years v. no prophylaxis",
-                  f"{phrases.lower(labels(document)[key])}; {spread}"),
-        KeyNumber(f.number(abs(numbers["bleeds_averted"]), 1),
-                  f"{'Bleeds averted' if numbers['bleeds_averted'] >= 0 else 'More bleeds'} in {years} years",
-                  "first and again, v. today's mix"),
-        KeyNumber(f.money(numbers["peak_cash"], currency), "Peak cash", "lowest cumulative, by quarter"),
-        KeyNumber(f.money(numbers["year_3_net_contribution"], currency), "Year-3 net contribution",
-                  "before fixed cost"),
-        KeyNumber(f.money(numbers["npv"], currency), f"NPV at {f.percent(basis['finance_rate'], 1)}",
-                  "P(NPV < 0): run with draws" if chance is None else
-                  f"P(NPV < 0) {f.percent(chance)}, {programme['uncertainty']['draws']} draws"),
-        KeyNumber(numbers["payback_text"], "Payback", f"{basis['cash']} cash"),
-        KeyNumber(f.number(programme["break_even"]["searched"], 1), "Break-even patients a year",
-                  _volume(programme["break_even"])),
-    ))
+    return KeyNumbers(
+        (
+            KeyNumber(f.number(numbers["patients_per_year"], 1), "Patients a year", f"mean of {years} years with backlog and growth"),
+            KeyNumber(nnt, f"NNT at {NNT_YEAR} years v. no prophylaxis", f"{phrases.lower(labels(document)[key])}; {spread}"),
+            KeyNumber(
+                f.number(abs(numbers["bleeds_averted"]), 1),
+                f"{'Bleeds averted' if numbers['bleeds_averted'] >= 0 else 'More bleeds'} in {years} years",
+                "first and again, v. today's mix",
+            ),
+            KeyNumber(f.money(numbers["peak_cash"], currency), "Peak cash", "lowest cumulative, by quarter"),
+            KeyNumber(f.money(numbers["year_3_net_contribution"], currency), "Year-3 net contribution", "before fixed cost"),
+            KeyNumber(
+                f.money(numbers["npv"], currency),
+                f"NPV at {f.percent(basis['finance_rate'], 1)}",
+                "P(NPV < 0): run with draws"
+                if chance is None
+                else f"P(NPV < 0) {f.percent(chance)}, {programme['uncertainty']['draws']} draws",
+            ),
+            KeyNumber(numbers["payback_text"], "Payback", f"{basis['cash']} cash"),
+            KeyNumber(
+                f.number(programme["break_even"]["searched"], 1), "Break-even patients a year", _volume(programme["break_even"])
+            ),
+        )
+    )
 
 
 def _volume(found: Mapping[str, Any]) -> str:
@@ -195,15 +223,16 @@ def _funnel(programme: Programme) -> Table:
     steps = programme["funnel"]
     inputs = [f.percent(step["value"]) if step["is_share"] else f.plain(step["value"]) for step in steps]
     left = [f.plain(round(step["patients_per_year"], 1)) for step in steps]
-    return table("From endoscopy to patients treated, a year",
-                 (("", 0.8), *((step["step"].replace(" a year", ""), 1.0, True) for step in steps)),
-                 [("Input", *inputs), ("Patients left", *left)])
+    return table(
+        "From endoscopy to patients treated, a year",
+        (("", 0.8), *((step["step"].replace(" a year", ""), 1.0, True) for step in steps)),
+        [("Input", *inputs), ("Patients left", *left)],
+    )
 
 
 def _evidence(case: Case, programme: Programme) -> Table:
     basis = programme["basis"]
-    keys = [key for key in case.parameters.strategies
-            if basis["proposed_mix"].get(key) or basis["current_mix"].get(key)]
+    keys = [key for key in case.parameters.strategies if basis["proposed_mix"].get(key) or basis["current_mix"].get(key)]
     return blocks.harms_table([case.parameters.strategies[key] for key in keys])
 
 
@@ -213,13 +242,23 @@ def _position(programme: Programme) -> tuple[Paragraph, ...]:
     added = ", ".join(f"{f.number(n, 1)} {word}" for word, n in harms.items() if n > 0)
     avoided = ", ".join(f"{f.number(-n, 1)} {word}" for word, n in harms.items() if n < 0)
     bleeds, deaths = found["bleeds_averted"], found["bleeding_deaths_averted"]
-    gain = (f"against {f.number(bleeds, 1)} bleeds and {f.number(deaths, 1)} deaths from bleeding averted" if bleeds >= LEAST
-            else f"beside {f.number(-bleeds, 1)} more bleeds and {f.number(-deaths, 1)} more deaths from bleeding"
-            if bleeds <= -LEAST else "with no bleed averted")
+    gain = (
+        f"against {f.number(bleeds, 1)} bleeds and {f.number(deaths, 1)} deaths from bleeding averted"
+        if bleeds >= LEAST
+        else f"beside {f.number(-bleeds, 1)} more bleeds and {f.number(-deaths, 1)} more deaths from bleeding"
+        if bleeds <= -LEAST
+        else "with no bleed averted"
+    )
     expected = " and ".join([*([f"add {added}"] if added else []), *([f"avoid {avoided}"] if avoided else [])])
     gain += " (bleeds from glue or ulcer apart)"
-    return (Paragraph(f"{STANDING} ESGE 2022 leaves glue, or EUS-guided coil and glue, to individual judgement where "
-                      "a beta-blocker is impossible. Cyanoacrylate is used off label in many countries, and coils "
-                      "outside their label.", tone="caution"),
-            Paragraph(f"{gain} over the budget, the programme is expected to {expected or 'add no harm'}.",
-                      lead="Harms beside benefits: "))
+    return (
+        Paragraph(
+            f"{STANDING} ESGE 2022 leaves glue, or EUS-guided coil and glue, to individual judgement where "
+            "a beta-blocker is impossible. Cyanoacrylate is used off label in many countries, and coils "
+            "outside their label.",
+            tone="caution",
+        ),
+        Paragraph(
+            f"{gain} over the budget, the programme is expected to {expected or 'add no harm'}.", lead="Harms beside benefits: "
+        ),
+    )

@@ -8,8 +8,12 @@ if TYPE_CHECKING:
     from econmodel.programme.budget import Budget
 
 FRAMES = ("cumulative_cash", "contribution_bridge", "downside", "bleeds")
-CHARTS = {"cumulative_cash": "programme_cash", "contribution_bridge": "programme_bridge",
-          "downside": "programme_downside", "bleeds": "programme_bleeds"}
+CHARTS = {
+    "cumulative_cash": "programme_cash",
+    "contribution_bridge": "programme_bridge",
+    "downside": "programme_downside",
+    "bleeds": "programme_bleeds",
+}
 
 
 def programme_document(budget: Budget) -> dict[str, Any]:

@@ -37,25 +37,43 @@ def provenance_rows(parameters: ParameterSet) -> list[dict[str, Any]]:
 def _row(p: Parameter, parameters: ParameterSet) -> dict[str, Any]:
     source = parameters.sources.get(p.source)
     return {
-        "name": p.name, "label": p.label, "value": _table_text(p) if p.table is not None else p.value, "unit": p.unit,
+        "name": p.name,
+        "label": p.label,
+        "value": _table_text(p) if p.table is not None else p.value,
+        "unit": p.unit,
         "distribution": p.distribution.describe(),
-        "low": p.range.low if p.range else None, "high": p.range.high if p.range else None,
-        "range_basis": p.range.basis if p.range else "", "status": p.status,
-        "source": source.reference if source else p.source, "locator": p.locator, "as_published": p.as_published,
-        "derivation": p.derivation, "rationale": p.rationale, "note": p.note, "reason": p.reason,
-        "price_year": p.price_year, "date": p.date.isoformat() if p.date else "", "where": str(p.where),
-        "changed_by": p.changed_by, "base_value": p.base_value,
+        "low": p.range.low if p.range else None,
+        "high": p.range.high if p.range else None,
+        "range_basis": p.range.basis if p.range else "",
+        "status": p.status,
+        "source": source.reference if source else p.source,
+        "locator": p.locator,
+        "as_published": p.as_published,
+        "derivation": p.derivation,
+        "rationale": p.rationale,
+        "note": p.note,
+        "reason": p.reason,
+        "price_year": p.price_year,
+        "date": p.date.isoformat() if p.date else "",
+        "where": str(p.where),
+        "changed_by": p.changed_by,
+        "base_value": p.base_value,
     }
 
 
 def strategy_row(row: StrategyRow) -> dict[str, Any]:
     """Give a strategy as the names of the inputs that describe it, with where it was typed; what is empty is left out."""
     found = {"name": row.key} | {f.name: getattr(row, f.name) for f in fields(row) if f.name not in ("key", "where")}
-    texts = {k: ", ".join(v) if isinstance(v, tuple) else ", ".join(f"{a}: {b}" for a, b in v.items()) if isinstance(v, dict)
-             else v for k, v in found.items()}
+    texts = {
+        k: ", ".join(v) if isinstance(v, tuple) else ", ".join(f"{a}: {b}" for a, b in v.items()) if isinstance(v, dict) else v
+        for k, v in found.items()
+    }
     visits = row.surveillance
-    texts["surveillance"] = f"{visits.visit}, months {', '.join(map(str, visits.months))}, then every {visits.interval}" if (
-        visits.months or visits.interval) else ""
+    texts["surveillance"] = (
+        f"{visits.visit}, months {', '.join(map(str, visits.months))}, then every {visits.interval}"
+        if (visits.months or visits.interval)
+        else ""
+    )
     return {k: v for k, v in texts.items() if v not in ("", False)} | {"where": str(row.where)}
 
 

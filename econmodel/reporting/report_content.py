@@ -22,26 +22,46 @@ if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
 
 
-def report_paper(case: Case, evaluation: Evaluation, document: Document, structure: Structure,
-                 findings: Findings) -> Paper:
+def report_paper(case: Case, evaluation: Evaluation, document: Document, structure: Structure, findings: Findings) -> Paper:
     """Build the technical report; analyses not given are named as not run."""
     sections = (
-        _summary(case, document), *report_sections.method_sections(case, document, structure),
-        *_results(evaluation, document, findings), *report_sections.uncertainty_sections(document, findings),
-        *findings.more, *_programme(document, findings), *_validation(findings), _evidence(case), _limits(),
+        _summary(case, document),
+        *report_sections.method_sections(case, document, structure),
+        *_results(evaluation, document, findings),
+        *report_sections.uncertainty_sections(document, findings),
+        *findings.more,
+        *_programme(document, findings),
+        *_validation(findings),
+        _evidence(case),
+        _limits(),
         Section("Reporting checklist", (cheers_table(),)),
-        Section("To be written by the site", (Blanks(report_sections.BY_SITE),)), *_annexes(case))
-    return Paper("Prophylaxis of high-risk gastric varices: technical report",
-                 f"{case.title} · health-economic analysis · {f.price_note(document['settings'])}", sections,
-                 phrases.footer(case, document), phrases.banner(case), kind="report")
+        Section("To be written by the site", (Blanks(report_sections.BY_SITE),)),
+        *_annexes(case),
+    )
+    return Paper(
+        "Prophylaxis of high-risk gastric varices: technical report",
+        f"{case.title} · health-economic analysis · {f.price_note(document['settings'])}",
+        sections,
+        phrases.footer(case, document),
+        phrases.banner(case),
+        kind="report",
+    )
 
 
 def _summary(case: Case, document: Document) -> Section:
     row = case.parameters.strategies[focus_strategy(document)]
     grade = row.evidence_grade or "not graded"
     certainty = f"Certainty of the evidence for {phrases.lower(row.label)}: {grade}. {STANDING}"
-    return Section("Summary", (Paragraph(phrases.answer(document), tone="answer"), Paragraph(certainty, tone="caution"),
-                               blocks.key_numbers(document), blocks.headline_table(document)), new_page=True)
+    return Section(
+        "Summary",
+        (
+            Paragraph(phrases.answer(document), tone="answer"),
+            Paragraph(certainty, tone="caution"),
+            blocks.key_numbers(document),
+            blocks.headline_table(document),
+        ),
+        new_page=True,
+    )
 
 
 def _results(evaluation: Evaluation, document: Document, findings: Findings) -> list[Section]:
@@ -52,18 +72,36 @@ def _results(evaluation: Evaluation, document: Document, findings: Findings) -> 
     trace = trace_rows(evaluation)
     traces = tuple(result_tables.trace_table(trace, document, key) for key in dict.fromkeys((versus, focus)))
     return [
-        Section("Results", (blocks.charts(document, "first_bleeds", "nnt_by_year"), result_tables.nnt_table(document),
-                            result_tables.outcomes_table(document))),
-        Section("Costs", (
-            blocks.charts(document, "cost_by_category", "cost_effectiveness_plane"),
-            result_tables.cost_table(document, "cost_five_years", f"Cost per patient over {years} years"),
-            result_tables.cost_table(document, "cost", "Cost per patient over the time horizon")), level=2),
+        Section(
+            "Results",
+            (
+                blocks.charts(document, "first_bleeds", "nnt_by_year"),
+                result_tables.nnt_table(document),
+                result_tables.outcomes_table(document),
+            ),
+        ),
+        Section(
+            "Costs",
+            (
+                blocks.charts(document, "cost_by_category", "cost_effectiveness_plane"),
+                result_tables.cost_table(document, "cost_five_years", f"Cost per patient over {years} years"),
+                result_tables.cost_table(document, "cost", "Cost per patient over the time horizon"),
+            ),
+            level=2,
+        ),
         Section("Comparisons and frontier", (*compared, result_tables.frontier_table(document)), level=2),
-        Section("Results by patient group", tuple(result_tables.group_table(document, key)
-                                                  for key in document["comparisons"]), level=2),
-        Section("Cohort trace and years", (
-            Charts((report_chart("cohort_trace", findings, names),)), *traces,
-            *(result_tables.yearly_table(document, key) for key in dict.fromkeys((versus, focus)))), level=2),
+        Section(
+            "Results by patient group", tuple(result_tables.group_table(document, key) for key in document["comparisons"]), level=2
+        ),
+        Section(
+            "Cohort trace and years",
+            (
+                Charts((report_chart("cohort_trace", findings, names),)),
+                *traces,
+                *(result_tables.yearly_table(document, key) for key in dict.fromkeys((versus, focus))),
+            ),
+            level=2,
+        ),
     ]
 
 
@@ -73,43 +111,74 @@ def _programme(document: Document, findings: Findings) -> list[Section]:
         return []
     currency = document["settings"]["currency"]
     drawn = Charts(tuple(programme_chart(name, programme, currency) for name in CHARTS.values()))
-    return [Section("The programme's finances", (
-        Paragraph(programme_content.answer(document, programme), tone="answer"),
-        programme_content.key_numbers(document, programme, findings.psa), drawn,
-        programme_tables.finance_table(document, programme), programme_tables.memo_table(document, programme),
-        *programme_tables.interval_tables(document, programme), programme_tables.views_table(document, programme),
-        programme_tables.downside_table(document, programme), programme_tables.capacity_table(programme))),
-        Section("What must not be overlooked", (Bullets(tuple(("", s) for s in programme["sentences"])),), level=2)]
+    return [
+        Section(
+            "The programme's finances",
+            (
+                Paragraph(programme_content.answer(document, programme), tone="answer"),
+                programme_content.key_numbers(document, programme, findings.psa),
+                drawn,
+                programme_tables.finance_table(document, programme),
+                programme_tables.memo_table(document, programme),
+                *programme_tables.interval_tables(document, programme),
+                programme_tables.views_table(document, programme),
+                programme_tables.downside_table(document, programme),
+                programme_tables.capacity_table(programme),
+            ),
+        ),
+        Section("What must not be overlooked", (Bullets(tuple(("", s) for s in programme["sentences"])),), level=2),
+    ]
 
 
 def _validation(findings: Findings) -> list[Section]:
     if findings.checks is None:
         return []
-    return [Section("The model against published results", (
-        Paragraph("Verification and calibration say that the model does what it claims; only the independent targets "
-                  "test it. Misses stay visible: no input is moved to turn an independent target green."),
-        report_sections.checks_table(findings.checks)))]
+    return [
+        Section(
+            "The model against published results",
+            (
+                Paragraph(
+                    "Verification and calibration say that the model does what it claims; only the independent targets "
+                    "test it. Misses stay visible: no input is moved to turn an independent target green."
+                ),
+                report_sections.checks_table(findings.checks),
+            ),
+        )
+    ]
 
 
 def _evidence(case: Case) -> Section:
-    return Section("Evidence, harms and guideline positions", (
-        blocks.evidence_table(case.parameters), Paragraph(STANDING), guideline_table()))
+    return Section(
+        "Evidence, harms and guideline positions", (blocks.evidence_table(case.parameters), Paragraph(STANDING), guideline_table())
+    )
 
 
 def _limits() -> Section:
-    return Section("Findings, limits and generalisability", (
-        Paragraph("The findings stand in the summary and the results. They hold for patients, prices and practice like "
-                  "those of this case; another site should put in its own case mix, prices and volumes."),
-        Bullets(phrases.CAUTIONS)))
+    return Section(
+        "Findings, limits and generalisability",
+        (
+            Paragraph(
+                "The findings stand in the summary and the results. They hold for patients, prices and practice like "
+                "those of this case; another site should put in its own case mix, prices and volumes."
+            ),
+            Bullets(phrases.CAUTIONS),
+        ),
+    )
 
 
 def _annexes(case: Case) -> list[Section]:
     again = phrases.second_look_text(case.parameters, most=20)
     listed = report_sections.unconfirmed_tables(case.parameters)
     return [
-        Section("Annex A. Every input", (*([Paragraph(again, tone="caution")] if again else []),
-                                         Paragraph(phrases.status_sentence(case.parameters)),
-                                         blocks.inputs_table(case.parameters)), landscape=True),
+        Section(
+            "Annex A. Every input",
+            (
+                *([Paragraph(again, tone="caution")] if again else []),
+                Paragraph(phrases.status_sentence(case.parameters)),
+                blocks.inputs_table(case.parameters),
+            ),
+            landscape=True,
+        ),
         Section("Annex B. From memory, invented or assumed", listed, new_page=True),
         Section("Annex C. Sources", (report_sections.sources_table(case.parameters),)),
     ]

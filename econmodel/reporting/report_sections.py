@@ -21,69 +21,135 @@ if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
     from econmodel.parameters.parameter_set import ParameterSet
 
-BY_SITE = ("Analysis plan: set down before the analysis? where?", "How patients, clinicians and payers were engaged",
-           "What that engagement changed", "Funding and the funder's part in the work", "Conflicts of interest",
-           "Author, role, date")
+BY_SITE = (
+    "Analysis plan: set down before the analysis? where?",
+    "How patients, clinicians and payers were engaged",
+    "What that engagement changed",
+    "Funding and the funder's part in the work",
+    "Conflicts of interest",
+    "Author, role, date",
+)
 METHOD = (
-    ("States. ", "A monthly Markov cohort. Everyone starts without a bleed. A bleed fills one cycle: the acute episode "
-     "and its six weeks. Child-Pugh class stays as it is at the start; each patient group runs on its own and the groups "
-     "are weighted by their shares."),
-    ("Untreated risk. ", "Solved so that the evidence's own case mix reproduces the pooled cumulative risk at one, three "
-     "and five years on the Kaplan-Meier scale; the site's own mix then moves it. The multipliers for Child-Pugh class, "
-     "size and red spots are those of a published index."),
-    ("Competing events. ", "Rates out of a state compete within a cycle. Death from other causes is the life table plus "
-     "an excess by Child-Pugh class; after a bleed the excess is multiplied."),
-    ("Effect of prophylaxis. ", "A rate ratio on bleeding, by intention to treat: trial rates already hold failed "
-     "obliteration, recurrence and re-treatment, so these drive cost, not bleeding. The effect is full at first and "
-     "fades later."),
-    ("Death from a bleed. ", "Published six-week mortality counts every death and already holds early rebleeds; the "
-     "fatality of the first episode is solved from it."),
-    ("Activity before money. ", "The cohort yields sessions, devices, admissions, days and visits; prices and utilities "
-     "are applied afterwards, so four views on money come from one run. Patient-years are counted by the trapezoid rule, "
-     "moves at mid-cycle."),
+    (
+        "States. ",
+        "A monthly Markov cohort. Everyone starts without a bleed. A bleed fills one cycle: the acute episode "
+        "and its six weeks. Child-Pugh class stays as it is at the start; each patient group runs on its own and the groups "
+        "are weighted by their shares.",
+    ),
+    (
+        "Untreated risk. ",
+        "Solved so that the evidence's own case mix reproduces the pooled cumulative risk at one, three "
+        "and five years on the Kaplan-Meier scale; the site's own mix then moves it. The multipliers for Child-Pugh class, "
+        "size and red spots are those of a published index.",
+    ),
+    (
+        "Competing events. ",
+        "Rates out of a state compete within a cycle. Death from other causes is the life table plus "
+        "an excess by Child-Pugh class; after a bleed the excess is multiplied.",
+    ),
+    (
+        "Effect of prophylaxis. ",
+        "A rate ratio on bleeding, by intention to treat: trial rates already hold failed "
+        "obliteration, recurrence and re-treatment, so these drive cost, not bleeding. The effect is full at first and "
+        "fades later.",
+    ),
+    (
+        "Death from a bleed. ",
+        "Published six-week mortality counts every death and already holds early rebleeds; the "
+        "fatality of the first episode is solved from it.",
+    ),
+    (
+        "Activity before money. ",
+        "The cohort yields sessions, devices, admissions, days and visits; prices and utilities "
+        "are applied afterwards, so four views on money come from one run. Patient-years are counted by the trapezoid rule, "
+        "moves at mid-cycle.",
+    ),
 )
 GROUP_SIZES = ("below 5 mm", "5 to 10 mm", "above 10 mm")
 STARTS = {"at_risk": "no treatment", "in_course": "course of treatment", "protected": "drug"}
-ASKED = ("What does each way of preventing a first bleed cost, avert and risk, against no prophylaxis and against a "
-         "beta-blocker?")
-VARIED = ("Inputs are varied one at a time over their declared ranges, together by sampling from their distributions "
-          "(shared inputs are shared by all strategies), and by scenarios that change the structure.")
+ASKED = "What does each way of preventing a first bleed cost, avert and risk, against no prophylaxis and against a beta-blocker?"
+VARIED = (
+    "Inputs are varied one at a time over their declared ranges, together by sampling from their distributions "
+    "(shared inputs are shared by all strategies), and by scenarios that change the structure."
+)
 
 
 def method_sections(case: Case, document: Document, structure: Structure) -> list[Section]:
     """Context, population, valuation and model."""
     return [
-        Section("Context and question", (
-            Paragraph("Gastric varices bleed less often than oesophageal ones but more severely. Whether treating those "
-                      "at high risk before they bleed is worth its cost and harm is not settled: trials are few and "
-                      "small, and most guidelines offer a beta-blocker."),
-            Paragraph(ASKED, lead="Question: "))),
-        Section("Population, setting and strategies", (
-            Paragraph("Adults with portal hypertension and high-risk gastric varices (GOV2 or IGV1) that have never "
-                      f"bled, seen at {case.title}."), _groups(document), _strategies(case))),
-        Section("How value is counted", (
-            Paragraph("Health is counted in bleeds, life-years and QALYs (utility of the state, less losses for "
-                      "procedures, complications and bleeds). Money is counted by activity times unit price."),
-            result_tables.settings_table(document))),
-        Section("The model", (
-            blocks.charts(document, "state_diagram"), Bullets(METHOD), result_tables.moves_table(structure),
-            Paragraph("The program, its inputs and its tests are open; every result can be run again from the inputs "
-                      "block of results.json.", lead="Availability: "))),
+        Section(
+            "Context and question",
+            (
+                Paragraph(
+                    "Gastric varices bleed less often than oesophageal ones but more severely. Whether treating those "
+                    "at high risk before they bleed is worth its cost and harm is not settled: trials are few and "
+                    "small, and most guidelines offer a beta-blocker."
+                ),
+                Paragraph(ASKED, lead="Question: "),
+            ),
+        ),
+        Section(
+            "Population, setting and strategies",
+            (
+                Paragraph(
+                    "Adults with portal hypertension and high-risk gastric varices (GOV2 or IGV1) that have never "
+                    f"bled, seen at {case.title}."
+                ),
+                _groups(document),
+                _strategies(case),
+            ),
+        ),
+        Section(
+            "How value is counted",
+            (
+                Paragraph(
+                    "Health is counted in bleeds, life-years and QALYs (utility of the state, less losses for "
+                    "procedures, complications and bleeds). Money is counted by activity times unit price."
+                ),
+                result_tables.settings_table(document),
+            ),
+        ),
+        Section(
+            "The model",
+            (
+                blocks.charts(document, "state_diagram"),
+                Bullets(METHOD),
+                result_tables.moves_table(structure),
+                Paragraph(
+                    "The program, its inputs and its tests are open; every result can be run again from the inputs "
+                    "block of results.json.",
+                    lead="Availability: ",
+                ),
+            ),
+        ),
     ]
 
 
 def _groups(document: Document) -> Table:
-    return table("Patient groups",
-                 (("Group", 2.0), ("Share", 0.8, True), ("Child-Pugh", 0.8), ("Size", 1.0), ("Red spots", 0.8)),
-                 [(g["name"], f.percent(g["share"], 1), g["child"], GROUP_SIZES[g["size_step"]],
-                   "yes" if g["red_spot"] else "no") for g in document["inputs"]["groups"]])
+    return table(
+        "Patient groups",
+        (("Group", 2.0), ("Share", 0.8, True), ("Child-Pugh", 0.8), ("Size", 1.0), ("Red spots", 0.8)),
+        [
+            (g["name"], f.percent(g["share"], 1), g["child"], GROUP_SIZES[g["size_step"]], "yes" if g["red_spot"] else "no")
+            for g in document["inputs"]["groups"]
+        ],
+    )
 
 
 def _strategies(case: Case) -> Table:
-    return table("Strategies",
-                 (("Strategy", 2.0), ("Starts with", 1.2), ("Surveillance (months)", 1.6), ("Certainty", 1.0)),
-                 [(row.label, STARTS[row.starts_in], _plan(row.surveillance.months, row.surveillance.interval),
-                   row.evidence_grade or "not graded") for row in case.parameters.strategies.values()])
+    return table(
+        "Strategies",
+        (("Strategy", 2.0), ("Starts with", 1.2), ("Surveillance (months)", 1.6), ("Certainty", 1.0)),
+        [
+            (
+                row.label,
+                STARTS[row.starts_in],
+                _plan(row.surveillance.months, row.surveillance.interval),
+                row.evidence_grade or "not graded",
+            )
+            for row in case.parameters.strategies.values()
+        ],
+    )
 
 
 def _plan(months: tuple[int, ...], interval: int) -> str:
@@ -95,8 +161,7 @@ def _plan(months: tuple[int, ...], interval: int) -> str:
 
 def uncertainty_sections(document: Document, findings: Findings) -> list[Section]:
     """Scenarios, one-way, all inputs together; what was not run is said."""
-    parts = {"all inputs varied together": findings.psa, "one input at a time": findings.one_way,
-             "scenarios": findings.scenarios}
+    parts = {"all inputs varied together": findings.psa, "one input at a time": findings.one_way, "scenarios": findings.scenarios}
     missing = [name for name, found in parts.items() if found is None]
     opening: list[Block] = [Paragraph(VARIED)]
     if missing:
@@ -117,18 +182,36 @@ def _together(document: Document, findings: Findings, psa: Mapping[str, Any]) ->
     said = next(iter(first.values()))["sentence"]
     held = psa["held_at_certain_death"]
     note = f"{psa['draws']:,} draws, seed {psa['seed']}. {said}" + (
-        f" In {held} of them the sampled six-week mortality passed 100% and was held at certain death." if held else "")
-    tables = [table(
-        f"All inputs varied together, against {lower(names[versus])}: mean and 95% interval "
-        f"({f.price_note(document['settings'])})",
-        (("Strategy", 1.7), (f"Net cost, {headline_years(document)} years", 1.8, True), ("Net cost, horizon", 1.8, True),
-         ("QALYs gained", 1.5, True), ("NNT at 3 years", 1.6, True), ("Probability it saves", 1.0, True)),
-        [(names[key], _spread(row["incremental_cost_five_years"], currency), _spread(row["incremental_cost"], currency),
-          _plain_spread(row["incremental_qalys"]), _nnt(row["nnt"].get("3")),
-          f.percent(row["probability_saving_five_years"])) for key, row in block.items()], note=note)
-        for versus, block in psa["comparisons"].items()]
-    return Section("All inputs varied together", (
-        *tables, Charts((report_chart("acceptability", findings, names),))), level=2)
+        f" In {held} of them the sampled six-week mortality passed 100% and was held at certain death." if held else ""
+    )
+    tables = [
+        table(
+            f"All inputs varied together, against {lower(names[versus])}: mean and 95% interval "
+            f"({f.price_note(document['settings'])})",
+            (
+                ("Strategy", 1.7),
+                (f"Net cost, {headline_years(document)} years", 1.8, True),
+                ("Net cost, horizon", 1.8, True),
+                ("QALYs gained", 1.5, True),
+                ("NNT at 3 years", 1.6, True),
+                ("Probability it saves", 1.0, True),
+            ),
+            [
+                (
+                    names[key],
+                    _spread(row["incremental_cost_five_years"], currency),
+                    _spread(row["incremental_cost"], currency),
+                    _plain_spread(row["incremental_qalys"]),
+                    _nnt(row["nnt"].get("3")),
+                    f.percent(row["probability_saving_five_years"]),
+                )
+                for key, row in block.items()
+            ],
+            note=note,
+        )
+        for versus, block in psa["comparisons"].items()
+    ]
+    return Section("All inputs varied together", (*tables, Charts((report_chart("acceptability", findings, names),))), level=2)
 
 
 def _spread(block: Mapping[str, float], currency: str) -> str:
@@ -153,39 +236,88 @@ def _one_way(document: Document, findings: Findings, block: Mapping[str, Any]) -
     def shown(value: float | None) -> str:
         return f.money(value, currency) if is_money else f.number(value, 2)
 
-    rows = [(row["label"], f"{f.plain(row['low_value'])} to {f.plain(row['high_value'])}", row["unit"],
-             shown(row["outcome_at_low"]), shown(row["outcome_at_high"]), row["basis"], row["status"])
-            for row in block["rows"][:2 * BARS]]
+    rows = [
+        (
+            row["label"],
+            f"{f.plain(row['low_value'])} to {f.plain(row['high_value'])}",
+            row["unit"],
+            shown(row["outcome_at_low"]),
+            shown(row["outcome_at_high"]),
+            row["basis"],
+            row["status"],
+        )
+        for row in block["rows"][: 2 * BARS]
+    ]
     money = f" ({f.price_note(document['settings'])})" if is_money else ""
-    return Section("One input at a time", (
-        Charts((report_chart("one_way", findings, labels(document)),)),
-        table(f"{block['label']}{money}; base {shown(block['rows'][0]['base'])}",
-              (("Input", 3.0), ("Range", 1.3), ("Unit", 1.0), ("At low", 0.9, True), ("At high", 0.9, True),
-               ("Range rests on", 1.9), ("Status", 1.2)), rows)), level=2)
+    return Section(
+        "One input at a time",
+        (
+            Charts((report_chart("one_way", findings, labels(document)),)),
+            table(
+                f"{block['label']}{money}; base {shown(block['rows'][0]['base'])}",
+                (
+                    ("Input", 3.0),
+                    ("Range", 1.3),
+                    ("Unit", 1.0),
+                    ("At low", 0.9, True),
+                    ("At high", 0.9, True),
+                    ("Range rests on", 1.9),
+                    ("Status", 1.2),
+                ),
+                rows,
+            ),
+        ),
+        level=2,
+    )
 
 
 def scenario_table(document: Document, block: Mapping[str, Any]) -> Table:
     """Outcomes of each scenario."""
     names, currency = labels(document), document["settings"]["currency"]
-    rows = [(row["title"], f.money_change(row["cost"], currency), f.number(row["bleeds"], 1), f.number(row["nnt"], 1),
-             f.number(row["qalys"], 3), f.money_change(row["nmb"], currency), row["rationale"])
-            for row in block["rows"]]
+    rows = [
+        (
+            row["title"],
+            f.money_change(row["cost"], currency),
+            f.number(row["bleeds"], 1),
+            f.number(row["nnt"], 1),
+            f.number(row["qalys"], 3),
+            f.money_change(row["nmb"], currency),
+            row["rationale"],
+        )
+        for row in block["rows"]
+    ]
     years = headline_years(document)
-    return table(f"Scenarios: {lower(names[block['strategy']])} against {lower(names[block['versus']])} "
-                 f"({f.price_note(document['settings'])})",
-                 (("Scenario", 2.0), (f"Net cost, {years} years", 1.0, True), ("Bleeds averted per 100", 0.9, True),
-                  (f"NNT, {years} years", 0.7, True), ("QALYs gained", 0.8, True), ("Net monetary benefit", 1.0, True),
-                  ("Reasoning", 4.0)), rows)
+    return table(
+        f"Scenarios: {lower(names[block['strategy']])} against {lower(names[block['versus']])} ({f.price_note(document['settings'])})",
+        (
+            ("Scenario", 2.0),
+            (f"Net cost, {years} years", 1.0, True),
+            ("Bleeds averted per 100", 0.9, True),
+            (f"NNT, {years} years", 0.7, True),
+            ("QALYs gained", 0.8, True),
+            ("Net monetary benefit", 1.0, True),
+            ("Reasoning", 4.0),
+        ),
+        rows,
+    )
 
 
 def checks_table(rows: Sequence[CheckRow]) -> Table:
     """Put published results beside the model's."""
     ordered = sorted(rows, key=lambda row: KINDS.index(row.kind))
-    return table("Predicted beside observed",
-                 (("Kind", 1.4), ("Target", 3.0), ("Observed", 1.3, True), ("Model", 0.8, True), ("Rule", 1.5),
-                  ("Verdict", 1.0), ("Note", 2.3)),
-                 [(r.kind, r.target, observed_text(r), value_text(r.predicted), r.pass_rule, r.verdict, r.note)
-                  for r in ordered])
+    return table(
+        "Predicted beside observed",
+        (
+            ("Kind", 1.4),
+            ("Target", 3.0),
+            ("Observed", 1.3, True),
+            ("Model", 0.8, True),
+            ("Rule", 1.5),
+            ("Verdict", 1.0),
+            ("Note", 2.3),
+        ),
+        [(r.kind, r.target, observed_text(r), value_text(r.predicted), r.pass_rule, r.verdict, r.note) for r in ordered],
+    )
 
 
 def unconfirmed_tables(parameters: ParameterSet) -> tuple[Table, ...]:

@@ -14,8 +14,12 @@ from econmodel.reporting.style import CATEGORY_LABELS
 from econmodel.reporting.tables import NNT_YEAR
 
 ICER_WORDS = {"dominant": "cheaper and better", "dominated": "dearer and worse", "equal": "no difference"}
-FRONTIER_WORDS = {"reference": "reference", "dominated": "dominated", "extendedly_dominated": "extendedly dominated",
-                  "on_frontier": "on the frontier"}
+FRONTIER_WORDS = {
+    "reference": "reference",
+    "dominated": "dominated",
+    "extendedly_dominated": "extendedly dominated",
+    "on_frontier": "on the frontier",
+}
 TRACE_YEARS = (1, 2, 3, 5, 10, 20)
 
 
@@ -47,46 +51,101 @@ def moves_table(structure: Structure) -> Table:
 
 def outcomes_table(document: Document) -> Table:
     """Health outcomes and events of each strategy over the time horizon."""
-    rows = [(b["label"], f.number(b["life_years"], 2), f.number(b["qalys"], 2),
-             f.number(b["undiscounted"]["life_years"], 2), f.per(b["first_bleeds"], 100), f.per(b["rebleeds"], 100),
-             f.per(b["deaths"]["bleed"], 100),
-             f.per(b["deaths"]["procedure"], 1000), f.per(b["complications"]["embolism"], 1000),
-             f.per(b["complications"]["sepsis"], 1000), f.number(b["sessions"], 2))
-            for b in document["strategies"].values()]
-    columns = ["Life-years", "QALYs", "Life-years, undiscounted", "First bleeds per 100", "Rebleeds per 100",
-               "Bleeding deaths per 100", "Procedure deaths per 1,000", "Emboli per 1,000", "Sepsis per 1,000",
-               "Sessions"]
-    widths = {"Life-years, undiscounted": 1.5, "Procedure deaths per 1,000": 1.2, "Rebleeds per 100": 1.1, "Sessions": 1.1,
-              "Bleeding deaths per 100": 1.1}
-    return table("Health, bleeds and harms per strategy over the time horizon",
-                 (("Strategy", 1.9), *((name, widths.get(name, 1.0), True) for name in columns)), rows)
+    rows = [
+        (
+            b["label"],
+            f.number(b["life_years"], 2),
+            f.number(b["qalys"], 2),
+            f.number(b["undiscounted"]["life_years"], 2),
+            f.per(b["first_bleeds"], 100),
+            f.per(b["rebleeds"], 100),
+            f.per(b["deaths"]["bleed"], 100),
+            f.per(b["deaths"]["procedure"], 1000),
+            f.per(b["complications"]["embolism"], 1000),
+            f.per(b["complications"]["sepsis"], 1000),
+            f.number(b["sessions"], 2),
+        )
+        for b in document["strategies"].values()
+    ]
+    columns = [
+        "Life-years",
+        "QALYs",
+        "Life-years, undiscounted",
+        "First bleeds per 100",
+        "Rebleeds per 100",
+        "Bleeding deaths per 100",
+        "Procedure deaths per 1,000",
+        "Emboli per 1,000",
+        "Sepsis per 1,000",
+        "Sessions",
+    ]
+    widths = {
+        "Life-years, undiscounted": 1.5,
+        "Procedure deaths per 1,000": 1.2,
+        "Rebleeds per 100": 1.1,
+        "Sessions": 1.1,
+        "Bleeding deaths per 100": 1.1,
+    }
+    return table(
+        "Health, bleeds and harms per strategy over the time horizon",
+        (("Strategy", 1.9), *((name, widths.get(name, 1.0), True) for name in columns)),
+        rows,
+    )
 
 
 def cost_table(document: Document, block: str, caption: str) -> Table:
     """Cost per patient by category; ``block`` is ``cost`` or ``cost_five_years``."""
     currency = document["settings"]["currency"]
-    rows = [(b["label"], *(f.money(b[block]["by_category"][name], currency) for name in CATEGORY_LABELS),
-             f.money(b[block]["total"], currency)) for b in document["strategies"].values()]
-    return table(f"{caption} ({f.price_note(document['settings'])}, discounted)",
-                 (("Strategy", 2.0), *((name, 1.0, True) for name in (*CATEGORY_LABELS.values(), "Total"))), rows)
+    rows = [
+        (
+            b["label"],
+            *(f.money(b[block]["by_category"][name], currency) for name in CATEGORY_LABELS),
+            f.money(b[block]["total"], currency),
+        )
+        for b in document["strategies"].values()
+    ]
+    return table(
+        f"{caption} ({f.price_note(document['settings'])}, discounted)",
+        (("Strategy", 2.0), *((name, 1.0, True) for name in (*CATEGORY_LABELS.values(), "Total"))),
+        rows,
+    )
 
 
 def comparison_table(document: Document, versus: str) -> Table:
     """Increments against one comparator over the time horizon."""
     settings, names = document["settings"], labels(document)
     currency = settings["currency"]
-    rows = [(names[key], f.money_change(c["incremental_cost"], currency), f.number(c["incremental_qalys"], 3),
-             icer_text(c, currency), f.money_change(c["net_monetary_benefit"], currency),
-             f.number(c["bleeds_averted_per_100"], 1), f.number(c["break_even_nnt"], 1),
-             per_bleed_text(c["net_cost_per_first_bleed_averted"], c["incremental_cost"], currency),
-             per_bleed_text(c["net_cost_per_any_bleed_averted"], c["incremental_cost"], currency))
-            for key, c in document["comparisons"][versus].items()]
-    columns = ["Extra cost", "QALYs gained", "Cost per QALY", "Net monetary benefit", "Bleeds averted per 100 (all)",
-               "Break-even NNT", "Net cost per first bleed averted", "Net cost per any bleed averted"]
-    return table(f"Against {lower(names[versus])}, over the time horizon",
-                 (("Strategy", 1.9), *((name, 1.0, True) for name in columns)), rows,
-                 note=f"{f.price_note(settings)}. Break-even NNT: the strategy saves when its NNT at the horizon is "
-                      "lower; where treating averts no first bleed it has no value.")
+    rows = [
+        (
+            names[key],
+            f.money_change(c["incremental_cost"], currency),
+            f.number(c["incremental_qalys"], 3),
+            icer_text(c, currency),
+            f.money_change(c["net_monetary_benefit"], currency),
+            f.number(c["bleeds_averted_per_100"], 1),
+            f.number(c["break_even_nnt"], 1),
+            per_bleed_text(c["net_cost_per_first_bleed_averted"], c["incremental_cost"], currency),
+            per_bleed_text(c["net_cost_per_any_bleed_averted"], c["incremental_cost"], currency),
+        )
+        for key, c in document["comparisons"][versus].items()
+    ]
+    columns = [
+        "Extra cost",
+        "QALYs gained",
+        "Cost per QALY",
+        "Net monetary benefit",
+        "Bleeds averted per 100 (all)",
+        "Break-even NNT",
+        "Net cost per first bleed averted",
+        "Net cost per any bleed averted",
+    ]
+    return table(
+        f"Against {lower(names[versus])}, over the time horizon",
+        (("Strategy", 1.9), *((name, 1.0, True) for name in columns)),
+        rows,
+        note=f"{f.price_note(settings)}. Break-even NNT: the strategy saves when its NNT at the horizon is "
+        "lower; where treating averts no first bleed it has no value.",
+    )
 
 
 def per_bleed_text(value: float | None, extra_cost: float, currency: str) -> str:
@@ -118,23 +177,41 @@ def nnt_table(document: Document) -> Table:
     names = labels(document)
     compared = [c for block in document["comparisons"].values() for c in block.values()]
     years = list(compared[0]["nnt"]) if compared else []
-    rows = [(names[key], lower(names[versus]), *(f.nnt(c["nnt"][year]) for year in years),
-             f.nnt(c["patients_per_bleed_averted"]))
-            for versus, block in document["comparisons"].items() for key, c in block.items()]
-    return table("Patients needed to treat to avert one first bleed, by years since start",
-                 (("Strategy", 2.0), ("Against", 1.6), *((f"{year} year{'s'[:year != '1']}", 0.8, True) for year in years),
-                  ("Patients per bleed averted (all bleeds)", 1.3, True)), rows,
-                 note="NNTH: patients treated to bring one more first bleed. Death competes with bleeding.")
+    rows = [
+        (names[key], lower(names[versus]), *(f.nnt(c["nnt"][year]) for year in years), f.nnt(c["patients_per_bleed_averted"]))
+        for versus, block in document["comparisons"].items()
+        for key, c in block.items()
+    ]
+    return table(
+        "Patients needed to treat to avert one first bleed, by years since start",
+        (
+            ("Strategy", 2.0),
+            ("Against", 1.6),
+            *((f"{year} year{'s'[: year != '1']}", 0.8, True) for year in years),
+            ("Patients per bleed averted (all bleeds)", 1.3, True),
+        ),
+        rows,
+        note="NNTH: patients treated to bring one more first bleed. Death competes with bleeding.",
+    )
 
 
 def frontier_table(document: Document) -> Table:
     """Efficiency frontier."""
     names, currency = labels(document), document["settings"]["currency"]
-    return table(f"Efficiency frontier over the time horizon ({f.price_note(document['settings'])})",
-                 (("Strategy", 2.0), ("Cost", 1.0, True), ("QALYs", 1.0, True), ("Status", 1.4),
-                  ("Cost per further QALY", 1.2, True)),
-                 [(names[r["key"]], f.money(r["cost"], currency), f.number(r["qalys"], 3), FRONTIER_WORDS[r["status"]],
-                   f.money(r["icer"], currency)) for r in document["frontier"]])
+    return table(
+        f"Efficiency frontier over the time horizon ({f.price_note(document['settings'])})",
+        (("Strategy", 2.0), ("Cost", 1.0, True), ("QALYs", 1.0, True), ("Status", 1.4), ("Cost per further QALY", 1.2, True)),
+        [
+            (
+                names[r["key"]],
+                f.money(r["cost"], currency),
+                f.number(r["qalys"], 3),
+                FRONTIER_WORDS[r["status"]],
+                f.money(r["icer"], currency),
+            )
+            for r in document["frontier"]
+        ],
+    )
 
 
 def group_table(document: Document, versus: str) -> Table:
@@ -143,24 +220,44 @@ def group_table(document: Document, versus: str) -> Table:
     year = str(min(int(NNT_YEAR), document["settings"]["horizon_years"]))
     keys = list(document["comparisons"][versus])
     shares = {g["name"]: g["share"] for g in document["inputs"]["groups"]}
-    rows = [(name, f.percent(shares[name]), f.percent(block["strategies"][versus]["first_bleed_risk"][year], 1),
-             *(f.nnt(block["comparisons"][versus][key]["nnt"][year]) for key in keys))
-            for name, block in document["groups"].items()]
-    return table(f"By patient group: risk at {year} years under {lower(names[versus])}, and NNT against it",
-                 (("Group", 1.6), ("Share", 0.6, True), ("Risk", 0.7, True),
-                  *((names[key], 1.2, True) for key in keys)), rows)
+    rows = [
+        (
+            name,
+            f.percent(shares[name]),
+            f.percent(block["strategies"][versus]["first_bleed_risk"][year], 1),
+            *(f.nnt(block["comparisons"][versus][key]["nnt"][year]) for key in keys),
+        )
+        for name, block in document["groups"].items()
+    ]
+    return table(
+        f"By patient group: risk at {year} years under {lower(names[versus])}, and NNT against it",
+        (("Group", 1.6), ("Share", 0.6, True), ("Risk", 0.7, True), *((names[key], 1.2, True) for key in keys)),
+        rows,
+    )
 
 
 def yearly_table(document: Document, key: str) -> Table:
     """First years of one strategy: events and cost, undiscounted."""
     currency, block = document["settings"]["currency"], document["strategies"][key]
-    rows = [(str(y["year"]), f.per(y["first_bleeds"], 100), f.per(y["rebleeds"], 100), f.number(y["sessions"], 2),
-             f.number(y["icu_days"], 2), f.number(y["ward_days"], 2), f.percent(y["alive"]),
-             f.money(y["cost_undiscounted"], currency)) for y in block["yearly"][:10]]
-    columns = ("First bleeds per 100", "Rebleeds per 100", "Sessions", "ICU days", "Ward days", "Alive at year end",
-               "Cost")
-    return table(f"Year by year: {lower(block['label'])} ({f.price_note(document['settings'])}, undiscounted)",
-                 (("Year", 0.6, True), *((name, 1.0, True) for name in columns)), rows)
+    rows = [
+        (
+            str(y["year"]),
+            f.per(y["first_bleeds"], 100),
+            f.per(y["rebleeds"], 100),
+            f.number(y["sessions"], 2),
+            f.number(y["icu_days"], 2),
+            f.number(y["ward_days"], 2),
+            f.percent(y["alive"]),
+            f.money(y["cost_undiscounted"], currency),
+        )
+        for y in block["yearly"][:10]
+    ]
+    columns = ("First bleeds per 100", "Rebleeds per 100", "Sessions", "ICU days", "Ward days", "Alive at year end", "Cost")
+    return table(
+        f"Year by year: {lower(block['label'])} ({f.price_note(document['settings'])}, undiscounted)",
+        (("Year", 0.6, True), *((name, 1.0, True) for name in columns)),
+        rows,
+    )
 
 
 def trace_table(rows: list[dict[str, Any]], document: Document, key: str) -> Table:
@@ -168,7 +265,8 @@ def trace_table(rows: list[dict[str, Any]], document: Document, key: str) -> Tab
     share = {(r["year"], r["state"]): r["share"] for r in rows if r["strategy"] == key}
     states = list(dict.fromkeys(r["state"] for r in rows))
     years = [y for y in TRACE_YEARS if (y, states[0]) in share]
-    return table(f"Cohort trace: {lower(labels(document)[key])}, share in each state (mean over the year)",
-                 (("State", 2.0), *((f"Year {y}", 1.0, True) for y in years)),
-                 [(STATE_LABELS.get(state, state), *(f.percent(share[y, state], 1) for y in years))
-                  for state in states])
+    return table(
+        f"Cohort trace: {lower(labels(document)[key])}, share in each state (mean over the year)",
+        (("State", 2.0), *((f"Year {y}", 1.0, True) for y in years)),
+        [(STATE_LABELS.get(state, state), *(f.percent(share[y, state], 1) for y in years)) for state in states],
+    )

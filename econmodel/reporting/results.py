@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 def write_results(case: Case, document: dict[str, Any], folder: Path) -> list[Path]:
     """Write ``results.json``, ``results.csv`` and ``provenance.csv``; give their paths."""
-    return [write_text(folder / "results.json", json_text(document)),
-            write_csv(folder / "results.csv", result_rows(document)),
-            write_csv(folder / "provenance.csv", provenance_rows(case.parameters))]
+    return [
+        write_text(folder / "results.json", json_text(document)),
+        write_csv(folder / "results.csv", result_rows(document)),
+        write_csv(folder / "provenance.csv", provenance_rows(case.parameters)),
+    ]

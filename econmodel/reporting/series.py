@@ -40,48 +40,71 @@ def first_bleed_rows(document: Document, years: int = CURVE_YEARS) -> list[dict[
     for key, block in document["strategies"].items():
         yearly = [y for y in block["yearly"] if y["year"] <= years]
         risks = accumulate((y["first_bleeds"] for y in yearly), initial=0.0)
-        rows += [{"strategy": key, "label": block["label"], "year": year, "first_bleed_risk": risk}
-                 for year, risk in zip((0, *(y["year"] for y in yearly)), risks, strict=True)]
+        rows += [
+            {"strategy": key, "label": block["label"], "year": year, "first_bleed_risk": risk}
+            for year, risk in zip((0, *(y["year"] for y in yearly)), risks, strict=True)
+        ]
     return rows
 
 
 def cost_rows(document: Document) -> list[dict[str, Any]]:
     """Discounted cost per patient over the headline years, by category."""
     settings = document["settings"]
-    return [{"strategy": key, "label": block["label"], "category": category, "cost": cost,
-             "currency": settings["currency"], "price_year": settings["price_year"],
-             "years": headline_years(document)}
-            for key, block in document["strategies"].items()
-            for category, cost in block["cost_five_years"]["by_category"].items()]
+    return [
+        {
+            "strategy": key,
+            "label": block["label"],
+            "category": category,
+            "cost": cost,
+            "currency": settings["currency"],
+            "price_year": settings["price_year"],
+            "years": headline_years(document),
+        }
+        for key, block in document["strategies"].items()
+        for category, cost in block["cost_five_years"]["by_category"].items()
+    ]
 
 
 def nnt_rows(document: Document) -> list[dict[str, Any]]:
     """NNT for one first bleed by year and comparator; the time horizon itself is left out."""
     names, horizon = labels(document), document["settings"]["horizon_years"]
-    return [{"versus": versus, "strategy": key, "label": names[key], "year": int(year), "nnt": value["value"],
-             "kind": value["kind"]}
-            for versus, block in document["comparisons"].items() for key, comparison in block.items()
-            for year, value in comparison["nnt"].items() if int(year) != horizon or horizon <= CURVE_YEARS]
+    return [
+        {"versus": versus, "strategy": key, "label": names[key], "year": int(year), "nnt": value["value"], "kind": value["kind"]}
+        for versus, block in document["comparisons"].items()
+        for key, comparison in block.items()
+        for year, value in comparison["nnt"].items()
+        if int(year) != horizon or horizon <= CURVE_YEARS
+    ]
 
 
 def plane_rows(document: Document) -> list[dict[str, Any]]:
     """Increments in cost and QALYs against the comparator over the time horizon, with frontier status."""
     names, versus = labels(document), document["settings"]["comparator"]
     status = {row["key"]: row["status"] for row in document["frontier"]}
-    increments = {key: (c["incremental_qalys"], c["incremental_cost"])
-                  for key, c in document["comparisons"][versus].items()}
-    return [{"strategy": key, "label": names[key], "versus": versus,
-             "incremental_qalys": increments.get(key, (0.0, 0.0))[0],
-             "incremental_cost": increments.get(key, (0.0, 0.0))[1], "frontier": status[key]} for key in names]
+    increments = {key: (c["incremental_qalys"], c["incremental_cost"]) for key, c in document["comparisons"][versus].items()}
+    return [
+        {
+            "strategy": key,
+            "label": names[key],
+            "versus": versus,
+            "incremental_qalys": increments.get(key, (0.0, 0.0))[0],
+            "incremental_cost": increments.get(key, (0.0, 0.0))[1],
+            "frontier": status[key],
+        }
+        for key in names
+    ]
 
 
 def trace_rows(evaluation: Evaluation) -> list[dict[str, Any]]:
     """Patient-years spent in each state in each year, per patient: the mean share of patients there over the year."""
     activity = evaluation.activity
     plain = activity.weightings[0]
-    return [{"strategy": key, "year": year, "state": state, "share": float(years[plain, period, 0, s, 0])}
-            for s, key in enumerate(evaluation.keys) for period, year in enumerate(activity.report_years)
-            for state, years in activity.state_years.items()]
+    return [
+        {"strategy": key, "year": year, "state": state, "share": float(years[plain, period, 0, s, 0])}
+        for s, key in enumerate(evaluation.keys)
+        for period, year in enumerate(activity.report_years)
+        for state, years in activity.state_years.items()
+    ]
 
 
 def by_strategy(rows: list[dict[str, Any]], x: str, y: str) -> dict[str, tuple[list[float], list[float]]]:

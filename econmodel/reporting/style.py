@@ -43,8 +43,12 @@ SPARE_STYLES = (
     StrategyStyle("#c23b6b", "*", (0, (2, 2))),
 )
 CATEGORY_COLOURS = {"prophylaxis": "#14506b", "bleeds": "#c8573d", "aftercare": "#f0c97a", "background": "#c5cbd0"}
-CATEGORY_LABELS = {"prophylaxis": "Prophylaxis", "bleeds": "Bleeds", "aftercare": "Care after a bleed",
-                   "background": "Background care"}
+CATEGORY_LABELS = {
+    "prophylaxis": "Prophylaxis",
+    "bleeds": "Bleeds",
+    "aftercare": "Care after a bleed",
+    "background": "Background care",
+}
 
 
 def strategy_styles(keys: Sequence[str]) -> dict[str, StrategyStyle]:
@@ -63,10 +67,29 @@ def strategy_styles(keys: Sequence[str]) -> dict[str, StrategyStyle]:
 def plot_settings() -> dict[Any, Any]:
     """Give the plotting library its settings: bundled font, quiet axes, SVG that is the same on every run."""
     return {
-        "font.family": "DejaVu Sans", "font.size": 7.6, "axes.labelsize": 7.6, "axes.titlesize": 8.0,
-        "xtick.labelsize": 7.2, "ytick.labelsize": 7.2, "axes.edgecolor": MUTED, "axes.labelcolor": INK,
-        "xtick.color": MUTED, "ytick.color": MUTED, "text.color": INK, "axes.spines.top": False,
-        "axes.spines.right": False, "axes.linewidth": 0.7, "lines.linewidth": 1.6, "lines.markersize": 4.5,
-        "axes.grid": True, "axes.grid.axis": "y", "grid.color": GRID, "grid.linewidth": 0.7, "axes.axisbelow": True,
-        "text.parse_math": False, "text.hinting": "none", "svg.hashsalt": "econmodel", "svg.fonttype": "path",
+        "font.family": "DejaVu Sans",
+        "font.size": 7.6,
+        "axes.labelsize": 7.6,
+        "axes.titlesize": 8.0,
+        "xtick.labelsize": 7.2,
+        "ytick.labelsize": 7.2,
+        "axes.edgecolor": MUTED,
+        "axes.labelcolor": INK,
+        "xtick.color": MUTED,
+        "ytick.color": MUTED,
+        "text.color": INK,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "axes.linewidth": 0.7,
+        "lines.linewidth": 1.6,
+        "lines.markersize": 4.5,
+        "axes.grid": True,
+        "axes.grid.axis": "y",
+        "grid.color": GRID,
+        "grid.linewidth": 0.7,
+        "axes.axisbelow": True,
+        "text.parse_math": False,
+        "text.hinting": "none",
+        "svg.hashsalt": "econmodel",
+        "svg.fonttype": "path",
     }

@@ -50,10 +50,16 @@ def headline_rows(document: Document) -> list[dict[str, Any]]:
 
 def _headline_row(document: Document, key: str) -> dict[str, Any]:
     block = document["strategies"][key]
-    row: dict[str, Any] = {"key": key, "label": block["label"], "cost": block["cost_five_years"]["total"],
-                           "qalys": block["qalys"], "procedure_deaths": block["deaths"]["procedure"],
-                           "embolisms": block["complications"]["embolism"], "sepsis": block["complications"]["sepsis"],
-                           "bleed_deaths": block["deaths"]["bleed"]}
+    row: dict[str, Any] = {
+        "key": key,
+        "label": block["label"],
+        "cost": block["cost_five_years"]["total"],
+        "qalys": block["qalys"],
+        "procedure_deaths": block["deaths"]["procedure"],
+        "embolisms": block["complications"]["embolism"],
+        "sepsis": block["complications"]["sepsis"],
+        "bleed_deaths": block["deaths"]["bleed"],
+    }
     for versus in ("watch", "beta_blocker"):
         now = at_headline(against(document, versus, key))
         row[f"net_cost_{versus}"] = now and now["incremental_cost"]
@@ -68,26 +74,39 @@ def headline_columns(document: Document) -> list[tuple[str, str]]:
     years = headline_years(document)
     end = latest_year(next(iter(document["strategies"].values()))["first_bleed_risk"], years)
     money = f"{years} years, {f.price_note(settings)}"
-    return [("label", "Strategy"), ("cost", f"Cost per patient ({money})"),
-            ("net_cost_watch", "Net cost v. no prophylaxis"), ("net_cost_beta_blocker", "Net cost v. beta-blocker"),
-            ("bleeds_averted_watch", f"First bleeds averted per 100 v. no prophylaxis ({end} years)"),
-            ("nnt_watch", f"NNT at {NNT_YEAR} years v. no prophylaxis"),
-            ("nnt_beta_blocker", f"NNT at {NNT_YEAR} years v. beta-blocker"), ("qalys", "QALYs (time horizon)"),
-            ("procedure_deaths", "Procedure deaths per 1,000"), ("embolisms", "Emboli per 1,000")]
+    return [
+        ("label", "Strategy"),
+        ("cost", f"Cost per patient ({money})"),
+        ("net_cost_watch", "Net cost v. no prophylaxis"),
+        ("net_cost_beta_blocker", "Net cost v. beta-blocker"),
+        ("bleeds_averted_watch", f"First bleeds averted per 100 v. no prophylaxis ({end} years)"),
+        ("nnt_watch", f"NNT at {NNT_YEAR} years v. no prophylaxis"),
+        ("nnt_beta_blocker", f"NNT at {NNT_YEAR} years v. beta-blocker"),
+        ("qalys", "QALYs (time horizon)"),
+        ("procedure_deaths", "Procedure deaths per 1,000"),
+        ("embolisms", "Emboli per 1,000"),
+    ]
 
 
 def headline_text(document: Document) -> list[dict[str, str]]:
     """Headline rows as text, keyed as :func:`headline_columns`."""
     currency = document["settings"]["currency"]
-    return [{
-        "key": row["key"], "label": row["label"], "cost": f.money(row["cost"], currency),
-        "net_cost_watch": f.money_change(row["net_cost_watch"], currency),
-        "net_cost_beta_blocker": f.money_change(row["net_cost_beta_blocker"], currency),
-        "bleeds_averted_watch": f.per(row["bleeds_averted_watch"], 100),
-        "nnt_watch": f.nnt(row["nnt_watch"]), "nnt_beta_blocker": f.nnt(row["nnt_beta_blocker"]),
-        "qalys": f.number(row["qalys"], 2), "procedure_deaths": f.per(row["procedure_deaths"], 1000),
-        "embolisms": f.per(row["embolisms"], 1000),
-    } for row in headline_rows(document)]
+    return [
+        {
+            "key": row["key"],
+            "label": row["label"],
+            "cost": f.money(row["cost"], currency),
+            "net_cost_watch": f.money_change(row["net_cost_watch"], currency),
+            "net_cost_beta_blocker": f.money_change(row["net_cost_beta_blocker"], currency),
+            "bleeds_averted_watch": f.per(row["bleeds_averted_watch"], 100),
+            "nnt_watch": f.nnt(row["nnt_watch"]),
+            "nnt_beta_blocker": f.nnt(row["nnt_beta_blocker"]),
+            "qalys": f.number(row["qalys"], 2),
+            "procedure_deaths": f.per(row["procedure_deaths"], 1000),
+            "embolisms": f.per(row["embolisms"], 1000),
+        }
+        for row in headline_rows(document)
+    ]
 
 
 def result_rows(document: Document) -> list[dict[str, Any]]:
@@ -100,11 +119,17 @@ def result_rows(document: Document) -> list[dict[str, Any]]:
 
 
 def _group_rows(group: str, block: Mapping[str, Any]) -> list[dict[str, Any]]:
-    rows = [{"group": group, "strategy": key, "versus": "", "measure": measure, "value": value}
-            for key, results in block["strategies"].items() for measure, value in _flat(results)]
-    return rows + [{"group": group, "strategy": key, "versus": versus, "measure": measure, "value": value}
-                   for versus, compared in block["comparisons"].items() for key, results in compared.items()
-                   for measure, value in _flat(results)]
+    rows = [
+        {"group": group, "strategy": key, "versus": "", "measure": measure, "value": value}
+        for key, results in block["strategies"].items()
+        for measure, value in _flat(results)
+    ]
+    return rows + [
+        {"group": group, "strategy": key, "versus": versus, "measure": measure, "value": value}
+        for versus, compared in block["comparisons"].items()
+        for key, results in compared.items()
+        for measure, value in _flat(results)
+    ]
 
 
 def _flat(block: Mapping[str, Any], prefix: str = "") -> list[tuple[str, Any]]:
@@ -114,8 +139,7 @@ def _flat(block: Mapping[str, Any], prefix: str = "") -> list[tuple[str, Any]]:
         if isinstance(value, Mapping):
             found += _flat(value, f"{prefix}{key}.")
         elif key == "yearly":
-            found += [item for row in value
-                      for item in _flat({k: v for k, v in row.items() if k != "year"}, f"yearly.{row['year']}.")]
+            found += [item for row in value for item in _flat({k: v for k, v in row.items() if k != "year"}, f"yearly.{row['year']}.")]
         elif key not in ("label", "versus"):
             found.append((prefix + key, value))
     return found

@@ -13,12 +13,21 @@ if TYPE_CHECKING:
 
     from econmodel.parameters.loading import Case
 
-CAUTION = ("Planning software for services, not advice for a patient. No guideline read makes an endoscopic option "
-           "standard for varices that have not bled.")
+CAUTION = (
+    "Planning software for services, not advice for a patient. No guideline read makes an endoscopic option "
+    "standard for varices that have not bled."
+)
 SHORT = {
-    "label": "Strategy", "cost": "Cost", "net_cost_watch": "Net cost\nv. none", "net_cost_beta_blocker": "Net cost\nv. BB",
-    "bleeds_averted_watch": "Averted\n/100", "nnt_watch": "NNT 3 y\nv. none", "nnt_beta_blocker": "NNT 3 y\nv. BB",
-    "qalys": "QALYs", "procedure_deaths": "Deaths\n/1,000", "embolisms": "Emboli\n/1,000",
+    "label": "Strategy",
+    "cost": "Cost",
+    "net_cost_watch": "Net cost\nv. none",
+    "net_cost_beta_blocker": "Net cost\nv. BB",
+    "bleeds_averted_watch": "Averted\n/100",
+    "nnt_watch": "NNT 3 y\nv. none",
+    "nnt_beta_blocker": "NNT 3 y\nv. BB",
+    "qalys": "QALYs",
+    "procedure_deaths": "Deaths\n/1,000",
+    "embolisms": "Emboli\n/1,000",
 }
 WIDE = 100
 
@@ -32,17 +41,20 @@ def headline_table(case: Case, document: Document, width: int = WIDE) -> Group:
     from rich.text import Text
 
     settings = document["settings"]
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), title=escape(case.title), title_justify="left",
-                  title_style="bold")
+    table = Table(
+        box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), title=escape(case.title), title_justify="left", title_style="bold"
+    )
     shown = [key for key, _ in headline_columns(document) if width >= WIDE or key not in ("qalys", "nnt_beta_blocker")]
     for key in shown:
         left = key == "label"
         table.add_column(SHORT[key], justify="left" if left else "right", no_wrap=not left, min_width=15 if left else 5)
     for row in headline_text(document):
         table.add_row(*(escape(row[key]) for key in shown))
-    units = (f"Per patient. Cost and first bleeds over {headline_years(document)} years, harms (and QALYs) over "
-             f"{settings['horizon_years']} years; {price_note(settings)}; {settings['perspective']} view. "
-             "v. none: no prophylaxis; v. BB: beta-blocker. Averted: first bleeds. Deaths, emboli: of the procedure.")
+    units = (
+        f"Per patient. Cost and first bleeds over {headline_years(document)} years, harms (and QALYs) over "
+        f"{settings['horizon_years']} years; {price_note(settings)}; {settings['perspective']} view. "
+        "v. none: no prophylaxis; v. BB: beta-blocker. Averted: first bleeds. Deaths, emboli: of the procedure."
+    )
     lines = [Text(units, style="dim"), Text(CAUTION, style="dim")]
     if case.is_demo:
         lines.insert(0, Text("Invented data: a fictional hospital.", style="bold"))

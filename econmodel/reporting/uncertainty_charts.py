@@ -24,8 +24,15 @@ if TYPE_CHECKING:
     from matplotlib.patches import Rectangle
 
 BARS = 12
-STATE_COLOURS = {"at_risk": "#9db8c4", "in_course": "#4f8aa3", "protected": "#14506b", "bleeding": "#8f3420",
-                 "post_bleed": "#e0a184", "rebleeding": "#c8573d", "transplanted": "#a78ceb"}
+STATE_COLOURS = {
+    "at_risk": "#9db8c4",
+    "in_course": "#4f8aa3",
+    "protected": "#14506b",
+    "bleeding": "#8f3420",
+    "post_bleed": "#e0a184",
+    "rebleeding": "#c8573d",
+    "transplanted": "#a78ceb",
+}
 MONEY_OUTCOMES = ("cost", "nmb")
 
 
@@ -40,8 +47,10 @@ def plot_tornado(block: Mapping[str, Any], *, ax: Axes, currency: str) -> dict[s
     rows = block["rows"][:BARS]
     base, bars = rows[0]["base"], {}
     for i, row in enumerate(rows):
-        low, high = (ax.barh(-i, row[f"outcome_at_{end}"] - base, left=base, height=0.66, color=colour)[0]
-                     for end, colour in (("low", "#7fb0c4"), ("high", ACCENT)))
+        low, high = (
+            ax.barh(-i, row[f"outcome_at_{end}"] - base, left=base, height=0.66, color=colour)[0]
+            for end, colour in (("low", "#7fb0c4"), ("high", ACCENT))
+        )
         bars[row["name"]] = (low, high)
     ax.axvline(base, color=INK, linewidth=0.9)
     ax.set_yticks([-i for i in range(len(rows))], [fill(row["label"], 46) for row in rows], fontsize=7.4, linespacing=1.0)
@@ -53,8 +62,14 @@ def plot_tornado(block: Mapping[str, Any], *, ax: Axes, currency: str) -> dict[s
         ax.axvline(0, color=WARM, linewidth=0.8, linestyle=(0, (4, 2)))
     money = block["outcome"] in MONEY_OUTCOMES
     ax.set_xlabel(block["label"] + (f" ({currency})" if money else ""))
-    ax.text(-0.6, 1.01, "Light: input at its low; dark: at its high. Line: this case" + ("; dashes: zero" if money else ""),
-            transform=ax.transAxes, fontsize=7.0, color=MUTED)
+    ax.text(
+        -0.6,
+        1.01,
+        "Light: input at its low; dark: at its high. Line: this case" + ("; dashes: zero" if money else ""),
+        transform=ax.transAxes,
+        fontsize=7.0,
+        color=MUTED,
+    )
     return bars
 
 
@@ -64,8 +79,12 @@ def plot_acceptability(psa: Mapping[str, Any], result: Document, *, ax: Axes) ->
     series = {key: (block["thresholds"], values) for key, values in block["probability"].items()}
     lines = strategy_lines(result, series, ax, markers=False)
     ax.axvline(settings["willingness_to_pay"], color=MUTED, linewidth=0.8, linestyle=(0, (4, 3)))
-    ax.set(xlim=(0, block["thresholds"][-1]), ylim=(0, 1), ylabel="Probability of highest net benefit",
-           xlabel=f"Willingness to pay per QALY ({f.price_note(settings)})")
+    ax.set(
+        xlim=(0, block["thresholds"][-1]),
+        ylim=(0, 1),
+        ylabel="Probability of highest net benefit",
+        xlabel=f"Willingness to pay per QALY ({f.price_note(settings)})",
+    )
     ax.yaxis.set_major_formatter(lambda value, _: f.percent(value))
     ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, settings["currency"]))
     ax.locator_params(axis="x", nbins=4)
@@ -92,8 +111,7 @@ def plot_trace(rows: Sequence[Mapping[str, Any]], key: str, *, ax: Axes) -> list
     return list(drawn)
 
 
-def draw_traces(figure: Figure, rows: Sequence[Mapping[str, Any]], keys: Sequence[str],
-                names: Mapping[str, str]) -> None:
+def draw_traces(figure: Figure, rows: Sequence[Mapping[str, Any]], keys: Sequence[str], names: Mapping[str, str]) -> None:
     """Draw the traces of two strategies side by side, with one key below."""
     for i, key in enumerate(keys):
         ax = figure.add_axes((0.09 + 0.49 * i, 0.3, 0.41, 0.6))
@@ -105,26 +123,35 @@ def draw_traces(figure: Figure, rows: Sequence[Mapping[str, Any]], keys: Sequenc
         figure.text(x + 0.028, y, STATE_LABELS[state], va="center", fontsize=7.6)
 
 
-def report_figures(document: Document, trace: Sequence[Mapping[str, Any]], keys: Sequence[str],
-                   findings: Findings) -> dict[str, Spec]:
+def report_figures(document: Document, trace: Sequence[Mapping[str, Any]], keys: Sequence[str], findings: Findings) -> dict[str, Spec]:
     """List the figures that only the technical report shows."""
     names, currency = labels(document), document["settings"]["currency"]
     shown = [dict(row) for row in trace if row["strategy"] in keys]
     figures = {"cohort_trace": Spec(shown, 3.2, partial(draw_traces, rows=shown, keys=keys, names=names), width=5.4)}
     if findings.one_way:
-        figures["one_way"] = Spec(findings.one_way["rows"], 3.9, drawer(
-            partial(plot_tornado, findings.one_way, currency=currency), 0.46, 0.12, 0.52, 0.83), width=5.8)
+        figures["one_way"] = Spec(
+            findings.one_way["rows"],
+            3.9,
+            drawer(partial(plot_tornado, findings.one_way, currency=currency), 0.46, 0.12, 0.52, 0.83),
+            width=5.8,
+        )
     if findings.psa:
-        figures["acceptability"] = Spec(_acceptability_rows(findings.psa), 3.1, drawer(
-            partial(plot_acceptability, findings.psa, document), 0.13, 0.14, 0.56, 0.83), width=5.4)
+        figures["acceptability"] = Spec(
+            _acceptability_rows(findings.psa),
+            3.1,
+            drawer(partial(plot_acceptability, findings.psa, document), 0.13, 0.14, 0.56, 0.83),
+            width=5.4,
+        )
     return figures
 
 
 def _acceptability_rows(psa: Mapping[str, Any]) -> list[dict[str, Any]]:
     block = psa["acceptability"]
-    return [{"strategy": key, "willingness_to_pay": threshold, "probability": value}
-            for key, values in block["probability"].items()
-            for threshold, value in zip(block["thresholds"], values, strict=True)]
+    return [
+        {"strategy": key, "willingness_to_pay": threshold, "probability": value}
+        for key, values in block["probability"].items()
+        for threshold, value in zip(block["thresholds"], values, strict=True)
+    ]
 
 
 def report_chart(name: str, findings: Findings, names: Mapping[str, str]) -> Chart:
@@ -132,12 +159,19 @@ def report_chart(name: str, findings: Findings, names: Mapping[str, str]) -> Cha
     if name == "one_way" and findings.one_way:
         block = findings.one_way
         of = f"{lower(names[block['strategy']])} against {lower(names[block['versus']])}"
-        return Chart(name, f"{block['label']}: {of}, one input at a time",
-                     "Tornado of the inputs that move the outcome most, each at its low and high value.")
+        return Chart(
+            name,
+            f"{block['label']}: {of}, one input at a time",
+            "Tornado of the inputs that move the outcome most, each at its low and high value.",
+        )
     known = {
-        "cohort_trace": ("Cohort trace; the white above is those who have died", "Stacked areas of the share of "
-                         "patients in each health state by year, for two strategies."),
-        "acceptability": ("Probability that each strategy is the best buy, by willingness to pay", "Cost-effectiveness "
-                          "acceptability curves, one line per strategy."),
+        "cohort_trace": (
+            "Cohort trace; the white above is those who have died",
+            "Stacked areas of the share of patients in each health state by year, for two strategies.",
+        ),
+        "acceptability": (
+            "Probability that each strategy is the best buy, by willingness to pay",
+            "Cost-effectiveness acceptability curves, one line per strategy.",
+        ),
     }
     return Chart(name, *known[name])

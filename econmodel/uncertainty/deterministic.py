@@ -16,15 +16,7 @@ from numpy.typing import NDArray
 from econmodel.errors import AnalysisError
 from econmodel.parameters.money import plain_number
 from econmodel.parameters.wording import lower
-from econmodel.uncertainty.questions import (
-    Question,
-    answer,
-    answer_to,
-    compared,
-    needed_input,
-    points_in_range,
-    say_outcome,
-)
+from econmodel.uncertainty.questions import Question, answer, answer_to, compared, needed_input, points_in_range, say_outcome
 
 if TYPE_CHECKING:
     from econmodel.uncertainty.scenarios import ScenarioRow
@@ -66,14 +58,30 @@ def one_way(question: Question, names: Sequence[str] | None = None) -> list[Torn
         A named input has no range.
     """
     known = question.parameters.numeric()
-    chosen = [needed_input(question.parameters, n) for n in names] if names else [
-        p for p in known.values() if p.range is not None and p.range.high > p.range.low and p.name not in DEFINES]
+    chosen = (
+        [needed_input(question.parameters, n) for n in names]
+        if names
+        else [p for p in known.values() if p.range is not None and p.range.high > p.range.low and p.name not in DEFINES]
+    )
     changes = [{p.name: bound} for p in chosen if p.range for bound in (p.range.low, p.range.high)]
     base = float(answer(question)[0])
     results = answer_to(question, changes)
-    rows = [TornadoRow(p.name, p.label, p.unit, p.range.low, p.range.high, float(results[2 * i]),
-                       float(results[2 * i + 1]), base, p.range.basis, p.status)
-            for i, p in enumerate(chosen) if p.range]
+    rows = [
+        TornadoRow(
+            p.name,
+            p.label,
+            p.unit,
+            p.range.low,
+            p.range.high,
+            float(results[2 * i]),
+            float(results[2 * i + 1]),
+            base,
+            p.range.basis,
+            p.status,
+        )
+        for i, p in enumerate(chosen)
+        if p.range
+    ]
     scale = 1e-9 * max(1.0, abs(base))
     return sorted((r for r in rows if not r.swing <= scale), key=lambda r: -np.nan_to_num(r.swing, nan=0.0))
 
@@ -93,8 +101,11 @@ class Grid:
 
     def rows(self) -> list[dict[str, float | None]]:
         """One row per point; no outcome where the two values cannot stand together."""
-        return [{self.x: float(a), self.y: float(b), "outcome": None if np.isnan(self.values[j, i]) else float(self.values[j, i])}
-                for j, b in enumerate(self.y_values) for i, a in enumerate(self.x_values)]
+        return [
+            {self.x: float(a), self.y: float(b), "outcome": None if np.isnan(self.values[j, i]) else float(self.values[j, i])}
+            for j, b in enumerate(self.y_values)
+            for i, a in enumerate(self.x_values)
+        ]
 
     def break_even(self) -> list[tuple[float, float]]:
         """Points where the outcome crosses 0, interpolated along x: the line where prophylaxis stops saving."""
@@ -111,10 +122,12 @@ def two_way_sentence(question: Question, grid: Grid) -> str:
     known = grid.values[~np.isnan(grid.values)]
     if known.size == 0:
         return f"{compared(question)}: no pair of {lower(grid.x_label)} and {lower(grid.y_label)} gives an answer."
-    said = (f"{compared(question)}: over {lower(grid.x_label)} ({plain_number(grid.x_values[0])} to "
-            f"{plain_number(grid.x_values[-1])}) and {lower(grid.y_label)} ({plain_number(grid.y_values[0])} to "
-            f"{plain_number(grid.y_values[-1])}), {lower(question.label)} runs from {say_outcome(question, known.min())} to "
-            f"{say_outcome(question, known.max())}")
+    said = (
+        f"{compared(question)}: over {lower(grid.x_label)} ({plain_number(grid.x_values[0])} to "
+        f"{plain_number(grid.x_values[-1])}) and {lower(grid.y_label)} ({plain_number(grid.y_values[0])} to "
+        f"{plain_number(grid.y_values[-1])}), {lower(question.label)} runs from {say_outcome(question, known.min())} to "
+        f"{say_outcome(question, known.max())}"
+    )
     share = float(np.mean(known < 0))
     if question.outcome == "cost":
         said += f"; it saves in {share:.0%} of the map" if share > 0 else "; it saves nowhere on the map"
@@ -135,8 +148,7 @@ def two_way(question: Question, x: str = DEFAULT_PAIR[0], y: str = DEFAULT_PAIR[
         raise AnalysisError(what, where="--two-way", fix=f"for example --two-way {' '.join(DEFAULT_PAIR)}")
     xs, ys = (points_in_range(p, points) for p in (a, b))
     results = answer_to(question, [{x: float(i), y: float(j)} for j in ys for i in xs])
-    return Grid(x, y, a.label, b.label, xs, ys, results.reshape(len(ys), len(xs)),
-                (float(a.value or 0), float(b.value or 0)))
+    return Grid(x, y, a.label, b.label, xs, ys, results.reshape(len(ys), len(xs)), (float(a.value or 0), float(b.value or 0)))
 
 
 def plain_rows(rows: Sequence[TornadoRow] | Sequence[ScenarioRow] | Sequence[Threshold]) -> list[dict[str, Any]]:

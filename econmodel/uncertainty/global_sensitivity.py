@@ -58,12 +58,15 @@ def sobol_indices(question: Question, *, seed: int, points: int = 256, names: Se
     values = {n: np.repeat(v, len(u)) for n, v in base_values(question.parameters).items()}
     values |= {n: uncertain[n].distribution.ppf(np.ascontiguousarray(u[:, i])) for i, n in enumerate(chosen)}
     found = analyze.analyze(problem, answer(question, values), calc_second_order=False, seed=seed)
-    rows = [SobolRow(n, uncertain[n].label, float(found["S1"][i]), float(found["S1_conf"][i]), float(found["ST"][i]),
-                     float(found["ST_conf"][i])) for i, n in enumerate(chosen)]
+    rows = [
+        SobolRow(
+            n, uncertain[n].label, float(found["S1"][i]), float(found["S1_conf"][i]), float(found["ST"][i]), float(found["ST_conf"][i])
+        )
+        for i, n in enumerate(chosen)
+    ]
     return sorted(rows, key=lambda r: -r.total)
 
 
 def both_outcomes(question: Question, *, seed: int, points: int = 256) -> dict[str, list[SobolRow]]:
     """Sobol indices of net cost and of bleeds averted."""
-    return {outcome: sobol_indices(replace(question, outcome=outcome), seed=seed, points=points)
-            for outcome in ("cost", "bleeds")}
+    return {outcome: sobol_indices(replace(question, outcome=outcome), seed=seed, points=points) for outcome in ("cost", "bleeds")}

@@ -102,8 +102,10 @@ class Psa:
     @cached_property
     def acceptability_frontier(self) -> list[dict[str, Any]]:
         """Strategy with the highest mean net benefit at each threshold, and the probability that it is the best."""
-        rows, (cost, qalys) = [], (np.array([self.column(name, s).mean() for s in range(len(self.keys))])
-                                   for name in ("cost", "qalys"))
+        rows, (cost, qalys) = (
+            [],
+            (np.array([self.column(name, s).mean() for s in range(len(self.keys))]) for name in ("cost", "qalys")),
+        )
         for t, probabilities in zip(self.thresholds, self.acceptability, strict=True):
             s = int((t * qalys - cost).argmax())
             rows.append({"threshold": float(t), "key": self.keys[s], "probability": float(probabilities[s])})
@@ -123,21 +125,29 @@ class Psa:
         best = self.best(self.threshold)
         main = self.comparators[0]
         return {
-            "draws": self.draws, "seed": self.seed, "sobol": self.sobol, "interval": list(INTERVAL),
+            "draws": self.draws,
+            "seed": self.seed,
+            "sobol": self.sobol,
+            "interval": list(INTERVAL),
             "held_at_certain_death": self.held,
             **{name: {key: summarise(self.column(name, s)) for s, key in enumerate(self.keys)} for name in self.outcomes},
             "comparator": main,
             "probability_saving": {key: _share(self.gap("cost", key, main) < 0) for key in self.keys if key != main},
-            "probability_saving_five_years": {key: _share(self.gap("cost_five_years", key, main) < 0)
-                                              for key in self.keys if key != main},
+            "probability_saving_five_years": {
+                key: _share(self.gap("cost_five_years", key, main) < 0) for key in self.keys if key != main
+            },
             "probability_cost_effective": {key: _share(best == s) for s, key in enumerate(self.keys)},
-            "comparisons": {versus: {key: self.comparison(key, versus) for key in self.keys if key != versus}
-                            for versus in self.comparators},
-            "acceptability": {"thresholds": self.thresholds.tolist(),
-                              "probability": {key: self.acceptability[:, s].tolist() for s, key in enumerate(self.keys)},
-                              "frontier": self.acceptability_frontier},
-            "convergence": {versus: {key: convergence(self, key, versus) for key in self.keys if key != versus}
-                            for versus in self.comparators},
+            "comparisons": {
+                versus: {key: self.comparison(key, versus) for key in self.keys if key != versus} for versus in self.comparators
+            },
+            "acceptability": {
+                "thresholds": self.thresholds.tolist(),
+                "probability": {key: self.acceptability[:, s].tolist() for s, key in enumerate(self.keys)},
+                "frontier": self.acceptability_frontier,
+            },
+            "convergence": {
+                versus: {key: convergence(self, key, versus) for key in self.keys if key != versus} for versus in self.comparators
+            },
             "stability": stability(self),
         }
 
@@ -148,15 +158,19 @@ class Psa:
         benefit = self.threshold * effect - cost
         arrs = {y: -self.gap(f"first_bleed_risk_{y}", key, versus) for y in self.risk_years}
         return {
-            "incremental_cost": summarise(cost), "incremental_cost_five_years": summarise(cost_5),
-            "incremental_qalys": summarise(effect), "incremental_life_years": summarise(self.gap("life_years", key, versus)),
+            "incremental_cost": summarise(cost),
+            "incremental_cost_five_years": summarise(cost_5),
+            "incremental_qalys": summarise(effect),
+            "incremental_life_years": summarise(self.gap("life_years", key, versus)),
             "net_monetary_benefit": summarise(benefit),
             "bleeds_averted_per_100": summarise(-100 * self.gap("bleeds", key, versus)),
             "bleeds_averted_per_100_five_years": summarise(-100 * self.gap("bleeds_five_years", key, versus)),
             "arr": {str(y): summarise(a) for y, a in arrs.items()},
             "nnt": {str(y): nnt_block(a) for y, a in arrs.items()},
-            "probability_saving": _share(cost < 0), "probability_saving_five_years": _share(cost_5 < 0),
-            "probability_more_effective": _share(effect > 0), "probability_net_benefit": _share(benefit > 0),
+            "probability_saving": _share(cost < 0),
+            "probability_saving_five_years": _share(cost_5 < 0),
+            "probability_more_effective": _share(effect > 0),
+            "probability_net_benefit": _share(benefit > 0),
             "ellipse": ellipse(effect, cost),
         }
 
@@ -168,8 +182,7 @@ def _share(flags: NDArray[np.bool_]) -> float:
 def summarise(draws: FloatArray) -> dict[str, float]:
     """Mean, 95% interval by quantiles, and Monte Carlo standard error of the mean."""
     low, high = np.quantile(draws, INTERVAL)
-    return {"mean": float(draws.mean()), "low": float(low), "high": float(high),
-            "se": float(draws.std(ddof=1) / np.sqrt(len(draws)))}
+    return {"mean": float(draws.mean()), "low": float(low), "high": float(high), "se": float(draws.std(ddof=1) / np.sqrt(len(draws)))}
 
 
 def nnt_block(arr: FloatArray) -> dict[str, Any]:
@@ -191,8 +204,12 @@ def convergence(psa: Psa, key: str, versus: str) -> dict[str, Any]:
     """
     cost, effect = psa.gap("cost", key, versus), psa.gap("qalys", key, versus)
     arr = -psa.gap("first_bleed_risk_3", key, versus) if 3 in psa.risk_years else np.zeros(psa.draws)
-    series = {"incremental_cost": cost, "incremental_qalys": effect,
-              "net_monetary_benefit": psa.threshold * effect - cost, "arr_3_years": arr}
+    series = {
+        "incremental_cost": cost,
+        "incremental_qalys": effect,
+        "net_monetary_benefit": psa.threshold * effect - cost,
+        "arr_3_years": arr,
+    }
     at = np.unique(np.linspace(min(20, psa.draws), psa.draws, 60).astype(int))
     running = {name: (np.cumsum(x)[at - 1] / at).tolist() for name, x in series.items()}
     if 3 in psa.risk_years:
@@ -200,45 +217,71 @@ def convergence(psa: Psa, key: str, versus: str) -> dict[str, Any]:
     benefit = summarise(series["net_monetary_benefit"])
     relative = 1.96 * benefit["se"] / abs(benefit["mean"]) if benefit["mean"] else np.inf
     enough = bool(relative < SUFFICIENT)
-    verdict = (f"{psa.draws:,} draws suffice: the error of mean net benefit is {100 * relative:.1f}% of its size." if enough
-               else f"{psa.draws:,} draws leave an error of {100 * min(relative, 9.99):.0f}% in mean net benefit; run more "
-                    "before resting a close decision on it.")
+    verdict = (
+        f"{psa.draws:,} draws suffice: the error of mean net benefit is {100 * relative:.1f}% of its size."
+        if enough
+        else f"{psa.draws:,} draws leave an error of {100 * min(relative, 9.99):.0f}% in mean net benefit; run more "
+        "before resting a close decision on it."
+    )
     errors: dict[str, float | None] = {name: summarise(x)["se"] for name, x in series.items()}
     errors["nnt_3_years"] = float(errors["arr_3_years"] or 0.0) / arr.mean() ** 2 if arr.mean() > 0 else None
-    return {"at": at.tolist(), "running": running, "se": errors,
-            "relative_error": float(min(relative, 1e9)), "sufficient": enough, "sentence": verdict}
+    return {
+        "at": at.tolist(),
+        "running": running,
+        "se": errors,
+        "relative_error": float(min(relative, 1e9)),
+        "sufficient": enough,
+        "sentence": verdict,
+    }
 
 
 def stability(psa: Psa) -> dict[str, Any]:
     """Whether the same strategy has the highest mean net benefit in each quarter of the draws, as in runs of other seeds."""
     bounds = np.linspace(0, psa.draws, min(PARTS, psa.draws) + 1).astype(int)
-    sums = np.array([np.add.reduceat(psa.threshold * psa.column("qalys", s) - psa.column("cost", s), bounds[:-1])
-                     for s in range(len(psa.keys))])
+    sums = np.array(
+        [np.add.reduceat(psa.threshold * psa.column("qalys", s) - psa.column("cost", s), bounds[:-1]) for s in range(len(psa.keys))]
+    )
     found = [psa.keys[int(s)] for s in (sums / np.diff(bounds)).argmax(axis=0)]
     whole = psa.keys[int(sums.sum(axis=1).argmax())]
     label, agree = psa.parameters.strategies[whole].label, len(set(found)) == 1
-    return {"best": whole, "best_by_part": found, "stable": agree,
-            "sentence": (f"{label} has the highest mean net benefit in each quarter of the draws." if agree else
-                         f"{label} has the highest mean net benefit over all draws, but not in each quarter of them: the "
-                         "choice is close, or the draws are too few.")}
+    return {
+        "best": whole,
+        "best_by_part": found,
+        "stable": agree,
+        "sentence": (
+            f"{label} has the highest mean net benefit in each quarter of the draws."
+            if agree
+            else f"{label} has the highest mean net benefit over all draws, but not in each quarter of them: the "
+            "choice is close, or the draws are too few."
+        ),
+    }
 
 
 def kept_outcomes(e: Evaluation, headline: int) -> dict[str, FloatArray]:
     """Outcomes kept for each draw, all patients: (draw, strategy)."""
     found = {
-        "cost": e.cost(), "cost_five_years": e.cost(headline), "qalys": e.qalys(), "qalys_five_years": e.qalys(headline),
-        "life_years": e.life_years(), "bleeds": e.bleeds(), "bleeds_five_years": e.bleeds(headline),
+        "cost": e.cost(),
+        "cost_five_years": e.cost(headline),
+        "qalys": e.qalys(),
+        "qalys_five_years": e.qalys(headline),
+        "life_years": e.life_years(),
+        "bleeds": e.bleeds(),
+        "bleeds_five_years": e.bleeds(headline),
         **{f"{view}_cost": e.cost(perspective=view) for view in VIEWS},
         **{f"{view}_cost_five_years": e.cost(headline, perspective=view) for view in VIEWS},
-        "sessions": e.count("sessions"), "embolism": e.count("embolism"), "sepsis": e.count("sepsis"),
-        "deaths_procedure": e.count("deaths_procedure"), "deaths_bleed": e.count("deaths_bleed"),
+        "sessions": e.count("sessions"),
+        "embolism": e.count("embolism"),
+        "sepsis": e.count("sepsis"),
+        "deaths_procedure": e.count("deaths_procedure"),
+        "deaths_bleed": e.count("deaths_bleed"),
         **{f"first_bleed_risk_{y}": e.count("first_bleeds", y) for y in e.risk_years},
     }
     return {name: np.ascontiguousarray(array[:, :, 0]) for name, array in found.items()}
 
 
-def run_psa(parameters: ParameterSet, draws: int, *, seed: int, sobol: bool = False, block: int | None = None,
-            progress: Progress | None = None) -> Psa:
+def run_psa(
+    parameters: ParameterSet, draws: int, *, seed: int, sobol: bool = False, block: int | None = None, progress: Progress | None = None
+) -> Psa:
     """Run a probabilistic analysis.
 
     Parameters
@@ -276,12 +319,14 @@ def run_psa(parameters: ParameterSet, draws: int, *, seed: int, sobol: bool = Fa
         if progress:
             progress(done, draws)
     assert store is not None
-    return Psa(parameters, tuple(parameters.strategies), years, int(parameters.number("headline_years")), seed, sobol,
-               store, held, against)
+    return Psa(
+        parameters, tuple(parameters.strategies), years, int(parameters.number("headline_years")), seed, sobol, store, held, against
+    )
 
 
-def _evaluate_block(parameters: ParameterSet, values: dict[str, FloatArray]) -> tuple[
-        dict[str, FloatArray], int, tuple[int, ...], tuple[str, ...]]:
+def _evaluate_block(
+    parameters: ParameterSet, values: dict[str, FloatArray]
+) -> tuple[dict[str, FloatArray], int, tuple[int, ...], tuple[str, ...]]:
     """Outcomes of a block of draws, how many were held, the years of risk and the comparators."""
     e = evaluate(parameters, values, yearly=False, by_group=False, sampled=True)
     outcomes = kept_outcomes(e, min(int(parameters.number("headline_years")), e.horizon))

@@ -31,8 +31,16 @@ OUTCOMES = {
     "nmb": "Net monetary benefit per patient, time horizon",
 }
 STEPPED = frozenset({*WHOLE, "horizon_years"})
-SETTINGS = ("horizon_years", "headline_years", "start_age", "n_frailty_classes", "n_trial_months", "discount_costs",
-            "discount_outcomes", "willingness_to_pay")
+SETTINGS = (
+    "horizon_years",
+    "headline_years",
+    "start_age",
+    "n_frailty_classes",
+    "n_trial_months",
+    "discount_costs",
+    "discount_outcomes",
+    "willingness_to_pay",
+)
 
 
 @dataclass(frozen=True)

@@ -62,5 +62,13 @@ def _scenario_row(key: str, title: str, rationale: str, question: Question, para
             raise
         return ScenarioRow(key, title, f"No answer with this case's values: {fault.what}.", np.nan, np.nan, None, np.nan, np.nan)
     found = {o: float(outcome_of(e, o, question.strategy, question.versus)[0]) for o in OUTCOMES}
-    return ScenarioRow(key, title, rationale, found["cost"], found["bleeds"],
-                       None if np.isnan(found["nnt"]) else found["nnt"], found["qalys"], found["nmb"])
+    return ScenarioRow(
+        key,
+        title,
+        rationale,
+        found["cost"],
+        found["bleeds"],
+        None if np.isnan(found["nnt"]) else found["nnt"],
+        found["qalys"],
+        found["nmb"],
+    )

@@ -12,16 +12,7 @@ from econmodel.model.roots import bracketed_roots
 from econmodel.parameters.money import plain_number
 from econmodel.parameters.schema import Parameter
 from econmodel.parameters.wording import lower
-from econmodel.uncertainty.questions import (
-    STEPPED,
-    Question,
-    answer,
-    answer_to,
-    compared,
-    needed_input,
-    points_in_range,
-    say_outcome,
-)
+from econmodel.uncertainty.questions import STEPPED, Question, answer, answer_to, compared, needed_input, points_in_range, say_outcome
 
 FloatArray = NDArray[np.float64]
 GRID = 41
@@ -60,8 +51,9 @@ def thresholds(question: Question, names: Sequence[str]) -> list[Threshold]:
     grids = [np.unique(np.append(points_in_range(p, GRID), float(p.value or 0))) for p in inputs]
     flat = answer_to(question, [{p.name: float(x)} for p, grid in zip(inputs, grids, strict=True) for x in grid])
     results = np.split(flat, np.cumsum([len(grid) for grid in grids])[:-1])
-    brackets = [(k, i) for k, found in enumerate(results) for i in np.flatnonzero(found[:-1] * found[1:] < 0)
-                if question.outcome != "nnt"]
+    brackets = [
+        (k, i) for k, found in enumerate(results) for i in np.flatnonzero(found[:-1] * found[1:] < 0) if question.outcome != "nnt"
+    ]
     roots = _close_in(question, [(inputs[k], grids[k][i], grids[k][i + 1], results[k][i]) for k, i in brackets])
     base = float(answer(question)[0])
     found_rows = []
@@ -80,7 +72,8 @@ def _close_in(question: Question, brackets: Sequence[tuple[Parameter, float, flo
         names = [brackets[i][0].name for i in smooth]
         low, high = (np.array([brackets[i][end] for i in smooth]) for end in (1, 2))
         roots[smooth] = bracketed_roots(
-            lambda x: answer_to(question, [{n: float(v)} for n, v in zip(names, x, strict=True)]), low, high)
+            lambda x: answer_to(question, [{n: float(v)} for n, v in zip(names, x, strict=True)]), low, high
+        )
     return roots
 
 
@@ -99,17 +92,21 @@ def _sentence(question: Question, p: Parameter, crossings: tuple[float, ...], re
         return f"{who}: no value of {name} from {low} to {high} {p.unit} gives an answer."
     if np.ptp(known) <= SAME * max(1.0, float(np.abs(known).max())):
         return f"{who}: {name} has no effect on {lower(question.label)} under these settings."
-    ends = (f"{lower(question.label)}: {say_outcome(question, known[0])} at {low} {p.unit}, "
-            f"{say_outcome(question, known[-1])} at {high}")
+    ends = (
+        f"{lower(question.label)}: {say_outcome(question, known[0])} at {low} {p.unit}, {say_outcome(question, known[-1])} at {high}"
+    )
     if question.outcome == "nnt":
         return f"{who}: an NNT does not cross 0 as {name} moves ({ends})."
     if not crossings:
         state = "at every value" if _helps(question, float(known[0])) else "at no value"
         return f"{who} {good} {state} of {name} in its range, so there is no threshold ({ends})."
     if len(crossings) > 1:
-        return (f"{who} {good} in parts of the range of {name}, changing at {', '.join(map(plain_number, crossings))} "
-                f"{p.unit} ({ends}).")
+        return (
+            f"{who} {good} in parts of the range of {name}, changing at {', '.join(map(plain_number, crossings))} {p.unit} ({ends})."
+        )
     helps = _helps(question, float(known[0]))
     side = ("at most" if helps else "at least") if p.name in STEPPED else ("below" if helps else "above")
-    return (f"{who} {good} while {name} is {side} {plain_number(crossings[0])} {p.unit}, base "
-            f"{plain_number(float(p.value or 0))} ({ends}).")
+    return (
+        f"{who} {good} while {name} is {side} {plain_number(crossings[0])} {p.unit}, base "
+        f"{plain_number(float(p.value or 0))} ({ends})."
+    )

@@ -123,8 +123,7 @@ def c_loop() -> Callable[[np.ndarray, np.ndarray], None] | None:
         return None
     library = Path(tempfile.mkdtemp()) / "yardstick.so"
     source = Path(__file__).with_name("yardstick.c")
-    subprocess.run([compiler, "-O3", "-march=native", "-ffast-math", "-shared", "-fPIC", "-o", str(library), str(source)],
-                   check=True)
+    subprocess.run([compiler, "-O3", "-march=native", "-ffast-math", "-shared", "-fPIC", "-o", str(library), str(source)], check=True)
     function = ctypes.CDLL(str(library)).run
     plan = inflows(STRUCTURE.engine_moves())
 
@@ -154,8 +153,7 @@ def resolved(parameters: ParameterSet, draws: int) -> list[ModelInputs]:
     """Blocks of draws, resolved into rates."""
     values = sample(parameters, draws, seed=1)
     size = max(1, LANES_PER_BLOCK // (len(parameters.strategies) * len(parameters.rows("case_mix"))))
-    return [resolve(parameters, {n: v[low : low + size] for n, v in values.items()}, sampled=True)
-            for low in range(0, draws, size)]
+    return [resolve(parameters, {n: v[low : low + size] for n, v in values.items()}, sampled=True) for low in range(0, draws, size)]
 
 
 def run_model(engine: str, blocks: list[ModelInputs]) -> None:
@@ -169,8 +167,10 @@ def report_engine() -> None:
     p, initial = probabilities(LANES), starts(LANES)
     few = slice(0, LANES, 50)
     handful = slice(0, LANES, 5_000)
-    print(f"\nEngine: {DRAWS:,} draws x {STRATEGIES} strategies x {MONTHS} months, {len(STRUCTURE.states)} states, "
-          f"{len(STRUCTURE.moves)} moves, one group")
+    print(
+        f"\nEngine: {DRAWS:,} draws x {STRATEGIES} strategies x {MONTHS} months, {len(STRUCTURE.states)} states, "
+        f"{len(STRUCTURE.moves)} moves, one group"
+    )
     times = {f"{engine} engine": timed(partial(run_engine, engine, p, initial)) for engine in available()}
     times["dense matrix loop"] = 50 * timed(partial(run_dense, p[:, few], initial[:, few]), 1)
     times["plain Python"] = 5_000 * timed(partial(run_python, p[:, handful], initial[:, handful]), 1)
@@ -216,8 +216,7 @@ def report_curves() -> None:
     for draws in (1_000, 10_000, 100_000):
         print(f"  {draws:>9,} draws, one group     {timed(partial(run_model, engine, resolved(one_group(), draws)), 1):8.3f}")
     for groups in (1, 2, 4, 6):
-        print(f"  {groups:>9} groups, 1,000 draws  "
-              f"{timed(partial(run_model, engine, resolved(one_group(groups), 1_000)), 2):8.3f}")
+        print(f"  {groups:>9} groups, 1,000 draws  {timed(partial(run_model, engine, resolved(one_group(groups), 1_000)), 2):8.3f}")
     p, initial = probabilities(LANES), starts(LANES)
     for months in (60, 120, 240, 480):
         print(f"  {months:>9} months, engine only {timed(partial(run_engine, engine, p, initial, months), 2):8.3f}")
@@ -228,8 +227,10 @@ def report_million() -> None:
     with_engine(available()[-1])
     begun = time.perf_counter()
     run_psa(one_group(), 1_000_000, seed=1)
-    print(f"\n1,000,000 draws, one group, whole analysis {time.perf_counter() - begun:8.1f} s, "
-          f"most memory of the process {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
+    print(
+        f"\n1,000,000 draws, one group, whole analysis {time.perf_counter() - begun:8.1f} s, "
+        f"most memory of the process {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB"
+    )
 
 
 def main() -> None:

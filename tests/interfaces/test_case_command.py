@@ -63,10 +63,16 @@ def test_fault_in_a_programme_table_names_file_and_line(tmp_path: Path) -> None:
         evaluate_case(load(hospital(tmp_path, text), draws=0))
 
 
-@pytest.mark.parametrize(("change", "said"), [
-    (MIX.replace("SHARE", "0.7").replace("NAME", "beta_bloker"), "current_mix names 'beta_bloker'.*\n.*line 3.*\n.*'beta_blocker'"),
-    ("[strategy.beta_blocker]\ndrop = true\n", r"_mix names 'beta_blocker'.*\n.*demo\.toml.*\n.*take its row out"),
-])
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (
+            MIX.replace("SHARE", "0.7").replace("NAME", "beta_bloker"),
+            "current_mix names 'beta_bloker'.*\n.*line 3.*\n.*'beta_blocker'",
+        ),
+        ("[strategy.beta_blocker]\ndrop = true\n", r"_mix names 'beta_blocker'.*\n.*demo\.toml.*\n.*take its row out"),
+    ],
+)
 def test_mix_of_a_strategy_the_case_lacks_is_refused(tmp_path: Path, change: str, said: str) -> None:
     """A name misspelt in a mix, or a strategy dropped but still in one: refused where the mix stands."""
     overrides = [hospital(tmp_path, change)]
@@ -123,8 +129,9 @@ def test_nothing_read_is_overwritten(tmp_path: Path) -> None:
     assert check_output(None, tmp_path / "out", None, reads=(mine,), writes=(mine.name,)) == tmp_path / "out"
 
 
-@pytest.mark.parametrize(("line", "said"), [('baseline = "basecase"', "did you mean 'base_case'"),
-                                            ('date = "24/11/2026"', "without quotes")])
+@pytest.mark.parametrize(
+    ("line", "said"), [('baseline = "basecase"', "did you mean 'base_case'"), ('date = "24/11/2026"', "without quotes")]
+)
 def test_header_fields_are_checked(tmp_path: Path, line: str, said: str) -> None:
     """A baseline that is not there, or a date that is text, is refused with its line."""
     with pytest.raises(ParameterError, match=said) as fault:

@@ -13,8 +13,14 @@ ROOT = Path(__file__).resolve().parents[2]
 
 
 def run(*arguments: str, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([sys.executable, "-m", "econmodel.interfaces.cli", *arguments], capture_output=True, text=True,
-                          cwd=cwd or ROOT, check=False, timeout=120)
+    return subprocess.run(
+        [sys.executable, "-m", "econmodel.interfaces.cli", *arguments],
+        capture_output=True,
+        text=True,
+        cwd=cwd or ROOT,
+        check=False,
+        timeout=120,
+    )
 
 
 @pytest.fixture(scope="module")
@@ -30,8 +36,16 @@ def test_case_json_alone_holds_the_contract(document: dict) -> None:
     assert document["schema"] == 1
     assert {"watch", "beta_blocker"} <= set(document["comparisons"])
     one = document["comparisons"]["watch"]["coil_and_glue"]
-    assert {"nnt", "arr", "break_even_nnt", "icer_status", "at_five_years", "net_cost_per_first_bleed_averted",
-            "net_cost_per_any_bleed_averted", "bleeds_averted_per_100"} <= set(one)
+    assert {
+        "nnt",
+        "arr",
+        "break_even_nnt",
+        "icer_status",
+        "at_five_years",
+        "net_cost_per_first_bleed_averted",
+        "net_cost_per_any_bleed_averted",
+        "bleeds_averted_per_100",
+    } <= set(one)
     assert one["nnt"]["3"]["kind"] == "NNTB"
 
 
@@ -126,37 +140,47 @@ def test_unknown_paper_or_format_is_refused(tmp_path: Path, option: str, value: 
 @pytest.mark.parametrize("verb", ["sensitivity", "psa", "budget"])
 def test_analyses_write_pictures_with_their_data(tmp_path: Path, verb: str) -> None:
     """Each analysis runs on the demo hospital and leaves pictures, CSV and JSON."""
-    extra = {"sensitivity": ("--one-way", "--two-way", "r_late_rebleed", "p_first_bleed_year_1"),
-             "psa": ("--draws", "30"), "budget": ("--draws", "20")}[verb]
+    extra = {
+        "sensitivity": ("--one-way", "--two-way", "r_late_rebleed", "p_first_bleed_year_1"),
+        "psa": ("--draws", "30"),
+        "budget": ("--draws", "20"),
+    }[verb]
     done = run(verb, *extra, "--out", str(tmp_path / verb))
     assert done.returncode == 0, done.stderr
     kinds = {p.suffix for p in (tmp_path / verb).iterdir()}
     assert {".svg", ".png", ".csv", ".json"} <= kinds
 
 
-@pytest.mark.parametrize(("arguments", "parts"), [
-    (("case", "--set", "hr_glu=0.5"), ("'hr_glu'", "hr_glue")),
-    (("case", "--set", "hr_glue=-0.3"), ("hr_glue = -0.3", "> 0")),
-    (("case", "--set", "p_rescue=1.5"), ("p_rescue = 1.5", "between 0 and 1")),
-    (("case", "--set", "c_coil=-5"), ("c_coil = -5", ">= 0")),
-    (("case", "--set", "n_sessions_glue=0.5"), ("n_sessions_glue = 0.5", "at least 1")),
-    (("case", "--set", "perspective=mine"), ("'mine'", "hospital")),
-    (("case", "--set", "horizon_years=60"), ("horizon_years", "100")),
-    (("case", "--set", "nonsense"), ("NAME=VALUE",)),
-    (("case", "nowhere.toml"), ("nowhere.toml", "not there")),
-    (("case", "--override", "params"), ("params", "folder")),
-    (("where", "hr_glu"), ("hr_glu", "hr_glue")),
-    (("nnt", "--years", "soon"), ("'soon' must be a number of years", "econmodel nnt")),
-    (("caze",), ("'caze'", "econmodel --help")),
-    (("form", "--json", "-"), ("--json goes with --show",)),
-    (("sensitivity", "--strategy", "coil_glue"), ("'coil_glue'", "coil_and_glue", "--strategy")),
-    (("case", "--draws", "2"), ("draws = 2", "--draws 3")),
-    (("case", "--draws", "many"), ("'many'", "econmodel case --help")),
-    *(((verb, "--out", "taken/sub"), ("taken/sub: cannot be written", "is a file"))
-      for verb in ("case", "sensitivity", "psa", "budget", "checks", "form", "workbook")),
-    *(((verb, "--json", "params"), ("params: cannot be written",))
-      for verb in ("case", "sensitivity", "psa", "budget", "checks", "where")),
-])
+@pytest.mark.parametrize(
+    ("arguments", "parts"),
+    [
+        (("case", "--set", "hr_glu=0.5"), ("'hr_glu'", "hr_glue")),
+        (("case", "--set", "hr_glue=-0.3"), ("hr_glue = -0.3", "> 0")),
+        (("case", "--set", "p_rescue=1.5"), ("p_rescue = 1.5", "between 0 and 1")),
+        (("case", "--set", "c_coil=-5"), ("c_coil = -5", ">= 0")),
+        (("case", "--set", "n_sessions_glue=0.5"), ("n_sessions_glue = 0.5", "at least 1")),
+        (("case", "--set", "perspective=mine"), ("'mine'", "hospital")),
+        (("case", "--set", "horizon_years=60"), ("horizon_years", "100")),
+        (("case", "--set", "nonsense"), ("NAME=VALUE",)),
+        (("case", "nowhere.toml"), ("nowhere.toml", "not there")),
+        (("case", "--override", "params"), ("params", "folder")),
+        (("where", "hr_glu"), ("hr_glu", "hr_glue")),
+        (("nnt", "--years", "soon"), ("'soon' must be a number of years", "econmodel nnt")),
+        (("caze",), ("'caze'", "econmodel --help")),
+        (("form", "--json", "-"), ("--json goes with --show",)),
+        (("sensitivity", "--strategy", "coil_glue"), ("'coil_glue'", "coil_and_glue", "--strategy")),
+        (("case", "--draws", "2"), ("draws = 2", "--draws 3")),
+        (("case", "--draws", "many"), ("'many'", "econmodel case --help")),
+        *(
+            ((verb, "--out", "taken/sub"), ("taken/sub: cannot be written", "is a file"))
+            for verb in ("case", "sensitivity", "psa", "budget", "checks", "form", "workbook")
+        ),
+        *(
+            ((verb, "--json", "params"), ("params: cannot be written",))
+            for verb in ("case", "sensitivity", "psa", "budget", "checks", "where")
+        ),
+    ],
+)
 def test_bad_input_is_one_message_and_exit_2(tmp_path: Path, arguments: tuple[str, ...], parts: tuple[str, ...]) -> None:
     """Bad input: exit 2, what and fix on stderr, no traceback, nothing written."""
     (tmp_path / "params").mkdir()

@@ -24,8 +24,15 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 WIDE, NARROW = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
-PAGES = {"summary": "Summary", "patients": "Patients", "bleeds": "Bleeds prevented", "money": "Money",
-         "risks": "What could go wrong", "registry": "My registry", "inputs": "Inputs and sources"}
+PAGES = {
+    "summary": "Summary",
+    "patients": "Patients",
+    "bleeds": "Bleeds prevented",
+    "money": "Money",
+    "risks": "What could go wrong",
+    "registry": "My registry",
+    "inputs": "Inputs and sources",
+}
 PATIENCE = 60_000
 TALLEST = 1900
 
@@ -44,8 +51,13 @@ def address() -> Iterator[str]:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     start = f"from econmodel.interfaces.dashboard_command import run_dashboard; run_dashboard({port})"
-    server = subprocess.Popen([sys.executable, "-c", start], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-                              env=os.environ | {"PYTHONPATH": str(ROOT)})
+    server = subprocess.Popen(
+        [sys.executable, "-c", start],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        env=os.environ | {"PYTHONPATH": str(ROOT)},
+    )
     assert server.stdout is not None
     said = iter(server.stdout.readline, "")
     found = next(m.group() for line in said if (m := re.search(r"http://127\.0\.0\.1:\d+", line)))
@@ -93,15 +105,16 @@ class Visit:
     def settle(self) -> None:
         """Wait until the page has been worked out and shown."""
         self.page.wait_for_selector(".foot", timeout=PATIENCE)
-        self.page.wait_for_function("() => document.querySelector('[data-testid=stApp]')"
-                                    "?.getAttribute('data-test-script-state') === 'notRunning'", timeout=PATIENCE)
+        self.page.wait_for_function(
+            "() => document.querySelector('[data-testid=stApp]')?.getAttribute('data-test-script-state') === 'notRunning'",
+            timeout=PATIENCE,
+        )
         self.page.wait_for_timeout(400)
 
     def turn_to(self, title: str) -> None:
         """Go to another page by its link."""
         self.page.get_by_role("link", name=title, exact=True).click()
-        self.page.wait_for_function("title => document.querySelector('h1')?.innerText === title", arg=title,
-                                    timeout=PATIENCE)
+        self.page.wait_for_function("title => document.querySelector('h1')?.innerText === title", arg=title, timeout=PATIENCE)
         self.settle()
 
     def answer(self) -> str:
@@ -110,8 +123,12 @@ class Visit:
 
     def answer_changes_from(self, before: str) -> str:
         """Wait for another answer."""
-        self.page.wait_for_function("before => { const now = document.querySelector('.st-key-answer .say')?.innerText;"
-                                    " return now !== undefined && now !== before; }", arg=before, timeout=PATIENCE)
+        self.page.wait_for_function(
+            "before => { const now = document.querySelector('.st-key-answer .say')?.innerText;"
+            " return now !== undefined && now !== before; }",
+            arg=before,
+            timeout=PATIENCE,
+        )
         return self.answer()
 
 
@@ -189,12 +206,15 @@ def test_a_messy_registry_is_read_and_used(wide: Visit) -> None:
     wide.answer_changes_from(before)
 
 
-@pytest.mark.parametrize(("name", "content", "expected"), [
-    ("empty.csv", b"", "empty"),
-    ("picture.csv", b"\x89PNG\r\n\x1a\n\x00\x00\x00\x00", "not text"),
-    ("letter.csv", b"Dear colleague,\nthank you.\n", "not a registry table"),
-    ("bomb.xlsx", b"PK\x03\x04", "damaged"),
-])
+@pytest.mark.parametrize(
+    ("name", "content", "expected"),
+    [
+        ("empty.csv", b"", "empty"),
+        ("picture.csv", b"\x89PNG\r\n\x1a\n\x00\x00\x00\x00", "not text"),
+        ("letter.csv", b"Dear colleague,\nthank you.\n", "not a registry table"),
+        ("bomb.xlsx", b"PK\x03\x04", "damaged"),
+    ],
+)
 def test_bad_registries_are_refused_with_a_sentence(wide: Visit, name: str, content: bytes, expected: str) -> None:
     """Empty, binary, foreign and damaged files leave the page standing."""
     wide.turn_to("My registry")
@@ -206,10 +226,12 @@ def test_bad_registries_are_refused_with_a_sentence(wide: Visit, name: str, cont
 
 def test_formulas_and_markup_in_a_registry_do_nothing(wide: Visit) -> None:
     """A formula cell and a tag in a name are shown as text or dropped; no script runs, nothing is fetched."""
-    rows = ("id,decision date,strategy,bled,bleed date,last seen,<img src=http://example.invalid/x onerror=alert(1)>\n"
-            "=HYPERLINK(1),2020-01-13,none,no,,2022-01-20,a\n"
-            "<script>alert(1)</script>,2020-01-14,none,yes,2020-06-20,2022-01-20,b\n"
-            + "".join(f"p{i},2020-01-{i + 13},none,no,,2022-01-20,c\n" for i in range(10)))
+    rows = (
+        "id,decision date,strategy,bled,bleed date,last seen,<img src=http://example.invalid/x onerror=alert(1)>\n"
+        "=HYPERLINK(1),2020-01-13,none,no,,2022-01-20,a\n"
+        "<script>alert(1)</script>,2020-01-14,none,yes,2020-06-20,2022-01-20,b\n"
+        + "".join(f"p{i},2020-01-{i + 13},none,no,,2022-01-20,c\n" for i in range(10))
+    )
     wide.turn_to("My registry")
     alerts: list[str] = []
     wide.page.on("dialog", lambda dialog: (alerts.append(dialog.message), dialog.dismiss()))
@@ -280,8 +302,7 @@ def test_five_sessions_at_once_stay_correct_and_separate(browser: Browser, addre
     """Each session keeps its own change; equal cases give equal answers."""
     values = (0.3, 0.35, 0.4, 0.45, 0.3)
     contexts = [browser.new_context(viewport=WIDE) for _ in values]
-    visits = [Visit(context, f"{address}/?case=demo&set=hr_glue={value}") for context, value in zip(contexts, values,
-                                                                                                     strict=True)]
+    visits = [Visit(context, f"{address}/?case=demo&set=hr_glue={value}") for context, value in zip(contexts, values, strict=True)]
     answers = [visit.answer() for visit in visits]
     for context in contexts:
         context.close()
@@ -297,8 +318,10 @@ def test_every_page_fits_its_screen(browser: Browser, address: str, size: dict[s
         visit = Visit(context, address)
         for key, title in PAGES.items():
             visit.turn_to(title)
-            across = visit.page.evaluate("() => document.querySelector('[data-testid=stMain]').scrollWidth"
-                                         " - document.querySelector('[data-testid=stMain]').clientWidth")
+            across = visit.page.evaluate(
+                "() => document.querySelector('[data-testid=stMain]').scrollWidth"
+                " - document.querySelector('[data-testid=stMain]').clientWidth"
+            )
             assert across <= 0, title
             if folder:
                 _picture(visit, size, Path(folder) / f"{key}_{size['width']}.png")

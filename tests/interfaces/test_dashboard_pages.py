@@ -70,8 +70,7 @@ def test_moving_a_slider_gives_the_answer_of_the_command_line() -> None:
 def test_every_page_says_the_answer_the_evidence_the_harms_and_that_data_are_invented(key: str) -> None:
     """Nothing is shown without its grade, its harms, the cautions and the banner."""
     said = words(open_page(key))
-    for expected in (phrases.answer(document()), "Certainty of the evidence", "Harms:", "Not advice for a patient",
-                     "Invented data"):
+    for expected in (phrases.answer(document()), "Certainty of the evidence", "Harms:", "Not advice for a patient", "Invented data"):
         assert expected in said
 
 
@@ -157,10 +156,10 @@ def test_national_start_has_no_invented_value(start: str) -> None:
 def test_the_british_start_is_the_price_list_and_its_conventions() -> None:
     """Two clicks give what a file that chooses the list and the country's conventions gives on the command line."""
     found = starts.load_start("uk").parameters
-    plain = load_case(None, sets=["price_list=uk", "life_table=england_wales_2000_02", "discount_costs=0.035",
-                                  "discount_outcomes=0.035"]).parameters
-    differing = {name for name in plain.parameters if (plain[name].value, plain[name].table) != (
-        found[name].value, found[name].table)}
+    plain = load_case(
+        None, sets=["price_list=uk", "life_table=england_wales_2000_02", "discount_costs=0.035", "discount_outcomes=0.035"]
+    ).parameters
+    differing = {name for name in plain.parameters if (plain[name].value, plain[name].table) != (found[name].value, found[name].table)}
     assert differing == set()
     assert "£" in words(open_page("risks", case="uk"))
     assert "$" not in words(open_page("risks", case="uk"))
@@ -175,8 +174,10 @@ def test_the_price_list_of_a_loaded_case_is_that_of_its_start() -> None:
 @pytest.mark.parametrize("start", list(starts.STARTS))
 def test_a_saved_case_opens_again_as_it_was(start: str) -> None:
     """The file holds the start and every change."""
-    edits: case_file.Edits = {"override": {"hr_glue": session.change(0.41)},
-                              "strategy": {"coil": {"drop": True, "reason": "not offered"}}}
+    edits: case_file.Edits = {
+        "override": {"hr_glue": session.change(0.41)},
+        "strategy": {"coil": {"drop": True, "reason": "not offered"}},
+    }
     text = case_file.case_text(start, edits, 'A "quoted" title\n')
     found, again, title = case_file.read_case(case_file.MemoryFile("mine.toml", text.encode()))
     assert (found, title) == (start, 'A "quoted" title\n')
@@ -197,13 +198,16 @@ def open_file(content: bytes) -> None:
     session.build(start, edits)
 
 
-@pytest.mark.parametrize(("content", "said"), [
-    (b"", "changes no input"),
-    (b"\x00\x01\xff\xfe binary", "cannot be read as UTF-8 text"),
-    (b"title = ", "not valid TOML"),
-    (b"[project]\nname = 'x'\n", "not a case file"),
-    (b"[override.hr_glu]\nvalue = 0.4\n", "hr_glu"),
-])
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (b"", "changes no input"),
+        (b"\x00\x01\xff\xfe binary", "cannot be read as UTF-8 text"),
+        (b"title = ", "not valid TOML"),
+        (b"[project]\nname = 'x'\n", "not a case file"),
+        (b"[override.hr_glu]\nvalue = 0.4\n", "hr_glu"),
+    ],
+)
 def test_bad_case_files_are_refused_with_a_sentence(content: bytes, said: str) -> None:
     """Empty, binary, broken, foreign and misspelt files each say what is wrong."""
     with pytest.raises(EconModelError) as refused:

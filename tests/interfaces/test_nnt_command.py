@@ -36,9 +36,16 @@ def test_sentences(run):
     assert run([*WORKED, "--quiet"]).stdout == ""
 
 
-@pytest.mark.parametrize(("arguments", "where"), [
-    (["--treated", "7/5"], "--treated"), (["--treated", "-1/10"], "--treated"), (["--untreated", "0/0"], "--untreated"),
-    (["--treated", "6/80", "--treated-risk", "0.2"], "--treated-risk"), ([], "nothing is stated")])
+@pytest.mark.parametrize(
+    ("arguments", "where"),
+    [
+        (["--treated", "7/5"], "--treated"),
+        (["--treated", "-1/10"], "--treated"),
+        (["--untreated", "0/0"], "--untreated"),
+        (["--treated", "6/80", "--treated-risk", "0.2"], "--treated-risk"),
+        ([], "nothing is stated"),
+    ],
+)
 def test_bad_input_is_one_named_error(run, arguments, where):
     """A fault is one named error for the command line to print; nothing is printed before it."""
     result = run(arguments)

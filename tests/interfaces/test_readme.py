@@ -44,13 +44,18 @@ def test_own_strategy_is_one_more_row(tmp_path: Path) -> None:
     assert load_case(write(tmp_path, none)).parameters.strategies["glue_8"].complications == {}
 
 
-@pytest.mark.parametrize(("field", "value", "said"), [
-    ("hr_gastric", '["c_coil"]', "hr_gastric names c_coil, which is USD/coil"),
-    ("hr_gastric", '["hr_glue_8", "hr_glue_8"]', "names an input twice"),
-    ("sessions_mean", '"c_coil"', "must be a number in sessions"), ("p_death_course", '"hr_glue"', "must be a number in probability"),
-    ("p_death_course", '"case_mix"', "names case_mix, which is table"), ("glue_ml", '"price_list"', "which is choice"),
-    ("complications", '{ sepsis = "hr_glue" }', "complications names hr_glue"),
-])
+@pytest.mark.parametrize(
+    ("field", "value", "said"),
+    [
+        ("hr_gastric", '["c_coil"]', "hr_gastric names c_coil, which is USD/coil"),
+        ("hr_gastric", '["hr_glue_8", "hr_glue_8"]', "names an input twice"),
+        ("sessions_mean", '"c_coil"', "must be a number in sessions"),
+        ("p_death_course", '"hr_glue"', "must be a number in probability"),
+        ("p_death_course", '"case_mix"', "names case_mix, which is table"),
+        ("glue_ml", '"price_list"', "which is choice"),
+        ("complications", '{ sepsis = "hr_glue" }', "complications names hr_glue"),
+    ],
+)
 def test_each_slot_takes_its_own_unit(tmp_path: Path, field: str, value: str, said: str) -> None:
     """A cost in the place of a hazard ratio would give a believable-looking case."""
     text = next(block for block in BLOCKS if "[strategy." in block)

@@ -76,11 +76,7 @@ def test_delimiters_and_line_ends(tmp_path, delimiter, newline):
 def test_title_lines_and_row_numbers(tmp_path):
     """Lines above the headings are passed over; row numbers are those a spreadsheet shows, blank rows and all."""
     path = tmp_path / "r.csv"
-    rows = [
-        ROWS[0],
-        ["", "", "", "", "", "", "", ""],
-        ["A-3", "", "2020-02-31", "none", "no", "", "2022-01-01", "alive"],
-    ]
+    rows = [ROWS[0], ["", "", "", "", "", "", "", ""], ["A-3", "", "2020-02-31", "none", "no", "", "2022-01-01", "alive"]]
     path.write_text('"Varices, all of them"\nExported 2026-01-01\n' + text(rows=rows), encoding="utf-8")
     found = clean_registry(path, OPTIONS)
     assert list(found.problems["row"]) == [6]
@@ -108,10 +104,7 @@ def test_quoted_cells_over_several_lines(tmp_path):
         (b"\xff\xfe\x41", "is not text"),
         (text(rows=[]).encode(), "no patient rows"),
         (b"id,bled\n1,no\n", "no column for decision_date"),
-        (
-            b'id,bled,decision date,last seen\n"1,no,2020-01-01,2021-01-01\n' + b"2,no,2020-01-01,2021-01-01\n" * 9000,
-            "not a table",
-        ),
+        (b'id,bled,decision date,last seen\n"1,no,2020-01-01,2021-01-01\n' + b"2,no,2020-01-01,2021-01-01\n" * 9000, "not a table"),
     ],
 )
 def test_not_a_table(tmp_path, content, message):
@@ -196,13 +189,7 @@ def test_mapped_headings_make_a_table(tmp_path):
     path.write_text("numéro;décision;saignement;vu;groupe\nA-1;2020-01-15;no;2022-01-15;none\n", encoding="latin-1")
     with pytest.raises(DataError, match="not a registry table"):
         clean_registry(path, OPTIONS)
-    mapping = {
-        "numéro": "id",
-        "décision": "decision_date",
-        "saignement": "bled",
-        "vu": "last_seen",
-        "groupe": "strategy",
-    }
+    mapping = {"numéro": "id", "décision": "decision_date", "saignement": "bled", "vu": "last_seen", "groupe": "strategy"}
     assert labels(path, Options(as_of=OPTIONS.as_of, mapping=mapping)) == ["A-1"]
 
 
@@ -297,13 +284,7 @@ def test_command_borrows_a_comparator(tmp_path):
 
 @pytest.mark.parametrize(
     "arguments",
-    [
-        ["--day-first", "--month-first"],
-        ["--map", "Bled"],
-        ["--map", "Bled=nothing"],
-        ["--map", "Bledd=bled"],
-        ["--out", __file__],
-    ],
+    [["--day-first", "--month-first"], ["--map", "Bled"], ["--map", "Bled=nothing"], ["--map", "Bledd=bled"], ["--out", __file__]],
 )
 def test_command_bad_options(arguments):
     """Options that contradict each other, or name what is not there, are refused before anything is written."""

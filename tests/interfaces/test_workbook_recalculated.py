@@ -104,9 +104,7 @@ def named(found: Mapping[str, Any], document: Mapping[str, Any]) -> dict[str, An
 def compare(path: str, engine: Mapping[str, Any], found: Mapping[str, Any]) -> Iterator[tuple[str, Any, Any]]:
     """Figures of the engine that the workbook lacks or gives differently."""
     for name, want in flatten(engine).items():
-        source = (
-            name.replace("at_five_years.", "") if name.startswith(("at_five_years.arr", "at_five_years.nnt")) else name
-        )
+        source = name.replace("at_five_years.", "") if name.startswith(("at_five_years.arr", "at_five_years.nnt")) else name
         if source not in found or not equal(want, found[source]):
             yield f"{path}.{name}", want, found.get(source, "missing")
 
@@ -123,9 +121,7 @@ def differences(document: Mapping[str, Any], results: Mapping[str, Any]) -> list
         for key, engine in document["comparisons"][chosen if versus == "chosen" else versus].items():
             found += compare(f"{key} v. {versus}", engine, named(results["comparisons"][versus][key], document))
     for row in document["frontier"]:
-        found += compare(
-            f"frontier {row['key']}", {n: v for n, v in row.items() if n != "key"}, results["frontier"][row["key"]]
-        )
+        found += compare(f"frontier {row['key']}", {n: v for n, v in row.items() if n != "key"}, results["frontier"][row["key"]])
     return found
 
 

@@ -16,8 +16,9 @@ from econmodel.model.natural_history import solve_acute_fatality, solve_exposure
 from econmodel.parameters.distributions import fit, rescale
 
 QUICK = settings(max_examples=40, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
-SLOW = settings(max_examples=12, deadline=None, derandomize=True,
-                suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture])
+SLOW = settings(
+    max_examples=12, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture]
+)
 share = st.floats(0.0, 1.0)
 rate = st.floats(0.0, 3.0)
 
@@ -91,7 +92,8 @@ def test_discounting_never_adds(values: list[float], discount: float) -> None:
         assert float(accumulate(array, rate=discount, timing=timing)) <= plain + 1e-12
         assert float(accumulate(array, rate=0.0, timing=timing)) == plain
     assert float(accumulate(array)) == pytest.approx(
-        (float(accumulate(array, timing="start")) + float(accumulate(array, timing="end"))) / 2)
+        (float(accumulate(array, timing="start")) + float(accumulate(array, timing="end"))) / 2
+    )
 
 
 options = st.lists(st.tuples(st.integers(0, 100_000), st.integers(0, 1000)), min_size=1, max_size=8, unique=True)
@@ -171,14 +173,23 @@ def test_beta_fits_and_moves(mean: float, relative_se: float, new: float) -> Non
 def case_values(draw: st.DrawFn) -> dict[str, float]:
     """Any sensible values of the inputs that drive bleeding, death and money."""
     return {
-        "p_first_bleed_year_1": draw(st.floats(0.01, 0.6)), "r_other_bleed": draw(st.floats(0.0, 0.3)),
-        "hr_glue": draw(st.floats(0.05, 2.0)), "hr_beta_blocker": draw(st.floats(0.05, 2.0)),
-        "hr_coil_vs_glue": draw(st.floats(0.2, 2.0)), "p_death_six_weeks": draw(st.floats(0.0, 0.2)),
-        "p_early_rebleed": draw(st.floats(0.0, 0.6)), "r_late_rebleed": draw(st.floats(0.0, 1.0)),
-        "n_sessions_glue": draw(st.floats(1.0, 4.0)), "p_death_course_glue": draw(st.floats(0.0, 0.1)),
-        "p_retreat_year_1_glue": draw(st.floats(0.0, 0.9)), "hr_death_after_bleed": draw(st.floats(1.0, 4.0)),
-        "c_session_direct": draw(st.floats(0, 20_000)), "c_bleed_survived": draw(st.floats(0, 80_000)),
-        "start_age": float(draw(st.integers(30, 90))), "share_female": draw(share)}
+        "p_first_bleed_year_1": draw(st.floats(0.01, 0.6)),
+        "r_other_bleed": draw(st.floats(0.0, 0.3)),
+        "hr_glue": draw(st.floats(0.05, 2.0)),
+        "hr_beta_blocker": draw(st.floats(0.05, 2.0)),
+        "hr_coil_vs_glue": draw(st.floats(0.2, 2.0)),
+        "p_death_six_weeks": draw(st.floats(0.0, 0.2)),
+        "p_early_rebleed": draw(st.floats(0.0, 0.6)),
+        "r_late_rebleed": draw(st.floats(0.0, 1.0)),
+        "n_sessions_glue": draw(st.floats(1.0, 4.0)),
+        "p_death_course_glue": draw(st.floats(0.0, 0.1)),
+        "p_retreat_year_1_glue": draw(st.floats(0.0, 0.9)),
+        "hr_death_after_bleed": draw(st.floats(1.0, 4.0)),
+        "c_session_direct": draw(st.floats(0, 20_000)),
+        "c_bleed_survived": draw(st.floats(0, 80_000)),
+        "start_age": float(draw(st.integers(30, 90))),
+        "share_female": draw(share),
+    }
 
 
 @SLOW

@@ -169,8 +169,7 @@ def test_a_mixture_of_nominal_and_real_does_not() -> None:
 
 def test_real_cash_by_an_independent_route() -> None:
     """Without tax, working capital and capital, real cash is today's prices moved by real escalators only."""
-    plain = BASE.changed(share_tax=0.0, n_settlement_days=0.0, capital=(), c_session_block=0.0,
-                         share_variable_pay=1.0)
+    plain = BASE.changed(share_tax=0.0, n_settlement_days=0.0, capital=(), c_session_block=0.0, share_variable_pay=1.0)
     shown = run(plain.changed(cash_basis="real"), 3)
     bare = run(plain.changed(r_escalator_pay=0.0, r_escalator_devices=0.0, r_escalator_tariff=0.0, r_inflation=0.0), 3)
     year = np.arange(6.0)
@@ -191,10 +190,12 @@ def test_a_batch_of_draws_equals_each_draw_alone(seed: int) -> None:
     suitable = np.array([0.4, 0.6, 0.7])
     batch = run_budget(BASE.changed(share_suitable=suitable), profiles, prices, CATEGORY)
     for k in range(3):
-        one = run_budget(BASE.changed(share_suitable=suitable[k]),
-                         Profiles(PROFILED, STRATEGIES, profiles.counts[k : k + 1]),
-                         Prices(PRICED, prices.full_cost[k : k + 1], prices.variable_share[k : k + 1],
-                                prices.payment[k : k + 1]), CATEGORY)
+        one = run_budget(
+            BASE.changed(share_suitable=suitable[k]),
+            Profiles(PROFILED, STRATEGIES, profiles.counts[k : k + 1]),
+            Prices(PRICED, prices.full_cost[k : k + 1], prices.variable_share[k : k + 1], prices.payment[k : k + 1]),
+            CATEGORY,
+        )
         for row in batch.years:
             np.testing.assert_allclose(batch.years[row][k], one.years[row][0], rtol=1e-9, atol=1e-7, err_msg=row)
         np.testing.assert_allclose(batch.peak_cash[k], one.peak_cash[0], rtol=1e-9)

@@ -61,12 +61,24 @@ def test_cost_identities(cost, event, arr):
         assert (per_patient < 0) == (per_event < 0)
 
 
-@given(st.fixed_dictionaries({}, optional={
-    "treated": COUNTS, "untreated": COUNTS, "treated_risk": DECIMAL, "untreated_risk": DECIMAL,
-    "nnt": st.one_of(st.integers(-50, 50), st.decimals(-30, 30, places=1)).map(str), "years": st.floats(0.1, 20),
-    "cost_ratio": st.decimals(0, 3, places=2).map(str), "course_cost": st.integers(0, 9000),
-    "bleed_cost": st.integers(1, 90000), "admissions_saved": st.decimals("0.1", 3, places=1).map(str),
-    "sessions": st.floats(1, 6)}))
+@given(
+    st.fixed_dictionaries(
+        {},
+        optional={
+            "treated": COUNTS,
+            "untreated": COUNTS,
+            "treated_risk": DECIMAL,
+            "untreated_risk": DECIMAL,
+            "nnt": st.one_of(st.integers(-50, 50), st.decimals(-30, 30, places=1)).map(str),
+            "years": st.floats(0.1, 20),
+            "cost_ratio": st.decimals(0, 3, places=2).map(str),
+            "course_cost": st.integers(0, 9000),
+            "bleed_cost": st.integers(1, 90000),
+            "admissions_saved": st.decimals("0.1", 3, places=1).map(str),
+            "sessions": st.floats(1, 6),
+        },
+    )
+)
 @settings(max_examples=300, deadline=None)
 def test_every_claim_is_answered_or_refused(stated):
     """Any claim gives finite JSON with ranges that hold their values, or one named error."""
@@ -77,8 +89,16 @@ def test_every_claim_is_answered_or_refused(stated):
     found = check.to_dict()
     json.dumps(found, allow_nan=False)
     solution = check.solution
-    for span in (solution.treated, solution.untreated, solution.arr, solution.relative_risk, solution.rate_ratio,
-                 solution.break_even_nnt, solution.per_patient, solution.per_bleed_averted):
+    for span in (
+        solution.treated,
+        solution.untreated,
+        solution.arr,
+        solution.relative_risk,
+        solution.rate_ratio,
+        solution.break_even_nnt,
+        solution.per_patient,
+        solution.per_bleed_averted,
+    ):
         assert span is None or span.low - 1e-9 <= span.value <= span.high + 1e-9
     if solution.saves is not None and solution.per_patient is not None:
         assert solution.saves == (solution.per_patient.value < -1e-12)

@@ -43,8 +43,10 @@ def test_acceptability_adds_up(seed: int, n_strategies: int, draws: int) -> None
 def test_ordered_members_keep_means_and_never_cross(top: float, second: float, third: float, n: float, seed: int) -> None:
     """Utilities with one effective sample size keep order, mean and spread, whatever their means."""
     means = (top, top * second, top * second * third)
-    inputs = {name: replace(CASE[name], value=m, distribution=Distribution("beta", {"a": n * m, "b": n * (1 - m)}))
-              for name, m in zip(UTILITIES, means, strict=True)}
+    inputs = {
+        name: replace(CASE[name], value=m, distribution=Distribution("beta", {"a": n * m, "b": n * (1 - m)}))
+        for name, m in zip(UTILITIES, means, strict=True)
+    }
     drawn = sample(replace(CASE, parameters=CASE.parameters | inputs), 4_000, seed=seed)
     assert (drawn[UTILITIES[0]] >= drawn[UTILITIES[1]]).all()
     assert (drawn[UTILITIES[1]] >= drawn[UTILITIES[2]]).all()
@@ -84,8 +86,7 @@ def test_block_size_never_shows(size: int, sobol: bool) -> None:
 def test_shares_stay_shares(weights: list[float], n: float, seed: int) -> None:
     """A sampled case mix sums to 1 in every draw and keeps its mean shares."""
     shares = np.array(weights) / sum(weights)
-    rows = tuple({"name": f"g{i}", "share": float(s), "child": "A", "size_step": 2, "red_spot": 0}
-                 for i, s in enumerate(shares))
+    rows = tuple({"name": f"g{i}", "share": float(s), "child": "A", "size_step": 2, "red_spot": 0} for i, s in enumerate(shares))
     mix = replace(CASE["case_mix"], table=rows, distribution=fit({"family": "dirichlet", "n": n}, None))
     drawn = sample(replace(CASE, parameters=CASE.parameters | {"case_mix": mix}), 3_000, seed=seed)["case_mix"]
     np.testing.assert_allclose(drawn.sum(axis=1), 1.0)

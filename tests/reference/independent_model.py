@@ -53,12 +53,14 @@ class Patient:
     def never_bled(self, year: int, gastric: float, other: float) -> dict[str, float]:
         """Rates of leaving a never-bled state."""
         i, g = self.inputs, self.group
-        log_risk = (i["b_child"] * "ABC".index(g["child"]) + i["b_size"] * (g["size_step"] - 2)
-                    + i["b_red"] * g["red_spot"])
+        log_risk = i["b_child"] * "ABC".index(g["child"]) + i["b_size"] * (g["size_step"] - 2) + i["b_red"] * g["red_spot"]
         rate = i["r_first_bleed"] * exp(log_risk) * step(i["first_bleed_time"], year) * self.susceptibility
-        return {"gastric_bleed": rate * gastric, "other_bleed": i["r_other_bleed"] * other,
-                "transplant": i["r_transplant"][g["child"]],
-                "other_death": self.background(year) + i["excess_death"][g["child"]]}
+        return {
+            "gastric_bleed": rate * gastric,
+            "other_bleed": i["r_other_bleed"] * other,
+            "transplant": i["r_transplant"][g["child"]],
+            "other_death": self.background(year) + i["excess_death"][g["child"]],
+        }
 
     def background(self, year: int) -> float:
         """Death rate of the general population at the age reached, sexes mixed on the probability."""
@@ -88,8 +90,14 @@ class Patient:
 
     def events(self, p: dict[str, float]) -> list[Exit]:
         """Turn the competing events of a never-bled state into exits."""
-        to = {"gastric_bleed": "bleeding", "other_bleed": "bleeding", "transplant": "transplanted",
-              "other_death": "dead", "retreat": "in_course", "protection_lost": "at_risk"}
+        to = {
+            "gastric_bleed": "bleeding",
+            "other_bleed": "bleeding",
+            "transplant": "transplanted",
+            "other_death": "dead",
+            "retreat": "in_course",
+            "protection_lost": "at_risk",
+        }
         return [(kind, (to[kind], 0), chance) for kind, chance in p.items()]
 
     def at_risk(self, _tag: int, year: int) -> list[Exit]:
@@ -102,16 +110,20 @@ class Patient:
     def in_course(self, _tag: int, year: int) -> list[Exit]:
         """One session at the month's start, then the competing events, then perhaps the course's end."""
         plan, since = self.plan, 0 if self.restarts else year
-        gastric, other = (1.0, 1.0) if self.per_protocol else (
-            self.effect(plan["hr_gastric"], since), self.effect(plan["hr_other"], since))
+        gastric, other = (
+            (1.0, 1.0) if self.per_protocol else (self.effect(plan["hr_gastric"], since), self.effect(plan["hr_other"], since))
+        )
         p, none = compete(self.never_bled(year, gastric, other))
         dies = plan["p_death_course"] / plan["sessions_mean"]
         ends = (1 - dies) * none / plan["sessions_mean"]
         success = plan["p_obliteration"] if self.per_protocol else 1.0
         done = ("protected", year if self.restarts else 0)
-        return [("procedure_death", ("dead", 0), dies),
-                *self.events({kind: (1 - dies) * chance for kind, chance in p.items()}),
-                ("finish", done, ends * success), ("failed", ("at_risk", 0), ends * (1 - success))]
+        return [
+            ("procedure_death", ("dead", 0), dies),
+            *self.events({kind: (1 - dies) * chance for kind, chance in p.items()}),
+            ("finish", done, ends * success),
+            ("failed", ("at_risk", 0), ends * (1 - success)),
+        ]
 
     def protected(self, tag: int, year: int) -> list[Exit]:
         """Course done, or on a drug."""
@@ -127,16 +139,24 @@ class Patient:
         """One month of bleeding: death, else early rebleeding, else recovery."""
         dies = multiple * self.inputs["p_death_bleed"][self.group["child"]]
         early = self.inputs["p_early_rebleed"]
-        return [("bleed_death", ("dead", 0), dies), ("early_rebleed", ("rebleeding", 0), (1 - dies) * early),
-                ("recover", ("post_bleed", 0), (1 - dies) * (1 - early))]
+        return [
+            ("bleed_death", ("dead", 0), dies),
+            ("early_rebleed", ("rebleeding", 0), (1 - dies) * early),
+            ("recover", ("post_bleed", 0), (1 - dies) * (1 - early)),
+        ]
 
     def post_bleed(self, months: int, year: int) -> list[Exit]:
         """After a bleed, with a raised excess death rate for life or for twelve months."""
         i, child = self.inputs, self.group["child"]
         one_year = i["years_excess_after_bleed"] == "one_year"
         raised = 1.0 if one_year and months >= 12 else i["hr_death_after_bleed"]
-        p, none = compete({"late_rebleed": self.plan["r_late_rebleed"], "transplant": i["r_transplant"][child],
-                           "other_death": self.background(year) + i["excess_death"][child] * raised})
+        p, none = compete(
+            {
+                "late_rebleed": self.plan["r_late_rebleed"],
+                "transplant": i["r_transplant"][child],
+                "other_death": self.background(year) + i["excess_death"][child] * raised,
+            }
+        )
         aged = [("ages", ("post_bleed", months + 1), none)] if one_year and months < 12 else []
         to = {"late_rebleed": "rebleeding", "transplant": "transplanted", "other_death": "dead"}
         return [*((kind, (to[kind], 0), chance) for kind, chance in p.items()), *aged]

@@ -12,9 +12,12 @@ SESSION_COMPLICATIONS = ("embolism", "sepsis", "fever", "ulcer_bleed")
 
 def price(entry: dict[str, float], perspective: str) -> float:
     """Money per unit of activity under one of the four views."""
-    return {"hospital": entry["full_cost"], "payer": entry["payment"],
-            "hospital_margin": entry["variable_share"] * entry["full_cost"] - entry["payment"],
-            "societal": entry["full_cost"] + entry["patient_cost"]}[perspective]
+    return {
+        "hospital": entry["full_cost"],
+        "payer": entry["payment"],
+        "hospital_margin": entry["variable_share"] * entry["full_cost"] - entry["payment"],
+        "societal": entry["full_cost"] + entry["patient_cost"],
+    }[perspective]
 
 
 def bleed_activity(t: dict[str, float], rates: dict[str, Any]) -> dict[str, float]:
@@ -26,11 +29,15 @@ def bleed_activity(t: dict[str, float], rates: dict[str, Any]) -> dict[str, floa
         readmitted = rates["p_readmission_per_survived_bleed"] * (t["recover"] + t["early_rebleed"])
     plain = 1 - rates["p_rescue_per_bleed"]
     intensive = rates["p_icu_per_bleed"] * rates["icu_days_per_icu_stay"]
-    return {"bleed_survived": plain * (admitted - t["bleed_death"]), "bleed_fatal": plain * t["bleed_death"],
-            "rescue_admission": admitted * rates["p_rescue_per_bleed"], "readmission": readmitted,
-            "icu_day": admitted * plain * intensive,
-            "ward_day": admitted * plain * (rates["stay_days_per_bleed"] - intensive),
-            "red_cell_unit": admitted * plain * rates["red_cell_units_per_bleed"]}
+    return {
+        "bleed_survived": plain * (admitted - t["bleed_death"]),
+        "bleed_fatal": plain * t["bleed_death"],
+        "rescue_admission": admitted * rates["p_rescue_per_bleed"],
+        "readmission": readmitted,
+        "icu_day": admitted * plain * intensive,
+        "ward_day": admitted * plain * (rates["stay_days_per_bleed"] - intensive),
+        "red_cell_unit": admitted * plain * rates["red_cell_units_per_bleed"],
+    }
 
 
 def first_bleeds(t: dict[str, float]) -> float:
@@ -52,10 +59,14 @@ def activity(inputs: dict[str, Any], key: str, t: dict[str, float]) -> dict[str,
     found["clinic_visit"] += clinic["never_bled"] * never
     for kind in SESSION_COMPLICATIONS:
         found[kind] = t["sessions"] * mine["complications_per_course"][kind] / plan["sessions_mean"]
-    found[secondary["activity"]] = (t["post_bleed"] if secondary["drug"]
-                                    else t["recover"] * secondary["sessions_per_recovery"])
-    found |= {"clinic_post_bleed": t["post_bleed"] * clinic["post_bleed"], "transplant": t["transplant"],
-              "year_never_bled": never, "year_post_bleed": t["post_bleed"], "year_transplanted": t["transplanted"]}
+    found[secondary["activity"]] = t["post_bleed"] if secondary["drug"] else t["recover"] * secondary["sessions_per_recovery"]
+    found |= {
+        "clinic_post_bleed": t["post_bleed"] * clinic["post_bleed"],
+        "transplant": t["transplant"],
+        "year_never_bled": never,
+        "year_post_bleed": t["post_bleed"],
+        "year_transplanted": t["transplanted"],
+    }
     return found
 
 
@@ -71,8 +82,11 @@ def cost(inputs: dict[str, Any], key: str, t: dict[str, float], perspective: str
 
 def qalys(inputs: dict[str, Any], key: str, t: dict[str, float]) -> float:
     """Quality-adjusted life-years."""
-    events = activity(inputs, key, t) | {"sessions": t["sessions"], "first_bleeds": first_bleeds(t),
-                                         "rebleeds": t["early_rebleed"] + t["late_rebleed"]}
+    events = activity(inputs, key, t) | {
+        "sessions": t["sessions"],
+        "first_bleeds": first_bleeds(t),
+        "rebleeds": t["early_rebleed"] + t["late_rebleed"],
+    }
     lived = sum(t[state] * inputs["utilities"][state] for state in ALIVE)
     return lived - sum(events[name] * loss for name, loss in inputs["qaly_losses"].items())
 
@@ -98,12 +112,17 @@ def strategy_results(inputs: dict[str, Any], key: str, perspective: str) -> dict
     started = 1.0 if inputs["strategies"][key]["starts_in"] == "in_course" else 0.0
     return {
         "cost": {"total": sum(by_category.values()), "by_category": dict(by_category)},
-        "life_years": sum(outcomes[state] for state in ALIVE), "qalys": qalys(inputs, key, outcomes),
-        "undiscounted": {"cost": sum(cost(inputs, key, plain, perspective).values()),
-                         "life_years": sum(plain[state] for state in ALIVE), "qalys": qalys(inputs, key, plain)},
+        "life_years": sum(outcomes[state] for state in ALIVE),
+        "qalys": qalys(inputs, key, outcomes),
+        "undiscounted": {
+            "cost": sum(cost(inputs, key, plain, perspective).values()),
+            "life_years": sum(plain[state] for state in ALIVE),
+            "qalys": qalys(inputs, key, plain),
+        },
         "first_bleed_risk": {y: first_bleeds(t) for y, t in until.items()},
         "gastric_first_bleed_risk": {y: t["gastric_bleed"] for y, t in until.items()},
-        "courses": started + plain["retreat"], "transplants": plain["transplant"],
+        "courses": started + plain["retreat"],
+        "transplants": plain["transplant"],
         "deaths": {cause: plain[kind] for cause, kind in CAUSES.items()},
         "state_years": {state: plain[state] for state in ALIVE},
         "complications": {k: activity(inputs, key, plain)[k] for k in SESSION_COMPLICATIONS},
@@ -118,16 +137,26 @@ def counts(inputs: dict[str, Any], t: dict[str, float]) -> dict[str, float]:
     rates, rebleeds = inputs["activity_rates"], t["early_rebleed"] + t["late_rebleed"]
     intensive = rates["p_icu_per_bleed"] * rates["icu_days_per_icu_stay"]
     bleeds = first_bleeds(t) + rebleeds
-    return {"first_bleeds": first_bleeds(t), "rebleeds": rebleeds, "sessions": t["sessions"],
-            "icu_days": bleeds * intensive, "ward_days": bleeds * (rates["stay_days_per_bleed"] - intensive)}
+    return {
+        "first_bleeds": first_bleeds(t),
+        "rebleeds": rebleeds,
+        "sessions": t["sessions"],
+        "icu_days": bleeds * intensive,
+        "ward_days": bleeds * (rates["stay_days_per_bleed"] - intensive),
+    }
 
 
-def yearly(inputs: dict[str, Any], key: str, years: dict[int, dict[str, float]],
-           perspective: str) -> list[dict[str, float]]:
+def yearly(inputs: dict[str, Any], key: str, years: dict[int, dict[str, float]], perspective: str) -> list[dict[str, float]]:
     """Rebuild the rows by year."""
     rows, alive = [], 1.0
     for year in sorted(years):
         alive -= sum(years[year][kind] for kind in CAUSES.values())
-        rows.append({"year": year + 1, "alive": alive, **counts(inputs, years[year]),
-                     "cost_undiscounted": sum(cost(inputs, key, years[year], perspective).values())})
+        rows.append(
+            {
+                "year": year + 1,
+                "alive": alive,
+                **counts(inputs, years[year]),
+                "cost_undiscounted": sum(cost(inputs, key, years[year], perspective).values()),
+            }
+        )
     return rows

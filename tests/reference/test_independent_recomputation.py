@@ -20,8 +20,14 @@ from econmodel.economics.results import result_document
 from econmodel.parameters import load_case, params_folder
 
 SHORT = "horizon_years=6"
-OTHER_CHOICES = ["bleed_costing=bottom_up", "rebleed_costing=readmission", "bleed_utility=one_off",
-                 "secondary_prophylaxis=beta_blocker", "discount_costs=0.035", "discount_outcomes=0.015"]
+OTHER_CHOICES = [
+    "bleed_costing=bottom_up",
+    "rebleed_costing=readmission",
+    "bleed_utility=one_off",
+    "secondary_prophylaxis=beta_blocker",
+    "discount_costs=0.035",
+    "discount_outcomes=0.015",
+]
 RUNS: dict[str, tuple[list[str], list[str]]] = {
     "base case, lifetime": ([], []),
     "demo hospital": (["hospitals/demo"], ["horizon_years=15"]),
@@ -93,9 +99,18 @@ def test_costs_at_five_years_are_a_five_year_run() -> None:
         assert list(differences(strategy["cost_five_years"], short["strategies"][key]["cost"])) == []
 
 
-@pytest.mark.parametrize("change", [
-    ("r_other_bleed", 1e-6), ("p_early_rebleed", 1e-6), ("hr_death_after_bleed", 1e-6), ("share_female", 1e-5),
-    ("rr_death_rebleed", 1e-6), ("discount_outcomes", 1e-7), ("b_red", 1e-6)])
+@pytest.mark.parametrize(
+    "change",
+    [
+        ("r_other_bleed", 1e-6),
+        ("p_early_rebleed", 1e-6),
+        ("hr_death_after_bleed", 1e-6),
+        ("share_female", 1e-5),
+        ("rr_death_rebleed", 1e-6),
+        ("discount_outcomes", 1e-7),
+        ("b_red", 1e-6),
+    ],
+)
 def test_a_small_change_of_any_input_is_seen(change: tuple[str, float]) -> None:
     """Negative control: an input moved by a millionth no longer agrees."""
     found = document([], ["horizon_years=3"])
@@ -104,8 +119,9 @@ def test_a_small_change_of_any_input_is_seen(change: tuple[str, float]) -> None:
     assert list(differences(recompute(found, "glue"), found["strategies"]["glue"]))
 
 
-@pytest.mark.parametrize(("field", "shift"), [("sessions_mean", 1e-6), ("hr_gastric", 1e-6), ("p_death_course", 1e-5),
-                                              ("r_late_rebleed", 1e-6)])
+@pytest.mark.parametrize(
+    ("field", "shift"), [("sessions_mean", 1e-6), ("hr_gastric", 1e-6), ("p_death_course", 1e-5), ("r_late_rebleed", 1e-6)]
+)
 def test_a_small_change_of_a_strategy_is_seen(field: str, shift: float) -> None:
     """Negative control, for what tells strategies apart."""
     found = document([], ["horizon_years=3"])
@@ -121,13 +137,16 @@ def against(a: dict[str, Any], b: dict[str, Any], threshold: float) -> dict[str,
     first = b["first_bleeds"] - a["first_bleeds"]
     event = -(cost - prophylaxis) / first
     return {
-        "incremental_cost": cost, "incremental_qalys": qalys,
+        "incremental_cost": cost,
+        "incremental_qalys": qalys,
         "incremental_life_years": a["life_years"] - b["life_years"],
-        "net_monetary_benefit": threshold * qalys - cost, "bleeds_averted_per_100": 100 * averted,
+        "net_monetary_benefit": threshold * qalys - cost,
+        "bleeds_averted_per_100": 100 * averted,
         "arr": {y: b["first_bleed_risk"][y] - a["first_bleed_risk"][y] for y in a["first_bleed_risk"]},
         "break_even_nnt": event / prophylaxis if prophylaxis > 0 and first > 0 else None,
         "net_cost_per_first_bleed_averted": cost / first,
-        "net_cost_per_any_bleed_averted": cost / averted}
+        "net_cost_per_any_bleed_averted": cost / averted,
+    }
 
 
 def test_comparisons_follow_from_the_strategies() -> None:

@@ -20,8 +20,7 @@ FORWARD = [[-0.12, 0.10, 0.02], [0.0, -0.25, 0.25], [0.0, 0.0, 0.0]]
 RECOVERY = [[-0.05, 0.05, 0.0], [0.08, -0.23, 0.15], [0.0, 0.0, 0.0]]
 
 
-@pytest.mark.parametrize(("years", "expected"), [
-    (1, [0.886920, 0.083169, 0.029911]), (10, [0.301194, 0.168546, 0.530260])])
+@pytest.mark.parametrize(("years", "expected"), [(1, [0.886920, 0.083169, 0.029911]), (10, [0.301194, 0.168546, 0.530260])])
 def test_forward_illness_and_death(years, expected):
     """Healthy, ill, dead with rates 0.10, 0.02 and 0.25 (textbook identity, no source; half the last digit)."""
     found = trace(FORWARD, years)[-1]

@@ -31,16 +31,17 @@ def test_exponential_survival(key, rule):
     values, rate, cycle = survival(key)
     found = accumulate(values, rate=rate, cycle_years=cycle, timing=RULES[rule])
     assert found == pytest.approx(INTEGRALS[key][rule], abs=1e-6)
-    assert accumulate(values, rate=rate + 1e-4, cycle_years=cycle, timing=RULES[rule]) != pytest.approx(
-        INTEGRALS[key][rule], abs=1e-6)
+    assert accumulate(values, rate=rate + 1e-4, cycle_years=cycle, timing=RULES[rule]) != pytest.approx(INTEGRALS[key][rule], abs=1e-6)
 
 
 def test_trapezoid_error_is_as_theory_says():
     """The trapezoid's error is h^2/12 (f'(T) - f'(0)) to 1%; monthly cycles divide it by 144."""
     decay = 0.2 + np.log(1.035)
     theory = decay * (1 - np.exp(-decay * 40)) / 12
-    errors = [INTEGRALS[f"hazard0.2_r0.035_T40_{c}"]["trapezoid"] - INTEGRALS["hazard0.2_r0.035_T40_annual"]["exact"]
-              for c in ("annual", "monthly")]
+    errors = [
+        INTEGRALS[f"hazard0.2_r0.035_T40_{c}"]["trapezoid"] - INTEGRALS["hazard0.2_r0.035_T40_annual"]["exact"]
+        for c in ("annual", "monthly")
+    ]
     assert errors[0] == pytest.approx(theory, rel=0.01)
     assert errors[1] == pytest.approx(theory / 144, rel=0.01)
 
@@ -48,8 +49,9 @@ def test_trapezoid_error_is_as_theory_says():
 def test_engine_years_are_the_trapezoid():
     """Patient-years of the engine equal the trapezoid on its own trace, discounted or not (1e-12)."""
     p = np.array([[1 - np.exp(-0.2 / 12)]])
-    found = run_cohort(Moves(2, (0,), (1,)), lambda stage: p, np.array([[1.0], [0.0]]),
-                       Schedule(12, tuple(range(40)), 12, (0.0, 0.035)))
+    found = run_cohort(
+        Moves(2, (0,), (1,)), lambda stage: p, np.array([[1.0], [0.0]]), Schedule(12, tuple(range(40)), 12, (0.0, 0.035))
+    )
     assert found.years[0, :, 0].sum() == pytest.approx(INTEGRALS["hazard0.2_r0.0_T40_monthly"]["trapezoid"], abs=1e-6)
     assert found.years[1, :, 0].sum() == pytest.approx(4.265960, abs=1e-6)
     assert found.years[1, :, 0].sum() != pytest.approx(4.265824, abs=1e-5)

@@ -18,8 +18,9 @@ FITS = json.loads((DATA / "mom_fits.json").read_text(encoding="utf-8"))
 UNIFORM = (np.arange(200_000) + 0.5) / 200_000
 
 
-@pytest.mark.parametrize(("mean", "se", "key"), [
-    (0.85, 0.03, "mean0.85_se0.03"), (0.75, 0.04, "mean0.75_se0.04"), (0.30, 0.03, "mean0.30_se0.03")])
+@pytest.mark.parametrize(
+    ("mean", "se", "key"), [(0.85, 0.03, "mean0.85_se0.03"), (0.75, 0.04, "mean0.75_se0.04"), (0.30, 0.03, "mean0.30_se0.03")]
+)
 def test_beta_from_mean_and_standard_error(mean, se, key):
     """Beta(119.5667, 21.1), Beta(87.1406, 29.0469) and Beta(69.7, 162.6333) (computed, 1e-6)."""
     found = fit({"family": "beta", "se": se}, mean)

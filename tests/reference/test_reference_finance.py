@@ -41,16 +41,14 @@ def test_npv_of_many_draws_is_row_by_row() -> None:
     np.testing.assert_allclose(npv(rates, cash), alone, rtol=1e-12)
 
 
-@pytest.mark.parametrize(("timing", "printed"), [("arrears", 14.212403), ("advance", 14.709837),
-                                                 ("continuous", 14.459694)])
+@pytest.mark.parametrize(("timing", "printed"), [("arrears", 14.212403), ("advance", 14.709837), ("continuous", 14.459694)])
 def test_twenty_year_annuities(timing: str, printed: float) -> None:
     """20 years at 3.5%: closed forms (1 - v^n)/i, /d and /ln(1 + i); common practice, no source."""
     assert annuity_factor(0.035, 20, timing) == pytest.approx(printed, abs=5e-7)
     assert annuity_factor(0.036, 20, timing) != pytest.approx(printed, abs=1e-3)
 
 
-@pytest.mark.parametrize(("timing", "printed"), [("arrears", 8.316605), ("advance", 8.607687),
-                                                 ("continuous", 8.461311)])
+@pytest.mark.parametrize(("timing", "printed"), [("arrears", 8.316605), ("advance", 8.607687), ("continuous", 8.461311)])
 def test_ten_year_annuities(timing: str, printed: float) -> None:
     """10 years at 3.5%: the same closed forms; common practice, no source."""
     assert annuity_factor(0.035, 10, timing) == pytest.approx(printed, abs=5e-7)
@@ -74,13 +72,16 @@ def test_no_single_irr(flows: list[float]) -> None:
     assert np.isnan(irr(flows))
 
 
-@pytest.mark.parametrize(("cumulative", "years"), [
-    ([-100.0, -40.0, 20.0, 60.0], 1 + 40 / 60),
-    ([0.0, -10.0, 5.0, -5.0, 15.0], 3.25),
-    ([0.0, 5.0, 9.0], 0.0),
-    ([-10.0, 5.0, -1.0], None),
-    ([-10.0, 0.0, 4.0], 1.0),
-])
+@pytest.mark.parametrize(
+    ("cumulative", "years"),
+    [
+        ([-100.0, -40.0, 20.0, 60.0], 1 + 40 / 60),
+        ([0.0, -10.0, 5.0, -5.0, 15.0], 3.25),
+        ([0.0, 5.0, 9.0], 0.0),
+        ([-10.0, 5.0, -1.0], None),
+        ([-10.0, 0.0, 4.0], 1.0),
+    ],
+)
 def test_payback_is_when_cash_turns_and_stays(cumulative: list[float], years: float | None) -> None:
     """Payback is interpolated at the last turn; it does not count where cash falls below zero again for good."""
     assert payback_years(cumulative) == pytest.approx(np.nan if years is None else years, abs=1e-12, nan_ok=True)

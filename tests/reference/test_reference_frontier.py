@@ -40,8 +40,7 @@ def test_extended_dominance():
     """B is ruled out by a mix of A and C, D by C; the frontier is A, C, E with 7,500 and 30,000 (own construction)."""
     _, found = ranked("TOY")
     by_key = {row.key: row for row in found}
-    assert [by_key[k].status for k in "ABCDE"] == ["reference", "extendedly_dominated", "on_frontier", "dominated",
-                                                   "on_frontier"]
+    assert [by_key[k].status for k in "ABCDE"] == ["reference", "extendedly_dominated", "on_frontier", "dominated", "on_frontier"]
     assert [by_key["C"].icer, by_key["E"].icer] == pytest.approx([7500, 30000])
     assert by_key["B"].icer is None
     assert by_key["D"].icer is None

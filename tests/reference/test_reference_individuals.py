@@ -13,9 +13,14 @@ from econmodel.model.individuals import SimulatedPatients, simulate_patients, st
 from econmodel.model.inputs import resolve
 from econmodel.parameters.loading import load_case
 
-EVENTS = {"first_bleeds": ("gastric_bleed", "other_bleed"), "rebleeds": ("early_rebleed", "late_rebleed"),
-          "deaths_bleed": ("bleed_death",), "deaths_procedure": ("procedure_death",), "deaths_other": ("other_death",),
-          "transplants": ("transplant",)}
+EVENTS = {
+    "first_bleeds": ("gastric_bleed", "other_bleed"),
+    "rebleeds": ("early_rebleed", "late_rebleed"),
+    "deaths_bleed": ("bleed_death",),
+    "deaths_procedure": ("procedure_death",),
+    "deaths_other": ("other_death",),
+    "transplants": ("transplant",),
+}
 
 
 @pytest.fixture(scope="module")

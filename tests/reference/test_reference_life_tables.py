@@ -44,8 +44,7 @@ def test_social_security_table_1970():
         assert expectation(wrong, row.age) != pytest.approx(row.ex, abs=0.1)
 
 
-@pytest.mark.parametrize(("name", "sex", "age", "published"), [
-    ("us_2013", "male", 0, 76.4), ("us_2013", "female", 0, 81.2)])
+@pytest.mark.parametrize(("name", "sex", "age", "published"), [("us_2013", "male", 0, 76.4), ("us_2013", "female", 0, 81.2)])
 def test_vital_statistics_2013(name, sex, age, published):
     """Life expectancy at birth in the United States, 2013: 76.4 and 81.2 (NVSR vol 66 no 3; half the last digit)."""
     q = read_life_table(name)[sex]
@@ -53,8 +52,13 @@ def test_vital_statistics_2013(name, sex, age, published):
     assert expectation(0.9 * q, age) != pytest.approx(published, abs=0.5)
 
 
-@pytest.mark.parametrize(("sex", "at"), [("male", {0: 76.15, 40: 38.54, 60: 21.51, 65: 17.81, 80: 8.24, 100: 2.11}),
-                                         ("female", {0: 80.97, 40: 42.41, 60: 24.48, 65: 20.36, 80: 9.63, 100: 2.42})])
+@pytest.mark.parametrize(
+    ("sex", "at"),
+    [
+        ("male", {0: 76.15, 40: 38.54, 60: 21.51, 65: 17.81, 80: 8.24, 100: 2.11}),
+        ("female", {0: 80.97, 40: 42.41, 60: 24.48, 65: 20.36, 80: 9.63, 100: 2.42}),
+    ],
+)
 def test_social_security_table_2015(sex, at):
     """Expectations of the 2015 period table (computed from an open copy of it, half the last digit)."""
     q = read_life_table("us_2015")[sex]

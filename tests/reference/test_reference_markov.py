@@ -38,8 +38,11 @@ def hiv(relative_risk=0.509, lamivudine=LAMIVUDINE, rate_costs=0.06, rate_years=
         trace = run_matrices(np.array(matrices), START)
         extra = np.where((np.arange(21) <= 2) & (arm == "combo"), lamivudine, 0.0)
         money = trace @ (CARE + ZIDOVUDINE * PER_PERSON) + extra * (trace @ PER_PERSON)
-        found[arm] = (float(accumulate(money, rate=rate_costs, timing="end")),
-                      float(accumulate(trace @ PER_PERSON, rate=rate_years, timing="end")), trace)
+        found[arm] = (
+            float(accumulate(money, rate=rate_costs, timing="end")),
+            float(accumulate(trace @ PER_PERSON, rate=rate_years, timing="end")),
+            trace,
+        )
     return found
 
 
@@ -62,10 +65,16 @@ def test_hiv_interval_is_the_published_one(relative_risk, published):
     assert ratio(relative_risk=relative_risk) == pytest.approx(published, abs=2)
 
 
-@pytest.mark.parametrize(("options", "expected"), [
-    ({"lamivudine": 2086.0}, 6275.00), ({"rate_costs": 0.0}, 9332.13), ({"rate_years": 0.06}, 10206.49),
-    ({"rate_costs": 0.035, "rate_years": 0.035}, 9791.04),
-    ({"mono": np.array([[.721, .202, .067, .010], [0, .581, .407, .012], [0, 0, .75, .25], [0, 0, 0, 1]])}, 6277.78)])
+@pytest.mark.parametrize(
+    ("options", "expected"),
+    [
+        ({"lamivudine": 2086.0}, 6275.00),
+        ({"rate_costs": 0.0}, 9332.13),
+        ({"rate_years": 0.06}, 10206.49),
+        ({"rate_costs": 0.035, "rate_years": 0.035}, 9791.04),
+        ({"mono": np.array([[0.721, 0.202, 0.067, 0.010], [0, 0.581, 0.407, 0.012], [0, 0, 0.75, 0.25], [0, 0, 0, 1]])}, 6277.78),
+    ],
+)
 def test_hiv_variants_and_negative_controls(options, expected):
     """Other readings of the example give other ratios (computed), none of them 6,276."""
     assert ratio(**options) == pytest.approx(expected, abs=0.01)
@@ -131,10 +140,18 @@ def walk(right):
     return run_cohort(moves, lambda stage: p, start, Schedule(1, (0,) * 600, cycles_per_year=1), keep_trace=True)
 
 
-@pytest.mark.parametrize(("right", "visits", "steps", "ends"), [
-    (1 / 2, [[1.5, 1, .5], [1, 2, 1], [.5, 1, 1.5]], [3, 4, 3], [[.75, .25], [.5, .5], [.25, .75]]),
-    (2 / 3, [[1.4, 1.2, .8], [.6, 1.8, 1.2], [.2, .6, 1.4]], [3.4, 3.6, 2.2],
-     [[7 / 15, 8 / 15], [.2, .8], [1 / 15, 14 / 15]])])
+@pytest.mark.parametrize(
+    ("right", "visits", "steps", "ends"),
+    [
+        (1 / 2, [[1.5, 1, 0.5], [1, 2, 1], [0.5, 1, 1.5]], [3, 4, 3], [[0.75, 0.25], [0.5, 0.5], [0.25, 0.75]]),
+        (
+            2 / 3,
+            [[1.4, 1.2, 0.8], [0.6, 1.8, 1.2], [0.2, 0.6, 1.4]],
+            [3.4, 3.6, 2.2],
+            [[7 / 15, 8 / 15], [0.2, 0.8], [1 / 15, 14 / 15]],
+        ),
+    ],
+)
 def test_absorbing_walks(right, visits, steps, ends):
     """Visits, steps to absorption and where it ends.
 

@@ -88,8 +88,7 @@ def test_time_to_event():
     assert 1 / wrong.arr_low != pytest.approx(case["CI"][1], abs=1e-3)
 
 
-@pytest.mark.parametrize(("survival", "hazard_ratio", "nnt"),
-                         [(0.5, 0.6, 6.2596), (0.75, 0.5, 8.6188), (0.9, 0.5, 20.5409)])
+@pytest.mark.parametrize(("survival", "hazard_ratio", "nnt"), [(0.5, 0.6, 6.2596), (0.75, 0.5, 8.6188), (0.9, 0.5, 20.5409)])
 def test_from_hazard_ratio(survival, hazard_ratio, nnt):
     """``1 / (S ** h - S)`` (Altman DG, Andersen PK, BMJ 1999;319:1492; values computed, tolerance 5e-5)."""
     assert nnt_from_hazard_ratio(hazard_ratio, survival, years=1).value == pytest.approx(nnt, abs=5e-5)
@@ -136,17 +135,18 @@ def test_cost_identities_by_horizon():
         assert cost == pytest.approx(row["Cp_per_patient"], rel=1e-9)
         assert break_even_nnt(cost, event_cost) == pytest.approx(row["breakeven_NNT"], rel=1e-9)
         assert net_cost_per_event_averted(cost, event_cost, found.value) == pytest.approx(
-            row["cost_per_first_bleed_averted"], rel=1e-9)
+            row["cost_per_first_bleed_averted"], rel=1e-9
+        )
         assert net_cost_per_patient(cost, event_cost, found.arr) == pytest.approx(row["net_cost_per_patient"], rel=1e-9)
         assert net_cost_per_event_averted(1500, event_cost, found.value) == pytest.approx(
-            row["cost_per_bleed_if_one_off_1500"], rel=1e-9)
+            row["cost_per_bleed_if_one_off_1500"], rel=1e-9
+        )
         nnts.append(found.value)
     # Negative control, and a fact of competing death: the NNT is not monotone in the horizon.
     assert nnts.index(min(nnts)) not in (0, len(nnts) - 1)
 
 
-@pytest.mark.parametrize(("nnt", "years", "daily", "cost"),
-                         [(22, 3, 1.99, 47_939), (25, 5.4, 0.68, 33_507), (40, 4.5, 1.56, 102_492)])
+@pytest.mark.parametrize(("nnt", "years", "daily", "cost"), [(22, 3, 1.99, 47_939), (25, 5.4, 0.68, 33_507), (40, 4.5, 1.56, 102_492)])
 def test_cost_of_preventing_one_event(nnt, years, daily, cost):
     """NNT x years x daily cost x 365, no offset (Maharaj R, ACP/EBM 2007;12:101; tolerance half a unit)."""
     assert net_cost_per_event_averted(years * daily * 365, 0.0, nnt) == pytest.approx(cost, abs=0.5)

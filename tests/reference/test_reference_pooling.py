@@ -11,9 +11,21 @@ from econmodel.evidence.studies import StudyEffect, load_studies, log_hazard_rat
 
 STUDIES = load_studies(Path(__file__).parents[2] / "params" / "tables" / "effect_studies.csv")
 # Colditz GA et al., JAMA 1994;271:698-702: BCG vaccine trials, cases and others, vaccinated then control (from memory).
-BCG = [(4, 119, 11, 128), (6, 300, 29, 274), (3, 228, 11, 209), (62, 13536, 248, 12619), (33, 5036, 47, 5761),
-       (180, 1361, 372, 1079), (8, 2537, 10, 619), (505, 87886, 499, 87892), (29, 7470, 45, 7232), (17, 1699, 65, 1600),
-       (186, 50448, 141, 27197), (5, 2493, 3, 2338), (27, 16886, 29, 17825)]
+BCG = [
+    (4, 119, 11, 128),
+    (6, 300, 29, 274),
+    (3, 228, 11, 209),
+    (62, 13536, 248, 12619),
+    (33, 5036, 47, 5761),
+    (180, 1361, 372, 1079),
+    (8, 2537, 10, 619),
+    (505, 87886, 499, 87892),
+    (29, 7470, 45, 7232),
+    (17, 1699, 65, 1600),
+    (186, 50448, 141, 27197),
+    (5, 2493, 3, 2338),
+    (27, 16886, 29, 17825),
+]
 
 
 def bcg_effects(rows):
@@ -22,11 +34,15 @@ def bcg_effects(rows):
     return [StudyEffect(str(k), f"Trial {k}", y, math.sqrt(v)) for k, (y, v) in enumerate(pairs)]
 
 
-@pytest.mark.parametrize(("contrast", "design", "ratio", "low", "high"), [
-    ("glue_vs_none", None, 0.33, 0.17, 0.66),
-    ("glue_vs_none", "randomised trial", 0.20, 0.08, 0.50),
-    ("beta_blocker_vs_none", None, 0.52, 0.27, 1.00),
-    ("glue_vs_beta_blocker", None, 0.39, 0.15, 1.02)])
+@pytest.mark.parametrize(
+    ("contrast", "design", "ratio", "low", "high"),
+    [
+        ("glue_vs_none", None, 0.33, 0.17, 0.66),
+        ("glue_vs_none", "randomised trial", 0.20, 0.08, 0.50),
+        ("beta_blocker_vs_none", None, 0.52, 0.27, 1.00),
+        ("glue_vs_beta_blocker", None, 0.39, 0.15, 1.02),
+    ],
+)
 def test_pooled_hazard_ratios(contrast, design, ratio, low, high):
     """Pooled hazard ratios of the base case, to half a unit of the last printed digit.
 
@@ -43,11 +59,15 @@ def test_heterogeneity_of_glue():
     assert pool_contrast(STUDIES, "glue_vs_none", design="randomised trial").i2 == 0
 
 
-@pytest.mark.parametrize(("contrast", "design", "ratio", "low", "high"), [
-    ("glue_vs_none", None, 0.32, 0.14, 0.73),
-    ("glue_vs_none", "randomised trial", 0.19, 0.08, 0.45),
-    ("beta_blocker_vs_none", None, 0.66, 0.41, 1.06),
-    ("glue_vs_beta_blocker", None, 0.29, 0.11, 0.73)])
+@pytest.mark.parametrize(
+    ("contrast", "design", "ratio", "low", "high"),
+    [
+        ("glue_vs_none", None, 0.32, 0.14, 0.73),
+        ("glue_vs_none", "randomised trial", 0.19, 0.08, 0.45),
+        ("beta_blocker_vs_none", None, 0.66, 0.41, 1.06),
+        ("glue_vs_beta_blocker", None, 0.29, 0.11, 0.73),
+    ],
+)
 def test_pooled_risk_ratios(contrast, design, ratio, low, high):
     """Pooled risk ratios from crude counts (those of Mishra 2011 from memory), half a unit of the last printed digit.
 
@@ -59,17 +79,27 @@ def test_pooled_risk_ratios(contrast, design, ratio, low, high):
     assert found.ratio != pytest.approx(pool_contrast(STUDIES, contrast, design=design).ratio, abs=0.003)
 
 
-@pytest.mark.parametrize(("contrast", "ratio", "low", "high"), [
-    ("beta_blocker_vs_none", 0.57, 0.31, 1.05), ("glue_vs_beta_blocker", 0.25, 0.09, 0.68)])
+@pytest.mark.parametrize(
+    ("contrast", "ratio", "low", "high"), [("beta_blocker_vs_none", 0.57, 0.31, 1.05), ("glue_vs_beta_blocker", 0.25, 0.09, 0.68)]
+)
 def test_hazard_ratios_with_crude_counts(contrast, ratio, low, high):
     """Sensitivity analysis: hazard ratios with the crude counts of Mishra 2011 (from memory)."""
     found = pool_contrast(STUDIES, contrast, "hazard ratio", analysis="risk ratio")
     assert (found.ratio, found.low, found.high) == pytest.approx((ratio, low, high), abs=0.005)
 
 
-@pytest.mark.parametrize(("treated", "control", "ratio"), [
-    ((3.9, 30), (13.5, 30), 0.23), ((0.28 * 29, 29), (13.5, 30), 0.55), ((3.9, 30), (0.28 * 29, 29), 0.42),
-    ((2, 30), (11, 30), 0.15), ((6, 30), (11, 30), 0.49), ((2, 30), (6, 30), 0.31), ((14, 72), (34, 97), 0.50)])
+@pytest.mark.parametrize(
+    ("treated", "control", "ratio"),
+    [
+        ((3.9, 30), (13.5, 30), 0.23),
+        ((0.28 * 29, 29), (13.5, 30), 0.55),
+        ((3.9, 30), (0.28 * 29, 29), 0.42),
+        ((2, 30), (11, 30), 0.15),
+        ((6, 30), (11, 30), 0.49),
+        ((2, 30), (6, 30), 0.31),
+        ((14, 72), (34, 97), 0.50),
+    ],
+)
 def test_study_hazard_ratios(treated, control, ratio):
     """Hazard ratios of the single studies from their printed probabilities, half a unit of the last digit."""
     assert math.exp(log_hazard_ratio(treated, control)[0]) == pytest.approx(ratio, abs=0.005)

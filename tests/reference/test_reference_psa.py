@@ -20,8 +20,9 @@ from econmodel.uncertainty.probabilistic import Psa, convergence, nnt_block, sta
 
 def draws(n: int, seed: int) -> np.ndarray:
     rng = np.random.default_rng(seed)
-    return fit({"family": "beta", "a": 8.0, "b": 8.0}, 0.5).draw(rng, n) - fit(
-        {"family": "beta", "a": 4.0, "b": 12.0}, 0.25).draw(rng, n)
+    return fit({"family": "beta", "a": 8.0, "b": 8.0}, 0.5).draw(rng, n) - fit({"family": "beta", "a": 4.0, "b": 12.0}, 0.25).draw(
+        rng, n
+    )
 
 
 def test_one_over_the_mean_reduction() -> None:

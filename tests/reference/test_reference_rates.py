@@ -8,13 +8,7 @@ import pytest
 
 from econmodel.errors import AnalysisError, ModelError
 from econmodel.evidence.matrix_roots import check_embeddable, matrix_root
-from econmodel.evidence.rates import (
-    convert_probability,
-    cumulative_risk,
-    probability_to_rate,
-    rate_to_probability,
-    treated_risk,
-)
+from econmodel.evidence.rates import convert_probability, cumulative_risk, probability_to_rate, rate_to_probability, treated_risk
 
 # Chancellor JV et al., PharmacoEconomics 1997 (annual counts from memory; they reproduce the published ICER).
 HIV = np.array([[1251, 350, 116, 17], [0, 731, 512, 15], [0, 0, 1312, 437], [0, 0, 0, 1]], dtype=float)
@@ -82,7 +76,7 @@ def test_published_three_year_matrix_has_no_cube_root():
 
     Tolerance 1e-4: the matrix is printed to three digits and one row sums to 0.999.
     """
-    matrix = np.array([[.251, .495, .200, .054], [.078, .426, .304, .191], [0, .103, .310, .586], [0, 0, .091, .909]])
+    matrix = np.array([[0.251, 0.495, 0.200, 0.054], [0.078, 0.426, 0.304, 0.191], [0, 0.103, 0.310, 0.586], [0, 0, 0.091, 0.909]])
     root = matrix_root(matrix / matrix.sum(axis=1, keepdims=True), 3, allow_invalid=True)
     assert sorted(root[root < 0]) == pytest.approx([-0.0088, -0.0066, -0.0044], abs=1e-4)
 
@@ -93,8 +87,8 @@ def test_cube_root_of_published_three_year_matrix():
     Source: Mathematical Problems in Engineering 2022, article 7980111, tables 3 and 4 (men aged 65 to 70), rows
     renormalised.
     """
-    three = np.array([[.675, .240, .024, .061], [.387, .420, .100, .093], [.201, .400, .249, .150], [0, 0, 0, 1]])
-    one = np.array([[.847, .133, .001, .019], [.211, .677, .080, .033], [.039, .311, .587, .063], [0, 0, 0, 1]])
+    three = np.array([[0.675, 0.240, 0.024, 0.061], [0.387, 0.420, 0.100, 0.093], [0.201, 0.400, 0.249, 0.150], [0, 0, 0, 1]])
+    one = np.array([[0.847, 0.133, 0.001, 0.019], [0.211, 0.677, 0.080, 0.033], [0.039, 0.311, 0.587, 0.063], [0, 0, 0, 1]])
     root = matrix_root(three / three.sum(axis=1, keepdims=True), 3, allow_invalid=True)
     assert np.abs(root - one).max() < 0.001
     assert np.abs(matrix_root(three / three.sum(axis=1, keepdims=True), 2, allow_invalid=True) - one).max() > 0.01

@@ -40,8 +40,7 @@ def test_six_mp_curve():
             assert fitted.predict(time) == pytest.approx(survival, abs=1e-8)
             assert tuple(fitted.event_table.loc[time, ["at_risk", "observed"]]) == (at_risk, deaths)
     table = CHECKS["freireich_6mp"]["sixMP"]
-    greenwood = [s * np.sqrt(sum(d / (n * (n - d)) for _, n, d, *_ in table[: k + 1]))
-                 for k, (*_, s, _) in enumerate(table)]
+    greenwood = [s * np.sqrt(sum(d / (n * (n - d)) for _, n, d, *_ in table[: k + 1])) for k, (*_, s, _) in enumerate(table)]
     assert greenwood == pytest.approx([row[4] for row in table], abs=1e-8)
     result = logrank_test(SIX_MP[0], PLACEBO[0], SIX_MP[1], PLACEBO[1])
     assert result.test_statistic == pytest.approx(16.7929, abs=5e-5)
@@ -56,7 +55,10 @@ def test_pbc_by_stage(stage):
     data = pd.read_csv(DATA / "pbc_times.csv").query("stage == @stage")
     expected, fitted = CHECKS["pbc"][f"stage{stage}"], KaplanMeierFitter().fit(data.time_days, data.status == 2)
     assert (len(data), int((data.status == 2).sum()), int((data.status == 1).sum())) == (
-        expected["n"], expected["deaths"], expected["transplants"])
+        expected["n"],
+        expected["deaths"],
+        expected["transplants"],
+    )
     for year in ("1", "2", "3", "5", "8", "10"):
         at = 365.25 * int(year)
         assert fitted.predict(at) == pytest.approx(expected["KM_years"][year], abs=1e-8)
@@ -88,9 +90,13 @@ def test_pbc_arms():
     assert result.p_value == pytest.approx(0.750, abs=5e-4)
 
 
-@pytest.mark.parametrize(("file", "column", "key", "at", "labels"), [
-    ("mgus2_times.csv", "time_months", "mgus2_competing", "months", ("pcm", "death")),
-    ("aidssi_times.csv", "time_years", "aidssi_competing", "years", ("aids", "si"))])
+@pytest.mark.parametrize(
+    ("file", "column", "key", "at", "labels"),
+    [
+        ("mgus2_times.csv", "time_months", "mgus2_competing", "months", ("pcm", "death")),
+        ("aidssi_times.csv", "time_years", "aidssi_competing", "years", ("aids", "si")),
+    ],
+)
 def test_competing_risks(file, column, key, at, labels):
     """Cumulative incidences lie below one minus Kaplan-Meier, and with the event-free share sum to 1 (1e-8)."""
     data, expected = pd.read_csv(DATA / file), CHECKS[key]

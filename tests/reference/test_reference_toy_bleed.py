@@ -82,5 +82,6 @@ def test_moves_are_discounted_at_mid_cycle():
     factors = discount_factors(0.035, np.arange(10) + 0.5)
     assert found.moves[0, 0, BLEED] == pytest.approx(np.array([0.2, 0.1]) * (factors @ at_risk), rel=1e-12)
     assert found.moves[0, 0, BLEED] != pytest.approx(
-        np.array([0.2, 0.1]) * (discount_factors(0.035, np.arange(10.0)) @ at_risk), rel=1e-3)
+        np.array([0.2, 0.1]) * (discount_factors(0.035, np.arange(10.0)) @ at_risk), rel=1e-3
+    )
     assert found.years[0, 0, 0] == pytest.approx(accumulate(found.trace[:, 0], rate=0.035), rel=1e-12)

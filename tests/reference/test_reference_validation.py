@@ -35,7 +35,8 @@ def test_independent_failures_stay_visible(rows: dict[str, validation.CheckRow])
     """Lee 2008 survival at 5 years (0.532) is missed, and the table says so."""
     assert rows["lee_survival_5"].verdict == "fails"
     assert {"target", "kind", "observed", "interval", "predicted", "pass_rule", "verdict", "note"} <= set(
-        checks_document(list(rows.values()))["rows"][0])
+        checks_document(list(rows.values()))["rows"][0]
+    )
 
 
 def test_a_wrong_discount_rate_fails_the_published_example(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -19,8 +19,18 @@ from econmodel.model.inputs import resolve
 
 KINDS = ("glue", "eus_glue", "coil", "coil_and_glue", "transvenous")
 BLEEDS = ("first_bleeds", "gastric_first_bleeds", "rebleeds", "deaths_bleed", "deaths_other", "transplants")
-NO_EFFECT = dict.fromkeys(("hr_beta_blocker", "hr_glue", "hr_eus_glue_vs_glue", "hr_coil_vs_glue",
-                           "hr_coil_and_glue_vs_glue", "hr_transvenous", "hr_other_bleed_beta_blocker"), 1.0)
+NO_EFFECT = dict.fromkeys(
+    (
+        "hr_beta_blocker",
+        "hr_glue",
+        "hr_eus_glue_vs_glue",
+        "hr_coil_vs_glue",
+        "hr_coil_and_glue_vs_glue",
+        "hr_transvenous",
+        "hr_other_bleed_beta_blocker",
+    ),
+    1.0,
+)
 NO_PROCEDURE_DEATH = {f"p_death_course_{k}": 0.0 for k in KINDS}
 NO_RETREATMENT = {f"p_retreat_year_1_{k}": 0.0 for k in KINDS}
 NO_EXCESS = {f"r_{what}_{c}": 0.0 for what in ("excess_death_child", "transplant_child") for c in "abc"}
@@ -128,8 +138,7 @@ def test_11_no_discount_is_the_undiscounted_sum(vary):
 
 def test_12_certain_death_and_no_death(vary):
     """Everyone dead within the first month lives half of it; nobody ever dying lives the whole horizon."""
-    deadly = evaluate(vary(horizon_years=5, r_excess_death_child_a=1e4, r_excess_death_child_b=1e4,
-                           r_excess_death_child_c=1e4))
+    deadly = evaluate(vary(horizon_years=5, r_excess_death_child_a=1e4, r_excess_death_child_b=1e4, r_excess_death_child_c=1e4))
     assert deadly.life_years(discounted=False)[0, 0, 0] == pytest.approx(0.5 / 12, rel=1e-3)
     inputs = resolve(vary(horizon_years=5, **NO_BLEEDS, **NO_EXCESS, **NO_PROCEDURE_DEATH))
     inputs = replace(inputs, background_death=0 * inputs.background_death)
@@ -248,8 +257,10 @@ def test_25_saving_means_below_break_even(vary, session):
 
 def test_25_both_sides_are_met(vary):
     """Negative control: among those session prices one saves and one does not."""
-    saves = [comparison_document(evaluate(vary(horizon_years=5, c_session_direct=s, c_surveillance_egd=0.0)),
-                                 "glue", "watch", 0)["saves"] for s in (300.0, 6000.0)]
+    saves = [
+        comparison_document(evaluate(vary(horizon_years=5, c_session_direct=s, c_surveillance_egd=0.0)), "glue", "watch", 0)["saves"]
+        for s in (300.0, 6000.0)
+    ]
     assert saves == [True, False]
 
 

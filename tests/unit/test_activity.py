@@ -33,9 +33,17 @@ def test_devices_follow_sessions(five_years):
 
 def test_a_course_is_its_mean_sessions(vary):
     """Without events a course takes its mean of 1.5 sessions."""
-    quiet = {"p_first_bleed_year_1": 0.0, "r_other_bleed": 0.0, "p_retreat_year_1_glue": 0.0, "p_death_course_glue": 0.0,
-             "r_excess_death_child_a": 0.0, "r_excess_death_child_b": 0.0, "r_excess_death_child_c": 0.0,
-             "r_transplant_child_b": 0.0, "r_transplant_child_c": 0.0}
+    quiet = {
+        "p_first_bleed_year_1": 0.0,
+        "r_other_bleed": 0.0,
+        "p_retreat_year_1_glue": 0.0,
+        "p_death_course_glue": 0.0,
+        "r_excess_death_child_a": 0.0,
+        "r_excess_death_child_b": 0.0,
+        "r_excess_death_child_c": 0.0,
+        "r_transplant_child_b": 0.0,
+        "r_transplant_child_c": 0.0,
+    }
     found = evaluate(vary(horizon_years=5, **quiet))
     assert count(found, "sessions", "glue") == pytest.approx(1.5, abs=2e-3)
     assert count(found, "courses", "glue") == 1.0

@@ -26,8 +26,7 @@ EXPECTED: dict[str, tuple[tuple[str, ...], int, str]] = {
     "duplicate_key": (("duplicate key",), 8, "keep one of the two"),
     "duplicate_table": (("duplicate key", "hr_glue"), 10, "keep one of the two"),
     "early_rebleed_for_certain": (("early rebleeding 1 below 1",), -1, "p_early_rebleed"),
-    "effect_ends_before_it_wanes": (("n_effect_none_years_endoscopic = 3", "n_effect_full_years_endoscopic = 5"), 6,
-                                    "set both"),
+    "effect_ends_before_it_wanes": (("n_effect_none_years_endoscopic = 3", "n_effect_full_years_endoscopic = 5"), 6, "set both"),
     "empty_mix": (("case_mix", "one or more rows"), 6, "table = ["),
     "fatality_above_one": (("six-week mortality 1.47", "0 to 1"), 6, "lower p_death_six_weeks"),
     "field_at_the_top": (("'hr_glue'",), 6, "[override.hr_glue]"),
@@ -138,8 +137,7 @@ def test_every_malformed_file_is_expected() -> None:
     assert {path.stem for path in FOLDER.glob("*.toml")} == set(EXPECTED)
 
 
-@pytest.mark.parametrize(("path", "says"), [
-    (FOLDER / "no_such_file.toml", "is not there"), (FOLDER, "is a folder")])
+@pytest.mark.parametrize(("path", "says"), [(FOLDER / "no_such_file.toml", "is not there"), (FOLDER, "is a folder")])
 def test_a_missing_file_is_named(path: Path, says: str) -> None:
     """A path that leads nowhere is shown, with where hospital files stand."""
     text = message(path)
@@ -151,9 +149,11 @@ def test_a_missing_file_is_named(path: Path, says: str) -> None:
 def test_all_faults_of_a_file_are_listed_at_once(tmp_path: Path) -> None:
     """Three mistakes in one file are three faults with their own lines."""
     path = tmp_path / "three.toml"
-    path.write_text('title = "t"\nrationale = "r"\n[override.hr_glu]\nvalue = 0.5\nreason = "x"\n'
-                    '[override.hr_coil_vs_glue]\nvalue = -1\nreason = "x"\n[override.c_coil]\nvalue = 1\n',
-                    encoding="utf-8")
+    path.write_text(
+        'title = "t"\nrationale = "r"\n[override.hr_glu]\nvalue = 0.5\nreason = "x"\n'
+        '[override.hr_coil_vs_glue]\nvalue = -1\nreason = "x"\n[override.c_coil]\nvalue = 1\n',
+        encoding="utf-8",
+    )
     text = message(path)
     assert text.count("ParameterError") == 3
     assert all(f"three.toml, line {n}" in text for n in (3, 6, 9))

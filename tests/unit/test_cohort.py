@@ -71,6 +71,7 @@ def test_moves_carry_the_discount_of_mid_cycle():
 
 def test_visits_count_who_is_there():
     """A visit planned at a cycle's start counts those in each state then, discounted at that time."""
+
     def planned(stage):
         return {3: np.array([1.0])} if stage == 1 else {}
 
@@ -95,8 +96,9 @@ def test_impossible_probabilities_are_refused(p):
 
 def test_competing_moves_may_use_up_a_state_exactly():
     """Moves that sum to 1 leave nobody, and rounding does not make that an error."""
-    found = run_cohort(Moves(3, (0, 0), (1, 2)), constant(0.7, 0.3), np.array([[1.0], [0], [0]]),
-                       Schedule(1, (0,), 1), keep_trace=True)
+    found = run_cohort(
+        Moves(3, (0, 0), (1, 2)), constant(0.7, 0.3), np.array([[1.0], [0], [0]]), Schedule(1, (0,), 1), keep_trace=True
+    )
     assert found.trace[-1, :, 0] == pytest.approx([0.0, 0.7, 0.3])
 
 

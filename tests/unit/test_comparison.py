@@ -7,10 +7,20 @@ import pytest
 from econmodel.economics.comparison import break_even_nnt, icer, nnt, rank_strategies, ratio
 
 
-@pytest.mark.parametrize(("cost", "effect", "expected"), [
-    (1000, 0.1, (10_000, "more_costly_more_effective")), (-1000, -0.1, (10_000, "less_costly_less_effective")),
-    (1000, -0.1, (None, "dominated")), (-1000, 0.1, (None, "dominant")), (0, 0.1, (None, "dominant")),
-    (-1000, 0, (None, "dominant")), (0, -0.1, (None, "dominated")), (1000, 0, (None, "dominated")), (0, 0, (None, "equal"))])
+@pytest.mark.parametrize(
+    ("cost", "effect", "expected"),
+    [
+        (1000, 0.1, (10_000, "more_costly_more_effective")),
+        (-1000, -0.1, (10_000, "less_costly_less_effective")),
+        (1000, -0.1, (None, "dominated")),
+        (-1000, 0.1, (None, "dominant")),
+        (0, 0.1, (None, "dominant")),
+        (-1000, 0, (None, "dominant")),
+        (0, -0.1, (None, "dominated")),
+        (1000, 0, (None, "dominated")),
+        (0, 0, (None, "equal")),
+    ],
+)
 def test_icer_has_a_value_only_in_a_trade_off(cost, effect, expected):
     """A dominated or dominant strategy has no ICER; a trade-off has one, with its direction."""
     value, status = icer(cost, effect)
@@ -25,9 +35,17 @@ def test_swapped_arms_turn_the_verdict():
     assert icer(300, 0.02)[0] == icer(-300, -0.02)[0]
 
 
-@pytest.mark.parametrize(("arr", "expected"), [
-    (0.25, (4.0, "NNTB")), (-0.05, (20.0, "NNTH")), (0.0, (None, "none")), (math.nan, (None, "none")),
-    (math.inf, (None, "none")), (1e-15, (None, "none"))])
+@pytest.mark.parametrize(
+    ("arr", "expected"),
+    [
+        (0.25, (4.0, "NNTB")),
+        (-0.05, (20.0, "NNTH")),
+        (0.0, (None, "none")),
+        (math.nan, (None, "none")),
+        (math.inf, (None, "none")),
+        (1e-15, (None, "none")),
+    ],
+)
 def test_nnt(arr, expected):
     """Benefit, harm, and no number where risks are equal or unknown."""
     found = nnt(arr)

@@ -21,9 +21,14 @@ def by_strategy(inputs, totals, *kinds, weighting=0):
 def without_death(inputs):
     """No background or excess death, no procedure death, no transplant, no other bleeds: bleeding alone."""
     s = inputs.strategies
-    return replace(inputs, background_death=0 * inputs.background_death, excess_death=0 * inputs.excess_death,
-                   r_transplant=0 * inputs.r_transplant, r_other_bleed=0 * inputs.r_other_bleed,
-                   strategies=replace(s, p_death_course=0 * s.p_death_course))
+    return replace(
+        inputs,
+        background_death=0 * inputs.background_death,
+        excess_death=0 * inputs.excess_death,
+        r_transplant=0 * inputs.r_transplant,
+        r_other_bleed=0 * inputs.r_other_bleed,
+        strategies=replace(s, p_death_course=0 * s.p_death_course),
+    )
 
 
 def test_everyone_starts_where_the_strategy_says(base):
@@ -118,18 +123,21 @@ def test_retreatment_renews_the_effect(vary):
 
 def test_excess_for_one_year_without_excess_is_lifelong(vary):
     """A ratio of 1 makes no difference, however long it lasts; above 1, a year of it kills fewer than a life of it."""
+
     def deaths(**changes):
         inputs = resolve(vary(horizon_years=8, **changes))
         return by_strategy(inputs, run_disease(inputs, tuple(range(8))), "other_death").sum(axis=0)
 
-    np.testing.assert_allclose(deaths(hr_death_after_bleed=1.0, years_excess_after_bleed="one_year"),
-                               deaths(hr_death_after_bleed=1.0), rtol=1e-10)
+    np.testing.assert_allclose(
+        deaths(hr_death_after_bleed=1.0, years_excess_after_bleed="one_year"), deaths(hr_death_after_bleed=1.0), rtol=1e-10
+    )
     assert np.all(deaths(years_excess_after_bleed="one_year") < deaths())
     assert np.all(deaths(years_excess_after_bleed="one_year") > deaths(hr_death_after_bleed=1.0))
 
 
 def test_lifelong_effect_is_a_long_one(vary):
     """Full effect for 100 years equals full effect to the horizon; two years' effect prevents fewer bleeds."""
+
     def bleeds(full, none):
         years = {"n_effect_full_years_endoscopic": full, "n_effect_none_years_endoscopic": none}
         inputs = resolve(vary(horizon_years=10, **years))

@@ -8,9 +8,14 @@ import pytest
 from econmodel.errors import ParameterError
 from econmodel.parameters.distributions import Distribution, fit, rescale
 
-EXAMPLES = [({"family": "beta", "a": 18, "b": 82}, 0.18), ({"family": "gamma", "se": 20.0}, 200.0),
-            ({"family": "gamma", "shift": 1.0, "se": 0.1}, 1.2), ({"family": "lognormal", "se_log": 0.36}, 0.35),
-            ({"family": "lognormal", "se_log": 0.2, "upper": 1.0}, 0.78), ({"family": "normal", "se": 0.2}, 0.53)]
+EXAMPLES = [
+    ({"family": "beta", "a": 18, "b": 82}, 0.18),
+    ({"family": "gamma", "se": 20.0}, 200.0),
+    ({"family": "gamma", "shift": 1.0, "se": 0.1}, 1.2),
+    ({"family": "lognormal", "se_log": 0.36}, 0.35),
+    ({"family": "lognormal", "se_log": 0.2, "upper": 1.0}, 0.78),
+    ({"family": "normal", "se": 0.2}, 0.53),
+]
 
 
 @pytest.mark.parametrize(("spec", "value"), EXAMPLES)
@@ -38,16 +43,24 @@ def test_a_fixed_value_does_not_vary():
     assert (found.mean, found.sd, found.describe()) == (5.0, 0.0, "fixed (a choice)")
 
 
-@pytest.mark.parametrize(("spec", "value", "says"), [
-    ({"family": "beta", "se": 0.5}, 0.5, "se squared"), ({"family": "beta", "a": 1, "b": 2}, 0.5, "has mean"),
-    ({"family": "gamma", "se": 1.0}, 0.0, "above its shift"),
-    ({"family": "gamma", "se": 1.0, "shift": 2.0}, 1.5, "shift 2"),
-    ({"family": "gamma", "shape": 2.0, "scale": 3.0}, 5.0, "has mean 6"),
-    ({"family": "lognormal", "se_log": 0.1}, -1.0, "> 0"),
-    ({"family": "normal"}, 1.0, "must be se"), ({"family": "normal", "se": math.inf}, 1.0, "> 0"),
-    ({"family": "gamma", "se": 1.0}, None, "needs a number"), ({}, 1.0, "unknown"),
-    ({"family": "fixed"}, 1.0, "reason"),
-    ({"family": "beta", "se": True}, 0.5, "must be a number"), ({"family": "dirichlet", "n": 0}, None, "> 0")])
+@pytest.mark.parametrize(
+    ("spec", "value", "says"),
+    [
+        ({"family": "beta", "se": 0.5}, 0.5, "se squared"),
+        ({"family": "beta", "a": 1, "b": 2}, 0.5, "has mean"),
+        ({"family": "gamma", "se": 1.0}, 0.0, "above its shift"),
+        ({"family": "gamma", "se": 1.0, "shift": 2.0}, 1.5, "shift 2"),
+        ({"family": "gamma", "shape": 2.0, "scale": 3.0}, 5.0, "has mean 6"),
+        ({"family": "lognormal", "se_log": 0.1}, -1.0, "> 0"),
+        ({"family": "normal"}, 1.0, "must be se"),
+        ({"family": "normal", "se": math.inf}, 1.0, "> 0"),
+        ({"family": "gamma", "se": 1.0}, None, "needs a number"),
+        ({}, 1.0, "unknown"),
+        ({"family": "fixed"}, 1.0, "reason"),
+        ({"family": "beta", "se": True}, 0.5, "must be a number"),
+        ({"family": "dirichlet", "n": 0}, None, "> 0"),
+    ],
+)
 def test_faulty_specifications(spec, value, says):
     """A distribution that cannot be fitted says why."""
     with pytest.raises(ParameterError, match=says):
@@ -74,9 +87,15 @@ def test_what_a_moved_distribution_keeps():
     assert rescale(fit(EXAMPLES[5][0], 0.53), 0.9).sd == 0.2
 
 
-@pytest.mark.parametrize(("family", "spec", "value", "edge"), [
-    ("beta", EXAMPLES[0][0], 0.18, 0.0), ("beta", EXAMPLES[0][0], 0.18, 1.0), ("gamma", EXAMPLES[1][0], 200.0, 0.0),
-    ("gamma", EXAMPLES[2][0], 1.2, 1.0)])
+@pytest.mark.parametrize(
+    ("family", "spec", "value", "edge"),
+    [
+        ("beta", EXAMPLES[0][0], 0.18, 0.0),
+        ("beta", EXAMPLES[0][0], 0.18, 1.0),
+        ("gamma", EXAMPLES[1][0], 200.0, 0.0),
+        ("gamma", EXAMPLES[2][0], 1.2, 1.0),
+    ],
+)
 def test_at_the_edge_of_its_support_a_distribution_is_fixed(family, spec, value, edge):
     """A probability of 0 or 1, or a gamma at its shift, has no spread left."""
     moved = rescale(fit(spec, value), edge)
@@ -90,11 +109,16 @@ def test_a_cut_below_the_new_value_is_dropped():
     assert moved.mean > 1.76
 
 
-@pytest.mark.parametrize(("spec", "value", "text"), [
-    (EXAMPLES[0][0], 0.18, "beta(18, 82)"), (EXAMPLES[2][0], 1.2, "1 + gamma(shape 4, scale 0.05)"),
-    (EXAMPLES[4][0], 0.78, "lognormal(median 0.78, log SE 0.2, below 1)"),
-    (EXAMPLES[5][0], 0.53, "normal(0.53, SE 0.2)"),
-    ({"family": "dirichlet", "n": 50}, None, "dirichlet(n 50)")])
+@pytest.mark.parametrize(
+    ("spec", "value", "text"),
+    [
+        (EXAMPLES[0][0], 0.18, "beta(18, 82)"),
+        (EXAMPLES[2][0], 1.2, "1 + gamma(shape 4, scale 0.05)"),
+        (EXAMPLES[4][0], 0.78, "lognormal(median 0.78, log SE 0.2, below 1)"),
+        (EXAMPLES[5][0], 0.53, "normal(0.53, SE 0.2)"),
+        ({"family": "dirichlet", "n": 50}, None, "dirichlet(n 50)"),
+    ],
+)
 def test_words(spec, value, text):
     """A distribution is told in one line."""
     assert fit(spec, value).describe() == text

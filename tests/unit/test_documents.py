@@ -19,8 +19,14 @@ def document(tmp_path: Path):
 
 def test_lines_of_tables_and_keys():
     """Every table header and key has its line; text before the first table belongs to no table."""
-    assert line_numbers(TEXT) == {("", "title"): 1, ("override.a", ""): 3, ("override.a", "value"): 5,
-                                  ("override.a", "reason"): 6, ("rows", ""): 8, ("rows", "x"): 9}
+    assert line_numbers(TEXT) == {
+        ("", "title"): 1,
+        ("override.a", ""): 3,
+        ("override.a", "value"): 5,
+        ("override.a", "reason"): 6,
+        ("rows", ""): 8,
+        ("rows", "x"): 9,
+    }
 
 
 def test_where_points_to_the_key_or_else_its_table(document):

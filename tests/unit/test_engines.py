@@ -30,10 +30,18 @@ def random_run(structure, n_lanes: int, engine: str, *, at_once: int = 5) -> Coh
     initial = rng.dirichlet(np.ones(len(structure.states)), n_lanes).T
     moves = structure.engine_moves()
     if at_once == 1:
-        return run_cohort(moves, lambda s: p[s], initial, SCHEDULE, visits=lambda s: visits(s, n_lanes), keep_trace=True,
-                          engine=engine)
-    return run_blocks(moves, lambda s: StageBlock(p[s:], tuple(range(min(at_once, 5 - s)))), initial, SCHEDULE,
-                      visits=lambda s: visits(s, n_lanes), keep_trace=True, engine=engine)
+        return run_cohort(
+            moves, lambda s: p[s], initial, SCHEDULE, visits=lambda s: visits(s, n_lanes), keep_trace=True, engine=engine
+        )
+    return run_blocks(
+        moves,
+        lambda s: StageBlock(p[s:], tuple(range(min(at_once, 5 - s)))),
+        initial,
+        SCHEDULE,
+        visits=lambda s: visits(s, n_lanes),
+        keep_trace=True,
+        engine=engine,
+    )
 
 
 def assert_same(found: CohortTotals, expected: CohortTotals) -> None:
@@ -74,8 +82,10 @@ def test_states_nobody_reaches_stay_empty(monkeypatch):
     initial = np.zeros((8, 600))
     initial[2] = 1.0
     monkeypatch.setattr("econmodel.model.cohort.FEW_LANES", 0)
-    runs = [run_blocks(structure.engine_moves(), lambda s: StageBlock(p, (0,) * 5), initial, SCHEDULE, engine=engine)
-            for engine in ("numpy", "compiled")]
+    runs = [
+        run_blocks(structure.engine_moves(), lambda s: StageBlock(p, (0,) * 5), initial, SCHEDULE, engine=engine)
+        for engine in ("numpy", "compiled")
+    ]
     for run in runs:
         assert run.starts[:, :, :2].max() == 0
         np.testing.assert_allclose(run.years[0].sum(axis=(0, 1)), 5.0, rtol=1e-12)
@@ -92,16 +102,27 @@ def test_faults_are_refused_with_their_stage(engine, bad, monkeypatch):
     initial = np.zeros((3, 130))
     initial[0] = 1.0
     with pytest.raises(ModelError, match="stage 2: probabilities must be"):
-        run_blocks(moves, lambda s: StageBlock(p, (0, 1, 2)), initial, Schedule(1, (0, 0, 0)),
-                   engine="compiled" if engine == "compiled" else "numpy")
+        run_blocks(
+            moves,
+            lambda s: StageBlock(p, (0, 1, 2)),
+            initial,
+            Schedule(1, (0, 0, 0)),
+            engine="compiled" if engine == "compiled" else "numpy",
+        )
 
 
 def test_rounding_is_no_fault():
     """Moves that sum to 1 but for the last digit are a state left for certain."""
     p = np.array([[0.1], [0.2], [0.7 + 3e-16]])
     for engine in ("numpy", "compiled"):
-        run = run_cohort(Moves(4, (0, 0, 0), (1, 2, 3)), lambda s: p, np.array([[1.0], [0], [0], [0]]), Schedule(1, (0, 0)),
-                         keep_trace=True, engine=engine)
+        run = run_cohort(
+            Moves(4, (0, 0, 0), (1, 2, 3)),
+            lambda s: p,
+            np.array([[1.0], [0], [0], [0]]),
+            Schedule(1, (0, 0)),
+            keep_trace=True,
+            engine=engine,
+        )
         assert run.trace[1, 0, 0] == 0.0
 
 

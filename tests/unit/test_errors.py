@@ -8,8 +8,7 @@ from econmodel.errors import EconModelError, ModelError, ParameterError, SourceE
 def test_a_message_has_what_where_and_fix():
     """The text is what went wrong, then where, then one fix; parts not given leave no line."""
     fault = ParameterError("x = 2: must be below 1", where="site.toml, line 3", fix="x = 0.2")
-    assert str(fault).splitlines() == ["ParameterError: x = 2: must be below 1", "  where: site.toml, line 3",
-                                       "  fix:   x = 0.2"]
+    assert str(fault).splitlines() == ["ParameterError: x = 2: must be below 1", "  where: site.toml, line 3", "  fix:   x = 0.2"]
     assert str(ModelError("it broke")) == "ModelError: it broke"
 
 

@@ -30,8 +30,7 @@ def test_coarse_periods_give_the_same_results(vary):
     for years in (1, 2, 3, 5, None):
         np.testing.assert_allclose(coarse.cost(years)[..., 0], fine.cost(years)[..., 0], rtol=1e-12)
         np.testing.assert_allclose(coarse.qalys(years)[..., 0], fine.qalys(years)[..., 0], rtol=1e-12)
-        np.testing.assert_allclose(coarse.count("first_bleeds", years)[..., 0], fine.count("first_bleeds", years)[..., 0],
-                                   rtol=1e-12)
+        np.testing.assert_allclose(coarse.count("first_bleeds", years)[..., 0], fine.count("first_bleeds", years)[..., 0], rtol=1e-12)
 
 
 def test_draws_are_evaluated_apart(vary):

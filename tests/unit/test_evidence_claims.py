@@ -8,9 +8,19 @@ from econmodel.errors import ParameterError
 from econmodel.evidence.claims import Claim, check_claim, time_to_risk
 from econmodel.evidence.printed import Counts
 
-KEYS = ["implied", "interval", "rounding", "possible_counts", "break_even_nnt", "saves",
-        "net_cost_per_bleed_averted_in_bleed_costs", "net_cost_per_patient_in_bleed_costs", "conditions_for_saving",
-        "contradictions", "sentences"]
+KEYS = [
+    "implied",
+    "interval",
+    "rounding",
+    "possible_counts",
+    "break_even_nnt",
+    "saves",
+    "net_cost_per_bleed_averted_in_bleed_costs",
+    "net_cost_per_patient_in_bleed_costs",
+    "conditions_for_saving",
+    "contradictions",
+    "sentences",
+]
 
 
 def check(**stated):
@@ -20,8 +30,7 @@ def check(**stated):
 
 def test_contract_keys():
     """The dictionary has the agreed keys in order and is JSON without NaN, whatever is left out."""
-    for stated in ({"nnt": 3}, {"treated": "6/80"}, {"cost_ratio": 0.5}, {"years": 2},
-                   {"treated": (6, 80), "untreated": (16, 40)}):
+    for stated in ({"nnt": 3}, {"treated": "6/80"}, {"cost_ratio": 0.5}, {"years": 2}, {"treated": (6, 80), "untreated": (16, 40)}):
         found = check(**stated)
         assert list(found) == KEYS
         assert list(found["implied"]) == ["untreated_risk", "treated_risk", "arr", "nnt", "relative_risk", "rate_ratio"]
@@ -51,13 +60,17 @@ def test_untreated_risk_and_nnt_give_the_treated_risk():
     assert check(untreated_risk="41%", nnt=3)["implied"]["treated_risk"] == pytest.approx(0.41 - 1 / 3)
 
 
-@pytest.mark.parametrize(("stated", "words"), [
-    ({"treated_risk": "0.075", "untreated_risk": "0.60", "nnt": 3}, "not 3"),
-    ({"treated_risk": "0.30", "untreated_risk": "0.10", "nnt": 3}, "to harm, not 3"),
-    ({"treated_risk": "0.30", "untreated_risk": "0.30", "nnt": 3}, "no difference"),
-    ({"treated_risk": "0.30", "nnt": "1.05"}, "125.2%: no such risk"),
-    ({"untreated_risk": "0.10", "nnt": 3}, "-23.3%: no such risk"),
-    ({"course_cost": 1500, "bleed_cost": 2000, "cost_ratio": "0.5"}, "0.75, not 0.5")])
+@pytest.mark.parametrize(
+    ("stated", "words"),
+    [
+        ({"treated_risk": "0.075", "untreated_risk": "0.60", "nnt": 3}, "not 3"),
+        ({"treated_risk": "0.30", "untreated_risk": "0.10", "nnt": 3}, "to harm, not 3"),
+        ({"treated_risk": "0.30", "untreated_risk": "0.30", "nnt": 3}, "no difference"),
+        ({"treated_risk": "0.30", "nnt": "1.05"}, "125.2%: no such risk"),
+        ({"untreated_risk": "0.10", "nnt": 3}, "-23.3%: no such risk"),
+        ({"course_cost": 1500, "bleed_cost": 2000, "cost_ratio": "0.5"}, "0.75, not 0.5"),
+    ],
+)
 def test_contradictions(stated, words):
     """What cannot all be true is said, once, with the arithmetic."""
     found = check(**stated)
@@ -66,11 +79,15 @@ def test_contradictions(stated, words):
     assert found["contradictions"][0] in found["sentences"]
 
 
-@pytest.mark.parametrize("stated", [
-    {"treated_risk": "0.075", "untreated_risk": "0.41", "nnt": 3},
-    {"treated_risk": "0.30", "untreated_risk": "0.62", "nnt": 4},
-    {"treated_risk": "0.12", "untreated_risk": "0.10", "nnt": -50},
-    {"course_cost": 1500, "bleed_cost": 3000, "cost_ratio": "0.5"}])
+@pytest.mark.parametrize(
+    "stated",
+    [
+        {"treated_risk": "0.075", "untreated_risk": "0.41", "nnt": 3},
+        {"treated_risk": "0.30", "untreated_risk": "0.62", "nnt": 4},
+        {"treated_risk": "0.12", "untreated_risk": "0.10", "nnt": -50},
+        {"course_cost": 1500, "bleed_cost": 3000, "cost_ratio": "0.5"},
+    ],
+)
 def test_agreement_within_rounding_is_no_contradiction(stated):
     """Rounding to nearest and rounding up are both allowed, for benefit and harm (1/0.32 = 3.1 may print as 4)."""
     assert check(**stated)["contradictions"] == []
@@ -141,8 +158,16 @@ def test_missing_horizon_and_content_are_called_out():
     bare = " ".join(check(treated="6/80", nnt=3, cost_ratio=0.5)["sentences"])
     assert "No horizon is stated" in bare
     assert "course's cost has no stated content" in bare
-    full = " ".join(check(treated="6/80", nnt=3, cost_ratio=0.5, years=2, course_content="three sessions, all devices",
-                          bleed_content="admission, full cost")["sentences"])
+    full = " ".join(
+        check(
+            treated="6/80",
+            nnt=3,
+            cost_ratio=0.5,
+            years=2,
+            course_content="three sessions, all devices",
+            bleed_content="admission, full cost",
+        )["sentences"]
+    )
     assert "No horizon" not in full
     assert "no stated content" not in full
     assert "bleeds a patient-year untreated" in full.replace("\n", " ")
@@ -180,16 +205,27 @@ def test_certain_and_absent_events():
     assert check(treated="0/30", untreated="0/30")["implied"]["relative_risk"] is None
 
 
-@pytest.mark.parametrize(("stated", "words"), [
-    ({}, "nothing is stated"), ({"treated": "7/5"}, "exceed"), ({"treated": "-1/10"}, "below 0"),
-    ({"untreated": "0/0"}, "patient"),
-    ({"treated": "6/80", "treated_risk": "0.2"}, "contradicts the counts 6/80"),
-    ({"untreated": "16/40", "untreated_risk": "41%"}, "contradicts the counts 16/40"),
-    ({"nnt": "0.5"}, "between -1 and 1"), ({"nnt": 0}, "between -1 and 1"), ({"nnt": "x"}, "finite number"),
-    ({"years": 0.0, "nnt": 3}, "--years"), ({"years": float("nan"), "nnt": 3}, "--years"),
-    ({"cost_ratio": -1}, "0 or more"),
-    ({"bleed_cost": 0}, "above 0"), ({"admissions_saved": 0}, "above 0"), ({"treated_risk": 7.5}, "between 0 and 1"),
-    ({"nnt": 3, "sessions": 0.5}, "at least one")])
+@pytest.mark.parametrize(
+    ("stated", "words"),
+    [
+        ({}, "nothing is stated"),
+        ({"treated": "7/5"}, "exceed"),
+        ({"treated": "-1/10"}, "below 0"),
+        ({"untreated": "0/0"}, "patient"),
+        ({"treated": "6/80", "treated_risk": "0.2"}, "contradicts the counts 6/80"),
+        ({"untreated": "16/40", "untreated_risk": "41%"}, "contradicts the counts 16/40"),
+        ({"nnt": "0.5"}, "between -1 and 1"),
+        ({"nnt": 0}, "between -1 and 1"),
+        ({"nnt": "x"}, "finite number"),
+        ({"years": 0.0, "nnt": 3}, "--years"),
+        ({"years": float("nan"), "nnt": 3}, "--years"),
+        ({"cost_ratio": -1}, "0 or more"),
+        ({"bleed_cost": 0}, "above 0"),
+        ({"admissions_saved": 0}, "above 0"),
+        ({"treated_risk": 7.5}, "between 0 and 1"),
+        ({"nnt": 3, "sessions": 0.5}, "at least one"),
+    ],
+)
 def test_bad_input_is_one_clear_error(stated, words):
     """Each impossible statement is refused with its rule and a fix."""
     with pytest.raises(ParameterError, match=words) as caught:

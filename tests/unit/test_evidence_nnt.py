@@ -30,9 +30,18 @@ def test_kinds():
     assert harm.value == pytest.approx(5.0)
 
 
-@pytest.mark.parametrize(("low", "high", "text"), [
-    (0.05, 0.25, "NNTB 4 to 20"), (-0.05, 0.25, "NNTB 4 to ∞ to NNTH 20"), (-0.25, -0.05, "NNTH 4 to 20"),
-    (0.0, 0.25, "NNTB 4 to ∞"), (-0.25, 0.0, "NNTH 4 to ∞"), (0.0, 0.0, "∞"), (0.25, -0.05, "NNTB 4 to ∞ to NNTH 20")])
+@pytest.mark.parametrize(
+    ("low", "high", "text"),
+    [
+        (0.05, 0.25, "NNTB 4 to 20"),
+        (-0.05, 0.25, "NNTB 4 to ∞ to NNTH 20"),
+        (-0.25, -0.05, "NNTH 4 to 20"),
+        (0.0, 0.25, "NNTB 4 to ∞"),
+        (-0.25, 0.0, "NNTH 4 to ∞"),
+        (0.0, 0.0, "∞"),
+        (0.25, -0.05, "NNTB 4 to ∞ to NNTH 20"),
+    ],
+)
 def test_interval_text(low, high, text):
     """An interval that spans 0 passes through infinity; a bound of 0 ends there."""
     assert format_nnt_interval(low, high) == text

@@ -11,8 +11,7 @@ from econmodel.evidence.pooling import forest_rows, pool, pool_contrast
 from econmodel.evidence.studies import StudyEffect, StudyRow, load_studies, log_rate_ratio, study_effect
 
 FILE = Path(__file__).parents[2] / "params" / "tables" / "effect_studies.csv"
-ROW = StudyRow("a", "glue_vs_none", "A 2020", "randomised trial", "", "both", "s", "demo", "",
-               2, 30, 11, 30, None, None, 6)
+ROW = StudyRow("a", "glue_vs_none", "A 2020", "randomised trial", "", "both", "s", "demo", "", 2, 30, 11, 30, None, None, 6)
 
 
 def copy_with(tmp_path, old, new):
@@ -27,8 +26,7 @@ def copy_with(tmp_path, old, new):
 def test_shipped_rows():
     """Every row has a source, a note and a status; counts from memory say so."""
     rows = load_studies(FILE)
-    assert {row.contrast for row in rows} == {"glue_vs_none", "beta_blocker_vs_none", "glue_vs_beta_blocker",
-                                              "transvenous_vs_none"}
+    assert {row.contrast for row in rows} == {"glue_vs_none", "beta_blocker_vs_none", "glue_vs_beta_blocker", "transvenous_vs_none"}
     assert all(row.source and row.note for row in rows)
     assert {row.status for row in rows if row.id.endswith("crude")} == {"from memory"}
 
@@ -36,8 +34,10 @@ def test_shipped_rows():
 def test_equivalent_counts_match_the_printed_probabilities():
     """Events over patients stay within half an event of the probability as printed."""
     for row in load_studies(FILE):
-        for events, n, risk in ((row.events_treated, row.n_treated, row.prob_treated),
-                                (row.events_control, row.n_control, row.prob_control)):
+        for events, n, risk in (
+            (row.events_treated, row.n_treated, row.prob_treated),
+            (row.events_control, row.n_control, row.prob_control),
+        ):
             assert abs(events - risk * n) <= 0.5
 
 
@@ -51,14 +51,18 @@ def test_a_new_trial_is_one_new_row(tmp_path):
     assert before.ratio < after.ratio < 1
 
 
-@pytest.mark.parametrize(("old", "new", "words"), [
-    ("contrast,study", "contrasts,study", "columns missing: contrast; unknown: contrasts"),
-    ("salama2020_glue_none", "choe2021_glue_none", "stands twice"),
-    (",2,30,11,30,", ",31,30,11,30,", "events 31 of 30"),
-    (",2,30,11,30,", ",two,30,11,30,", "events_treated = 'two'"),
-    (",2,30,11,30,", ",2,-30,11,30,", "n_treated = '-30'"),
-    ("both,choe2021,published", "both,choe2021,certain", "status 'certain'"),
-    ("both,choe2021,published", "all,choe2021,published", "measure 'all'")])
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("contrast,study", "contrasts,study", "columns missing: contrast; unknown: contrasts"),
+        ("salama2020_glue_none", "choe2021_glue_none", "stands twice"),
+        (",2,30,11,30,", ",31,30,11,30,", "events 31 of 30"),
+        (",2,30,11,30,", ",two,30,11,30,", "events_treated = 'two'"),
+        (",2,30,11,30,", ",2,-30,11,30,", "n_treated = '-30'"),
+        ("both,choe2021,published", "both,choe2021,certain", "status 'certain'"),
+        ("both,choe2021,published", "all,choe2021,published", "measure 'all'"),
+    ],
+)
 def test_broken_rows_are_refused(tmp_path, old, new, words):
     """Each broken row or header is one error that names the file."""
     with pytest.raises(DataError, match=words) as caught:

@@ -16,10 +16,20 @@ from econmodel.evidence.printed import (
 )
 
 
-@pytest.mark.parametrize(("text", "rule"), [("7/5", "exceed"), ("-1/10", "below 0"), ("0/0", "at least one patient"),
-                                            ("3/-4", "at least one patient"), ("six/80", "not events/patients"),
-                                            ("6", "not events/patients"), ("6/80/2", "not events/patients"),
-                                            ("", "not events/patients"), ("2.5/10", "not events/patients")])
+@pytest.mark.parametrize(
+    ("text", "rule"),
+    [
+        ("7/5", "exceed"),
+        ("-1/10", "below 0"),
+        ("0/0", "at least one patient"),
+        ("3/-4", "at least one patient"),
+        ("six/80", "not events/patients"),
+        ("6", "not events/patients"),
+        ("6/80/2", "not events/patients"),
+        ("", "not events/patients"),
+        ("2.5/10", "not events/patients"),
+    ],
+)
 def test_impossible_counts_are_refused(text, rule):
     """Each impossible count gives one error that names the option, the value and the rule."""
     with pytest.raises(ParameterError, match=rule) as caught:
@@ -36,10 +46,19 @@ def test_counts_are_read():
         checked_counts((2.5, 10), "treated")
 
 
-@pytest.mark.parametrize(("given", "low", "high"), [
-    ("0.41", 0.405, 0.415), ("41%", 0.405, 0.415), (0.075, 0.0745, 0.0755), ("7.5%", 0.0745, 0.0755),
-    ("0.4", 0.395, 0.405),
-    (0.0, 0.0, 0.005), ("1", 0.995, 1.0), ("0.40000", 0.399995, 0.400005)])
+@pytest.mark.parametrize(
+    ("given", "low", "high"),
+    [
+        ("0.41", 0.405, 0.415),
+        ("41%", 0.405, 0.415),
+        (0.075, 0.0745, 0.0755),
+        ("7.5%", 0.0745, 0.0755),
+        ("0.4", 0.395, 0.405),
+        (0.0, 0.0, 0.005),
+        ("1", 0.995, 1.0),
+        ("0.40000", 0.399995, 0.400005),
+    ],
+)
 def test_rounding_of_risks(given, low, high):
     """A risk covers half a unit of its last digit, a whole percent at most, and stays within 0 to 1."""
     span = parse_risk(given, "risk", "")

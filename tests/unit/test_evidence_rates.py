@@ -85,9 +85,15 @@ def test_relative_risk_understates_a_hazard_ratio():
         relative_risk_to_hazard_ratio(2.5, 0.45)
 
 
-@pytest.mark.parametrize(("matrix", "rule"), [
-    ([[0.5, 0.5]], "square"), ([[0.5, 0.4], [0.0, 1.0]], "row 0 sums to 0.900000"),
-    ([[1.1, -0.1], [0.0, 1.0]], "between 0 and 1"), ([[float("nan"), 1.0], [0.0, 1.0]], "between 0 and 1")])
+@pytest.mark.parametrize(
+    ("matrix", "rule"),
+    [
+        ([[0.5, 0.5]], "square"),
+        ([[0.5, 0.4], [0.0, 1.0]], "row 0 sums to 0.900000"),
+        ([[1.1, -0.1], [0.0, 1.0]], "between 0 and 1"),
+        ([[float("nan"), 1.0], [0.0, 1.0]], "between 0 and 1"),
+    ],
+)
 def test_malformed_matrices_are_refused(matrix, rule):
     """Shape, range and row sums are checked, never renormalised."""
     with pytest.raises(ModelError, match=rule):

@@ -44,9 +44,7 @@ def fill(blank: Path, target: Path, answers: dict[str, Any], edit: Callable[[Any
     workbook = load_workbook(blank)
     for shown, answer in answers.items():
         page, row = find(workbook, shown)
-        for column, value in zip(
-            range(at.ANSWER, at.UNKNOWN + 1), answer if isinstance(answer, tuple) else (answer,), strict=False
-        ):
+        for column, value in zip(range(at.ANSWER, at.UNKNOWN + 1), answer if isinstance(answer, tuple) else (answer,), strict=False):
             page.cell(row, column).value = value
     if edit:
         edit(workbook)
@@ -156,9 +154,7 @@ def test_differences_are_shown_before_use(blank: Path, tmp_path: Path) -> None:
     rows = {row["name"]: row for row in read_form(path).rows()}
     assert (rows["c_coil"]["ours"], rows["c_coil"]["theirs"], rows["c_coil"]["changed"]) == (240.0, 24.0, True)
     assert (rows["c_coil"]["sheet"], rows["c_coil"]["cell"]) == ("Procurement", "F6")
-    assert (
-        rows["c_coil"]["warning"] == "0.1 times ours: check the unit; prices of 2019 among prices of 2024: not adjusted"
-    )
+    assert rows["c_coil"]["warning"] == "0.1 times ours: check the unit; prices of 2019 among prices of 2024: not adjusted"
     assert rows["n_stay_days"]["changed"] is False
     other = load_case(demo_file(), sets=["n_stay_days=7"]).parameters
     assert {row["name"]: row["ours"] for row in read_form(path).rows(other)}["n_stay_days"] == 7.0
@@ -166,11 +162,7 @@ def test_differences_are_shown_before_use(blank: Path, tmp_path: Path) -> None:
 
 def test_a_table_is_answered_cell_by_cell(blank: Path, tmp_path: Path) -> None:
     """Fields of a table change where answered; its other cells and its rows stay."""
-    path = fill(
-        blank,
-        tmp_path / "back.xlsx",
-        {"payers / Medicare / denial": 0.04, "capital / Linear echoendoscope / cost": 95000},
-    )
+    path = fill(blank, tmp_path / "back.xlsx", {"payers / Medicare / denial": 0.04, "capital / Linear echoendoscope / cost": 95000})
     before, after = load_case(demo_file()).parameters, load_case(demo_file(), [path]).parameters
     assert after.rows("payers")[0]["denial"] == 0.04
     assert [row["share"] for row in after.rows("payers")] == [row["share"] for row in before.rows("payers")]
@@ -212,9 +204,7 @@ def test_a_later_set_still_wins(blank: Path, tmp_path: Path) -> None:
         ("n_sessions_glue", "=1+1", "formula that was never worked out", "type the value itself"),
     ],
 )
-def test_nonsense_is_refused_with_sheet_and_cell(
-    blank: Path, tmp_path: Path, shown: str, value: Any, what: str, fix: str
-) -> None:
+def test_nonsense_is_refused_with_sheet_and_cell(blank: Path, tmp_path: Path, shown: str, value: Any, what: str, fix: str) -> None:
     """Each bad answer: what is wrong, in which sheet and cell, and what to type instead."""
 
     def spot(workbook: Any) -> None:
@@ -249,11 +239,7 @@ def test_a_formula_counts_with_the_value_stored_in_it() -> None:
 
 def test_every_fault_is_listed_at_once(blank: Path, tmp_path: Path) -> None:
     """Several bad cells come back as one message."""
-    path = fill(
-        blank,
-        tmp_path / "back.xlsx",
-        {"c_coil": "a", "n_stay_days": -1, "share_accepting": ("x", "24", None, None, None)},
-    )
+    path = fill(blank, tmp_path / "back.xlsx", {"c_coil": "a", "n_stay_days": -1, "share_accepting": ("x", "24", None, None, None)})
     with pytest.raises(EconModelError) as fault:
         read_form(path)
     assert str(fault.value).count("where:") == 3
@@ -338,9 +324,7 @@ def broken_hidden(workbook: Any) -> None:
         (broken_hidden, "hidden sheet of", "back.xlsx"),
     ],
 )
-def test_a_changed_layout_is_refused(
-    blank: Path, tmp_path: Path, edit: Callable[[Any], None], what: str, where: str
-) -> None:
+def test_a_changed_layout_is_refused(blank: Path, tmp_path: Path, edit: Callable[[Any], None], what: str, where: str) -> None:
     """Deleted or moved rows, renamed sheets, changed names: refused with sheet and cell, never guessed."""
     path = fill(blank, tmp_path / "back.xlsx", {"c_coil": 250}, edit)
     with pytest.raises(EconModelError) as fault:
@@ -381,10 +365,17 @@ def test_a_form_in_another_currency_is_refused(blank: Path, tmp_path: Path) -> N
 def test_a_table_the_case_no_longer_has_is_refused(blank: Path, tmp_path: Path) -> None:
     """Shares answered for the demo's groups do not slip into a case with other groups, nor bring old ones back."""
     site = tmp_path / "site.toml"
-    site.write_text('title = "T"\nrationale = "r"\n[override.case_mix]\nreason = "r"\ntable = [{ name = "All", share = 1.0, '
-                    'child = "B", size_step = 2, red_spot = 1 }]\n', encoding="utf-8")
-    ours = {a.question.shown: a.question.ours for rows in questions(load_case(demo_file()).parameters).values() for a in rows
-            if a.question.name == "case_mix"}
+    site.write_text(
+        'title = "T"\nrationale = "r"\n[override.case_mix]\nreason = "r"\ntable = [{ name = "All", share = 1.0, '
+        'child = "B", size_step = 2, red_spot = 1 }]\n',
+        encoding="utf-8",
+    )
+    ours = {
+        a.question.shown: a.question.ours
+        for rows in questions(load_case(demo_file()).parameters).values()
+        for a in rows
+        if a.question.name == "case_mix"
+    }
     path = fill(blank, tmp_path / "back.xlsx", ours)
     load_case(demo_file(), [path])
     with pytest.raises(DataError, match="case_mix: the form was made from another table") as fault:
@@ -405,6 +396,7 @@ def test_a_filled_form_is_never_overwritten(blank: Path, tmp_path: Path) -> None
 
 def test_an_edited_hidden_sheet_is_told(blank: Path, tmp_path: Path) -> None:
     """A row number beyond the table is found before it is used."""
+
     def spoil(workbook: Any) -> None:
         page = workbook[at.HIDDEN_SHEET]
         column = 1 + at.ENTRY_FIELDS.index("item")

@@ -17,8 +17,7 @@ def inputs(base):
 def probability(inputs, year, source, kind, strategy="glue", cell=0, target=None):
     """Probability of one move in one lane."""
     structure = inputs.structure
-    (move,) = [i for i, m in enumerate(structure.moves)
-               if (m.source, m.kind) == (source, kind) and target in (None, m.target)]
+    (move,) = [i for i, m in enumerate(structure.moves) if (m.source, m.kind) == (source, kind) and target in (None, m.target)]
     lane = inputs.strategies.keys.index(strategy) * inputs.relative.shape[1] + cell
     return float(Hazards(inputs).year(year)[move, lane])
 
@@ -67,8 +66,9 @@ def test_treatment_acts_in_course_and_after(inputs):
     """Intention to treat: the ratio acts during the course and after, not on bleeds from another source."""
     for state in ("in_course", "protected"):
         ratio = probability(inputs, 0, state, "gastric_bleed") / probability(inputs, 0, state, "other_bleed")
-        untreated = (probability(inputs, 0, "at_risk", "gastric_bleed", "watch")
-                     / probability(inputs, 0, "at_risk", "other_bleed", "watch"))
+        untreated = probability(inputs, 0, "at_risk", "gastric_bleed", "watch") / probability(
+            inputs, 0, "at_risk", "other_bleed", "watch"
+        )
         assert ratio == pytest.approx(0.35 * untreated)
 
 
@@ -95,10 +95,14 @@ def test_acute_month(inputs):
 
 def test_death_rates_by_state(inputs):
     """Excess death is multiplied after a bleed, and replaced after transplant."""
+
     def rate(source):
         p = probability(inputs, 0, source, "other_death", "watch", cell=2)
-        others = [k for k in ("gastric_bleed", "other_bleed", "transplant", "late_rebleed")
-                  if any((m.source, m.kind) == (source, k) for m in inputs.structure.moves)]
+        others = [
+            k
+            for k in ("gastric_bleed", "other_bleed", "transplant", "late_rebleed")
+            if any((m.source, m.kind) == (source, k) for m in inputs.structure.moves)
+        ]
         total = p + sum(probability(inputs, 0, source, k, "watch", cell=2) for k in others)
         return p / total * -np.log1p(-total) * 12
 
@@ -108,10 +112,22 @@ def test_death_rates_by_state(inputs):
     assert rate("transplanted") == pytest.approx(background + 0.03)
 
 
-@pytest.mark.parametrize("changes", [
-    {}, {"effect_basis": "per_protocol"}, {"effect_clock": "last_course"}, {"years_excess_after_bleed": "one_year"},
-    {"hazard_decline": "frailty"}, {"effect_basis": "per_protocol", "effect_clock": "last_course",
-                                    "years_excess_after_bleed": "one_year", "hazard_decline": "frailty"}])
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {},
+        {"effect_basis": "per_protocol"},
+        {"effect_clock": "last_course"},
+        {"years_excess_after_bleed": "one_year"},
+        {"hazard_decline": "frailty"},
+        {
+            "effect_basis": "per_protocol",
+            "effect_clock": "last_course",
+            "years_excess_after_bleed": "one_year",
+            "hazard_decline": "frailty",
+        },
+    ],
+)
 def test_every_probability_is_one(vary, changes):
     """In every structure and year, probabilities are at least 0 and sum to at most 1 out of each state."""
     inputs = resolve(vary(horizon_years=12, **changes))
@@ -143,8 +159,7 @@ def test_per_protocol_protects_after_the_course_only(vary):
     inputs = resolve(vary(horizon_years=2, effect_basis="per_protocol"))
     course = probability(inputs, 0, "in_course", "gastric_bleed") / probability(inputs, 0, "in_course", "other_bleed")
     plain = resolve(vary(horizon_years=2))
-    untreated = (probability(plain, 0, "at_risk", "gastric_bleed", "watch")
-                 / probability(plain, 0, "at_risk", "other_bleed", "watch"))
+    untreated = probability(plain, 0, "at_risk", "gastric_bleed", "watch") / probability(plain, 0, "at_risk", "other_bleed", "watch")
     assert course == pytest.approx(untreated)
     finish, failed = (probability(inputs, 0, "in_course", k) for k in ("finish", "failed"))
     assert finish / (finish + failed) == pytest.approx(0.60)

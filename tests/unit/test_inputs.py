@@ -61,15 +61,13 @@ def test_fatality_meets_the_pooled_figure(vary):
     assert ratio == pytest.approx(np.full(3, ratio[0]), rel=0.1)
 
 
-@pytest.mark.parametrize(("value", "start", "expected"), [
-    ("lifetime", 60, 40), (5, 60, 5), (40, 60, 40), ("lifetime", 99, 1)])
+@pytest.mark.parametrize(("value", "start", "expected"), [("lifetime", 60, 40), (5, 60, 5), (40, 60, 40), ("lifetime", 99, 1)])
 def test_horizons(vary, value, start, expected):
     """A lifetime runs to age 100; otherwise whole years up to there."""
     assert horizon_years(vary(horizon_years=value, start_age=start)) == expected
 
 
-@pytest.mark.parametrize(("value", "start"), [
-    (41, 60), (0, 60), (2.5, 60), (-1, 60), ("lifetime", 100), ("lifetime", 60.5)])
+@pytest.mark.parametrize(("value", "start"), [(41, 60), (0, 60), (2.5, 60), (-1, 60), ("lifetime", 100), ("lifetime", 60.5)])
 def test_impossible_horizons(vary, value, start):
     """A horizon of no years, of part of a year, or past age 100 is refused."""
     with pytest.raises(ParameterError):
@@ -82,11 +80,17 @@ def test_background_rates_follow_age():
     assert background_rates("us_2013", np.ones(1), 60, 3)[0] == pytest.approx(-np.log1p(-q[60:63]))
 
 
-@pytest.mark.parametrize(("changes", "says"), [
-    ({"headline_years": 0.0}, "headline_years"), ({"headline_years": 2.5}, "headline_years"),
-    ({"n_trial_months": 0.0}, "n_trial_months"), ({"n_frailty_classes": 0.0}, "n_frailty_classes"),
-    ({"p_death_six_weeks": 0.5}, "six-week mortality"),
-    ({"p_death_six_weeks_child_a": 0, "p_death_six_weeks_child_b": 0, "p_death_six_weeks_child_c": 0}, "are all 0")])
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"headline_years": 0.0}, "headline_years"),
+        ({"headline_years": 2.5}, "headline_years"),
+        ({"n_trial_months": 0.0}, "n_trial_months"),
+        ({"n_frailty_classes": 0.0}, "n_frailty_classes"),
+        ({"p_death_six_weeks": 0.5}, "six-week mortality"),
+        ({"p_death_six_weeks_child_a": 0, "p_death_six_weeks_child_b": 0, "p_death_six_weeks_child_c": 0}, "are all 0"),
+    ],
+)
 def test_figures_that_cannot_be_resolved(vary, changes, says):
     """What cannot be resolved is an error that names the input and its place."""
     with pytest.raises(EconModelError, match=says) as caught:

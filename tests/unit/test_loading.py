@@ -36,10 +36,12 @@ COIL = '[override.c_coil]\nvalue = 200\nreason = "procurement"\n'
 @pytest.fixture
 def site(tmp_path):
     """Write an override file, one more each time."""
+
     def write(body):
         path = tmp_path / f"site_{len(list(tmp_path.iterdir()))}.toml"
         path.write_text(SITE + body, encoding="utf-8")
         return path
+
     return write
 
 

@@ -119,8 +119,9 @@ def six_weeks(f, rr, e, episodes=400):
     return dead
 
 
-@pytest.mark.parametrize(("six_week", "rr", "e"), [(0.14, 1.25, 0.11), (0.412, 1.25, 0.11), (0.05, 1.0, 0.3),
-                                                   (0.0, 1.25, 0.11), (0.3, 0.8, 0.5)])
+@pytest.mark.parametrize(
+    ("six_week", "rr", "e"), [(0.14, 1.25, 0.11), (0.412, 1.25, 0.11), (0.05, 1.0, 0.3), (0.0, 1.25, 0.11), (0.3, 0.8, 0.5)]
+)
 def test_acute_fatality_adds_up_to_six_week_mortality(six_week, rr, e):
     """Summed over the bleed and every early rebleed, the solved fatality gives back the published mortality."""
     found, held = solve_acute_fatality(np.array([[six_week]]), np.array([rr]), np.array([e]))

@@ -6,8 +6,9 @@ import pytest
 from econmodel.economics.evaluate import evaluate
 
 PERFECT = {"u_never_bled": 1.0, "u_post_bleed": 1.0, "u_bleeding": 1.0, "u_transplanted": 1.0}
-NO_LOSS = dict.fromkeys(("du_session", "du_drug_year", "du_embolism", "du_sepsis", "du_fever", "du_ulcer_bleed",
-                         "du_bleed_episode"), 0.0)
+NO_LOSS = dict.fromkeys(
+    ("du_session", "du_drug_year", "du_embolism", "du_sepsis", "du_fever", "du_ulcer_bleed", "du_bleed_episode"), 0.0
+)
 
 
 def test_utility_one_makes_a_qaly_a_life_year(vary):
@@ -28,9 +29,17 @@ def test_losses_are_what_qalys_lack(vary, five_years):
     found = evaluate(vary(horizon_years=5, **NO_LOSS))
     gap = (found.qalys(discounted=False) - five_years.qalys(discounted=False))[0, :, 0]
     p = five_years.parameters
-    expected = sum(five_years.count(name)[0, :, 0] * p.number(loss) for name, loss in (
-        ("sessions", "du_session"), ("drug_year", "du_drug_year"), ("embolism", "du_embolism"), ("sepsis", "du_sepsis"),
-        ("fever", "du_fever"), ("ulcer_bleed", "du_ulcer_bleed")))
+    expected = sum(
+        five_years.count(name)[0, :, 0] * p.number(loss)
+        for name, loss in (
+            ("sessions", "du_session"),
+            ("drug_year", "du_drug_year"),
+            ("embolism", "du_embolism"),
+            ("sepsis", "du_sepsis"),
+            ("fever", "du_fever"),
+            ("ulcer_bleed", "du_ulcer_bleed"),
+        )
+    )
     assert gap == pytest.approx(expected)
     assert gap[0] == 0
 
@@ -41,9 +50,11 @@ def test_a_bleed_counts_once(vary, five_years):
     p, watch = five_years.parameters, (0, 0, 0)
     shift = (one_off.qalys(discounted=False) - five_years.qalys(discounted=False))[watch]
     months = [five_years.count(state)[watch] for state in ("bleeding", "rebleeding")]
-    expected = (months[0] * (p.number("u_never_bled") - p.number("u_bleeding"))
-                + months[1] * (p.number("u_post_bleed") - p.number("u_bleeding"))
-                - five_years.bleeds()[watch] * p.number("du_bleed_episode"))
+    expected = (
+        months[0] * (p.number("u_never_bled") - p.number("u_bleeding"))
+        + months[1] * (p.number("u_post_bleed") - p.number("u_bleeding"))
+        - five_years.bleeds()[watch] * p.number("du_bleed_episode")
+    )
     assert shift == pytest.approx(expected)
 
 

@@ -44,8 +44,10 @@ def test_spread_follows_the_value(apply, base):
 
 def test_given_fields_replace_the_old(apply):
     """A distribution, range or note that is given is taken."""
-    changed = apply('[override.hr_glue]\nvalue = 0.5\ndistribution = { family = "lognormal", se_log = 0.1 }\n'
-                    'range = { low = 0.4, high = 0.6, basis = "95% interval" }\nnote = "n"\nreason = "x"\n')["hr_glue"]
+    changed = apply(
+        '[override.hr_glue]\nvalue = 0.5\ndistribution = { family = "lognormal", se_log = 0.1 }\n'
+        'range = { low = 0.4, high = 0.6, basis = "95% interval" }\nnote = "n"\nreason = "x"\n'
+    )["hr_glue"]
     assert changed.distribution.fields["sigma"] == 0.1
     assert (changed.range.low, changed.range.basis, changed.note) == (0.4, "95% interval", "n")
 
@@ -58,10 +60,12 @@ def test_a_new_status_starts_with_a_clean_slate(apply):
 
 def test_a_new_input_and_a_new_strategy(apply):
     """A site may add an input and a strategy that names it."""
-    changed = apply('[input.hr_sponge]\nlabel = "Bleeding rate after sponge"\nvalue = 0.5\nunit = "hazard ratio"\n'
-                    'status = "assumption"\nrationale = "r"\ndistribution = { family = "fixed", reason = "r" }\n'
-                    '[strategy.sponge]\nlabel = "Gelatin sponge"\nstarts_in = "protected"\nhr_gastric = ["hr_sponge"]\n'
-                    'effect_full_years = "n_effect_full_years_drug"\neffect_none_years = "n_effect_none_years_drug"\n')
+    changed = apply(
+        '[input.hr_sponge]\nlabel = "Bleeding rate after sponge"\nvalue = 0.5\nunit = "hazard ratio"\n'
+        'status = "assumption"\nrationale = "r"\ndistribution = { family = "fixed", reason = "r" }\n'
+        '[strategy.sponge]\nlabel = "Gelatin sponge"\nstarts_in = "protected"\nhr_gastric = ["hr_sponge"]\n'
+        'effect_full_years = "n_effect_full_years_drug"\neffect_none_years = "n_effect_none_years_drug"\n'
+    )
     assert changed["hr_sponge"].changed_by == "Test site"
     assert changed.strategies["sponge"].hr_gastric == ("hr_sponge",)
     assert list(changed.strategies)[-1] == "sponge"
@@ -87,8 +91,7 @@ def test_overrides_stack(tmp_path):
     for n, value in enumerate((0.5, 0.6)):
         paths.append(tmp_path / f"{n}.toml")
         body = f"[override.hr_glue]\nvalue = {value}\nreason = 'x'\n"
-        paths[-1].write_text(f"title = 'File {n}'\nrationale = 'r'\n{body}",
-                             encoding="utf-8")
+        paths[-1].write_text(f"title = 'File {n}'\nrationale = 'r'\n{body}", encoding="utf-8")
     case = load_case(None, paths, ["hr_glue=0.7"])
     assert case.parameters.titles == ("File 0", "File 1")
     assert case.parameters["hr_glue"].value == 0.7
@@ -114,10 +117,19 @@ def test_set_on_the_command_line(base):
     assert set_value(base, "horizon_years=10").number("horizon_years") == 10.0
 
 
-@pytest.mark.parametrize(("text", "says"), [
-    ("hr_glue", "NAME=VALUE"), ("=0.5", "NAME=VALUE"), ("hr_glue=", "NAME=VALUE"), ("hr_gleu=0.5", "hr_glue"),
-    ("hr_glue=half", "must be a number"), ("hr_glue=nan", "finite"), ("case_mix=1", "is a table"),
-    ("p_embolism_glue=2", "between 0 and 1")])
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("hr_glue", "NAME=VALUE"),
+        ("=0.5", "NAME=VALUE"),
+        ("hr_glue=", "NAME=VALUE"),
+        ("hr_gleu=0.5", "hr_glue"),
+        ("hr_glue=half", "must be a number"),
+        ("hr_glue=nan", "finite"),
+        ("case_mix=1", "is a table"),
+        ("p_embolism_glue=2", "between 0 and 1"),
+    ],
+)
 def test_faulty_sets(base, text, says):
     """A faulty ``--set`` says what is wrong and shows the option."""
     with pytest.raises(ParameterError, match=says):
@@ -144,29 +156,37 @@ def test_a_date_in_quotes_is_refused(apply):
 GROUP = '{ name = NAME, share = SHARE, child = "A", size_step = 2, red_spot = 0 }'
 
 
-@pytest.mark.parametrize(("body", "said"), [
-    ('[override.c_coil]\nvalue = 240\nreason = "  "\n', "needs a reason"),
-    ('[override.c_coil]\nreason = "x"\n', "changes nothing"),
-    ('[override.c_coil]\nvalue = 240\nlabel = [3]\nreason = "x"\n', "label = .*must be text"),
-    ('[override.c_coil]\nvalue = 240\nprice_year = "ages ago"\nreason = "x"\n', "must be a year"),
-    ('[override.c_coil]\nvalue = 1e308\nreason = "x"\n', "must be within 1,000,000,000,000"),
-    (f'[override.c_coil]\nvalue = {"9" * 400}\nreason = "x"\n', "has 400 digits"),
-    ('[override.c_coil]\nvalue = "lifetime"\nreason = "x"\n', "must be a number"),
-    ('[override.c_coil]\nvalue = 240\ndistribution = { family = ["gamma"], se = 3 }\nreason = "x"\n', "family .* is unknown"),
-    ('[override.c_coil]\nrange = { low = 1, high = inf, basis = "x" }\nreason = "x"\n', "high end of the range = inf"),
-    ('[override.p_sepsis_glue]\nrange = { low = 0, high = 4, basis = "x" }\nreason = "x"\n', "high end of the range = 4"),
-    ('[override.hr_glue]\nrange = { low = 0, high = 1, basis = "x" }\nreason = "x"\n', "low end of the range = 0"),
-])
+@pytest.mark.parametrize(
+    ("body", "said"),
+    [
+        ('[override.c_coil]\nvalue = 240\nreason = "  "\n', "needs a reason"),
+        ('[override.c_coil]\nreason = "x"\n', "changes nothing"),
+        ('[override.c_coil]\nvalue = 240\nlabel = [3]\nreason = "x"\n', "label = .*must be text"),
+        ('[override.c_coil]\nvalue = 240\nprice_year = "ages ago"\nreason = "x"\n', "must be a year"),
+        ('[override.c_coil]\nvalue = 1e308\nreason = "x"\n', "must be within 1,000,000,000,000"),
+        (f'[override.c_coil]\nvalue = {"9" * 400}\nreason = "x"\n', "has 400 digits"),
+        ('[override.c_coil]\nvalue = "lifetime"\nreason = "x"\n', "must be a number"),
+        ('[override.c_coil]\nvalue = 240\ndistribution = { family = ["gamma"], se = 3 }\nreason = "x"\n', "family .* is unknown"),
+        ('[override.c_coil]\nrange = { low = 1, high = inf, basis = "x" }\nreason = "x"\n', "high end of the range = inf"),
+        ('[override.p_sepsis_glue]\nrange = { low = 0, high = 4, basis = "x" }\nreason = "x"\n', "high end of the range = 4"),
+        ('[override.hr_glue]\nrange = { low = 0, high = 1, basis = "x" }\nreason = "x"\n', "low end of the range = 0"),
+    ],
+)
 def test_values_that_cannot_be_are_refused(apply, body, said):
     """Each is one named fault of the user, not of the program."""
     with pytest.raises(ParameterError, match=said):
         apply(body)
 
 
-@pytest.mark.parametrize(("rows", "said"), [
-    ([("'A'", "0.5"), ("'A'", "0.5")], "a name of its own"), ([("[3]", "1.0")], "a name of its own"),
-    ([("''", "1.0")], "a name of its own"), ([("'A'", "nan")], "must be numbers"),
-])
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        ([("'A'", "0.5"), ("'A'", "0.5")], "a name of its own"),
+        ([("[3]", "1.0")], "a name of its own"),
+        ([("''", "1.0")], "a name of its own"),
+        ([("'A'", "nan")], "must be numbers"),
+    ],
+)
 def test_patient_groups_have_names_of_their_own(tmp_path, rows, said):
     """Two groups of one name would be one in the results."""
     table = ", ".join(GROUP.replace("NAME", name).replace("SHARE", share) for name, share in rows)

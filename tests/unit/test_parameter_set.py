@@ -47,8 +47,12 @@ def test_hash_follows_what_moves_results(base):
     same = with_input(base, "hr_glue", label="other words", where=Where("elsewhere.toml", 9))
     assert same.sha256 == base.sha256
     spread = replace(base["hr_glue"].distribution, fields=base["hr_glue"].distribution.fields | {"sigma": 0.4})
-    changed = [base.with_value("hr_glue", 0.36), with_input(base, "hr_glue", distribution=spread),
-               replace(base, strategies=dict(list(base.strategies.items())[:-1])), replace(base, correlated=())]
+    changed = [
+        base.with_value("hr_glue", 0.36),
+        with_input(base, "hr_glue", distribution=spread),
+        replace(base, strategies=dict(list(base.strategies.items())[:-1])),
+        replace(base, correlated=()),
+    ]
     assert len({base.sha256, *(c.sha256 for c in changed)}) == 5
 
 
@@ -58,8 +62,9 @@ def test_unknown_source(base):
         check(with_input(base, "hr_glue", source="mishra"))
 
 
-@pytest.mark.parametrize(("name", "value"), [("comparator", "wait"), ("secondary_prophylaxis", "none"),
-                                             ("life_table", "us_1066"), ("effect_clock", "noon")])
+@pytest.mark.parametrize(
+    ("name", "value"), [("comparator", "wait"), ("secondary_prophylaxis", "none"), ("life_table", "us_1066"), ("effect_clock", "noon")]
+)
 def test_values_outside_their_choices(base, name, value):
     """A setting outside its choices is refused; comparator and secondary prophylaxis choose among the rows."""
     with pytest.raises(ParameterError, match=value):
@@ -79,9 +84,16 @@ def test_groups_naming_unknown_inputs(base):
         check(replace(base, correlated=(JointGroup("g", ("hr_glue", "hr_nothing"), Where("f", 1, "correlated.g")),)))
 
 
-@pytest.mark.parametrize(("direction", "values", "passes"), [
-    ("up", (0.1, 0.2), True), ("up", (0.2, 0.2), True), ("up", (0.3, 0.2), False), ("down", (0.3, 0.2), True),
-    ("down", (0.2, 0.3), False)])
+@pytest.mark.parametrize(
+    ("direction", "values", "passes"),
+    [
+        ("up", (0.1, 0.2), True),
+        ("up", (0.2, 0.2), True),
+        ("up", (0.3, 0.2), False),
+        ("down", (0.3, 0.2), True),
+        ("down", (0.2, 0.3), False),
+    ],
+)
 def test_order_of_groups(base, direction, values, passes):
     """Values of an ordered group keep their order; equal ones pass."""
     changed = base.with_value("p_embolism_glue", values[0]).with_value("p_sepsis_glue", values[1])

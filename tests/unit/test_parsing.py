@@ -11,9 +11,16 @@ from econmodel.parameters.row_parsing import parse_joint, parse_row
 from econmodel.parameters.schema import SecondaryRow, StrategyRow, Where
 
 WHERE = Where("params/base_case/x.toml", 3, "c_new")
-RAW = {"label": "Cost of a new device", "value": 120, "unit": "USD/session", "price_year": 2024, "status": "assumption",
-       "rationale": "Invented.", "distribution": {"family": "gamma", "se": 12.0},
-       "range": {"low": 90, "high": 150.0, "basis": "judgement"}}
+RAW = {
+    "label": "Cost of a new device",
+    "value": 120,
+    "unit": "USD/session",
+    "price_year": 2024,
+    "status": "assumption",
+    "rationale": "Invented.",
+    "distribution": {"family": "gamma", "se": 12.0},
+    "range": {"low": 90, "high": 150.0, "basis": "judgement"},
+}
 
 
 def test_a_complete_input():
@@ -26,8 +33,7 @@ def test_a_complete_input():
     assert found.is_uncertain
 
 
-@pytest.mark.parametrize("field", ["label", "unit", "status", "distribution", "range", "price_year", "rationale",
-                                   "value"])
+@pytest.mark.parametrize("field", ["label", "unit", "status", "distribution", "range", "price_year", "rationale", "value"])
 def test_every_field_is_needed(field):
     """An input without one of its fields is refused, and the message names the input."""
     raw = copy.deepcopy(RAW)
@@ -42,18 +48,42 @@ def test_a_plain_value_is_refused():
         parse_parameter("c_new", 120, WHERE)
 
 
-@pytest.mark.parametrize(("unit", "value"), [
-    ("probability", 0.0), ("probability", 1.0), ("share", 0.5), ("utility", -0.5), ("USD/coil", 0.0), ("per year", 3.0),
-    ("hazard ratio", 1e-6), ("log hazard", -2.0), ("QALY", 0.1)])
+@pytest.mark.parametrize(
+    ("unit", "value"),
+    [
+        ("probability", 0.0),
+        ("probability", 1.0),
+        ("share", 0.5),
+        ("utility", -0.5),
+        ("USD/coil", 0.0),
+        ("per year", 3.0),
+        ("hazard ratio", 1e-6),
+        ("log hazard", -2.0),
+        ("QALY", 0.1),
+    ],
+)
 def test_values_inside_their_bounds(unit, value):
     """Values at and inside the bounds of their unit pass as they are."""
     assert parse_value("x", value, unit, WHERE) == value
 
 
-@pytest.mark.parametrize(("unit", "value"), [
-    ("probability", 1.0001), ("share", -0.1), ("utility", 1.2), ("utility", -1.2), ("USD/coil", -1),
-    ("per year", -1e-9), ("hazard ratio", 0), ("ratio", -1), ("sessions", -1), ("QALY", -0.1),
-    ("years", float("nan")), ("years", True)])
+@pytest.mark.parametrize(
+    ("unit", "value"),
+    [
+        ("probability", 1.0001),
+        ("share", -0.1),
+        ("utility", 1.2),
+        ("utility", -1.2),
+        ("USD/coil", -1),
+        ("per year", -1e-9),
+        ("hazard ratio", 0),
+        ("ratio", -1),
+        ("sessions", -1),
+        ("QALY", -0.1),
+        ("years", float("nan")),
+        ("years", True),
+    ],
+)
 def test_values_outside_their_bounds(unit, value):
     """Values outside the bounds of their unit are refused, with the unit in the message."""
     with pytest.raises(ParameterError, match=unit.replace("/", "/")):
@@ -70,8 +100,13 @@ def test_nearest_name():
 
 def test_a_strategy_row():
     """A row keeps lists as tuples and its surveillance plan as months, interval and visit."""
-    raw = {"label": "Sponge", "starts_in": "in_course", "hr_gastric": ["hr_a", "hr_b"], "complications": {},
-           "surveillance": {"months": [3, 6], "interval": 12, "visit": "surveillance_eus"}}
+    raw = {
+        "label": "Sponge",
+        "starts_in": "in_course",
+        "hr_gastric": ["hr_a", "hr_b"],
+        "complications": {},
+        "surveillance": {"months": [3, 6], "interval": 12, "visit": "surveillance_eus"},
+    }
     row = parse_row(StrategyRow, "sponge", raw, WHERE)
     assert row.hr_gastric == ("hr_a", "hr_b")
     assert [m for m in range(40) if row.surveillance.at(m)] == [3, 6, 18, 30]
@@ -80,8 +115,7 @@ def test_a_strategy_row():
 
 def test_a_plan_without_interval_ends():
     """Interval 0 means no visits after the listed months."""
-    raw = {"label": "Drug", "starts_in": "protected",
-           "surveillance": {"months": [1, 3], "interval": 0, "visit": "clinic_visit"}}
+    raw = {"label": "Drug", "starts_in": "protected", "surveillance": {"months": [1, 3], "interval": 0, "visit": "clinic_visit"}}
     row = parse_row(StrategyRow, "drug", raw, WHERE)
     assert [m for m in range(40) if row.surveillance.at(m)] == [1, 3]
 
@@ -92,8 +126,9 @@ def test_a_secondary_row_needs_its_activity():
         parse_row(SecondaryRow, "x", {"label": "X"}, WHERE)
 
 
-@pytest.mark.parametrize("raw", [{}, {"members": []}, {"members": ["a"], "correlation": 1.0},
-                                 {"members": ["a"], "correlation": 0.5, "rho": 1}])
+@pytest.mark.parametrize(
+    "raw", [{}, {"members": []}, {"members": ["a"], "correlation": 1.0}, {"members": ["a"], "correlation": 0.5, "rho": 1}]
+)
 def test_faulty_groups(raw):
     """A group without members, with an impossible correlation or an unknown field is refused."""
     with pytest.raises(ParameterError):

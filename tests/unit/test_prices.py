@@ -11,8 +11,7 @@ from econmodel.model.inputs import base_values
 ONE = Prices(("a",), np.array([[100.0]]), np.array([[0.4]]), np.array([[70.0]]), np.array([[9.0]]))
 
 
-@pytest.mark.parametrize(("view", "expected"), [("hospital", 100), ("hospital_margin", -30), ("payer", 70),
-                                                ("societal", 109)])
+@pytest.mark.parametrize(("view", "expected"), [("hospital", 100), ("hospital_margin", -30), ("payer", 70), ("societal", 109)])
 def test_views_by_hand(view, expected):
     """Full cost; variable cost less payment; payment; full cost and that of patient and carer."""
     assert ONE.view(view)[0, 0] == pytest.approx(expected)
@@ -26,8 +25,7 @@ def test_an_unknown_view():
 
 def test_a_bleed_is_priced_one_way_only(vary):
     """Per episode, days and units are free; bottom-up, the episode is."""
-    for costing, free, priced in (("per_episode", "icu_day", "bleed_survived"),
-                                  ("bottom_up", "bleed_survived", "icu_day")):
+    for costing, free, priced in (("per_episode", "icu_day", "bleed_survived"), ("bottom_up", "bleed_survived", "icu_day")):
         case = vary(bleed_costing=costing)
         found = resolve_prices(case, base_values(case))
         cost = dict(zip(found.activities, found.full_cost[0], strict=True))
@@ -45,8 +43,7 @@ def test_clinic_visits_cost_the_same_before_and_after_a_bleed(base):
 def test_categories_add_up(five_years):
     """The four categories sum to the total, in every view."""
     for view in ("hospital", "hospital_margin", "payer", "societal"):
-        parts = sum(five_years.cost(perspective=view, category=c)
-                    for c in ("prophylaxis", "bleeds", "aftercare", "background"))
+        parts = sum(five_years.cost(perspective=view, category=c) for c in ("prophylaxis", "bleeds", "aftercare", "background"))
         np.testing.assert_allclose(parts, five_years.cost(perspective=view), rtol=1e-12)
 
 

@@ -35,9 +35,17 @@ def profiles(first_bleeds: float = 0.0, sessions: float = 2.0) -> Profiles:
 def base() -> ProgrammeInputs:
     parameters = load_base_case("us")
     return read_inputs(parameters, base_values(parameters)).changed(
-        n_endoscoped=0.0, n_referred_in=12.0, n_treated_elsewhere=0.0, r_growth=0.0, n_backlog=0.0,
-        n_start_delay_months=0, n_session_slots=24.0, ramp=(1.0,), current_mix={"watch": 1.0},
-        proposed_mix={"glue": 1.0})
+        n_endoscoped=0.0,
+        n_referred_in=12.0,
+        n_treated_elsewhere=0.0,
+        r_growth=0.0,
+        n_backlog=0.0,
+        n_start_delay_months=0,
+        n_session_slots=24.0,
+        ramp=(1.0,),
+        current_mix={"watch": 1.0},
+        proposed_mix={"glue": 1.0},
+    )
 
 
 def test_funnel_ends_at_the_eligible() -> None:
@@ -57,9 +65,10 @@ def test_growth_is_by_year_and_backlog_even_over_its_quarters(base: ProgrammeInp
 
 def test_ramp_delay_absence_and_stop(base: ProgrammeInputs) -> None:
     """Nothing during the delay; quarters counted from the first patient; the last share stays; gaps are zero."""
-    ramp = ramp_by_month(base.changed(n_start_delay_months=2, ramp=(0.25, 0.5, 1.0), n_absence_start_month=13,
-                                      n_absence_months=6, n_stop_month=24))
-    np.testing.assert_allclose(ramp[:12], [0, 0, .25, .25, .25, .5, .5, .5, 1, 1, 1, 1])
+    ramp = ramp_by_month(
+        base.changed(n_start_delay_months=2, ramp=(0.25, 0.5, 1.0), n_absence_start_month=13, n_absence_months=6, n_stop_month=24)
+    )
+    np.testing.assert_allclose(ramp[:12], [0, 0, 0.25, 0.25, 0.25, 0.5, 0.5, 0.5, 1, 1, 1, 1])
     np.testing.assert_allclose(ramp[12:18], 0.0)
     np.testing.assert_allclose(ramp[18:24], 1.0)
     np.testing.assert_allclose(ramp[24:], 0.0)

@@ -19,8 +19,7 @@ from econmodel.programme.rows import step_blocks
 from econmodel.programme.tables import CapitalItem, Payer, PayerTerm
 
 ACTIVITIES = ("sessions", "session_eus", "coil", "surveillance_eus", "bleed_survived")
-CATEGORIES = {"session_eus": "prophylaxis", "coil": "prophylaxis", "surveillance_eus": "prophylaxis",
-              "bleed_survived": "bleeds"}
+CATEGORIES = {"session_eus": "prophylaxis", "coil": "prophylaxis", "surveillance_eus": "prophylaxis", "bleed_survived": "bleeds"}
 
 
 @dataclass(frozen=True)
@@ -33,9 +32,12 @@ class Prices:
     payment: np.ndarray
 
 
-PRICES = Prices(("bleed_survived", "coil", "session_eus", "surveillance_eus"),
-                np.array([[10_000.0, 200.0, 2000.0, 1000.0]]), np.array([[0.5, 1.0, 0.4, 0.3]]),
-                np.array([[8000.0, 0.0, 1500.0, 800.0]]))
+PRICES = Prices(
+    ("bleed_survived", "coil", "session_eus", "surveillance_eus"),
+    np.array([[10_000.0, 200.0, 2000.0, 1000.0]]),
+    np.array([[0.5, 1.0, 0.4, 0.3]]),
+    np.array([[8000.0, 0.0, 1500.0, 800.0]]),
+)
 
 
 @pytest.fixture(scope="module")
@@ -43,10 +45,14 @@ def base() -> ProgrammeInputs:
     parameters = load_base_case("us")
     return read_inputs(parameters, base_values(parameters)).changed(
         payers=(Payer("Public", 0.75, denial=0.1), Payer("Private", 0.25, payment_ratio=2.0)),
-        payer_terms=(PayerTerm("Private", "prophylaxis", payment_ratio=3.0),
-                     PayerTerm("Private", "surveillance_eus", denial=0.5),
-                     PayerTerm("Public", "bleeds", paid_at_margin=0.2)),
-        share_physician_employed=0.0, share_device_tax=0.2)
+        payer_terms=(
+            PayerTerm("Private", "prophylaxis", payment_ratio=3.0),
+            PayerTerm("Private", "surveillance_eus", denial=0.5),
+            PayerTerm("Public", "bleeds", paid_at_margin=0.2),
+        ),
+        share_physician_employed=0.0,
+        share_device_tax=0.2,
+    )
 
 
 def test_payers_ratio_denial_and_margin(base: ProgrammeInputs) -> None:

@@ -54,9 +54,11 @@ def prices() -> Prices:
 
 def reprofile_with(calls: list[dict[str, object]], profiles: MonthlyProfiles) -> Callable[[dict[str, object]], Any]:
     """Stand-in for the caller's model: records what is asked and answers with the same activity."""
+
     def reprofile(overrides: dict[str, object]) -> MonthlyProfiles:
         calls.append(overrides)
         return profiles
+
     return reprofile
 
 
@@ -81,8 +83,7 @@ def test_closed_cohort_equals_the_cohort_model(inputs: ProgrammeInputs, profiles
             assert found == pytest.approx(40 * (count[new] - count[old]), rel=1e-9, abs=1e-9), (name, year)
 
 
-def test_closed_cohort_cost_equals_the_cohort_model(inputs: ProgrammeInputs, profiles: MonthlyProfiles,
-                                                    prices: Prices) -> None:
+def test_closed_cohort_cost_equals_the_cohort_model(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
     """At full cost the programme's money is N x the model's undiscounted hospital cost, by year."""
     pair = inputs.changed(current_mix={"watch": 1.0}, proposed_mix={"glue": 1.0})
     starts = np.zeros((1, 60))
@@ -105,15 +106,22 @@ def test_document_is_json_with_every_row(case: Budget) -> None:
     assert set(ROWS) <= set(document["rows"]) == set(LABELS)
     assert set(document["views"]) == {"per_episode", "block"}
     assert len(document["downside"]) == 16
-    assert {"npv", "irr_text", "payback_text", "peak_cash", "year_3_net_contribution", "patients_per_year",
-            "bleeds_averted", "break_even_starts_per_year"} <= set(document["headline"])
+    assert {
+        "npv",
+        "irr_text",
+        "payback_text",
+        "peak_cash",
+        "year_3_net_contribution",
+        "patients_per_year",
+        "bleeds_averted",
+        "break_even_starts_per_year",
+    } <= set(document["headline"])
     rate = document["basis"]["finance_rate"]
     by_hand = sum(y["R18"] / (1 + rate) ** y["year"] for y in document["years"])
     assert document["headline"]["npv"] == pytest.approx(by_hand)
 
 
-def test_start_is_a_row_only_where_something_is_bought(inputs: ProgrammeInputs, profiles: MonthlyProfiles,
-                                                       prices: Prices) -> None:
+def test_start_is_a_row_only_where_something_is_bought(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
     """Equipment bought at the start shows as year 0, and the present value still adds up."""
     bought = run_budget(inputs.changed(capital_basis="purchase"), profiles, prices, CATEGORY).to_dict()
     assert bought["years"][0]["year"] == 0
@@ -151,8 +159,7 @@ def test_downside_changes_what_it_says(case: Budget) -> None:
     assert together.npv < min(rows[key].npv for key in together.worst)
 
 
-def test_clinical_rows_ask_for_new_activity(inputs: ProgrammeInputs, profiles: MonthlyProfiles,
-                                            prices: Prices) -> None:
+def test_clinical_rows_ask_for_new_activity(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
     """Each clinical row asks the model once, for its own overrides; combinations join scenarios."""
     calls: list[dict[str, object]] = []
     programme_case(inputs, profiles, prices, CATEGORY, reprofile_with(calls, profiles))
@@ -161,7 +168,9 @@ def test_clinical_rows_ask_for_new_activity(inputs: ProgrammeInputs, profiles: M
     scenarios = {s for call in calls for s in call.get("scenarios", ())}  # type: ignore[attr-defined]
     assert scenarios == {"coil_ratios_one", "low_untreated_risk", "beta_blocker_background", "effect_two_years"}
     assert merge_clinical([{"scenarios": ("a",)}, {"hr_glue": 0.5}, {"scenarios": ("b",)}]) == {
-        "hr_glue": 0.5, "scenarios": ("a", "b")}
+        "hr_glue": 0.5,
+        "scenarios": ("a", "b"),
+    }
     assert len({row.key for row in downsides(inputs)}) == 15
 
 
@@ -198,9 +207,14 @@ def test_savings_are_three_kinds(case: Budget) -> None:
 def test_sentences_say_the_uncomfortable(case: Budget) -> None:
     """The averted bleed's margin, new equipment, capacity not cash, and the caution are all said."""
     text = " ".join(case.to_dict()["sentences"])
-    for words in ("lowers the hospital's margin", "would make the first neutral; the input is",
-                  "New equipment does not pay", "capacity, not cash",
-                  "the answer depends on how the hospital is paid", "not advice for a patient"):
+    for words in (
+        "lowers the hospital's margin",
+        "would make the first neutral; the input is",
+        "New equipment does not pay",
+        "capacity, not cash",
+        "the answer depends on how the hospital is paid",
+        "not advice for a patient",
+    ):
         assert words in text
 
 
@@ -214,12 +228,18 @@ def test_savings_that_are_not_cash_are_told_apart(case: Budget) -> None:
     assert (case.inputs.share_tax == 0).all()
     assert row.npv == pytest.approx(float(case.npv[0] - (lost * factors).sum()))
     npv, words = case.npv[0], verdict(case, found.downside)
-    assert words == ("does not pay for itself" if npv < 0 else "pays for itself" if row.npv >= 0 else
-                     "pays for itself only if the staff time it frees counts as money")
+    assert words == (
+        "does not pay for itself"
+        if npv < 0
+        else "pays for itself"
+        if row.npv >= 0
+        else "pays for itself only if the staff time it frees counts as money"
+    )
 
 
-def test_the_worst_together_each_add_something(case: Budget, inputs: ProgrammeInputs, profiles: MonthlyProfiles,
-                                               prices: Prices) -> None:
+def test_the_worst_together_each_add_something(
+    case: Budget, inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices
+) -> None:
     """Payments 20% lower add nothing under a block budget, so another row takes its place; all together are worst."""
     found = case.findings
     assert found is not None
@@ -233,8 +253,7 @@ def test_the_worst_together_each_add_something(case: Budget, inputs: ProgrammeIn
         assert run_budget(two.change(inputs), profiles, prices, CATEGORY).npv[0] > worst.npv or two.clinical
 
 
-def test_a_mixture_of_payers_is_held_against_both_views(inputs: ProgrammeInputs, profiles: MonthlyProfiles,
-                                                        prices: Prices) -> None:
+def test_a_mixture_of_payers_is_held_against_both_views(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
     """Half per episode, half block: both pure views are downside rows, and the table shows the budget as paid."""
     half = tuple(replace(p, paid_at_margin=0.5) for p in inputs.payers)
     mixed = inputs.changed(payers=half, payer_terms=())
@@ -248,8 +267,7 @@ def test_a_mixture_of_payers_is_held_against_both_views(inputs: ProgrammeInputs,
     assert own_view(inputs.changed(payer_terms=())) == "per_episode"
 
 
-def test_a_block_budget_with_paid_refill_is_shown_as_it_is(inputs: ProgrammeInputs, profiles: MonthlyProfiles,
-                                                          prices: Prices) -> None:
+def test_a_block_budget_with_paid_refill_is_shown_as_it_is(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
     """The pure block view has no refill, so a block hospital with refill stands beside it; without, it is that view."""
     block = inputs.changed(payers=tuple(replace(p, paid_at_margin=0.0) for p in inputs.payers), payer_terms=())
     found = programme_case(block, profiles, prices, CATEGORY, reprofile_with([], profiles)).to_dict()
@@ -268,13 +286,17 @@ def test_averted_bleeds_are_told_in_cash_as_well(case: Budget) -> None:
     assert view["cash_margin_per_bleed"] == pytest.approx(by_hand)
     assert view["cash_margin_per_bleed"] < view["bleed_margin_per_bleed"]
     assert "only if the staff time it frees counts as money" in lowered_margin(
-        view | {"averted_bleed_lowers_margin": False, "bleed_margin_per_bleed": 100.0}, "{:.0f}".format)
+        view | {"averted_bleed_lowers_margin": False, "bleed_margin_per_bleed": 100.0}, "{:.0f}".format
+    )
 
 
 def test_favourable_is_never_below_the_base(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
     """Where each patient loses money, more patients are not favourable."""
-    for changed in (inputs, inputs.changed(share_suitable=0.05), inputs.changed(payers=tuple(
-            replace(p, paid_at_margin=0.0) for p in inputs.payers), payer_terms=())):
+    for changed in (
+        inputs,
+        inputs.changed(share_suitable=0.05),
+        inputs.changed(payers=tuple(replace(p, paid_at_margin=0.0) for p in inputs.payers), payer_terms=()),
+    ):
         found = programme_case(changed, profiles, prices, CATEGORY, reprofile_with([], profiles)).findings
         assert found is not None
         start = run_budget(changed, profiles, prices, CATEGORY)
@@ -290,8 +312,9 @@ def test_equal_mixes_are_no_programme(inputs: ProgrammeInputs, profiles: Monthly
     assert len(document["sentences"]) == 2
 
 
-def test_a_programme_that_brings_bleeds_is_never_told_as_a_gain(inputs: ProgrammeInputs, profiles: MonthlyProfiles,
-                                                                prices: Prices) -> None:
+def test_a_programme_that_brings_bleeds_is_never_told_as_a_gain(
+    inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices
+) -> None:
     """Mixes swapped: more bleeds are called more bleeds, and money from them no reason to start."""
     swapped = inputs.changed(proposed_mix={"watch": 1.0}, current_mix=inputs.proposed_mix)
     document = programme_case(swapped, profiles, prices, CATEGORY, reprofile_with([], profiles)).to_dict()
@@ -307,8 +330,10 @@ def test_a_programme_that_brings_bleeds_is_never_told_as_a_gain(inputs: Programm
 
 def test_sentences_change_with_the_facts(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
     """Where the payment is below the cost avoided, an averted bleed raises the margin, and that is said instead."""
-    unpaid = {name: np.where(np.array([CATEGORY[a] == "bleeds" for a in prices.activities]), 0.2 * prices.payment,
-                             prices.payment) for name in ("payment",)}
+    unpaid = {
+        name: np.where(np.array([CATEGORY[a] == "bleeds" for a in prices.activities]), 0.2 * prices.payment, prices.payment)
+        for name in ("payment",)
+    }
     cheap = Prices(prices.activities, prices.full_cost, prices.variable_share, unpaid["payment"], prices.patient_cost)
     found = programme_case(inputs, profiles, cheap, CATEGORY, reprofile_with([], profiles))
     text = " ".join(found.to_dict()["sentences"])
@@ -346,8 +371,7 @@ def test_draws_give_intervals_and_a_fan(inputs: ProgrammeInputs, profiles: Month
     assert found.to_dict()["headline"]["probability_npv_negative"] == spread["probability_npv_negative"]
 
 
-def test_a_batch_is_not_a_deterministic_case(inputs: ProgrammeInputs, profiles: MonthlyProfiles,
-                                             prices: Prices) -> None:
+def test_a_batch_is_not_a_deterministic_case(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
     """The case needs one draw; profiles must cover the budget; charts need the findings."""
     two = inputs.changed(share_suitable=np.array([0.5, 0.6]))
     with pytest.raises(AnalysisError, match="2 draws"):

@@ -16,8 +16,18 @@ from econmodel.programme.report import budget_dict
 from econmodel.programme.sentences import amount
 
 # Numbers that follow these words are amounts; a bare one would leave the reader to guess the currency.
-BEFORE_MONEY = ("net present value", "lowest cumulative cash", "block budget", "lowers the hospital's margin by",
-                "raises the margin by", "refill contribution of", "the input is", "work loses", "together give", "bring")
+BEFORE_MONEY = (
+    "net present value",
+    "lowest cumulative cash",
+    "block budget",
+    "lowers the hospital's margin by",
+    "raises the margin by",
+    "refill contribution of",
+    "the input is",
+    "work loses",
+    "together give",
+    "bring",
+)
 
 
 def bare(text: str) -> list[str]:

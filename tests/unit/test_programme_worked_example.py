@@ -61,33 +61,65 @@ class Prices:
 def profiles() -> Profiles:
     counts = np.zeros((1, 2, 36, len(ACTIVITIES)))
     for strategy, month, activity, number in [
-            (0, 0, "bleed_survived", 0.2), (0, 0, "first_bleeds", 0.2),
-            (0, 12, "bleed_survived", 0.1), (0, 12, "rebleeds", 0.1),
-            (1, 0, "bleed_survived", 0.1), (1, 0, "first_bleeds", 0.1),
-            (1, 0, "session_direct", 1.0), (1, 0, "sessions", 1.0), (1, 12, "surveillance_egd", 1.0)]:
+        (0, 0, "bleed_survived", 0.2),
+        (0, 0, "first_bleeds", 0.2),
+        (0, 12, "bleed_survived", 0.1),
+        (0, 12, "rebleeds", 0.1),
+        (1, 0, "bleed_survived", 0.1),
+        (1, 0, "first_bleeds", 0.1),
+        (1, 0, "session_direct", 1.0),
+        (1, 0, "sessions", 1.0),
+        (1, 12, "surveillance_egd", 1.0),
+    ]:
         counts[0, strategy, month, ACTIVITIES.index(activity)] = number
     return Profiles(ACTIVITIES, ("none", "treat"), counts)
 
 
 def prices() -> Prices:
-    return Prices(tuple(CATEGORIES), np.array([[1000.0, 500.0, 10_000.0]]), np.array([[0.4, 0.2, 0.45]]),
-                  np.array([[900.0, 400.0, 6000.0]]))
+    return Prices(
+        tuple(CATEGORIES), np.array([[1000.0, 500.0, 10_000.0]]), np.array([[0.4, 0.2, 0.45]]), np.array([[900.0, 400.0, 6000.0]])
+    )
 
 
 def inputs(**changes: object) -> ProgrammeInputs:
     parameters = load_base_case("us")
     base = read_inputs(parameters, base_values(parameters))
     plain = {
-        "n_budget_years": 3, "n_endoscoped": 0.0, "n_referred_in": 12.0, "n_treated_elsewhere": 0.0, "r_growth": 0.0,
-        "n_backlog": 0.0, "n_start_delay_months": 0, "n_session_slots": 100.0, "ramp": (1.0,),
-        "current_mix": {"none": 1.0}, "proposed_mix": {"treat": 1.0}, "payers": (Payer("All", 1.0, denial=0.1),),
-        "payer_terms": (), "share_physician_employed": 0.0, "share_device_tax": 0.0,
-        "c_coordinator": 1000.0, "c_service_contract": 200.0, "c_training": 600.0,
-        "n_spare_sessions": 10.0, "n_sessions_per_block": 5.0, "c_session_block": 500.0, "n_slots_surveillance": 0.5,
-        "share_sessions_displacing": 0.25, "c_displaced_contribution": 300.0,
-        "share_bed_refill": 0.5, "c_refill_contribution": 200.0, "n_stay_days": 8.0, "n_settlement_days": 36.5,
-        "share_tax": 0.2, "discount_finance": 0.10, "r_inflation": 0.0, "r_escalator_pay": 0.0,
-        "r_escalator_devices": 0.0, "r_escalator_tariff": 0.0, "capital_basis": "purchase",
+        "n_budget_years": 3,
+        "n_endoscoped": 0.0,
+        "n_referred_in": 12.0,
+        "n_treated_elsewhere": 0.0,
+        "r_growth": 0.0,
+        "n_backlog": 0.0,
+        "n_start_delay_months": 0,
+        "n_session_slots": 100.0,
+        "ramp": (1.0,),
+        "current_mix": {"none": 1.0},
+        "proposed_mix": {"treat": 1.0},
+        "payers": (Payer("All", 1.0, denial=0.1),),
+        "payer_terms": (),
+        "share_physician_employed": 0.0,
+        "share_device_tax": 0.0,
+        "c_coordinator": 1000.0,
+        "c_service_contract": 200.0,
+        "c_training": 600.0,
+        "n_spare_sessions": 10.0,
+        "n_sessions_per_block": 5.0,
+        "c_session_block": 500.0,
+        "n_slots_surveillance": 0.5,
+        "share_sessions_displacing": 0.25,
+        "c_displaced_contribution": 300.0,
+        "share_bed_refill": 0.5,
+        "c_refill_contribution": 200.0,
+        "n_stay_days": 8.0,
+        "n_settlement_days": 36.5,
+        "share_tax": 0.2,
+        "discount_finance": 0.10,
+        "r_inflation": 0.0,
+        "r_escalator_pay": 0.0,
+        "r_escalator_devices": 0.0,
+        "r_escalator_tariff": 0.0,
+        "capital_basis": "purchase",
         "capital": (CapitalItem("Scope", 3000.0, 0, 0.05, life_years=4.0, salvage=600.0),),
     }
     return base.changed(**(plain | changes))
@@ -102,21 +134,21 @@ BY_HAND = {
     "R1": [0, 12, 12, 12],
     "R2": [0, 12, 12, 12],
     "R3": [0, 1.2, 2.4, 2.4],
-    "R4": [0, 9720, 14040, 14040],        # 12 x 810; + 12 x 360
-    "R5": [0, 4800, 6000, 6000],          # 12 x 400; + 12 x 100
+    "R4": [0, 9720, 14040, 14040],  # 12 x 810; + 12 x 360
+    "R5": [0, 4800, 6000, 6000],  # 12 x 400; + 12 x 100
     "R6": [0, 4920, 8040, 8040],
-    "R7": [0, 5400, 10800, 10800],        # bleeds averted x 4,500
-    "R8": [0, 6480, 12960, 12960],        # bleeds averted x 5,400
-    "R9": [0, 960, 1920, 1920],           # days x 0.5 x 200
-    "R10": [0, 900, 1350, 1350],          # slots x 0.25 x 300
-    "R11": [0, 3900, 6450, 6450],         # R6 + R7 - R8 + R9 - R10
-    "R12": [0, 500, 1000, 1000],          # ceil((12 - 10) / 5) = 1 block; ceil((18 - 10) / 5) = 2
-    "R13": [0, 1800, 1200, 1200],         # 1,000 + 200, and 600 once
+    "R7": [0, 5400, 10800, 10800],  # bleeds averted x 4,500
+    "R8": [0, 6480, 12960, 12960],  # bleeds averted x 5,400
+    "R9": [0, 960, 1920, 1920],  # days x 0.5 x 200
+    "R10": [0, 900, 1350, 1350],  # slots x 0.25 x 300
+    "R11": [0, 3900, 6450, 6450],  # R6 + R7 - R8 + R9 - R10
+    "R12": [0, 500, 1000, 1000],  # ceil((12 - 10) / 5) = 1 block; ceil((18 - 10) / 5) = 2
+    "R13": [0, 1800, 1200, 1200],  # 1,000 + 200, and 600 once
     "R14": [0, 1600, 4250, 4250],
-    "R15": [0, 200, 730, 730],            # 20% of (R14 - depreciation (3,000 - 600) / 4 = 600)
-    "R16": [0, 324, -216, -108],          # tenth of the change in R4 - R8 = 3,240, 1,080, 1,080; 108 released
+    "R15": [0, 200, 730, 730],  # 20% of (R14 - depreciation (3,000 - 600) / 4 = 600)
+    "R16": [0, 324, -216, -108],  # tenth of the change in R4 - R8 = 3,240, 1,080, 1,080; 108 released
     "R17": [3000, 0, 0, -600],
-    "R18": [-3000, 1076, 3736, 4228],     # R14 - R15 - R16 - R17
+    "R18": [-3000, 1076, 3736, 4228],  # R14 - R15 - R16 - R17
     "R19": [-3000, -1924, 1812, 6040],
     "R20": [0, 9.6, 19.2, 19.2],
 }

@@ -51,10 +51,7 @@ def test_ignored_column():
 
 @pytest.mark.parametrize(
     ("mapping", "message"),
-    [
-        ({"Last clinik": "last_seen"}, "did you mean 'Last clinic'"),
-        ({"Last clinic": "last_sen"}, "did you mean 'last_seen'"),
-    ],
+    [({"Last clinik": "last_seen"}, "did you mean 'Last clinic'"), ({"Last clinic": "last_sen"}, "did you mean 'last_seen'")],
 )
 def test_mapping_faults_suggest(mapping, message):
     """A wrong column or name is answered with the nearest right one."""
@@ -168,14 +165,7 @@ def test_own_strategy():
 
 def test_unreadable_cells(tmp_path):
     """A word that decides is held; another is left out and listed; its text is not repeated."""
-    found = clean(
-        tmp_path,
-        {"strategy": "witchcraft"},
-        {"child": "D"},
-        {"coils": "-1"},
-        {"bled": "perhaps"},
-        {"status": "emigrated"},
-    )
+    found = clean(tmp_path, {"strategy": "witchcraft"}, {"child": "D"}, {"coils": "-1"}, {"bled": "perhaps"}, {"status": "emigrated"})
     assert set(reasons(found)) == {"P1", "P4", "P5"}
     left = found.problems[found.problems["action"].eq("left out")]
     assert list(left["column"]) == ["coils", "child"] or set(left["column"]) == {"child", "coils"}

@@ -30,12 +30,7 @@ def test_identical_rows_are_one(tmp_path):
 
 @pytest.mark.parametrize(
     ("second", "obliterated", "gap", "courses"),
-    [
-        ("2020-05-01", "no", 90, 1),
-        ("2020-05-02", "no", 90, 2),
-        ("2020-03-01", "yes", 90, 2),
-        ("2020-05-02", "no", 120, 1),
-    ],
+    [("2020-05-01", "no", 90, 1), ("2020-05-02", "no", 90, 2), ("2020-03-01", "yes", 90, 2), ("2020-05-02", "no", 120, 1)],
 )
 def test_courses(tmp_path, second, obliterated, gap, courses):
     """At most 90 days apart (a setting), not yet obliterated: one course. 1 February + 90 = 1 May."""
@@ -53,16 +48,9 @@ def test_sessions_column(tmp_path):
 def test_complications_of_a_course(tmp_path):
     """Complications of any session count once for the course; a blank is not *none*."""
     found = clean(
-        tmp_path,
-        SESSION | {"complication": "none"},
-        SESSION | {"session_date": "2020-03-01", "complication": "Fever; embolism"},
+        tmp_path, SESSION | {"complication": "none"}, SESSION | {"session_date": "2020-03-01", "complication": "Fever; embolism"}
     )
     course = found.courses.iloc[0]
-    assert (course["fever"], course["embolism"], course["sepsis"], course["complication_known"]) == (
-        True,
-        True,
-        False,
-        True,
-    )
+    assert (course["fever"], course["embolism"], course["sepsis"], course["complication_known"]) == (True, True, False, True)
     blank = clean(tmp_path, SESSION | {"complication": ""}, {"complication": "none"})
     assert not blank.courses["complication_known"].iloc[0]

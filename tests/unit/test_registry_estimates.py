@@ -42,12 +42,7 @@ def test_groups_within_a_strategy(tmp_path):
     full = {"child": "B", "size_mm": "12", "red_spot": "yes"}
     rows = analyse(tmp_path, full | BLED, full, {"child": "A", "size_mm": "10", "red_spot": "no"}, {}).rows
     groups = {r["group"]: r["n_over_N"] for r in rows}
-    assert groups == {
-        "all": "1/4",
-        "Child B, above 10 mm, red spots": "1/2",
-        "Child A, 5 to 10 mm": "0/1",
-        "not recorded": "0/1",
-    }
+    assert groups == {"all": "1/4", "Child B, above 10 mm, red spots": "1/2", "Child A, 5 to 10 mm": "0/1", "not recorded": "0/1"}
 
 
 def test_curve_by_hand():
@@ -93,12 +88,7 @@ def test_rate_without_patient_years():
 def test_gamma_posterior_adds_counts():
     """Events add to the shape, patient-years to the rate."""
     found = gamma_posterior(2, 10.0, Prior(8.0, 40.0))
-    assert (found["shape"], found["rate"], found["mean"], found["sd"]) == (
-        10,
-        50,
-        0.2,
-        pytest.approx(math.sqrt(10) / 50),
-    )
+    assert (found["shape"], found["rate"], found["mean"], found["sd"]) == (10, 50, 0.2, pytest.approx(math.sqrt(10) / 50))
     assert gamma_posterior(0, 10.0)["mean"] == 0.05
 
 
@@ -107,11 +97,7 @@ def test_priors():
     prior = prior_from_mean(0.2, 0.05)
     assert (prior.mean, math.sqrt(prior.shape) / prior.rate) == (pytest.approx(0.2), pytest.approx(0.05))
     assert prior_from_probability(0.18, 0.04).mean == pytest.approx(-math.log(0.82))
-    for call in (
-        lambda: prior_from_mean(0.0, 0.1),
-        lambda: prior_from_mean(0.1, 0.0),
-        lambda: prior_from_probability(1, 0.1),
-    ):
+    for call in (lambda: prior_from_mean(0.0, 0.1), lambda: prior_from_mean(0.1, 0.0), lambda: prior_from_probability(1, 0.1)):
         with pytest.raises(AnalysisError):
             call()
 

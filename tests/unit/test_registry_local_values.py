@@ -12,13 +12,7 @@ from econmodel.parameters.loading import load_base_case
 
 WATCH = {"child": "A", "size_mm": "12", "red_spot": "no", "birth_year": "1960", "sex": "F", "bleed_source": ""}
 BLED = {"bled": "yes", "bleed_date": "2020-07-15", "bleed_source": "gastric"}
-COURSE = WATCH | {
-    "strategy": "coil_and_glue",
-    "session_date": "2020-02-01",
-    "coils": "2",
-    "glue_ml": "1.5",
-    "complication": "none",
-}
+COURSE = WATCH | {"strategy": "coil_and_glue", "session_date": "2020-02-01", "coils": "2", "glue_ml": "1.5", "complication": "none"}
 
 
 def values(folder, *rows, **changes):
@@ -67,10 +61,7 @@ def test_late_rebleeding_needs_follow_up_after_a_bleed(tmp_path):
 
 def test_rebleeding_from_rows(tmp_path):
     """A second dated bleed on another row is a rebleed; within six weeks it is an early one and leaves no late time."""
-    two = [
-        COURSE | BLED | {"id": "P1"},
-        COURSE | BLED | {"id": "P1", "session_date": "2020-09-01", "bleed_date": "2021-07-15"},
-    ]
+    two = [COURSE | BLED | {"id": "P1"}, COURSE | BLED | {"id": "P1", "session_date": "2020-09-01", "bleed_date": "2021-07-15"}]
     assert "1/1" in values(tmp_path, *two)["r_late_rebleed"].note
     early = [two[0], two[1] | {"bleed_date": "2020-08-01"}]
     assert "r_late_rebleed" not in values(tmp_path, *early)
@@ -150,8 +141,7 @@ def test_only_known_inputs(tmp_path):
 def test_mix_ratio(tmp_path):
     """Child B patients against a Child A evidence mix bleed exp(b) times as fast; unknown groups give 1."""
     base = BaseCase(
-        coefficients=Coefficients(0.5, 0.7, 0.6),
-        evidence_mix=({"share": 1.0, "child": "A", "size_step": 2, "red_spot": 0},),
+        coefficients=Coefficients(0.5, 0.7, 0.6), evidence_mix=({"share": 1.0, "child": "A", "size_step": 2, "red_spot": 0},)
     )
     assert mix_ratio(analyse(tmp_path, WATCH | {"child": "B"}).followup, base) == pytest.approx(math.exp(0.5))
     assert mix_ratio(analyse(tmp_path, WATCH | {"child": ""}).followup, base) == 1.0

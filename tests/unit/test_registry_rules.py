@@ -25,14 +25,8 @@ def followup(result, label="P1"):
         ({"bled": "yes", "last_seen": ""}, "bleed_date: no date, and no clean visit"),
         ({"bled": "yes", "bleed_date": "2020-01-15"}, "bleed_order: bled on the day"),
         (GLUE | {"bled": "yes", "bleed_date": "2020-02-01"}, "bleed_order: bled on the day"),
-        (
-            {"bled": "yes", "bleed_date": "2021-01-01", "bleed_source": "peptic ulcer"},
-            "bleed_source: bleed not from portal",
-        ),
-        (
-            {"death_cause": "variceal bleed", "status": "dead", "death_date": "2022-02-01"},
-            "bled: says no, but the death",
-        ),
+        ({"bled": "yes", "bleed_date": "2021-01-01", "bleed_source": "peptic ulcer"}, "bleed_source: bleed not from portal"),
+        ({"death_cause": "variceal bleed", "status": "dead", "death_date": "2022-02-01"}, "bled: says no, but the death"),
         ({"status": "dead"}, "death_date: dead without a date of death"),
         ({"death_cause": "liver failure"}, "death_cause: a cause of death, but no date of death"),
         ({"death_date": "2022-02-01"}, "death_date: a date of death, but status alive or lost"),
@@ -43,16 +37,10 @@ def followup(result, label="P1"):
         ({"strategy": ""}, "strategy: no strategy"),
         ({"session_date": "2020-02-01"}, "session_date: a session is recorded under a strategy without"),
         (GLUE | {"session_date": "2020-01-02"}, "session_date: first session before the decision"),
-        (
-            {"bled": "yes", "bleed_date": "2021-02-01", "rebleed_date": "2021-01-20"},
-            "rebleed_date: second bleed not after",
-        ),
+        ({"bled": "yes", "bleed_date": "2021-02-01", "rebleed_date": "2021-01-20"}, "rebleed_date: second bleed not after"),
         ({"rebleed_date": "2021-01-20"}, "bled: says no, but a later bleed is dated"),
         ({"transplant_date": "2019-01-20"}, "transplant_date: transplanted before the start"),
-        (
-            {"bled": "yes", "bleed_date": "2021-02-01", "bleed_earliest": "2021-03-01"},
-            "bleed_earliest: earliest and latest",
-        ),
+        ({"bled": "yes", "bleed_date": "2021-02-01", "bleed_earliest": "2021-03-01"}, "bleed_earliest: earliest and latest"),
     ],
 )
 def test_held(tmp_path, row, said):
@@ -214,9 +202,7 @@ def test_blank_bled_on_a_later_row_is_unknown(tmp_path):
 def test_rows_of_one_id_must_agree(tmp_path):
     """Two birth years under one id are two people."""
     found = clean(
-        tmp_path,
-        GLUE | {"id": "P1", "birth_year": "1950"},
-        GLUE | {"id": "P1", "birth_year": "1960", "session_date": "2020-03-01"},
+        tmp_path, GLUE | {"id": "P1", "birth_year": "1950"}, GLUE | {"id": "P1", "birth_year": "1960", "session_date": "2020-03-01"}
     )
     assert reasons(found)["P1"] == "birth_year: rows of one id give different years of birth"
 
@@ -273,7 +259,7 @@ def test_words_can_be_explained(tmp_path):
 def test_holds_for_want_of_a_column_say_how_to_point_to_it(tmp_path):
     """The dead have a date, under a heading not known: the note names the option and the column not used."""
     found = clean(tmp_path, {"status": "dead", "Died": "2022-01-20"})
-    assert any('--map "YOUR COLUMN=death_date" (not used so far: \'Died\')' in note for note in found.notes)
+    assert any("--map \"YOUR COLUMN=death_date\" (not used so far: 'Died')" in note for note in found.notes)
     mapped = clean(tmp_path, {"status": "dead", "Died": "2022-01-20"}, mapping={"Died": "death_date"})
     assert patient(mapped)["fate"] == "analysed"
     assert not any("for want of" in note for note in mapped.notes)

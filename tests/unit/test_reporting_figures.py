@@ -77,8 +77,9 @@ def test_plane_points_are_the_increments(document: dict, ax: Axes) -> None:
         assert (point.get_xdata()[0], point.get_ydata()[0]) == (row["incremental_qalys"], row["incremental_cost"])
 
 
-@pytest.mark.parametrize("structure", [build_structure(), build_structure(per_protocol=True),
-                                       build_structure(vintages=3, recent_months=2)])
+@pytest.mark.parametrize(
+    "structure", [build_structure(), build_structure(per_protocol=True), build_structure(vintages=3, recent_months=2)]
+)
 def test_diagram_draws_every_move_once(structure: object, ax: Axes) -> None:
     """Every pair of states joined by a move has its arrow, shared ones from the frame of the never-bled."""
     drawn = set(diagram.plot_state_diagram(structure, ax=ax))

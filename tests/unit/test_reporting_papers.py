@@ -66,8 +66,9 @@ class Loads(HTMLParser):
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         """Note the element and what it refers to."""
         self.tags.append(tag)
-        self.loads += [value or "" for name, value in attrs
-                       if name in ("src", "href", "xlink:href", "data", "srcset", "action", "poster")]
+        self.loads += [
+            value or "" for name, value in attrs if name in ("src", "href", "xlink:href", "data", "srcset", "action", "poster")
+        ]
 
     def handle_data(self, data: str) -> None:
         """Gather text."""
@@ -113,9 +114,19 @@ def test_brief_says_what_it_must(folder: Path, case: Case, document: dict) -> No
     """Answer first, invented data, certainty, harms, guideline, off-label use, caution, hash."""
     text = " ".join(read_html((folder / "brief.html").read_text(encoding="utf-8")).text.split())
     assert text.index("The answer") < text.index("Benefits, costs and harms")
-    for said in ("Invented data.", case.title, "very low", "Not advice for a patient", "off label", "ESGE 2022",
-                 "No guideline read makes an endoscopic option standard", document["case"]["parameters_sha256"][:16],
-                 str(document["case"]["seed"]), "assumed", "from memory"):
+    for said in (
+        "Invented data.",
+        case.title,
+        "very low",
+        "Not advice for a patient",
+        "off label",
+        "ESGE 2022",
+        "No guideline read makes an endoscopic option standard",
+        document["case"]["parameters_sha256"][:16],
+        str(document["case"]["seed"]),
+        "assumed",
+        "from memory",
+    ):
         assert said in text, said
     assert "recommended care" not in text
 
@@ -136,8 +147,17 @@ def test_real_data_have_no_banner(case: Case, document: dict) -> None:
 
 
 def nasty_paper() -> Paper:
-    return Paper(NASTY, NASTY, (Section(NASTY, (Paragraph(NASTY, NASTY), Paragraph(NASTY, tone="caution"),
-                                                table(NASTY, [(NASTY, 1.0)], [[NASTY]], note=NASTY))),), NASTY, NASTY)
+    return Paper(
+        NASTY,
+        NASTY,
+        (
+            Section(
+                NASTY, (Paragraph(NASTY, NASTY), Paragraph(NASTY, tone="caution"), table(NASTY, [(NASTY, 1.0)], [[NASTY]], note=NASTY))
+            ),
+        ),
+        NASTY,
+        NASTY,
+    )
 
 
 def test_user_text_is_escaped_in_html(tmp_path: Path) -> None:
@@ -224,8 +244,9 @@ def test_technical_report_lists_every_unconfirmed_input(case: Case, evaluation: 
     assert listed == {n for n, p in case.parameters.parameters.items() if p.status in ("demo", "from memory", "assumption")}
 
 
-def test_unknown_paper_or_format_is_refused_before_anything_is_written(case: Case, evaluation: Evaluation, document: dict,
-                                                                       tmp_path: Path) -> None:
+def test_unknown_paper_or_format_is_refused_before_anything_is_written(
+    case: Case, evaluation: Evaluation, document: dict, tmp_path: Path
+) -> None:
     """A wrong choice is one message, and the folder stays empty."""
     with pytest.raises(AnalysisError, match=r"'odt'.*html, pdf, docx"):
         build_reports(case, evaluation, document, tmp_path, formats=("odt",))

@@ -51,8 +51,11 @@ def document(case: Case, evaluation: Evaluation) -> dict:
 def programme(case: Case) -> dict:
     values = base_values(case.parameters)
     profiles = monthly_profiles(case.parameters, 8)
-    return programme_document(programme_case(read_inputs(case.parameters, values), profiles,
-                                             resolve_prices(case.parameters, values), CATEGORY, lambda _: profiles))
+    return programme_document(
+        programme_case(
+            read_inputs(case.parameters, values), profiles, resolve_prices(case.parameters, values), CATEGORY, lambda _: profiles
+        )
+    )
 
 
 @pytest.fixture
@@ -193,12 +196,20 @@ def test_options_left_out_are_named_with_their_standing(document: dict, programm
 def test_sections_in_the_order_of_a_board_paper(case: Case, document: dict, programme: dict) -> None:
     """Decision, charts, evidence and harms, finance, owners, cautions, what it rests on."""
     headings = [section.heading for section in brief_paper(case, document, programme=programme).sections]
-    assert headings == ["The decision", "Cash, contribution, downside, bleeds and patients", "Evidence and harms", "Finance",
-                        "Owners and review", "Before this is used", "What it rests on"]
+    assert headings == [
+        "The decision",
+        "Cash, contribution, downside, bleeds and patients",
+        "Evidence and harms",
+        "Finance",
+        "Owners and review",
+        "Before this is used",
+        "What it rests on",
+    ]
 
 
-def test_brief_is_two_pages_and_says_harms(case: Case, evaluation: Evaluation, document: dict, programme: dict,
-                                           tmp_path: Path) -> None:
+def test_brief_is_two_pages_and_says_harms(
+    case: Case, evaluation: Evaluation, document: dict, programme: dict, tmp_path: Path
+) -> None:
     """On paper the brief of the demo hospital is two pages; harms stand beside benefits."""
     build_reports(case, evaluation, document, tmp_path, programme=programme, formats=("pdf",))
     assert re.findall(rb"/Type/Pages/Count (\d+)", (tmp_path / "brief.pdf").read_bytes()) == [b"2"]

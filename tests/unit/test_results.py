@@ -10,16 +10,69 @@ from econmodel.economics.results import comparators, result_document
 from econmodel.parameters import load_case
 
 BLOCKS = ("schema", "case", "settings", "inputs", "strategies", "comparisons", "groups", "frontier")
-STRATEGY = ("label", "cost", "life_years", "qalys", "undiscounted", "first_bleed_risk", "gastric_first_bleed_risk",
-            "first_bleeds", "rebleeds", "deaths", "sessions", "courses", "transplants", "state_years", "icu_days",
-            "ward_days", "yearly")
-COMPARISON = ("versus", "incremental_cost", "incremental_life_years", "incremental_qalys", "icer", "icer_status",
-              "net_monetary_benefit", "bleeds_averted_per_100", "arr", "nnt", "break_even_nnt",
-              "net_cost_per_first_bleed_averted", "net_cost_per_any_bleed_averted", "at_five_years")
-INPUTS = ("horizon_years", "start_age", "share_female", "life_table", "groups", "r_first_bleed", "first_bleed_time",
-          "b_child", "b_size", "b_red", "r_other_bleed", "excess_death", "hr_death_after_bleed", "p_death_bleed",
-          "rr_death_rebleed", "p_early_rebleed", "r_transplant", "excess_death_transplanted", "discount_costs",
-          "discount_outcomes", "strategies", "effect_basis", "prices", "utilities", "qaly_losses", "activity_rates")
+STRATEGY = (
+    "label",
+    "cost",
+    "life_years",
+    "qalys",
+    "undiscounted",
+    "first_bleed_risk",
+    "gastric_first_bleed_risk",
+    "first_bleeds",
+    "rebleeds",
+    "deaths",
+    "sessions",
+    "courses",
+    "transplants",
+    "state_years",
+    "icu_days",
+    "ward_days",
+    "yearly",
+)
+COMPARISON = (
+    "versus",
+    "incremental_cost",
+    "incremental_life_years",
+    "incremental_qalys",
+    "icer",
+    "icer_status",
+    "net_monetary_benefit",
+    "bleeds_averted_per_100",
+    "arr",
+    "nnt",
+    "break_even_nnt",
+    "net_cost_per_first_bleed_averted",
+    "net_cost_per_any_bleed_averted",
+    "at_five_years",
+)
+INPUTS = (
+    "horizon_years",
+    "start_age",
+    "share_female",
+    "life_table",
+    "groups",
+    "r_first_bleed",
+    "first_bleed_time",
+    "b_child",
+    "b_size",
+    "b_red",
+    "r_other_bleed",
+    "excess_death",
+    "hr_death_after_bleed",
+    "p_death_bleed",
+    "rr_death_rebleed",
+    "p_early_rebleed",
+    "r_transplant",
+    "excess_death_transplanted",
+    "discount_costs",
+    "discount_outcomes",
+    "strategies",
+    "effect_basis",
+    "prices",
+    "utilities",
+    "qaly_losses",
+    "activity_rates",
+)
 YEAR = {"year", "cost_undiscounted", "first_bleeds", "rebleeds", "sessions", "icu_days", "ward_days", "alive"}
 
 

@@ -87,13 +87,16 @@ def test_scenarios_cover_every_file(question: Question) -> None:
     assert rows["coil_ratios_one"].bleeds < rows["base"].bleeds
 
 
-@pytest.mark.parametrize(("make", "match"), [
-    (lambda p: ask(p, "coil_and_glue", "watch", "euros"), "outcome 'euros'"),
-    (lambda p: ask(p, "coil_an_glue", "watch"), "strategy 'coil_an_glue'"),
-    (lambda p: ask(p, "watch", "watch"), "itself"),
-    (lambda p: two_way(ask(p, "glue", "watch"), "hr_glue", "hr_glue"), "two different"),
-    (lambda p: threshold(ask(p, "glue", "watch"), "seed"), "no declared range"),
-])
+@pytest.mark.parametrize(
+    ("make", "match"),
+    [
+        (lambda p: ask(p, "coil_and_glue", "watch", "euros"), "outcome 'euros'"),
+        (lambda p: ask(p, "coil_an_glue", "watch"), "strategy 'coil_an_glue'"),
+        (lambda p: ask(p, "watch", "watch"), "itself"),
+        (lambda p: two_way(ask(p, "glue", "watch"), "hr_glue", "hr_glue"), "two different"),
+        (lambda p: threshold(ask(p, "glue", "watch"), "seed"), "no declared range"),
+    ],
+)
 def test_bad_questions_are_refused(make: object, match: str) -> None:
     """An impossible question is one clear error."""
     with pytest.raises((AnalysisError, ParameterError), match=match):
@@ -106,8 +109,10 @@ def test_sobol_indices_of_a_known_additive_function(question: Question, monkeypa
     d = [question.parameters[n].distribution for n in names]
 
     def additive(_: Question, values: dict[str, np.ndarray]) -> np.ndarray:
-        u = [np.interp(values[n], dist.ppf(np.linspace(1e-6, 1 - 1e-6, 4001)), np.linspace(1e-6, 1 - 1e-6, 4001))
-             for n, dist in zip(names, d, strict=True)]
+        u = [
+            np.interp(values[n], dist.ppf(np.linspace(1e-6, 1 - 1e-6, 4001)), np.linspace(1e-6, 1 - 1e-6, 4001))
+            for n, dist in zip(names, d, strict=True)
+        ]
         return 3 * u[0] + u[1]
 
     monkeypatch.setattr(global_sensitivity, "answer", additive)

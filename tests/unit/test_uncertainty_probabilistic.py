@@ -26,8 +26,10 @@ def psa(parameters: ParameterSet) -> Psa:
 
 def test_zero_variance_equals_deterministic(parameters: ParameterSet) -> None:
     """With every distribution fixed, each draw is the deterministic result."""
-    still = {n: replace(p, distribution=fixed(float(p.value), "test")) if p.is_numeric and p.is_uncertain else p
-             for n, p in parameters.parameters.items()}
+    still = {
+        n: replace(p, distribution=fixed(float(p.value), "test")) if p.is_numeric and p.is_uncertain else p
+        for n, p in parameters.parameters.items()
+    }
     result = run_psa(replace(parameters, parameters=still), 3, seed=1)
     base = evaluate(parameters, yearly=False, by_group=False)
     assert result.outcomes["cost"] == pytest.approx(np.repeat(base.cost()[:, :, 0], 3, axis=0), rel=1e-12)

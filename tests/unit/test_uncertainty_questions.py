@@ -106,8 +106,10 @@ def test_points_in_draws_equal_points_alone(question: Question) -> None:
 def test_scenarios_of_another_folder(tmp_path: Path) -> None:
     """A user's own scenario file makes a row."""
     path = tmp_path / "cheap.toml"
-    path.write_text('title = "Cheap coils"\nrationale = "A test."\nbaseline = "base_case"\n\n[override.c_coil]\nvalue = 20\n'
-                    'reason = "A test."\n', encoding="utf-8")
+    path.write_text(
+        'title = "Cheap coils"\nrationale = "A test."\nbaseline = "base_case"\n\n[override.c_coil]\nvalue = 20\nreason = "A test."\n',
+        encoding="utf-8",
+    )
     rows = scenario_table(ask(load_case().parameters, "coil_and_glue", "watch"), [path])
     assert [r.key for r in rows] == ["base", "cheap"]
     assert rows[1].cost < rows[0].cost

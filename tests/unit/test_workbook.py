@@ -191,9 +191,7 @@ def test_too_many_groups_are_refused(tmp_path: Path) -> None:
     case = load_case()
     rows = tuple({"name": f"g{i}", "share": 1 / 50, "child": "A", "size_step": 2, "red_spot": 0} for i in range(50))
     mix = replace(case.parameters["case_mix"], table=rows)
-    crowded = replace(
-        case, parameters=replace(case.parameters, parameters=case.parameters.parameters | {"case_mix": mix})
-    )
+    crowded = replace(case, parameters=replace(case.parameters, parameters=case.parameters.parameters | {"case_mix": mix}))
     with pytest.raises(AnalysisError, match="50 patient groups"):
         build_workbook(crowded, evaluate(load_case().parameters), tmp_path / "w.xlsx")
 

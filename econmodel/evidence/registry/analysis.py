@@ -18,9 +18,11 @@ from econmodel.evidence.registry.local_value import LocalValue
 from econmodel.evidence.registry.local_values import local_values
 from econmodel.evidence.registry.settings import BaseCase, Options
 
-CAUTION = ("Observational data of one service, for planning and not for a patient's care. Patients were not allocated "
-           "at random, so no effect of treatment is taken from them; no guideline read makes an endoscopic option "
-           "standard for primary prophylaxis.")
+CAUTION = (
+    "Observational data of one service, for planning and not for a patient's care. Patients were not allocated "
+    "at random, so no effect of treatment is taken from them; no guideline read makes an endoscopic option "
+    "standard for primary prophylaxis."
+)
 
 
 @dataclass(frozen=True)
@@ -83,9 +85,16 @@ def analyse_registry(path: Path, options: Options | None = None, base: BaseCase 
         raise DataError(what, where=clean.file, fix='say what a column or a word is: --map "COLUMN=NAME", --word "status:RIP=dead"')
     followup = form_followup(clean.analysed)
     rows, curves = estimate_all(followup)
-    return RegistryResult(clean, followup, rows, curves, compare(rows, base.untreated_risk),
-                          local_values(clean, followup, base, options), options,
-                          (*clean.notes, *_lost_undated(clean, rows)))
+    return RegistryResult(
+        clean,
+        followup,
+        rows,
+        curves,
+        compare(rows, base.untreated_risk),
+        local_values(clean, followup, base, options),
+        options,
+        (*clean.notes, *_lost_undated(clean, rows)),
+    )
 
 
 def _lost_undated(clean: CleanRegistry, rows: list[dict[str, Any]]) -> list[str]:
@@ -93,6 +102,9 @@ def _lost_undated(clean: CleanRegistry, rows: list[dict[str, Any]]) -> list[str]
     p = clean.patients
     lost = p.loc[p["fate"].eq("held") & p["status"].eq("lost") & p["last_seen"].isna(), "strategy"].value_counts()
     whole = {r["strategy"]: r["bounds"]["all_lost_had_bled"]["n_over_N"].split("/") for r in rows if "bounds" in r}
-    return [f"patients held, lost without a date: {number} under {strategy}; had they and all others lost bled, "
-            f"that would be {int(whole[strategy][0]) + number}/{int(whole[strategy][1]) + number}"
-            for strategy, number in lost.items() if strategy in whole]
+    return [
+        f"patients held, lost without a date: {number} under {strategy}; had they and all others lost bled, "
+        f"that would be {int(whole[strategy][0]) + number}/{int(whole[strategy][1]) + number}"
+        for strategy, number in lost.items()
+        if strategy in whole
+    ]

@@ -2,14 +2,7 @@
 
 from __future__ import annotations
 
-from econmodel.evidence.registry.settings import (
-    BaseCase,
-    BetaPrior,
-    Coefficients,
-    Prior,
-    prior_from_mean,
-    prior_from_probability,
-)
+from econmodel.evidence.registry.settings import BaseCase, BetaPrior, Coefficients, Prior, prior_from_mean, prior_from_probability
 from econmodel.parameters.parameter_set import ParameterSet
 
 RATES = ("r_other_bleed", "r_late_rebleed")
@@ -40,12 +33,19 @@ def base_case_from(parameters: ParameterSet, untreated_risk: dict[int, float] | 
         if parameters[name].is_uncertain:
             rates[name] = prior_from_mean(parameters.number(name), parameters[name].distribution.sd)
     coefficients = Coefficients(*(parameters.number(name) for name in ("b_child", "b_size", "b_red")))
-    return BaseCase(rates=rates, probabilities=_beta_priors(parameters), evidence_mix=parameters.rows("evidence_mix"),
-                    coefficients=coefficients, untreated_risk=untreated_risk or {},
-                    known=frozenset(parameters.parameters))
+    return BaseCase(
+        rates=rates,
+        probabilities=_beta_priors(parameters),
+        evidence_mix=parameters.rows("evidence_mix"),
+        coefficients=coefficients,
+        untreated_risk=untreated_risk or {},
+        known=frozenset(parameters.parameters),
+    )
 
 
 def _beta_priors(parameters: ParameterSet) -> dict[str, BetaPrior]:
-    return {name: BetaPrior(p.distribution.fields["a"], p.distribution.fields["b"])
-            for name, p in parameters.parameters.items()
-            if name.startswith(PROBABILITIES) and p.distribution.family == "beta"}
+    return {
+        name: BetaPrior(p.distribution.fields["a"], p.distribution.fields["b"])
+        for name, p in parameters.parameters.items()
+        if name.startswith(PROBABILITIES) and p.distribution.family == "beta"
+    }

@@ -41,8 +41,13 @@ def _place_months(p: pd.DataFrame, chosen: pd.Series, ledger: Ledger) -> None:
     latest = latest.where(latest >= earliest, p["month_last_day"])
     outside = chosen & ((p["bleed_date"] < earliest) | (p["bleed_date"] > latest))
     middle = _midpoint(earliest, latest)
-    ledger.change(p.loc[outside, "row"], "bleed_date", _iso(p.loc[outside, "bleed_date"]), _iso(middle[outside]),
-                  "the 15th lies outside follow-up: the middle of the days of that month that lie inside")
+    ledger.change(
+        p.loc[outside, "row"],
+        "bleed_date",
+        _iso(p.loc[outside, "bleed_date"]),
+        _iso(middle[outside]),
+        "the 15th lies outside follow-up: the middle of the days of that month that lie inside",
+    )
     p.loc[outside, "bleed_date"] = middle[outside]
     p.loc[chosen, "bleed_earliest"], p.loc[chosen, "bleed_latest"] = earliest[chosen], latest[chosen]
 
@@ -55,8 +60,13 @@ def _place_undated(p: pd.DataFrame, undated: pd.Series, ledger: Ledger) -> None:
     middle = _midpoint(clean, contact)
     p.loc[placed, "bleed_date"] = middle[placed]
     p.loc[placed, "bleed_earliest"], p.loc[placed, "bleed_latest"] = clean[placed], contact[placed]
-    ledger.change(p.loc[placed, "row"], "bleed_date", "", _iso(middle[placed]),
-                  "bled without a date: midway between the last clean visit and the next contact")
+    ledger.change(
+        p.loc[placed, "row"],
+        "bleed_date",
+        "",
+        _iso(middle[placed]),
+        "bled without a date: midway between the last clean visit and the next contact",
+    )
 
 
 def _midpoint(early: pd.Series, late: pd.Series) -> pd.Series:
@@ -73,8 +83,13 @@ def _dated_on_session(p: pd.DataFrame, visits: pd.DataFrame) -> pd.Series:
 def _date_transplants(p: pd.DataFrame, ledger: Ledger) -> None:
     undated = p["status"].eq("transplanted") & p["transplant_date"].isna() & p["last_seen"].notna()
     p.loc[undated, "transplant_date"] = p.loc[undated, "last_seen"]
-    ledger.change(p.loc[undated, "row"], "transplant_date", "", _iso(p.loc[undated, "last_seen"]),
-                  "transplanted without a date: the last contact is used")
+    ledger.change(
+        p.loc[undated, "row"],
+        "transplant_date",
+        "",
+        _iso(p.loc[undated, "last_seen"]),
+        "transplanted without a date: the last contact is used",
+    )
 
 
 def _iso(dates: pd.Series) -> object:

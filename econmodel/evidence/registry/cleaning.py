@@ -95,9 +95,19 @@ def clean_registry(path: Path, options: Options) -> CleanRegistry:
     _note_missing(patients, columns, ledger)
     counts = _count(len(typed), rows, patients, visits[kept], courses)
     label_of = typed.set_index("row")["label"]
-    return CleanRegistry(patients, rows, visits[kept], courses, _settled(_with_patient(ledger.problems, label_of), rows, patients),
-                         _with_patient(ledger.changes, label_of), counts, tuple(ledger.notes), table.file,
-                         frozenset(columns.found), table.invented)
+    return CleanRegistry(
+        patients,
+        rows,
+        visits[kept],
+        courses,
+        _settled(_with_patient(ledger.problems, label_of), rows, patients),
+        _with_patient(ledger.changes, label_of),
+        counts,
+        tuple(ledger.notes),
+        table.file,
+        frozenset(columns.found),
+        table.invented,
+    )
 
 
 def _with_patient(entries: pd.DataFrame, label_of: pd.Series) -> pd.DataFrame:
@@ -119,8 +129,10 @@ def _note_missing(patients: pd.DataFrame, columns: ColumnMap, ledger: Ledger) ->
     for name, count in reasons.value_counts().items():
         if name in SYNONYMS and name not in columns.found:
             unused = f" (not used so far: {', '.join(map(repr, columns.unused))})" if columns.unused else ""
-            ledger.note(f'patients held for want of {name}, for which the file has no column: {count}; if it has, say '
-                        f'--map "YOUR COLUMN={name}"{unused}')
+            ledger.note(
+                f"patients held for want of {name}, for which the file has no column: {count}; if it has, say "
+                f'--map "YOUR COLUMN={name}"{unused}'
+            )
 
 
 def _note_columns(columns: ColumnMap, ledger: Ledger) -> None:
@@ -128,8 +140,11 @@ def _note_columns(columns: ColumnMap, ledger: Ledger) -> None:
         ledger.note("dropped on load, as identifiers: columns " + ", ".join(map(repr, columns.identifiers)))
     if columns.unused:
         ledger.note("not used: columns " + ", ".join(map(repr, columns.unused)))
-    absent = {"varix_type": "GOV1 cannot be excluded", "previous_bleed": "patients who bled before cannot be excluded",
-              "bleed_source": "bleeds count whatever their source"}
+    absent = {
+        "varix_type": "GOV1 cannot be excluded",
+        "previous_bleed": "patients who bled before cannot be excluded",
+        "bleed_source": "bleeds count whatever their source",
+    }
     for name, effect in absent.items():
         if name not in columns.found:
             ledger.note(f"no column for {name}: {effect}")
@@ -138,17 +153,22 @@ def _note_columns(columns: ColumnMap, ledger: Ledger) -> None:
 def _note_patients(analysed: pd.DataFrame, columns: ColumnMap, ledger: Ledger) -> None:
     waiting = int(analysed["start_basis"].eq("session").sum())
     if waiting:
-        ledger.note("patients without a decision date start at their first session, so bleeds while waiting are "
-                    f"missing, which flatters treatment: {waiting}")
-    for name, effect in (("varix_type", "GOV1 could not be excluded"),
-                         ("previous_bleed", "that they had never bled is taken on trust")):
+        ledger.note(
+            "patients without a decision date start at their first session, so bleeds while waiting are "
+            f"missing, which flatters treatment: {waiting}"
+        )
+    for name, effect in (
+        ("varix_type", "GOV1 could not be excluded"),
+        ("previous_bleed", "that they had never bled is taken on trust"),
+    ):
         blank = int(analysed[name].isna().sum())
         if blank and name in columns.found:
             ledger.note(f"patients analysed without {name}, so {effect}: {blank}")
 
 
-def _count(read: int, rows: pd.DataFrame, patients: pd.DataFrame, visits: pd.DataFrame,
-           courses: pd.DataFrame) -> tuple[dict[str, object], ...]:
+def _count(
+    read: int, rows: pd.DataFrame, patients: pd.DataFrame, visits: pd.DataFrame, courses: pd.DataFrame
+) -> tuple[dict[str, object], ...]:
     fate_of = patients["fate"].reindex(rows["patient"])
     reason_of = patients["reason"].reindex(rows["patient"])
     steps: list[dict[str, object]] = [
@@ -160,11 +180,15 @@ def _count(read: int, rows: pd.DataFrame, patients: pd.DataFrame, visits: pd.Dat
         chosen = patients[patients["fate"].eq(fate)]
         steps.append({"step": fate, "rows": int(fate_of.eq(fate).sum()), "patients": len(chosen)})
         for reason in chosen["reason"].unique():
-            steps.append({"step": f"{fate}: {reason}", "rows": int(reason_of.eq(reason).sum()),
-                          "patients": int(chosen["reason"].eq(reason).sum())})
+            steps.append(
+                {
+                    "step": f"{fate}: {reason}",
+                    "rows": int(reason_of.eq(reason).sum()),
+                    "patients": int(chosen["reason"].eq(reason).sum()),
+                }
+            )
     analysed = patients["fate"].eq("analysed")
     steps.append({"step": "analysed", "rows": int(fate_of.eq("analysed").sum()), "patients": int(analysed.sum())})
     steps.append({"step": "sessions of those analysed", "rows": int(visits["is_session"].sum()), "patients": None})
-    steps.append({"step": "courses of those analysed", "rows": len(courses),
-                  "patients": None})
+    steps.append({"step": "courses of those analysed", "rows": len(courses), "patients": None})
     return tuple(steps)

@@ -51,13 +51,18 @@ def compare(rows: list[dict[str, Any]], borrowed: Mapping[int, float]) -> dict[s
     return {"comparator": label, "caution": NOT_RANDOMISED if own else NO_INTERVAL, "strategies": found}
 
 
-def _difference(treated: Mapping[str, Any], untreated: Mapping[str, Any], years: int,
-                label: str) -> dict[str, Any] | None:
+def _difference(treated: Mapping[str, Any], untreated: Mapping[str, Any], years: int, label: str) -> dict[str, Any] | None:
     if treated["value"] is None or untreated["value"] is None:
         return None
     arr = untreated["value"] - treated["value"]
     low = arr - math.hypot(untreated["value"] - untreated["low"], treated["high"] - treated["value"])
     high = arr + math.hypot(untreated["high"] - untreated["value"], treated["value"] - treated["low"])
     nnt = NumberNeededToTreat(arr, low, high, float(years), "cumulative incidence, death competing")
-    return {"arr": arr, "low": low, "high": high, "nnt": {"value": nnt.value, "kind": nnt.kind},
-            "interval_text": nnt.interval_text, "comparator": label}
+    return {
+        "arr": arr,
+        "low": low,
+        "high": high,
+        "nnt": {"value": nnt.value, "kind": nnt.kind},
+        "interval_text": nnt.interval_text,
+        "comparator": label,
+    }

@@ -55,8 +55,13 @@ class Curve:
         later = int(np.searchsorted(self.days, days, side="left"))
         numbers = {name: float(getattr(self, name)[i]) for name in ("incidence", "low", "high", "se")}
         clean = {name: None if np.isnan(value) else value for name, value in numbers.items()}
-        return {"value": clean["incidence"], "low": clean["low"], "high": clean["high"], "se": clean["se"],
-                "at_risk": int(self.at_risk[later])}
+        return {
+            "value": clean["incidence"],
+            "low": clean["low"],
+            "high": clean["high"],
+            "se": clean["se"],
+            "at_risk": int(self.at_risk[later]),
+        }
 
 
 def cumulative_incidence(days: pd.Series, event: pd.Series, of_interest: int = 1, *, alpha: float = 0.05) -> Curve:

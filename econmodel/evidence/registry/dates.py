@@ -26,8 +26,24 @@ from econmodel.evidence.registry.settings import DateOrder
 
 EARLIEST_YEAR = 1950
 SERIAL_ZERO = date(1899, 12, 30)
-BLANK_WORDS = {"", "na", "n a", "nan", "nat", "null", "none", "nil", "unknown", "not known", "not recorded", "never",
-               "no", "missing", "tbc", "not applicable"}
+BLANK_WORDS = {
+    "",
+    "na",
+    "n a",
+    "nan",
+    "nat",
+    "null",
+    "none",
+    "nil",
+    "unknown",
+    "not known",
+    "not recorded",
+    "never",
+    "no",
+    "missing",
+    "tbc",
+    "not applicable",
+}
 _MONTHS = {name.lower()[:3]: n for n, name in enumerate(calendar.month_abbr) if name}
 _YEAR = r"(\d{4}|'?\d{2})"
 _SEP = r"[-/. ]"
@@ -181,11 +197,16 @@ def build_column(cells: pd.Series, codes: np.ndarray, readings: list[Reading], o
     kinds = np.array([r.kind for r in settled], dtype=object)[codes]
     faults = pd.Series(np.array([r.fault for r in settled], dtype=object)[codes], index=cells.index)
     short = np.array([r.short_year for r in settled])[codes]
-    return DateColumn(_dates([r.day for r in settled], codes, cells.index),
-                      _dates([_edge(r, first=True) for r in settled], codes, cells.index),
-                      _dates([_edge(r, first=False) for r in settled], codes, cells.index),
-                      faults[kinds == "fault"], cells.index[kinds == "serial"], cells.index[kinds == "month"],
-                      int(short.sum()), order)
+    return DateColumn(
+        _dates([r.day for r in settled], codes, cells.index),
+        _dates([_edge(r, first=True) for r in settled], codes, cells.index),
+        _dates([_edge(r, first=False) for r in settled], codes, cells.index),
+        faults[kinds == "fault"],
+        cells.index[kinds == "serial"],
+        cells.index[kinds == "month"],
+        int(short.sum()),
+        order,
+    )
 
 
 def _check(reading: Reading, as_of: date) -> Reading:

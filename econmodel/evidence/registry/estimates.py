@@ -63,8 +63,16 @@ def gamma_posterior(events: int, years: float, prior: Prior = JEFFREYS_RATE, alp
 
     shape, rate = prior.shape + events, prior.rate + years
     low, high = (float(gammaincinv(shape, q)) / rate for q in (alpha / 2, 1 - alpha / 2))
-    return {"prior_shape": prior.shape, "prior_rate": prior.rate, "shape": shape, "rate": rate, "mean": shape / rate,
-            "sd": float(np.sqrt(shape)) / rate, "low": low, "high": high}
+    return {
+        "prior_shape": prior.shape,
+        "prior_rate": prior.rate,
+        "shape": shape,
+        "rate": rate,
+        "mean": shape / rate,
+        "sd": float(np.sqrt(shape)) / rate,
+        "low": low,
+        "high": high,
+    }
 
 
 def estimate(f: pd.DataFrame) -> tuple[dict[str, Any], Curve]:
@@ -84,13 +92,22 @@ def estimate(f: pd.DataFrame) -> tuple[dict[str, Any], Curve]:
     bled, years = f["event"].eq(BLED), float(f["days"].sum()) / DAYS_PER_YEAR
     by_source = f.loc[bled, "source"].value_counts()
     gastric = bled & f["source"].ne("other")
-    sources = {"gastric": int(by_source.get("gastric", 0)), "other": int(by_source.get("other", 0)),
-               "not_recorded": int(by_source.get("not recorded", 0))}
+    sources = {
+        "gastric": int(by_source.get("gastric", 0)),
+        "other": int(by_source.get("other", 0)),
+        "not_recorded": int(by_source.get("not recorded", 0)),
+    }
     numbers = {
-        "patients": len(f), "bleeds": int(bled.sum()), "n_over_N": f"{int(bled.sum())}/{len(f)}", "sources": sources,
-        "deaths": int(f["event"].eq(DIED).sum()), "deaths_of_unknown_cause": int(f["death_unknown"].sum()),
-        "transplants": int(f["event"].eq(TRANSPLANTED).sum()), "lost": int(f["is_lost"].sum()),
-        "median_follow_up_years": float(f["years"].median()), "patient_years": years,
+        "patients": len(f),
+        "bleeds": int(bled.sum()),
+        "n_over_N": f"{int(bled.sum())}/{len(f)}",
+        "sources": sources,
+        "deaths": int(f["event"].eq(DIED).sum()),
+        "deaths_of_unknown_cause": int(f["death_unknown"].sum()),
+        "transplants": int(f["event"].eq(TRANSPLANTED).sum()),
+        "lost": int(f["is_lost"].sum()),
+        "median_follow_up_years": float(f["years"].median()),
+        "patient_years": years,
         "rate": poisson_rate(int(bled.sum()), years),
         "gastric_rate": poisson_rate(int(gastric.sum()), years),
         "first_year": first_year(f),
@@ -134,8 +151,12 @@ def bounds(f: pd.DataFrame, curve: Curve) -> dict[str, Any]:
         moved = int(((changed["event"] != f["event"]) | (changed["days"] != f["days"])).sum())
         bound = cumulative_incidence(changed["days"], changed["event"]) if moved else curve
         events, years = int(changed["event"].eq(BLED).sum()), float(changed["days"].sum()) / DAYS_PER_YEAR
-        found[name] = {"changed": moved, "n_over_N": f"{events}/{len(f)}", "rate": poisson_rate(events, years),
-                       "cumulative_incidence": {str(t): bound.at(t * DAYS_PER_YEAR)["value"] for t in HORIZONS}}
+        found[name] = {
+            "changed": moved,
+            "n_over_N": f"{events}/{len(f)}",
+            "rate": poisson_rate(events, years),
+            "cumulative_incidence": {str(t): bound.at(t * DAYS_PER_YEAR)["value"] for t in HORIZONS},
+        }
     return found
 
 

@@ -33,8 +33,7 @@ def form_followup(p: pd.DataFrame) -> pd.DataFrame:
         ``death_unknown``, ``years``.
     """
     last = p[["last_seen", "last_session"]].max(axis=1)
-    ends = pd.DataFrame({BLED: p["bleed_date"].where(p["bled"].eq("yes")), DIED: p["death_date"],
-                         TRANSPLANTED: p["transplant_date"]})
+    ends = pd.DataFrame({BLED: p["bleed_date"].where(p["bled"].eq("yes")), DIED: p["death_date"], TRANSPLANTED: p["transplant_date"]})
     none = ends.isna().all(axis=1)
     first = ends.min(axis=1)
     kinds = [BLED, DIED, TRANSPLANTED]

@@ -20,8 +20,12 @@ def count_harms(clean: CleanRegistry) -> dict[str, dict[str, Any]]:
     p = clean.analysed
     courses = clean.courses.assign(strategy=p["strategy"].reindex(clean.courses["patient"]).to_numpy())
     died = p.loc[p["death_cause"].eq("procedure"), "strategy"].value_counts()
-    return {str(key): {"courses": len(part),
-                       "courses_with_complications_recorded": int(part["complication_known"].sum()),
-                       **{kind: int(part[kind].sum()) for kind in COMPLICATIONS},
-                       "deaths_from_a_procedure": int(died.get(key, 0))}
-            for key, part in courses.groupby("strategy")}
+    return {
+        str(key): {
+            "courses": len(part),
+            "courses_with_complications_recorded": int(part["complication_known"].sum()),
+            **{kind: int(part[kind].sum()) for kind in COMPLICATIONS},
+            "deaths_from_a_procedure": int(died.get(key, 0)),
+        }
+        for key, part in courses.groupby("strategy")
+    }

@@ -31,13 +31,16 @@ def untreated_values(clean: CleanRegistry, f: pd.DataFrame, base: BaseCase) -> l
     prior = base.rates.get("p_first_bleed_year_1", JEFFREYS_RATE)
     post = gamma_posterior(int(seen["events"]), seen["patient_years"] * ratio, prior)
     p, sd = probability_within_year(post["shape"], post["rate"])
-    note = (f"Registry {clean.file}: {seen['events']}/{len(rows)} untreated patients bled in their first year, in "
-            f"{seen['patient_years']:.2f} patient-years (weighted {ratio:.3f} for their mix against the evidence "
-            f"mix). {_prior_said(prior)} {_source_said(rows)}").strip()
+    note = (
+        f"Registry {clean.file}: {seen['events']}/{len(rows)} untreated patients bled in their first year, in "
+        f"{seen['patient_years']:.2f} patient-years (weighted {ratio:.3f} for their mix against the evidence "
+        f"mix). {_prior_said(prior)} {_source_said(rows)}"
+    ).strip()
     low, high = (-math.expm1(-post[end]) for end in ("low", "high"))
     reason = "untreated patients of the site's registry"
-    first = LocalValue("p_first_bleed_year_1", {"family": "beta", "se": sd}, reason, note, p,
-                       range=(low, high, INTERVAL), period_years=1.0)
+    first = LocalValue(
+        "p_first_bleed_year_1", {"family": "beta", "se": sd}, reason, note, p, range=(low, high, INTERVAL), period_years=1.0
+    )
     return [first, *_other_bleed(clean, rows, base)]
 
 
@@ -49,8 +52,10 @@ def mix_ratio(f: pd.DataFrame, base: BaseCase) -> float:
     b = base.coefficients
     steps = f["child"].map({"A": 0, "B": 1, "C": 2})
     own = np.exp(b.child * steps + b.size * (f["size_step"] - 2) + b.red * f["red"])
-    mix = [(r["share"], b.child * "ABC".index(r["child"]) + b.size * (r["size_step"] - 2) + b.red * r["red_spot"])
-           for r in base.evidence_mix]
+    mix = [
+        (r["share"], b.child * "ABC".index(r["child"]) + b.size * (r["size_step"] - 2) + b.red * r["red_spot"])
+        for r in base.evidence_mix
+    ]
     expected = sum(share * math.exp(log_hazard) for share, log_hazard in mix)
     return float(np.average(own, weights=f["years"].clip(upper=1.0))) / float(expected)
 
@@ -103,5 +108,6 @@ def _rate(clean: CleanRegistry, name: str, counts: tuple[int, int, float], base:
     prior = base.rates.get(name, JEFFREYS_RATE)
     post = gamma_posterior(events, years, prior)
     note = f"Registry {clean.file}: {events}/{patients} in {years:.2f} patient-years. {_prior_said(prior)}"
-    return LocalValue(name, {"family": "gamma", "se": post["sd"]}, reason, note, post["mean"],
-                      range=(post["low"], post["high"], INTERVAL))
+    return LocalValue(
+        name, {"family": "gamma", "se": post["sd"]}, reason, note, post["mean"], range=(post["low"], post["high"], INTERVAL)
+    )

@@ -26,8 +26,7 @@ def use_values(clean: CleanRegistry, f: pd.DataFrame, base: BaseCase, options: O
     """Every input on sessions, devices and complications that enough courses speak to."""
     courses = clean.courses.assign(strategy=f["strategy"].reindex(clean.courses["patient"]).to_numpy())
     courses = courses[courses["strategy"].isin(ENDOSCOPIC)]
-    return [*_sessions(clean, courses, options), *_devices(clean, courses, options),
-            *_complications(clean, courses, base, options)]
+    return [*_sessions(clean, courses, options), *_devices(clean, courses, options), *_complications(clean, courses, base, options)]
 
 
 def _by_strategy(courses: pd.DataFrame, options: Options) -> list[tuple[str, pd.DataFrame]]:
@@ -52,9 +51,14 @@ def _mean_sessions(name: str, sessions: pd.Series, note: str) -> LocalValue:
         return mean_value(name, sessions, reason, note, shift=1.0)
     scale = 1.0 / len(sessions)
     low, high = gamma_interval(0.5, scale)
-    return LocalValue(name, {"family": "gamma", "shape": 0.5, "scale": scale, "shift": 1.0}, reason,
-                      f"{note} None had a second session: half of one is added (Jeffreys' prior).", 1.0 + 0.5 * scale,
-                      range=(1.0 + low, 1.0 + high, f"{OWN_INTERVAL}, Jeffreys' prior"))
+    return LocalValue(
+        name,
+        {"family": "gamma", "shape": 0.5, "scale": scale, "shift": 1.0},
+        reason,
+        f"{note} None had a second session: half of one is added (Jeffreys' prior).",
+        1.0 + 0.5 * scale,
+        range=(1.0 + low, 1.0 + high, f"{OWN_INTERVAL}, Jeffreys' prior"),
+    )
 
 
 def _devices(clean: CleanRegistry, courses: pd.DataFrame, options: Options) -> list[LocalValue]:
@@ -62,15 +66,14 @@ def _devices(clean: CleanRegistry, courses: pd.DataFrame, options: Options) -> l
     for column, stem, unit in (("coils", "n_coils_", "coils"), ("glue_ml", "n_glue_ml_", "mL")):
         for key, part in _by_strategy(courses[courses[column].gt(0)], options):
             sessions = part["sessions"]
-            note = (f"Registry {clean.file}: {part[column].sum():g} {unit} in {int(sessions.sum())} sessions of "
-                    f"{len(part)} courses.")
-            found.append(mean_value(f"{stem}{key}", part[column] / sessions, "use per session at the site", note,
-                                    weights=sessions))
+            note = f"Registry {clean.file}: {part[column].sum():g} {unit} in {int(sessions.sum())} sessions of {len(part)} courses."
+            found.append(mean_value(f"{stem}{key}", part[column] / sessions, "use per session at the site", note, weights=sessions))
     return found
 
 
-def mean_value(name: str, values: pd.Series, reason: str, note: str, *, weights: pd.Series | None = None,
-               shift: float = 0.0) -> LocalValue:
+def mean_value(
+    name: str, values: pd.Series, reason: str, note: str, *, weights: pd.Series | None = None, shift: float = 0.0
+) -> LocalValue:
     """Write a mean as an input: gamma above ``shift`` with the standard error of the (weighted) mean.
 
     Notes
@@ -83,8 +86,7 @@ def mean_value(name: str, values: pd.Series, reason: str, note: str, *, weights:
     mean = float(np.average(x, weights=w))
     se = math.sqrt(float(np.sum((w * (x - mean)) ** 2)) * n / (n - 1)) / float(w.sum())
     if se == 0 or mean <= shift:
-        return LocalValue(name, {"family": "fixed", "reason": f"the same in all {n} courses of the registry"}, reason,
-                          note, mean)
+        return LocalValue(name, {"family": "fixed", "reason": f"the same in all {n} courses of the registry"}, reason, note, mean)
     spec = {"family": "gamma", "se": se} | ({"shift": shift} if shift else {})
     span = (max(shift, mean - 1.96 * se), mean + 1.96 * se, OWN_INTERVAL)
     return LocalValue(name, spec, reason, note, mean, range=span)
@@ -92,8 +94,11 @@ def mean_value(name: str, values: pd.Series, reason: str, note: str, *, weights:
 
 def _complications(clean: CleanRegistry, courses: pd.DataFrame, base: BaseCase, options: Options) -> list[LocalValue]:
     known = courses[courses["complication_known"].astype(bool)]
-    return [_per_course(clean, f"p_{kind}_{key}", int(part[kind].sum()), len(part), base)
-            for key, part in _by_strategy(known, options) for kind in ("embolism", "sepsis")]
+    return [
+        _per_course(clean, f"p_{kind}_{key}", int(part[kind].sum()), len(part), base)
+        for key, part in _by_strategy(known, options)
+        for kind in ("embolism", "sepsis")
+    ]
 
 
 def _per_course(clean: CleanRegistry, name: str, events: int, courses: int, base: BaseCase) -> LocalValue:
@@ -102,5 +107,11 @@ def _per_course(clean: CleanRegistry, name: str, events: int, courses: int, base
     said = f"Combined with the base case, worth {prior.a:.4g} in {prior.a + prior.b:.4g}."
     said = "Jeffreys' prior." if prior == BetaPrior() else said
     note = f"Registry {clean.file}: {events}/{courses} courses. {said}"
-    return LocalValue(name, {"family": "beta", "a": a, "b": b}, "courses of the site with complications recorded", note,
-                      a / (a + b), range=(*beta_interval(a, b), INTERVAL))
+    return LocalValue(
+        name,
+        {"family": "beta", "a": a, "b": b},
+        "courses of the site with complications recorded",
+        note,
+        a / (a + b),
+        range=(*beta_interval(a, b), INTERVAL),
+    )

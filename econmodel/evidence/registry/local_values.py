@@ -31,8 +31,14 @@ def local_values(clean: CleanRegistry, f: pd.DataFrame, base: BaseCase, options:
     options
         Holds the minimum.
     """
-    found = [*_age(clean, options), *_share_female(clean, options), *_case_mix(clean, options),
-             *untreated_values(clean, f, base), *rebleed_values(clean, base), *use_values(clean, f, base, options)]
+    found = [
+        *_age(clean, options),
+        *_share_female(clean, options),
+        *_case_mix(clean, options),
+        *untreated_values(clean, f, base),
+        *rebleed_values(clean, base),
+        *use_values(clean, f, base, options),
+    ]
     return [v for v in found if base.known is None or v.name in base.known]
 
 
@@ -41,10 +47,19 @@ def _age(clean: CleanRegistry, options: Options) -> list[LocalValue]:
     age = (p["start"].dt.year - p["birth_year"]).fillna(p["age"]).dropna()
     if len(age) < options.minimum:
         return []
-    note = (f"Registry {clean.file}: mean {age.mean():.1f} (SD {age.std():.1f}) in {len(age)}/{len(p)} patients; the "
-            "life table works in whole years.")
-    return [LocalValue("start_age", {"family": "fixed", "reason": "describes the site's own patients"},
-                       "mean age of the site's own patients", note, float(round(age.mean())))]
+    note = (
+        f"Registry {clean.file}: mean {age.mean():.1f} (SD {age.std():.1f}) in {len(age)}/{len(p)} patients; the "
+        "life table works in whole years."
+    )
+    return [
+        LocalValue(
+            "start_age",
+            {"family": "fixed", "reason": "describes the site's own patients"},
+            "mean age of the site's own patients",
+            note,
+            float(round(age.mean())),
+        )
+    ]
 
 
 def _share_female(clean: CleanRegistry, options: Options) -> list[LocalValue]:
@@ -53,9 +68,16 @@ def _share_female(clean: CleanRegistry, options: Options) -> list[LocalValue]:
         return []
     women = int(sex.eq("female").sum())
     a, b = women + 0.5, len(sex) - women + 0.5
-    return [LocalValue("share_female", {"family": "beta", "a": a, "b": b}, "share among the site's own patients",
-                       f"Registry {clean.file}: {women}/{len(sex)} patients. Jeffreys' prior.", a / (a + b),
-                       range=(*beta_interval(a, b), "95% interval of the registry's share"))]
+    return [
+        LocalValue(
+            "share_female",
+            {"family": "beta", "a": a, "b": b},
+            "share among the site's own patients",
+            f"Registry {clean.file}: {women}/{len(sex)} patients. Jeffreys' prior.",
+            a / (a + b),
+            range=(*beta_interval(a, b), "95% interval of the registry's share"),
+        )
+    ]
 
 
 def _case_mix(clean: CleanRegistry, options: Options) -> list[LocalValue]:
@@ -64,10 +86,17 @@ def _case_mix(clean: CleanRegistry, options: Options) -> list[LocalValue]:
     if len(known) < options.minimum:
         return []
     counted = known.groupby(["child", "size_step", "red"]).size().rename("patients").reset_index()
-    table = tuple({"name": group_name(r["child"], int(r["size_step"]), int(r["red"])),
-                   "share": int(r["patients"]) / len(known), "child": r["child"], "size_step": int(r["size_step"]),
-                   "red_spot": int(r["red"])} for r in counted.to_dict("records"))
-    note = (f"Registry {clean.file}: {len(known)}/{len(groups)} patients with Child-Pugh class, size and red spot all "
-            "recorded.")
-    return [LocalValue("case_mix", {"family": "dirichlet", "n": float(len(known))}, "mix of the site's own patients",
-                       note, table=table)]
+    table = tuple(
+        {
+            "name": group_name(r["child"], int(r["size_step"]), int(r["red"])),
+            "share": int(r["patients"]) / len(known),
+            "child": r["child"],
+            "size_step": int(r["size_step"]),
+            "red_spot": int(r["red"]),
+        }
+        for r in counted.to_dict("records")
+    )
+    note = f"Registry {clean.file}: {len(known)}/{len(groups)} patients with Child-Pugh class, size and red spot all recorded."
+    return [
+        LocalValue("case_mix", {"family": "dirichlet", "n": float(len(known))}, "mix of the site's own patients", note, table=table)
+    ]

@@ -30,8 +30,7 @@ from econmodel.evidence.registry.repaired import held_rows, repaired_rows
 from econmodel.evidence.registry.summary import summarise
 from econmodel.files import json_text, write_text
 
-FILES = ("repaired.csv", "held.csv", "problems.csv", "changes.csv", "curves.csv", "estimates.csv", "summary.json",
-         "override.toml")
+FILES = ("repaired.csv", "held.csv", "problems.csv", "changes.csv", "curves.csv", "estimates.csv", "summary.json", "override.toml")
 INVENTED_LINE = "Invented data for demonstration: no real patient or hospital"
 
 
@@ -40,8 +39,13 @@ def write_registry(result: RegistryResult, folder: Path) -> dict[str, Path]:
     clean = result.clean
     title = f"{INVENTED_LINE}\n" if clean.invented else ""
     tables = (clean.problems, clean.changes, curve_rows(result), estimate_rows(result))
-    texts = (title + _csv(repaired_rows(clean)), _csv(held_rows(clean)), *map(_csv, tables), json_text(summarise(result)),
-             override_text(result))
+    texts = (
+        title + _csv(repaired_rows(clean)),
+        _csv(held_rows(clean)),
+        *map(_csv, tables),
+        json_text(summarise(result)),
+        override_text(result),
+    )
     return {name: write_text(folder / name, text) for name, text in zip(FILES, texts, strict=True)}
 
 

@@ -44,8 +44,7 @@ def form_patients(rows: pd.DataFrame, visits: pd.DataFrame, ledger: Ledger) -> p
     p["decision_date"] = by_row["decision_date"].min()
     p["first_session"], p["last_session"] = by_visit["session_date"].min(), by_visit["session_date"].max()
     p["has_session"] = by_visit["is_session"].max()
-    p[["last_seen", "transplant_date"]] = by_row[["last_seen", "transplant_date"]].agg({"last_seen": "max",
-                                                                                       "transplant_date": "min"})
+    p[["last_seen", "transplant_date"]] = by_row[["last_seen", "transplant_date"]].agg({"last_seen": "max", "transplant_date": "min"})
     p["death_date"], p["status"] = by_row["death_date"].min(), _latest_status(ordered)
     _add_bleed(p, ordered)
     _check_agreement(p, ordered, ledger)
@@ -99,16 +98,17 @@ def _add_bleed(p: pd.DataFrame, ordered: pd.DataFrame) -> None:
 def _check_agreement(p: pd.DataFrame, ordered: pd.DataFrame, ledger: Ledger) -> None:
     by_patient = ordered.groupby("patient")
     for name, said in _ONE_VALUE.items():
-        ledger.problem(p.loc[by_patient[name].nunique() > 1, "row"], name, f"rows of one id give different {said}",
-                       HELD)
-    ledger.problem(p.loc[by_patient["decision_date"].nunique() > 1, "row"], "decision_date",
-                   "rows of one id give different decision dates: the earliest is used", KEPT)
+        ledger.problem(p.loc[by_patient[name].nunique() > 1, "row"], name, f"rows of one id give different {said}", HELD)
+    ledger.problem(
+        p.loc[by_patient["decision_date"].nunique() > 1, "row"],
+        "decision_date",
+        "rows of one id give different decision dates: the earliest is used",
+        KEPT,
+    )
     without = ordered["strategy"].isin(WITHOUT_SESSIONS).groupby(ordered["patient"]).any()
     differs = by_patient["strategy"].nunique() > 1
-    ledger.problem(p.loc[differs & without, "row"], "strategy",
-                   "changes between a strategy without sessions and another", HELD)
-    ledger.problem(p.loc[differs & ~without, "row"], "strategy", "rows give different strategies: the first is used",
-                   KEPT)
+    ledger.problem(p.loc[differs & without, "row"], "strategy", "changes between a strategy without sessions and another", HELD)
+    ledger.problem(p.loc[differs & ~without, "row"], "strategy", "rows give different strategies: the first is used", KEPT)
 
 
 def _fill_strategy(p: pd.DataFrame, visits: pd.DataFrame, ledger: Ledger) -> None:
@@ -125,5 +125,10 @@ def _add_start(p: pd.DataFrame, ledger: Ledger) -> None:
     p["start"] = p["decision_date"].fillna(p["first_session"])
     p["start_basis"] = p["start_basis"].where(p["start_basis"].notna(), "decision").mask(waiting, "session")
     dates = p.loc[waiting, "start"].dt.strftime("%Y-%m-%d").to_numpy()
-    ledger.change(p.loc[waiting, "row"], "decision_date", "", dates,
-                  "no usable decision date: starts at the first session; bleeds while waiting are missing")
+    ledger.change(
+        p.loc[waiting, "row"],
+        "decision_date",
+        "",
+        dates,
+        "no usable decision date: starts at the first session; bleeds while waiting are missing",
+    )

@@ -28,8 +28,13 @@ from econmodel.evidence.registry.columns import recognise
 DELIMITERS = (",", ";", "\t", "|")
 HEADER_SEARCH = 30
 LEAST_KNOWN = 2
-_BOMS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF32_LE, "utf-32"), (codecs.BOM_UTF32_BE, "utf-32"),
-         (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
+_BOMS = (
+    (codecs.BOM_UTF8, "utf-8-sig"),
+    (codecs.BOM_UTF32_LE, "utf-32"),
+    (codecs.BOM_UTF32_BE, "utf-32"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
 
 
 @dataclass(frozen=True)
@@ -196,12 +201,22 @@ def _cells(stream: io.StringIO, delimiter: str, width: int) -> pd.DataFrame:
     if not stream.read(1):
         return pd.DataFrame(columns=range(width), dtype=object)
     stream.seek(stream.tell() - 1)
-    return pd.read_csv(stream, sep=delimiter, header=None, names=list(range(width)), index_col=False, dtype=str,
-                       keep_default_na=False, na_filter=False, skip_blank_lines=False)
+    return pd.read_csv(
+        stream,
+        sep=delimiter,
+        header=None,
+        names=list(range(width)),
+        index_col=False,
+        dtype=str,
+        keep_default_na=False,
+        na_filter=False,
+        skip_blank_lines=False,
+    )
 
 
-def assemble(cells: pd.DataFrame, header: list[str], first_row: int, notes: tuple[str, ...], name: str, *,
-             invented: bool = False) -> RawTable:
+def assemble(
+    cells: pd.DataFrame, header: list[str], first_row: int, notes: tuple[str, ...], name: str, *, invented: bool = False
+) -> RawTable:
     """Name the columns, number the rows, strip the cells and drop blank rows.
 
     Raises
@@ -215,7 +230,7 @@ def assemble(cells: pd.DataFrame, header: list[str], first_row: int, notes: tupl
         codes, values = pd.factorize(cells[column])
         cells[column] = np.array([str(v).strip() for v in values] or [""], dtype=object)[codes]
     filled = cells != ""
-    overfull = tuple(int(r) for r in cells.index[filled.iloc[:, len(header):].any(axis=1)])
+    overfull = tuple(int(r) for r in cells.index[filled.iloc[:, len(header) :].any(axis=1)])
     blank = ~filled.any(axis=1)
     if blank.all():
         what = f"{name} has headings but no patient rows"

@@ -21,18 +21,26 @@ from econmodel.evidence.registry.settings import Options
 
 NUMBER_COLUMNS = ("age", "birth_year", "size_mm", "coils", "glue_ml", "sessions")
 WORD_READERS: dict[str, vocabulary.Reader] = {
-    "sex": vocabulary.sex, "cause": vocabulary.cause, "child": vocabulary.child, "varix_type": vocabulary.varix_type,
-    "red_spot": vocabulary.yes_no, "previous_bleed": vocabulary.yes_no, "start_basis": vocabulary.start_basis,
-    "obliterated": vocabulary.yes_no, "complication": vocabulary.complication, "bled": vocabulary.yes_no,
-    "bleed_order": vocabulary.bleed_order, "bleed_source": vocabulary.bleed_source, "status": vocabulary.status,
+    "sex": vocabulary.sex,
+    "cause": vocabulary.cause,
+    "child": vocabulary.child,
+    "varix_type": vocabulary.varix_type,
+    "red_spot": vocabulary.yes_no,
+    "previous_bleed": vocabulary.yes_no,
+    "start_basis": vocabulary.start_basis,
+    "obliterated": vocabulary.yes_no,
+    "complication": vocabulary.complication,
+    "bled": vocabulary.yes_no,
+    "bleed_order": vocabulary.bleed_order,
+    "bleed_source": vocabulary.bleed_source,
+    "status": vocabulary.status,
     "death_cause": vocabulary.death_cause,
 }
 MUST_READ = ("bled", "strategy", "status")
 OFTEN, LONGEST_WORD = 3, 30
 _OWN_LABEL = r"(?:patient-\d+|[A-Za-z]{0,8}[-_/ ]?\d{1,5}[A-Za-z]?)"
 _SEVERAL = re.compile(r"\d\s*(?:mm|cm)?\s*(?:[/+&]|and)\s*\d")
-_LIMITS = {"age": (0, 110), "birth_year": (1900, 2100), "size_mm": (0, 100), "coils": (0, 50), "glue_ml": (0, 50),
-           "sessions": (0, 50)}
+_LIMITS = {"age": (0, 110), "birth_year": (1900, 2100), "size_mm": (0, 100), "coils": (0, 50), "glue_ml": (0, 50), "sessions": (0, 50)}
 
 
 def type_rows(table: RawTable, columns: ColumnMap, options: Options, ledger: Ledger) -> pd.DataFrame:
@@ -149,14 +157,15 @@ def _said(order: str) -> str:
 def _log_dates(name: str, cells: pd.Series, column: DateColumn, ledger: Ledger) -> None:
     for fault, rows in column.faults.groupby(column.faults).groups.items():
         ledger.problem(rows, name, f"impossible date: {fault}", HELD, _shown(cells[rows]))
-    for rows, why in ((column.serials, "spreadsheet serial number read as a date"),
-                      (column.months, "a month without a day: the 15th is used")):
+    for rows, why in (
+        (column.serials, "spreadsheet serial number read as a date"),
+        (column.months, "a month without a day: the 15th is used"),
+    ):
         ledger.change(rows, name, _shown(cells[rows]), column.dates[rows].dt.strftime("%Y-%m-%d").to_numpy(), why)
     if column.order:
         ledger.change([0], name, f"written {_said(column.order)}", "YYYY-MM-DD", "one way of writing dates")
     if column.short_years:
-        ledger.change([0], name, f"{column.short_years} years of two digits", "four digits",
-                      "the latest century not in the future")
+        ledger.change([0], name, f"{column.short_years} years of two digits", "four digits", "the latest century not in the future")
 
 
 def _shown(cells: pd.Series) -> np.ndarray:
@@ -175,8 +184,7 @@ def _read_numbers(cells: pd.Series, name: str, ledger: Ledger) -> pd.Series:
     ledger.problem(cells.index[wrong], name, f"not a number from {low} to {high}", LEFT_OUT)
     if name == "size_mm":
         several = np.array([bool(_SEVERAL.search(t)) for t in uniques] + [False])[codes] & ~wrong
-        ledger.change(cells.index[several], name, "several sizes", values[several].to_numpy(),
-                      "the largest varix counts")
+        ledger.change(cells.index[several], name, "several sizes", values[several].to_numpy(), "the largest varix counts")
     return values.where(~wrong)
 
 
@@ -185,8 +193,11 @@ def _check_words(options: Options, readers: dict[str, vocabulary.Reader], column
         where = f"--word {name}:{word}={known}"
         if name not in readers or name not in columns.found:
             what = f"the file has no column of words for {name!r}"
-            fix = (f'say which column it is: --map "COLUMN={name}"' if name in readers else
-                   "choose one of " + ", ".join(n for n in readers if n in columns.found))
+            fix = (
+                f'say which column it is: --map "COLUMN={name}"'
+                if name in readers
+                else "choose one of " + ", ".join(n for n in readers if n in columns.found)
+            )
             raise DataError(what, where=where, fix=fix)
         if readers[name](known) == vocabulary.UNREADABLE:
             what = f"{known!r} is not a word known for {name}"

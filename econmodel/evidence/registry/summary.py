@@ -25,23 +25,31 @@ def summarise(result: RegistryResult) -> dict[str, Any]:
     """
     clean = result.clean
     tree = {
-        "schema": 1, "file": clean.file, "invented": clean.invented, "caution": CAUTION,
-        "as_of": result.options.as_of.isoformat(), "counts": list(clean.counts),
-        "held": _listed(clean.patients, "held"), "excluded": _listed(clean.patients, "excluded"),
+        "schema": 1,
+        "file": clean.file,
+        "invented": clean.invented,
+        "caution": CAUTION,
+        "as_of": result.options.as_of.isoformat(),
+        "counts": list(clean.counts),
+        "held": _listed(clean.patients, "held"),
+        "excluded": _listed(clean.patients, "excluded"),
         "problems": {"total": len(clean.problems), **_number(clean.problems["action"])},
         "changes": {"total": len(clean.changes), **_number(clean.changes["why"])},
-        "notes": list(result.notes), "estimates": result.rows, "comparison": result.comparison,
+        "notes": list(result.notes),
+        "estimates": result.rows,
+        "comparison": result.comparison,
         "harms": count_harms(clean),
-        "local_values": {v.name: {k: x for k, x in asdict(v).items() if k != "name" and x not in (None, ())}
-                         for v in result.values},
+        "local_values": {v.name: {k: x for k, x in asdict(v).items() if k != "name" and x not in (None, ())} for v in result.values},
     }
     return neutral_tree(tree)  # type: ignore[no-any-return]
 
 
 def _listed(patients: pd.DataFrame, fate: str) -> list[dict[str, Any]]:
     chosen = patients[patients["fate"].eq(fate)]
-    return [{"row": int(row), "patient": str(label), "reason": str(reason)}
-            for row, label, reason in zip(chosen["row"], chosen["label"], chosen["reason"], strict=True)]
+    return [
+        {"row": int(row), "patient": str(label), "reason": str(reason)}
+        for row, label, reason in zip(chosen["row"], chosen["label"], chosen["reason"], strict=True)
+    ]
 
 
 def _number(values: pd.Series) -> dict[str, int]:

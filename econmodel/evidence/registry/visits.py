@@ -47,8 +47,13 @@ def form_visits(rows: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
     for name in (*COMPLICATIONS, "complication_known"):
         visits[name] = _flag(ordered["complication"], name).groupby(keys, dropna=False, sort=False).max().to_numpy()
     several = (grouped["row"].transform("size") > 1) & (ordered["session_date"].notna() | _has_device(ordered))
-    ledger.change(np.sort(ordered.loc[several, "row"].to_numpy()), "session_date", "several rows", "one session",
-                  "one day's rows are one session: the largest varix, devices summed")
+    ledger.change(
+        np.sort(ordered.loc[several, "row"].to_numpy()),
+        "session_date",
+        "several rows",
+        "one session",
+        "one day's rows are one session: the largest varix, devices summed",
+    )
     visits = visits.reset_index()
     visits["is_session"] = visits["session_date"].notna() | _has_device(visits)
     return visits
@@ -100,8 +105,12 @@ def form_courses(visits: pd.DataFrame, gap_days: int) -> pd.DataFrame:
     cured = by_patient["obliterated"].shift().eq("yes")
     sessions["course"] = (gap.gt(gap_days) | cured).groupby(sessions["patient"], sort=False).cumsum() + 1
     grouped = sessions.groupby(["patient", "course"], sort=False)
-    courses = grouped.agg(date=("session_date", "min"), rows=("row", "size"), typed=("sessions", "max"),
-                          **{name: (name, "max") for name in (*COMPLICATIONS, "complication_known")})
+    courses = grouped.agg(
+        date=("session_date", "min"),
+        rows=("row", "size"),
+        typed=("sessions", "max"),
+        **{name: (name, "max") for name in (*COMPLICATIONS, "complication_known")},
+    )
     courses["sessions"] = np.fmax(courses["rows"], courses["typed"])
     courses[list(_SUMMED)] = grouped[list(_SUMMED)].sum(min_count=1)
     courses["obliterated"] = _yes_first(sessions["obliterated"], [sessions["patient"], sessions["course"]]).to_numpy()

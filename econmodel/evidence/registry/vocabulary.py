@@ -15,8 +15,7 @@ import pandas as pd
 from econmodel.evidence.registry.columns import plain
 
 UNREADABLE = "?"
-BLANK_WORDS = {"", "na", "n a", "nan", "null", "unknown", "not known", "not recorded", "unclear", "missing", "nr", "nk",
-               "tbc"}
+BLANK_WORDS = {"", "na", "n a", "nan", "null", "unknown", "not known", "not recorded", "unclear", "missing", "nr", "nk", "tbc"}
 _YES = {"yes", "y", "true", "1", "present", "positive", "complete", "bled", "bleed"}
 _NO = {"no", "n", "false", "0", "absent", "negative", "none", "nil", "never", "incomplete", "partial"}
 _NOT_APPLICABLE = {"none", "nil", "no", "not applicable", "no bleed", "alive", "not dead"}
@@ -28,23 +27,58 @@ _STATUS = {
     "transplanted": ("transplanted", "transplant", "liver transplant", "olt", "lt"),
 }
 _STRATEGY = {
-    "watch": ("watch", "none", "no", "no prophylaxis", "no treatment", "untreated", "observation", "observed",
-              "conservative", "surveillance", "surveillance only", "watch and wait", "nil", "control"),
+    "watch": (
+        "watch",
+        "none",
+        "no",
+        "no prophylaxis",
+        "no treatment",
+        "untreated",
+        "observation",
+        "observed",
+        "conservative",
+        "surveillance",
+        "surveillance only",
+        "watch and wait",
+        "nil",
+        "control",
+    ),
     "beta_blocker": ("beta blocker", "beta blockers", "nsbb", "bb", "propranolol", "carvedilol", "nadolol"),
-    "glue": ("glue", "direct glue", "endoscopic glue", "direct endoscopic glue", "glue injection", "cyanoacrylate",
-             "nbca", "cyanoacrylate injection", "n butyl 2 cyanoacrylate", "2 octyl cyanoacrylate"),
+    "glue": (
+        "glue",
+        "direct glue",
+        "endoscopic glue",
+        "direct endoscopic glue",
+        "glue injection",
+        "cyanoacrylate",
+        "nbca",
+        "cyanoacrylate injection",
+        "n butyl 2 cyanoacrylate",
+        "2 octyl cyanoacrylate",
+    ),
     "eus_glue": ("eus glue", "eus guided glue", "eus cyanoacrylate", "eus guided cyanoacrylate"),
-    "coil": ("coil", "coils", "eus coil", "eus coils", "eus guided coil", "eus guided coils", "coil only",
-             "coil alone"),
-    "coil_and_glue": ("coil and glue", "coils and glue", "coil glue", "coils glue", "eus coil glue",
-                      "eus coil and glue", "eus guided coil and glue", "glue and coil",
-                      "glue and coils", "coil then glue"),
-    "transvenous": ("transvenous", "transvenous obliteration", "retrograde transvenous obliteration", "brto", "parto",
-                    "carto", "rto"),
+    "coil": ("coil", "coils", "eus coil", "eus coils", "eus guided coil", "eus guided coils", "coil only", "coil alone"),
+    "coil_and_glue": (
+        "coil and glue",
+        "coils and glue",
+        "coil glue",
+        "coils glue",
+        "eus coil glue",
+        "eus coil and glue",
+        "eus guided coil and glue",
+        "glue and coil",
+        "glue and coils",
+        "coil then glue",
+    ),
+    "transvenous": ("transvenous", "transvenous obliteration", "retrograde transvenous obliteration", "brto", "parto", "carto", "rto"),
 }
-_CAUSE = (("non_cirrhotic", r"non ?cirrho|portal vein|ehpvo|ncph|schisto"), ("alcohol", r"alcohol|arld|ald\b"),
-          ("viral", r"viral|hepatitis [bc]|hbv|hcv"), ("metabolic", r"masld|nafld|nash|mash|metabolic|fatty"),
-          ("cholestatic_or_autoimmune", r"pbc|psc|biliary|sclerosing|autoimmune|aih"))
+_CAUSE = (
+    ("non_cirrhotic", r"non ?cirrho|portal vein|ehpvo|ncph|schisto"),
+    ("alcohol", r"alcohol|arld|ald\b"),
+    ("viral", r"viral|hepatitis [bc]|hbv|hcv"),
+    ("metabolic", r"masld|nafld|nash|mash|metabolic|fatty"),
+    ("cholestatic_or_autoimmune", r"pbc|psc|biliary|sclerosing|autoimmune|aih"),
+)
 _SIZE_CLASSES = {"small": 4.0, "f1": 4.0, "medium": 7.5, "f2": 7.5, "5 10": 7.5, "large": 11.0, "f3": 11.0}
 Reader = Callable[[str], str | None]
 
@@ -70,9 +104,16 @@ def known_words(name: str, strategies: tuple[str, ...] = ()) -> str:
     >>> known_words("status"), known_words("bled")
     ('alive, dead, lost, transplanted', 'yes, no')
     """
-    keys = {"status": tuple(_STATUS), "strategy": strategies, "sex": ("female", "male"), "child": ("A", "B", "C"),
-            "varix_type": ("GOV1", "GOV2", "IGV1", "IGV2"), "bleed_order": ("before", "after"),
-            "start_basis": ("decision", "session"), "bleed_source": ("gastric", "other", "not portal")}
+    keys = {
+        "status": tuple(_STATUS),
+        "strategy": strategies,
+        "sex": ("female", "male"),
+        "child": ("A", "B", "C"),
+        "varix_type": ("GOV1", "GOV2", "IGV1", "IGV2"),
+        "bleed_order": ("before", "after"),
+        "start_basis": ("decision", "session"),
+        "bleed_source": ("gastric", "other", "not portal"),
+    }
     return ", ".join(keys.get(name, ("yes", "no")))
 
 
@@ -162,8 +203,7 @@ def complication(text: str) -> str:
     word = plain(text)
     if word in _NO:
         return "none"
-    patterns = {"embolism": "embol", "sepsis": r"sepsis|septic|bacter", "fever": "fever|pyrexia",
-                "ulcer_bleed": "ulcer|extrusion"}
+    patterns = {"embolism": "embol", "sepsis": r"sepsis|septic|bacter", "fever": "fever|pyrexia", "ulcer_bleed": "ulcer|extrusion"}
     return "; ".join(key for key, pattern in patterns.items() if re.search(pattern, word)) or "other"
 
 

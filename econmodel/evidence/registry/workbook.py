@@ -86,8 +86,7 @@ def _formulas(archive: zipfile.ZipFile, member: str) -> int:
 
 def _head(sheet: Any, known: Callable[[str], bool]) -> tuple[int, int]:
     sheet.reset_dimensions()
-    scored = [(len({c for c in row if c and known(c)}), -number)
-              for number, row in enumerate(_texts(sheet, 0, HEADER_SEARCH))]
+    scored = [(len({c for c in row if c and known(c)}), -number) for number, row in enumerate(_texts(sheet, 0, HEADER_SEARCH))]
     best, number = max(scored, default=(0, 0))
     return best, -number
 

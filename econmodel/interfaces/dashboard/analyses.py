@@ -63,6 +63,5 @@ def figures_together(found: Answer, psa: Psa, document: dict[str, Any], key: str
 
     return {
         "plane": Spec([], 4.0, drawer(partial(plot_draws, psa, key, versus), 0.15, 0.13, 0.82, 0.75), 5.6),
-        "acceptability": Spec([], 3.3, drawer(partial(plot_acceptability, document, found.document), 0.12, 0.15, 0.55,
-                                              0.8), 6.0),
+        "acceptability": Spec([], 3.3, drawer(partial(plot_acceptability, document, found.document), 0.12, 0.15, 0.55, 0.8), 6.0),
     }

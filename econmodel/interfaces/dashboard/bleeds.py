@@ -18,8 +18,9 @@ def show(found: Answer) -> None:
     st.header("First bleeds", anchor=False)
     pictures.of_case(found, "first_bleeds")
     st.header("Patients treated to avert one first bleed", anchor=False)
-    blocks.note("Number needed to treat (NNT): lower is better. Death competes with bleeding. NNTH: patients treated "
-                "for one bleed more.")
+    blocks.note(
+        "Number needed to treat (NNT): lower is better. Death competes with bleeding. NNTH: patients treated for one bleed more."
+    )
     pictures.of_case(found, "nnt_by_year")
     for against in list(document["comparisons"])[:2]:
         _table(found, against)
@@ -35,8 +36,9 @@ def _table(found: Answer, versus: str) -> None:
             rows.setdefault(row["label"], {})[row["year"]] = f.nnt({"value": row["nnt"], "kind": row["kind"]})
     years = sorted({year for row in rows.values() for year in row})
     columns = blocks.across("Option", (f"{y} years" if y > 1 else "1 year" for y in years))
-    blocks.table(table(f"NNT against {lower(names[versus])}", columns,
-                       [(label, *(row[y] for y in years)) for label, row in rows.items()]))
+    blocks.table(
+        table(f"NNT against {lower(names[versus])}", columns, [(label, *(row[y] for y in years)) for label, row in rows.items()])
+    )
 
 
 def _averted(found: Answer) -> None:
@@ -46,10 +48,28 @@ def _averted(found: Answer) -> None:
     for key, whole in document["comparisons"]["watch"].items():
         now = whole.get("at_five_years", whole)
         harms = document["strategies"][key]
-        rows.append((labels(document)[key], f.number(now["gastric_first_bleeds_averted_per_100"], 1),
-                     f.number(now["bleeds_averted_per_100"], 1), f.nnt(now["patients_per_bleed_averted"]),
-                     f.per(harms["deaths"]["procedure"], 1000), f.per(harms["complications"]["embolism"], 1000)))
-    blocks.table(table(f"Bleeds averted over {years} years, against no prophylaxis, beside the harms", (
-        ("Option", 2.4), ("First gastric bleeds averted per 100", 1.0, True), ("All bleeds averted per 100", 1.0, True),
-        ("Patients per bleed averted, any bleed", 1.0, True), ("Procedure deaths per 1,000", 1.0, True),
-        ("Embolisms per 1,000", 1.0, True)), rows, note="Harms over the time horizon."))
+        rows.append(
+            (
+                labels(document)[key],
+                f.number(now["gastric_first_bleeds_averted_per_100"], 1),
+                f.number(now["bleeds_averted_per_100"], 1),
+                f.nnt(now["patients_per_bleed_averted"]),
+                f.per(harms["deaths"]["procedure"], 1000),
+                f.per(harms["complications"]["embolism"], 1000),
+            )
+        )
+    blocks.table(
+        table(
+            f"Bleeds averted over {years} years, against no prophylaxis, beside the harms",
+            (
+                ("Option", 2.4),
+                ("First gastric bleeds averted per 100", 1.0, True),
+                ("All bleeds averted per 100", 1.0, True),
+                ("Patients per bleed averted, any bleed", 1.0, True),
+                ("Procedure deaths per 1,000", 1.0, True),
+                ("Embolisms per 1,000", 1.0, True),
+            ),
+            rows,
+            note="Harms over the time horizon.",
+        )
+    )

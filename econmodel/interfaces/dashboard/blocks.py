@@ -55,20 +55,23 @@ def table(block: Table) -> None:
     head = "".join(f'<th scope="col"{_side(c.is_number)}>{escape(c.heading)}</th>' for c in block.columns)
     rows = "".join(_row(block, row) for row in block.rows)
     below = f'<p class="say note">{escape(block.note)}</p>' if block.note else ""
-    st.html(f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(block.caption, quote=True)}">'
-            f'<table class="{size}"><caption>{escape(block.caption)}</caption>'
-            f"<colgroup>{widths}</colgroup><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>{below}")
+    st.html(
+        f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(block.caption, quote=True)}">'
+        f'<table class="{size}"><caption>{escape(block.caption)}</caption>'
+        f"<colgroup>{widths}</colgroup><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>{below}"
+    )
 
 
-def across(first: str, headings: Iterable[str],
-           width: float = 2.4) -> list[tuple[str, float] | tuple[str, float, bool]]:
+def across(first: str, headings: Iterable[str], width: float = 2.4) -> list[tuple[str, float] | tuple[str, float, bool]]:
     """Give the columns of a table with a wide first one and numbers under every other heading."""
     return [(first, width), *((heading, 1.0, True) for heading in headings)]
 
 
 def _row(block: Table, row: tuple[str, ...]) -> str:
-    cells = "".join(f'<td{_side(c.is_number)} data-label="{escape(c.heading, quote=True)}">{escape(value)}</td>'
-                    for c, value in zip(block.columns[1:], row[1:], strict=True))
+    cells = "".join(
+        f'<td{_side(c.is_number)} data-label="{escape(c.heading, quote=True)}">{escape(value)}</td>'
+        for c, value in zip(block.columns[1:], row[1:], strict=True)
+    )
     return f'<tr><th scope="row">{escape(row[0])}</th>{cells}</tr>'
 
 

@@ -83,8 +83,12 @@ def case_text(start: str, edits: Mapping[str, Mapping[str, Any]], title: str, *,
     carried = start_document(start).data.get("override", {}) if whole and BASELINES[start] == "base_case" else {}
     tables: dict[str, Mapping[str, Any]] = {"override": {**carried, **edits.get("override", {})}}
     tables |= {name: edits[name] for name in ("input", "strategy") if edits.get(name)}
-    header = {"title": title, "rationale": "Made on the dashboard; each change states its reason.",
-              "baseline": BASELINES[start], "date": date.today()}
+    header = {
+        "title": title,
+        "rationale": "Made on the dashboard; each change states its reason.",
+        "baseline": BASELINES[start],
+        "date": date.today(),
+    }
     lines = [f"{key} = {_toml(value)}" for key, value in header.items()]
     for table, entries in tables.items():
         for name, fields in entries.items():
@@ -108,8 +112,11 @@ def read_case(file: MemoryFile) -> tuple[str, Edits, str]:
     unknown = [key for key, value in document.data.items() if isinstance(value, dict) and key not in TABLES]
     bodies = [document.data.get(table, {}) for table in TABLES]
     if unknown or not any(bodies) or not all(isinstance(body, dict) for body in bodies):
-        what = f"{file.name} is not a case file: it changes no input" if not unknown else (
-            f"{file.name} is not a case file: it has a table [{unknown[0]}]")
+        what = (
+            f"{file.name} is not a case file: it changes no input"
+            if not unknown
+            else (f"{file.name} is not a case file: it has a table [{unknown[0]}]")
+        )
         raise ParameterError(what, where=file.name, fix="load a file saved here or a hospital file")
     edits: Edits = {table: dict(document.data[table]) for table in sorted(TABLES) if document.data.get(table)}
     return _start_of(document.data), edits, str(document.data.get("title", file.name))

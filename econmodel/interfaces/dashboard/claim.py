@@ -17,17 +17,23 @@ if TYPE_CHECKING:
 
 COUNTS = "events/patients, such as 6/80"
 GROUPS = (
-    (("treated", "Treated patients who bled", COUNTS),
-     ("untreated", "Untreated patients who bled", COUNTS),
-     ("treated_risk", "Risk with treatment, as printed", "0.075 or 7.5%"),
-     ("untreated_risk", "Risk without treatment, as printed", "0.41 or 41%")),
-    (("nnt", "Patients needed to treat (NNT)", "3; below 0 for harm"),
-     ("years", "By how many years", "2"),
-     ("sessions", "Sessions in a course", "1.4"),
-     ("admissions_saved", "Admissions saved per bleed averted", "1 when left out")),
-    (("cost_ratio", "Cost of a course, in bleed admissions", "0.5"),
-     ("course_cost", "Cost of a course", "5000"),
-     ("bleed_cost", "Cost of a bleed admission", "20000")),
+    (
+        ("treated", "Treated patients who bled", COUNTS),
+        ("untreated", "Untreated patients who bled", COUNTS),
+        ("treated_risk", "Risk with treatment, as printed", "0.075 or 7.5%"),
+        ("untreated_risk", "Risk without treatment, as printed", "0.41 or 41%"),
+    ),
+    (
+        ("nnt", "Patients needed to treat (NNT)", "3; below 0 for harm"),
+        ("years", "By how many years", "2"),
+        ("sessions", "Sessions in a course", "1.4"),
+        ("admissions_saved", "Admissions saved per bleed averted", "1 when left out"),
+    ),
+    (
+        ("cost_ratio", "Cost of a course, in bleed admissions", "0.5"),
+        ("course_cost", "Cost of a course", "5000"),
+        ("bleed_cost", "Cost of a bleed admission", "20000"),
+    ),
 )
 FIELDS = tuple(field for group in GROUPS for field in group)
 NUMBERS = ("years", "sessions")
@@ -36,8 +42,9 @@ NUMBERS = ("years", "sessions")
 def show(found: Answer) -> None:
     """Show the form and, once asked, the check."""
     st.header("Check a claim", anchor=False)
-    blocks.note("Fill in what is stated, leave the rest blank: the check works out what follows, within the rounding "
-                "of each printed figure.")
+    blocks.note(
+        "Fill in what is stated, leave the rest blank: the check works out what follows, within the rounding of each printed figure."
+    )
     with st.form("claim"):
         for column, group in zip(st.columns(len(GROUPS)), GROUPS, strict=True):
             for name, label, example in group:
@@ -72,4 +79,3 @@ def read() -> Claim:
 def _say(check: ClaimCheck) -> None:
     for sentence in check.sentences:
         blocks.text(sentence, "caution" if sentence in check.solution.contradictions else "body")
-

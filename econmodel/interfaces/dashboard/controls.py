@@ -20,8 +20,11 @@ if TYPE_CHECKING:
 
 STEPS = (1.0, 2.0, 5.0)
 SHOWN = 12
-PLAIN_WORDS = {"hazard ratio": "bleeding rate relative to no treatment, or to the option named (hazard ratio)",
-               "per year": "per patient and year (rate)", "probability": "share of patients (probability)"}
+PLAIN_WORDS = {
+    "hazard ratio": "bleeding rate relative to no treatment, or to the option named (hazard ratio)",
+    "per year": "per patient and year (rate)",
+    "probability": "share of patients (probability)",
+}
 UNIT_WORDS = {"hazard ratio": "times", "relative risk": "times", "ratio": "times", "count": ""}
 
 
@@ -30,9 +33,22 @@ def deciding_inputs(found: Answer) -> list[str]:
     parameters = found.case.parameters
     row = parameters.strategies[focus_strategy(found.document)]
     device = "c_coil" if row.coils else "c_glue_ml"
-    wanted = ("p_first_bleed_year_1", *row.hr_gastric, row.effect_full_years, "r_late_rebleed", "p_death_six_weeks",
-              row.sessions_mean, row.coils or row.glue_ml, row.p_retreat_year_1, device, f"c_{row.session}",
-              f"c_{row.surveillance.visit}", "c_bleed_survived", "p_rescue", "start_age")
+    wanted = (
+        "p_first_bleed_year_1",
+        *row.hr_gastric,
+        row.effect_full_years,
+        "r_late_rebleed",
+        "p_death_six_weeks",
+        row.sessions_mean,
+        row.coils or row.glue_ml,
+        row.p_retreat_year_1,
+        device,
+        f"c_{row.session}",
+        f"c_{row.surveillance.visit}",
+        "c_bleed_survived",
+        "p_rescue",
+        "start_age",
+    )
     known = [n for n in dict.fromkeys(wanted) if n in parameters.parameters and parameters[n].range is not None]
     return known[:SHOWN]
 
@@ -55,8 +71,17 @@ def slider(parameters: ParameterSet, name: str, place: str) -> None:
     key = f"{place}_{name}"
     st.session_state[key] = p.value
     low, high = min(p.range.low, p.value), max(p.range.high, p.value)
-    st.slider(p.label, low, high, step=step(low, high), format=shown_as(p), key=key, on_change=_moved, args=(name, key),
-              help=f"{unit_words(p)}. Range: {p.range.basis}. Input {name}; {p.status}.")
+    st.slider(
+        p.label,
+        low,
+        high,
+        step=step(low, high),
+        format=shown_as(p),
+        key=key,
+        on_change=_moved,
+        args=(name, key),
+        help=f"{unit_words(p)}. Range: {p.range.basis}. Input {name}; {p.status}.",
+    )
 
 
 def _moved(name: str, key: str) -> None:

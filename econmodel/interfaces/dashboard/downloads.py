@@ -20,8 +20,12 @@ from econmodel.interfaces.dashboard.pictures import DRAWING
 
 WORD = "application/vnd.openxmlformats-officedocument.wordprocessingml.document"
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
-PAPERS = (("Brief (PDF)", "brief", "pdf", "application/pdf"), ("Brief (Word)", "brief", "docx", WORD),
-          ("Brief (web page)", "brief", "html", "text/html"), ("Technical report (PDF)", "report", "pdf", "application/pdf"))
+PAPERS = (
+    ("Brief (PDF)", "brief", "pdf", "application/pdf"),
+    ("Brief (Word)", "brief", "docx", WORD),
+    ("Brief (web page)", "brief", "html", "text/html"),
+    ("Technical report (PDF)", "report", "pdf", "application/pdf"),
+)
 
 
 def show(found: Answer) -> None:
@@ -30,12 +34,16 @@ def show(found: Answer) -> None:
     with st.container(key="downloads", horizontal=True):
         for label, paper, form, mime in PAPERS:
             st.download_button(label, partial(one_paper, found, paper, form), f"{paper}.{form}", mime, on_click="ignore")
-        st.download_button("Charts, data and papers (ZIP)", lambda: everything(found), "reports.zip", "application/zip",
-                           on_click="ignore", help="Every chart as SVG, PNG and its CSV; results and sources as CSV and "
-                           "JSON; the brief.")
+        st.download_button(
+            "Charts, data and papers (ZIP)",
+            lambda: everything(found),
+            "reports.zip",
+            "application/zip",
+            on_click="ignore",
+            help="Every chart as SVG, PNG and its CSV; results and sources as CSV and JSON; the brief.",
+        )
         st.download_button("Live workbook (XLSX)", lambda: workbook(found), "workbook.xlsx", XLSX, on_click="ignore")
-        st.download_button("Results (JSON)", lambda: json_text(found.document),
-                           "results.json", "application/json", on_click="ignore")
+        st.download_button("Results (JSON)", lambda: json_text(found.document), "results.json", "application/json", on_click="ignore")
 
 
 def report_files(found: Answer, papers: Collection[str], formats: Collection[str]) -> dict[str, bytes]:
@@ -45,8 +53,7 @@ def report_files(found: Answer, papers: Collection[str], formats: Collection[str
     plan = _programme(found)
     with DRAWING, tempfile.TemporaryDirectory() as place:
         folder = Path(place)
-        build_reports(found.case, found.evaluation, found.document, folder, programme=plan, papers=papers,
-                      formats=formats)
+        build_reports(found.case, found.evaluation, found.document, folder, programme=plan, papers=papers, formats=formats)
         files = sorted(path for path in folder.rglob("*") if path.is_file())
         return {str(path.relative_to(folder)): path.read_bytes() for path in files}
 

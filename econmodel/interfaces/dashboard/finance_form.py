@@ -24,12 +24,15 @@ XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 def show(found: Answer) -> None:
     """Show the section."""
     st.header("Ask those who know", anchor=False)
-    blocks.text("The form holds one question per local value, a sheet for each department, with our value beside it. What "
-                "is left blank keeps ours. Filled, it is read in memory only and nothing changes until you say so.")
+    blocks.text(
+        "The form holds one question per local value, a sheet for each department, with our value beside it. What "
+        "is left blank keeps ours. Filled, it is read in memory only and nothing changes until you say so."
+    )
     left, right = st.columns(2, gap="large")
     with left:
-        st.download_button("Download the form (XLSX)", lambda: blank_form(found), f"{found.case.name}_form.xlsx", XLSX,
-                           on_click="ignore")
+        st.download_button(
+            "Download the form (XLSX)", lambda: blank_form(found), f"{found.case.name}_form.xlsx", XLSX, on_click="ignore"
+        )
     with right:
         file = st.file_uploader("Load the filled form", type=["xlsx"], key="form_file")
     if file is not None:
@@ -58,12 +61,21 @@ def _read(found: Answer, name: str, content: bytes) -> None:
 
 def _differences(found: Answer, form: FilledForm) -> None:
     rows = form.rows(found.case.parameters)
-    shown = [(str(r["name"]), _plain(r["ours"]), _plain(r["theirs"]), str(r["unit"]), f"{r['sheet']} {r['cell']}",
-              str(r["warning"])) for r in rows if r["changed"]]
+    shown = [
+        (str(r["name"]), _plain(r["ours"]), _plain(r["theirs"]), str(r["unit"]), f"{r['sheet']} {r['cell']}", str(r["warning"]))
+        for r in rows
+        if r["changed"]
+    ]
     columns = (("Input", 2.4), ("Ours", 1.0, True), ("Theirs", 1.0, True), ("Unit", 1.0), ("Where", 1.4), ("Look at", 2.4))
-    blocks.table(table("Differences from the present values", columns, shown, small=True,
-                       note=f"Answers: {len(rows)}; different from ours: {len(shown)}; marked as not known: "
-                            f"{len(form.not_known)}."))
+    blocks.table(
+        table(
+            "Differences from the present values",
+            columns,
+            shown,
+            small=True,
+            note=f"Answers: {len(rows)}; different from ours: {len(shown)}; marked as not known: {len(form.not_known)}.",
+        )
+    )
     st.button("Use these answers", type="primary", on_click=_use, args=(form,), disabled=not shown)
 
 

@@ -35,8 +35,9 @@ def _inputs(found: Answer) -> None:
     left, right = st.columns(2)
     words = left.text_input("Search by name, words or source", key="inputs_search", placeholder="coil, embolism")
     counts = status_counts(parameters)
-    status = right.selectbox("Grade of the value", ["any", "changed here", *counts], key="inputs_status",
-                             format_func=lambda s: STATUS_WORDS.get(s, s))
+    status = right.selectbox(
+        "Grade of the value", ["any", "changed here", *counts], key="inputs_status", format_func=lambda s: STATUS_WORDS.get(s, s)
+    )
     rows = matching(provenance_rows(parameters), words, status)
     if not rows:
         blocks.text("No input matches.")
@@ -59,8 +60,12 @@ def _edit(found: Answer, rows: Sequence[dict[str, Any]]) -> None:
     if not names:
         return
     with st.container(key="edit"):
-        name = st.selectbox("Input to read or change", names, format_func=lambda n: f"{parameters[n].label} ({n})",
-                            key=f"edit_name_{len(names)}_{names[0]}")
+        name = st.selectbox(
+            "Input to read or change",
+            names,
+            format_func=lambda n: f"{parameters[n].label} ({n})",
+            key=f"edit_name_{len(names)}_{names[0]}",
+        )
         left, right = st.columns(2, gap="large")
         with left:
             _facts(parameters[name], next(r for r in rows if r["name"] == name))
@@ -71,16 +76,25 @@ def _edit(found: Answer, rows: Sequence[dict[str, Any]]) -> None:
 def _facts(p: Parameter, row: dict[str, Any]) -> None:
     value = row["value"] if p.table is not None else f.plain(p.value)
     doubt = f"{f.plain(p.range.low)} to {f.plain(p.range.high)}: {p.range.basis}." if p.range else "No range declared."
-    facts = (("Value", f"{value} ({controls.unit_words(p)})"), ("Grade", STATUS_WORDS[p.status]), ("Range", doubt),
-             ("Distribution", row["distribution"]), ("Source", source_text(row)), ("As published", row["as_published"]),
-             ("Derivation", row["derivation"]), ("Note", row["note"]), ("Typed in", row["where"]))
+    facts = (
+        ("Value", f"{value} ({controls.unit_words(p)})"),
+        ("Grade", STATUS_WORDS[p.status]),
+        ("Range", doubt),
+        ("Distribution", row["distribution"]),
+        ("Source", source_text(row)),
+        ("As published", row["as_published"]),
+        ("Derivation", row["derivation"]),
+        ("Note", row["note"]),
+        ("Typed in", row["where"]),
+    )
     blocks.table(table(p.label, (("", 1.0), ("", 4.0)), [fact for fact in facts if fact[1]]))
 
 
 def _change(p: Parameter) -> None:
     if p.table is not None:
-        blocks.note(f"A table: change it on the page {PAGE_OF[p.name]}." if p.name in PAGE_OF else
-                    "A table: change it in a case file.")
+        blocks.note(
+            f"A table: change it on the page {PAGE_OF[p.name]}." if p.name in PAGE_OF else "A table: change it in a case file."
+        )
     else:
         controls.exact(p, f"inputs_{p.name}")
     if p.name in st.session_state.edits.get("override", {}):
@@ -88,11 +102,17 @@ def _change(p: Parameter) -> None:
 
 
 def _table(rows: Sequence[dict[str, Any]]) -> None:
-    listed = [(r["label"], r["name"], _short(r), r["unit"], STATUS_WORDS[r["status"]], source_text(r))
-              for r in rows[:MOST]]
+    listed = [(r["label"], r["name"], _short(r), r["unit"], STATUS_WORDS[r["status"]], source_text(r)) for r in rows[:MOST]]
     rest = f"The first {MOST} of {len(rows)}: search to narrow." if len(rows) > MOST else ""
-    blocks.table(table("Inputs", (("Input", 2.6), ("Name", 1.6), ("Value", 1.0, True), ("Unit", 1.0), ("Grade", 1.6),
-                                  ("Source and reasoning", 4.0)), listed, note=rest, small=True))
+    blocks.table(
+        table(
+            "Inputs",
+            (("Input", 2.6), ("Name", 1.6), ("Value", 1.0, True), ("Unit", 1.0), ("Grade", 1.6), ("Source and reasoning", 4.0)),
+            listed,
+            note=rest,
+            small=True,
+        )
+    )
 
 
 def _short(row: dict[str, Any]) -> str:

@@ -19,13 +19,27 @@ from econmodel.reporting.series import labels
 
 COUNTED = ("R1", "R2", "R3", "R20")
 SHOWN = (*(f"R{i}" for i in range(1, 21)),)
-VOLUME = ("n_endoscoped", "share_fundal_varices", "share_suitable", "share_accepting", "n_session_slots",
-          "share_bed_refill", "c_coordinator", "payment_session_eus")
-CAPACITY = {"bed_days_released": "Bed-days released", "beds_released": "Beds released",
-            "intensive_care_days_released": "Intensive-care days released", "treatment_sessions": "Treatment sessions",
-            "surveillance_examinations": "Surveillance examinations", "session_slots": "Endoscopy slots used",
-            "step_fixed_blocks": "Extra blocks of sessions bought", "waiting_at_year_end": "Waiting at the year's end",
-            "bleeds_while_waiting": "Bleeds while waiting"}
+VOLUME = (
+    "n_endoscoped",
+    "share_fundal_varices",
+    "share_suitable",
+    "share_accepting",
+    "n_session_slots",
+    "share_bed_refill",
+    "c_coordinator",
+    "payment_session_eus",
+)
+CAPACITY = {
+    "bed_days_released": "Bed-days released",
+    "beds_released": "Beds released",
+    "intensive_care_days_released": "Intensive-care days released",
+    "treatment_sessions": "Treatment sessions",
+    "surveillance_examinations": "Surveillance examinations",
+    "session_slots": "Endoscopy slots used",
+    "step_fixed_blocks": "Extra blocks of sessions bought",
+    "waiting_at_year_end": "Waiting at the year's end",
+    "bleeds_while_waiting": "Bleeds while waiting",
+}
 
 
 def show(found: Answer) -> None:
@@ -47,10 +61,15 @@ def _views(found: Answer) -> None:
         costs = [c.get("at_five_years", c)["incremental_cost"] for c in compared]
         rows.append((names[key], *(f.money_change(cost, settings["currency"]) for cost in costs)))
     years = settings["headline_years"]
-    blocks.table(table(f"Net cost per patient over {years} years against no prophylaxis, by whose money is counted",
-                       blocks.across("Option", VIEWS.values()), rows,
-                       note=f"{f.price_note(settings)}. Minus is a saving. Under payments less variable cost, an "
-                            "averted bleed also loses its payment."))
+    blocks.table(
+        table(
+            f"Net cost per patient over {years} years against no prophylaxis, by whose money is counted",
+            blocks.across("Option", VIEWS.values()),
+            rows,
+            note=f"{f.price_note(settings)}. Minus is a saving. Under payments less variable cost, an "
+            "averted bleed also loses its payment.",
+        )
+    )
 
 
 def document_in_view(found: Answer, view: str) -> dict[str, Any]:
@@ -58,8 +77,11 @@ def document_in_view(found: Answer, view: str) -> dict[str, Any]:
     parameters = found.case.parameters
     seen = replace(parameters["perspective"], value=view)
     changed = replace(parameters, parameters=parameters.parameters | {"perspective": seen})
-    return _in_view(found.key, view, replace(found, case=replace(found.case, parameters=changed),
-                                             evaluation=replace(found.evaluation, parameters=changed)))
+    return _in_view(
+        found.key,
+        view,
+        replace(found, case=replace(found.case, parameters=changed), evaluation=replace(found.evaluation, parameters=changed)),
+    )
 
 
 @st.cache_resource(max_entries=96, show_spinner=False)
@@ -103,18 +125,27 @@ def _headline(found: Answer, plan: dict[str, Any]) -> None:
     numbers, currency = plan["headline"], found.document["settings"]["currency"]
     years = plan["basis"]["budget_years"]
     alone = next(row["npv"] for row in plan["downside"] if row["key"] == CASH_ALONE)
-    blocks.numbers(KeyNumbers((
-        KeyNumber(f.money_short(numbers["npv"], currency), f"Value today of {years} years' cash",
-                  f"net present value (NPV) at {f.percent(plan['basis']['finance_rate'], 1)} a year; "
-                  f"{f.money_short(alone, currency)} if freed staff time saves no cash"),
-        KeyNumber(numbers["payback_text"], "Pays back", "payback of cumulative net cash"),
-        KeyNumber(f.money_short(numbers["peak_cash"], currency), "Lowest cash on the way", "peak cash needed"),
-        KeyNumber(f.money_short(numbers["year_3_net_contribution"], currency), "Net contribution in year 3",
-                  "before fixed cost"),
-        KeyNumber(f.number(numbers["patients_per_year"], 1), "Patients started a year", "mean over the budget"),
-        KeyNumber(f.number(numbers["bleeds_averted"], 1), "Bleeds averted", f"over {years} years, first and again"),
-        KeyNumber(f.number(numbers["bed_days_released"]), "Bed-days released", "capacity, not cash"),
-        KeyNumber(f.number(numbers["beds_in_last_year"], 2), "Beds in the last year", "at the stated occupancy"))))
+    blocks.numbers(
+        KeyNumbers(
+            (
+                KeyNumber(
+                    f.money_short(numbers["npv"], currency),
+                    f"Value today of {years} years' cash",
+                    f"net present value (NPV) at {f.percent(plan['basis']['finance_rate'], 1)} a year; "
+                    f"{f.money_short(alone, currency)} if freed staff time saves no cash",
+                ),
+                KeyNumber(numbers["payback_text"], "Pays back", "payback of cumulative net cash"),
+                KeyNumber(f.money_short(numbers["peak_cash"], currency), "Lowest cash on the way", "peak cash needed"),
+                KeyNumber(
+                    f.money_short(numbers["year_3_net_contribution"], currency), "Net contribution in year 3", "before fixed cost"
+                ),
+                KeyNumber(f.number(numbers["patients_per_year"], 1), "Patients started a year", "mean over the budget"),
+                KeyNumber(f.number(numbers["bleeds_averted"], 1), "Bleeds averted", f"over {years} years, first and again"),
+                KeyNumber(f.number(numbers["bed_days_released"]), "Bed-days released", "capacity, not cash"),
+                KeyNumber(f.number(numbers["beds_in_last_year"], 2), "Beds in the last year", "at the stated occupancy"),
+            )
+        )
+    )
 
 
 def _years(found: Answer, plan: dict[str, Any]) -> None:
@@ -131,18 +162,27 @@ def _years(found: Answer, plan: dict[str, Any]) -> None:
 def payment_views(found: Answer, plan: dict[str, Any]) -> None:
     """Show both ways of being paid, side by side."""
     currency, views = found.document["settings"]["currency"], list(plan["views"].values())
-    money = (("npv", "Value today (NPV)"), ("peak_cash", "Lowest cash"),
-             ("year_3_net_contribution", "Net contribution in year 3"),
-             ("bleed_margin_per_bleed", "Margin of each bleed averted"))
-    rows = [("Pays back", *(v["payback_text"] for v in views)),
-            *((words, *(f.money(v[key], currency) for v in views)) for key, words in money)]
-    blocks.table(table("How the hospital is paid changes the answer",
-                       blocks.across("", (v["label"] for v in views)), rows))
+    money = (
+        ("npv", "Value today (NPV)"),
+        ("peak_cash", "Lowest cash"),
+        ("year_3_net_contribution", "Net contribution in year 3"),
+        ("bleed_margin_per_bleed", "Margin of each bleed averted"),
+    )
+    rows = [
+        ("Pays back", *(v["payback_text"] for v in views)),
+        *((words, *(f.money(v[key], currency) for v in views)) for key, words in money),
+    ]
+    blocks.table(table("How the hospital is paid changes the answer", blocks.across("", (v["label"] for v in views)), rows))
 
 
 def _capacity(plan: dict[str, Any]) -> None:
     years = plan["capacity"]
     columns = blocks.across("Line", (f"Year {year['year']}" for year in years))
-    blocks.table(table("Capacity: beds, intensive care and endoscopy slots", columns,
-                       [(words, *(f.number(year[key], 1) for year in years)) for key, words in CAPACITY.items()],
-                       note=plan["savings"]["note"]))
+    blocks.table(
+        table(
+            "Capacity: beds, intensive care and endoscopy slots",
+            columns,
+            [(words, *(f.number(year[key], 1) for year in years)) for key, words in CAPACITY.items()],
+            note=plan["savings"]["note"],
+        )
+    )

@@ -50,18 +50,30 @@ def _funnel(found: Answer) -> None:
         blocks.alert(session.take_refusal())
         return
     rows = [(str(step["step"]), f.plain(step["value"]), f.number(step["patients_per_year"], 1)) for step in plan["funnel"]]
-    blocks.table(table("Patients a year, step by step", blocks.across("Step", ("Value", "Patients a year left")), rows,
-                       note="Year 1, before waiting and slots. The page Money changes these values."))
+    blocks.table(
+        table(
+            "Patients a year, step by step",
+            blocks.across("Step", ("Value", "Patients a year left")),
+            rows,
+            note="Year 1, before waiting and slots. The page Money changes these values.",
+        )
+    )
 
 
 def _options(found: Answer) -> None:
     every = {key: row.label for key, row in load_start(st.session_state.start).parameters.strategies.items()}
     kept = list(found.case.parameters.strategies)
     st.session_state["options"] = [key for key in every if key in kept and key != ALWAYS]
-    st.multiselect("Options compared with no prophylaxis", [key for key in every if key != ALWAYS],
-                   format_func=every.__getitem__, key="options", on_change=_set_options, args=(list(every),),
-                   help="Drop what this hospital does not offer. The answer is about EUS-guided coil and glue, or the "
-                   "last option left that starts a course.")
+    st.multiselect(
+        "Options compared with no prophylaxis",
+        [key for key in every if key != ALWAYS],
+        format_func=every.__getitem__,
+        key="options",
+        on_change=_set_options,
+        args=(list(every),),
+        help="Drop what this hospital does not offer. The answer is about EUS-guided coil and glue, or the "
+        "last option left that starts a course.",
+    )
 
 
 def _set_options(every: list[str]) -> None:
@@ -81,13 +93,32 @@ def _groups(found: Answer) -> None:
     for name, group in document["groups"].items():
         compared = group["comparisons"]["watch"][key]
         untreated, treated = (group["strategies"][k]["first_bleed_risk"].get(years) for k in ("watch", key))
-        rows.append((name, f.percent(shares.get(name), 1), f.percent(untreated, 1), f.percent(treated, 1),
-                     f.nnt(compared["nnt"].get(years)), f.per(group["strategies"][key]["deaths"]["procedure"], 1000),
-                     f.per(group["strategies"][key]["complications"]["embolism"], 1000)))
+        rows.append(
+            (
+                name,
+                f.percent(shares.get(name), 1),
+                f.percent(untreated, 1),
+                f.percent(treated, 1),
+                f.nnt(compared["nnt"].get(years)),
+                f.per(group["strategies"][key]["deaths"]["procedure"], 1000),
+                f.per(group["strategies"][key]["complications"]["embolism"], 1000),
+            )
+        )
     label = labels(document)[key]
-    blocks.table(table(f"{label}, by patient group", (
-        ("Group", 2.0), ("Share", 1.0, True), (f"First bleed by {years} years, untreated", 1.0, True),
-        (f"First bleed by {years} years, treated", 1.0, True), (f"NNT at {years} years", 1.0, True),
-        ("Procedure deaths per 1,000", 1.0, True), ("Embolisms per 1,000", 1.0, True)), rows,
-        note="NNT: patients treated to avert one first bleed, against no prophylaxis (number needed to treat). Harms "
-             "over the time horizon."))
+    blocks.table(
+        table(
+            f"{label}, by patient group",
+            (
+                ("Group", 2.0),
+                ("Share", 1.0, True),
+                (f"First bleed by {years} years, untreated", 1.0, True),
+                (f"First bleed by {years} years, treated", 1.0, True),
+                (f"NNT at {years} years", 1.0, True),
+                ("Procedure deaths per 1,000", 1.0, True),
+                ("Embolisms per 1,000", 1.0, True),
+            ),
+            rows,
+            note="NNT: patients treated to avert one first bleed, against no prophylaxis (number needed to treat). Harms "
+            "over the time horizon.",
+        )
+    )

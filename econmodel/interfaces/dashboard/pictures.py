@@ -38,8 +38,10 @@ def draw(key: tuple[object, ...], _spec: Spec) -> bytes:
 def show(vector: bytes, caption: str, alt: str) -> None:
     """Show a figure with its caption, read out as ``alt``."""
     data = base64.b64encode(vector).decode()
-    st.html(f'<figure class="picture"><figcaption>{escape(caption)}</figcaption><div tabindex="0">'
-            f'<img src="data:image/svg+xml;base64,{data}" alt="{escape(alt, quote=True)}"></div></figure>')
+    st.html(
+        f'<figure class="picture"><figcaption>{escape(caption)}</figcaption><div tabindex="0">'
+        f'<img src="data:image/svg+xml;base64,{data}" alt="{escape(alt, quote=True)}"></div></figure>'
+    )
 
 
 def of_case(found: Answer, name: str) -> None:

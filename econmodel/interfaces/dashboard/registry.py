@@ -20,8 +20,7 @@ if TYPE_CHECKING:
     from econmodel.evidence.registry import BaseCase, Options, RegistryResult
 
 INVENTED = "demo_registry.csv"
-ORDERS = {"Ask me when unclear": None, "Day first (04/03 is 4 March)": "day_first",
-          "Month first (04/03 is 3 April)": "month_first"}
+ORDERS = {"Ask me when unclear": None, "Day first (04/03 is 4 March)": "day_first", "Month first (04/03 is 3 April)": "month_first"}
 RISK_YEARS = (1, 2, 3, 5)
 
 
@@ -30,8 +29,10 @@ def show(found: Answer) -> None:
     from econmodel.evidence.registry import Options, summarise
     from econmodel.interfaces.dashboard import registry_results
 
-    blocks.text("Load a registry, CSV or XLSX, one row per patient or several. It is read in memory only and nothing "
-                "leaves this computer; names and record numbers are dropped as it is read.")
+    blocks.text(
+        "Load a registry, CSV or XLSX, one row per patient or several. It is read in memory only and nothing "
+        "leaves this computer; names and record numbers are dropped as it is read."
+    )
     left, right = st.columns(2, gap="large")
     with left:
         file = st.file_uploader("Registry file (up to 5 MB)", type=["csv", "xlsx", "tsv", "txt"], key="registry_file")
@@ -123,8 +124,10 @@ def _use(result: RegistryResult) -> None:
 
     text = override_text(result)
     st.header("Use these values", anchor=False)
-    blocks.text(f"{len(result.values)} inputs can be replaced by this registry. Effects of treatment are never taken "
-                "from it: its patients were not allocated at random.")
+    blocks.text(
+        f"{len(result.values)} inputs can be replaced by this registry. Effects of treatment are never taken "
+        "from it: its patients were not allocated at random."
+    )
     with st.container(key="registry_use", horizontal=True):
         st.button("Use them in this case", type="primary", on_click=_apply, args=(text,), disabled=not result.values)
         st.download_button("Override file", text, "registry_override.toml", "application/toml", on_click="ignore")

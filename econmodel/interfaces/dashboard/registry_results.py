@@ -47,8 +47,15 @@ def _problems(result: RegistryResult) -> None:
         if len(problems):
             columns = [(str(name).replace("_", " ").capitalize(), 1.0) for name in problems.columns]
             more = f"The first {MOST}; the file of problems has all." if len(problems) > MOST else ""
-            blocks.table(table("Problems, with the row of the file", columns,
-                               problems.head(MOST).astype(str).to_numpy().tolist(), note=more, small=True))
+            blocks.table(
+                table(
+                    "Problems, with the row of the file",
+                    columns,
+                    problems.head(MOST).astype(str).to_numpy().tolist(),
+                    note=more,
+                    small=True,
+                )
+            )
 
 
 def _span(found: dict[str, Any]) -> str:
@@ -60,12 +67,20 @@ def _span(found: dict[str, Any]) -> str:
 
 
 def _estimates(summary: dict[str, Any]) -> None:
-    rows = [(_label(r["strategy"]), r["n_over_N"], f.number(r["patient_years"], 1),
-             *(_span(r["cumulative_incidence"][y]) for y in YEARS), str(r["deaths"]), str(r["lost"]))
-            for r in summary["estimates"] if r["group"] == "all"]
+    rows = [
+        (
+            _label(r["strategy"]),
+            r["n_over_N"],
+            f.number(r["patient_years"], 1),
+            *(_span(r["cumulative_incidence"][y]) for y in YEARS),
+            str(r["deaths"]),
+            str(r["lost"]),
+        )
+        for r in summary["estimates"]
+        if r["group"] == "all"
+    ]
     years = (f"By {y} years" if y != "1" else "By 1 year" for y in YEARS)
-    columns = (("Option", 1.6), ("Bled", 0.8), ("Patient-years", 0.8), *((year, 1.4) for year in years), ("Died", 0.6),
-               ("Lost", 0.6))
+    columns = (("Option", 1.6), ("Bled", 0.8), ("Patient-years", 0.8), *((year, 1.4) for year in years), ("Died", 0.6), ("Lost", 0.6))
     blocks.table(table("Share who bled, with 95% interval, death competing (cumulative incidence)", columns, rows))
 
 
@@ -81,11 +96,19 @@ def _comparison(summary: dict[str, Any]) -> None:
 
 
 def _harms(summary: dict[str, Any]) -> None:
-    rows = [(_label(key), str(harm["courses"]), str(harm["courses_with_complications_recorded"]), str(harm["embolism"]),
-             str(harm["sepsis"]), str(harm["deaths_from_a_procedure"])) for key, harm in summary["harms"].items()]
+    rows = [
+        (
+            _label(key),
+            str(harm["courses"]),
+            str(harm["courses_with_complications_recorded"]),
+            str(harm["embolism"]),
+            str(harm["sepsis"]),
+            str(harm["deaths_from_a_procedure"]),
+        )
+        for key, harm in summary["harms"].items()
+    ]
     if rows:
-        columns = blocks.across("Option", ("Courses", "with complications recorded", "Embolism", "Sepsis",
-                                           "Deaths from a procedure"))
+        columns = blocks.across("Option", ("Courses", "with complications recorded", "Embolism", "Sepsis", "Deaths from a procedure"))
         blocks.table(table("Harms", columns, rows))
 
 
@@ -100,12 +123,14 @@ def _nnt(found: dict[str, Any] | None) -> str:
 
 
 def _files(result: RegistryResult) -> None:
-    files = {"Repaired registry": ("repaired.csv", lambda: repaired_rows(result.clean)),
-             "Held and excluded": ("held.csv", lambda: held_rows(result.clean)),
-             "Problems": ("problems.csv", lambda: result.clean.problems),
-             "Changes": ("changes.csv", lambda: result.clean.changes),
-             "Curves": ("curves.csv", lambda: curve_rows(result)),
-             "Estimates": ("estimates.csv", lambda: estimate_rows(result))}
+    files = {
+        "Repaired registry": ("repaired.csv", lambda: repaired_rows(result.clean)),
+        "Held and excluded": ("held.csv", lambda: held_rows(result.clean)),
+        "Problems": ("problems.csv", lambda: result.clean.problems),
+        "Changes": ("changes.csv", lambda: result.clean.changes),
+        "Curves": ("curves.csv", lambda: curve_rows(result)),
+        "Estimates": ("estimates.csv", lambda: estimate_rows(result)),
+    }
     with st.container(key="registry_files", horizontal=True):
         for label, (name, frame) in files.items():
             st.download_button(f"{label} (CSV)", partial(_csv, frame), name, "text/csv", on_click="ignore")

@@ -28,10 +28,20 @@ def _downside(found: Answer, plan: dict[str, Any]) -> None:
     currency = found.document["settings"]["currency"]
     blocks.points(plan["sentences"])
     pictures.of_programme(found, plan, "programme_downside")
-    rows = [(row["label"], f.money(row["npv"], currency), f.money_change(row["npv_change"], currency),
-             row["payback_text"], f.money(row["peak_cash"], currency), f.number(row["patients_per_year"], 1),
-             f.number(row["bleeds_averted"], 1)) for row in plan["downside"]]
-    columns = blocks.across("What happens", ("Value today (NPV)", "Change", "Pays back", "Lowest cash", "Patients a year",
-                                             "Bleeds averted"))
+    rows = [
+        (
+            row["label"],
+            f.money(row["npv"], currency),
+            f.money_change(row["npv_change"], currency),
+            row["payback_text"],
+            f.money(row["peak_cash"], currency),
+            f.number(row["patients_per_year"], 1),
+            f.number(row["bleeds_averted"], 1),
+        )
+        for row in plan["downside"]
+    ]
+    columns = blocks.across(
+        "What happens", ("Value today (NPV)", "Change", "Pays back", "Lowest cash", "Patients a year", "Bleeds averted")
+    )
     blocks.table(table("One thing worse at a time, and the three worst together", columns, rows))
     money.payment_views(found, plan)

@@ -33,10 +33,16 @@ PAGES: dict[str, tuple[str, Page]] = {
 
 def run() -> None:
     """Run the dashboard: one page, chosen from the bar above."""
-    st.set_page_config(page_title="Gastric varices: prophylaxis planned and priced", layout="wide",
-                       page_icon=str(HERE / "icon.png"), menu_items={"About": phrases.CAUTIONS[0][1]})
-    listed = [st.Page(_framed(key), title=title, url_path="" if key == "summary" else key, default=key == "summary")
-              for key, (title, _) in PAGES.items()]
+    st.set_page_config(
+        page_title="Gastric varices: prophylaxis planned and priced",
+        layout="wide",
+        page_icon=str(HERE / "icon.png"),
+        menu_items={"About": phrases.CAUTIONS[0][1]},
+    )
+    listed = [
+        st.Page(_framed(key), title=title, url_path="" if key == "summary" else key, default=key == "summary")
+        for key, (title, _) in PAGES.items()
+    ]
     chosen = st.navigation(listed, position="hidden")
     st.html(f"<style>{(HERE / 'look.css').read_text(encoding='utf-8')}</style>")
     with st.container(key="pages", horizontal=True):
@@ -89,16 +95,22 @@ def _say_first(found: Answer) -> None:
     row = found.case.parameters.strategies[focus_strategy(found.document)]
     with st.container(key="answer"):
         blocks.text(phrases.answer(found.document), "answer")
-    blocks.text(f"Certainty of the evidence for {phrases.lower(row.label)}: {row.evidence_grade or 'not graded'}. "
-                f"Harms: {row.harms_note or 'none listed.'} {STANDING}", "caution")
+    blocks.text(
+        f"Certainty of the evidence for {phrases.lower(row.label)}: {row.evidence_grade or 'not graded'}. "
+        f"Harms: {row.harms_note or 'none listed.'} {STANDING}",
+        "caution",
+    )
 
 
 def _banner(found: Answer) -> str:
     if STARTS[st.session_state.start].invented:
         return phrases.banner(found.case)
     invented = status_counts(found.case.parameters).get("demo", 0)
-    return (f"Invented data. {invented} inputs of this case are made up. The page Inputs and sources lists them as "
-            "invented.") if invented else ""
+    return (
+        (f"Invented data. {invented} inputs of this case are made up. The page Inputs and sources lists them as invented.")
+        if invented
+        else ""
+    )
 
 
 def _say_last(found: Answer) -> None:

@@ -43,8 +43,14 @@ def _undo() -> None:
 
 def _view(found: Answer) -> None:
     st.session_state["aside_view"] = found.case.parameters.text("perspective")
-    st.selectbox("Whose money is counted", list(VIEWS), format_func=VIEWS.__getitem__, key="aside_view",
-                 on_change=_set_view, help="Perspective of the analysis. The four views come from one run.")
+    st.selectbox(
+        "Whose money is counted",
+        list(VIEWS),
+        format_func=VIEWS.__getitem__,
+        key="aside_view",
+        on_change=_set_view,
+        help="Perspective of the analysis. The four views come from one run.",
+    )
 
 
 def _set_view() -> None:
@@ -56,10 +62,14 @@ def _save(found: Answer) -> None:
     st.session_state.aside_title = title
     st.text_input("Name of the case", max_chars=80, key="aside_title", on_change=_named)
     name = re.sub(r"[^a-z0-9]+", "_", title.lower()).strip("_")[:40] or "my_case"
-    st.download_button("Save the case file", session.saved(title), f"{name}.toml", "application/toml", width="stretch",
-                       on_click="ignore")
-    beside = "" if BASELINES[st.session_state.start] == "base_case" else (
-        f"params/hospitals/{BASELINES[st.session_state.start]}.toml --override ")
+    st.download_button(
+        "Save the case file", session.saved(title), f"{name}.toml", "application/toml", width="stretch", on_click="ignore"
+    )
+    beside = (
+        ""
+        if BASELINES[st.session_state.start] == "base_case"
+        else (f"params/hospitals/{BASELINES[st.session_state.start]}.toml --override ")
+    )
     st.caption("Also runs on the command line:")
     st.code(f"econmodel case {beside}{name}.toml", language=None, wrap_lines=True)
 

@@ -54,8 +54,12 @@ def start_document(key: str) -> Document:
 
 def _without_invented(data: dict[str, Any], title: str) -> dict[str, Any]:
     kept = {name: raw for name, raw in data.get("override", {}).items() if raw.get("status") != "demo"}
-    return {**{k: v for k, v in data.items() if k in ("baseline", "date")}, "title": title, "override": kept,
-            "rationale": "The country's price list and conventions, with no value of a site."}
+    return {
+        **{k: v for k, v in data.items() if k in ("baseline", "date")},
+        "title": title,
+        "override": kept,
+        "rationale": "The country's price list and conventions, with no value of a site.",
+    }
 
 
 @st.cache_resource(show_spinner=False)

@@ -22,8 +22,10 @@ def show(found: Answer) -> None:
     blocks.table(headline_table(found.document))
     st.header("What is still not this hospital's own", anchor=False)
     local = status_counts(found.case.parameters).get("local", 0)
-    blocks.text(f"Values of this hospital's own so far: {local}. {phrases.status_sentence(found.case.parameters)} The "
-                "page Inputs and sources lists and changes them.")
+    blocks.text(
+        f"Values of this hospital's own so far: {local}. {phrases.status_sentence(found.case.parameters)} The "
+        "page Inputs and sources lists and changes them."
+    )
     downloads.show(found)
 
 
@@ -41,9 +43,15 @@ def _pick() -> None:
     with st.container(key="pick"):
         left, right = st.columns(2)
         left.radio("Country", [UNITED_STATES, UNITED_KINGDOM], horizontal=True, key="pick_country", on_change=_picked)
-        right.radio("Start from", [DEMO, NATIONAL], horizontal=True, key="pick_data", on_change=_picked,
-                    help="The fictional hospital holds invented values. My hospital starts from published figures and "
-                    "assumptions; put in your own with the sliders, the registry or the inputs page.")
+        right.radio(
+            "Start from",
+            [DEMO, NATIONAL],
+            horizontal=True,
+            key="pick_data",
+            on_change=_picked,
+            help="The fictional hospital holds invented values. My hospital starts from published figures and "
+            "assumptions; put in your own with the sliders, the registry or the inputs page.",
+        )
 
 
 def _picked() -> None:

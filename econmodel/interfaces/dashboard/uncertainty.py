@@ -42,31 +42,38 @@ def _ask(found: Answer) -> Question:
     strategy = first.selectbox("Option", options, wanted, format_func=names.__getitem__, key="ask_strategy")
     others = [key for key in options if key != strategy]
     versus = second.selectbox("Compared with", others, format_func=names.__getitem__, key="ask_versus")
-    outcome = third.selectbox("What is looked at", list(OUTCOMES), key="ask_outcome",
-                              format_func=lambda name: OUTCOMES[name].format(years=years))
+    outcome = third.selectbox(
+        "What is looked at", list(OUTCOMES), key="ask_outcome", format_func=lambda name: OUTCOMES[name].format(years=years)
+    )
     return ask(found.case.parameters, strategy, versus, outcome)
 
 
 def _one_way(question: Question, key: analyses.Asked) -> None:
     results = analyses.tornado(key, question)
     spec = analyses.figures(question, results)[f"tornado_{question.outcome}"]
-    pictures.show(pictures.draw((key, "tornado"), spec), "One input at a time, over its declared range (one-way analysis)",
-                  "Bars of the outcome at the low and the high value of each input, widest first.")
+    pictures.show(
+        pictures.draw((key, "tornado"), spec),
+        "One input at a time, over its declared range (one-way analysis)",
+        "Bars of the outcome at the low and the high value of each input, widest first.",
+    )
 
 
 def _two_way(found: Answer, question: Question, key: analyses.Asked) -> None:
     """Vary rebleed and first bleed, or any two inputs, together."""
     ranged = {name: p.label for name, p in found.case.parameters.numeric().items() if p.range is not None}
     left, right = st.columns(2)
-    x = left.selectbox("Across", list(ranged), list(ranged).index(DEFAULT_PAIR[0]), format_func=ranged.__getitem__,
-                       key="two_way_x")
+    x = left.selectbox("Across", list(ranged), list(ranged).index(DEFAULT_PAIR[0]), format_func=ranged.__getitem__, key="two_way_x")
     rest = [name for name in ranged if name != x]
-    y = right.selectbox("Upwards", rest, rest.index(DEFAULT_PAIR[1]) if DEFAULT_PAIR[1] in rest else 0,
-                        format_func=ranged.__getitem__, key="two_way_y")
+    y = right.selectbox(
+        "Upwards", rest, rest.index(DEFAULT_PAIR[1]) if DEFAULT_PAIR[1] in rest else 0, format_func=ranged.__getitem__, key="two_way_y"
+    )
     results = analyses.grid(key, (x, y), question)
     spec = analyses.figures(question, results)[f"two_way_{question.outcome}"]
-    pictures.show(pictures.draw((key, x, y), spec), "Two inputs varied together (two-way analysis)",
-                  f"Map of the outcome over {lower(ranged[x])} and {lower(ranged[y])}, with the line where it is zero.")
+    pictures.show(
+        pictures.draw((key, x, y), spec),
+        "Two inputs varied together (two-way analysis)",
+        f"Map of the outcome over {lower(ranged[x])} and {lower(ranged[y])}, with the line where it is zero.",
+    )
 
 
 def _scenarios(found: Answer, question: Question, key: analyses.Asked) -> None:
@@ -74,13 +81,28 @@ def _scenarios(found: Answer, question: Question, key: analyses.Asked) -> None:
     if st.button("Try every other assumption") or st.session_state.get("scenarios_of") == key:
         st.session_state.scenarios_of = key
         settings, years = found.document["settings"], found.document["settings"]["headline_years"]
-        rows = [(r.title, f.money_change(r.cost, settings["currency"]), f.number(r.bleeds, 1), f.number(r.nnt, 1),
-                 f.number(r.qalys, 2)) for r in analyses.scenarios(key, question)["scenarios"]]
-        columns = blocks.across("Assumption", (f"Net cost, {years} years", f"Bleeds averted per 100, {years} years",
-                                               f"NNT, {years} years", "QALYs gained, time horizon"))
+        rows = [
+            (r.title, f.money_change(r.cost, settings["currency"]), f.number(r.bleeds, 1), f.number(r.nnt, 1), f.number(r.qalys, 2))
+            for r in analyses.scenarios(key, question)["scenarios"]
+        ]
+        columns = blocks.across(
+            "Assumption",
+            (
+                f"Net cost, {years} years",
+                f"Bleeds averted per 100, {years} years",
+                f"NNT, {years} years",
+                "QALYs gained, time horizon",
+            ),
+        )
         names = labels(found.document)
-        blocks.table(table(f"{names[question.strategy]} against {lower(names[question.versus])} (scenario analysis)",
-                           columns, rows, note=f.price_note(settings)))
+        blocks.table(
+            table(
+                f"{names[question.strategy]} against {lower(names[question.versus])} (scenario analysis)",
+                columns,
+                rows,
+                note=f.price_note(settings),
+            )
+        )
 
 
 def _together(found: Answer, question: Question) -> None:
@@ -94,12 +116,16 @@ def _together(found: Answer, question: Question) -> None:
         _say_together(found, document, versus, question.strategy)
         if question.strategy != versus:
             specs = analyses.figures_together(found, psa, document, question.strategy, versus)
-            pictures.show(pictures.draw((found.key, draws, question.strategy, versus, "plane"), specs["plane"]),
-                          "Each draw: extra cost and QALYs gained (cost-effectiveness plane)",
-                          "Cloud of draws, extra cost against QALYs gained, with the threshold.")
-            pictures.show(pictures.draw((found.key, draws, "acceptability"), specs["acceptability"]),
-                          "Probability that each option is the best value (acceptability curves)",
-                          "Curves of the probability of highest net benefit by willingness to pay, one per option.")
+            pictures.show(
+                pictures.draw((found.key, draws, question.strategy, versus, "plane"), specs["plane"]),
+                "Each draw: extra cost and QALYs gained (cost-effectiveness plane)",
+                "Cloud of draws, extra cost against QALYs gained, with the threshold.",
+            )
+            pictures.show(
+                pictures.draw((found.key, draws, "acceptability"), specs["acceptability"]),
+                "Probability that each option is the best value (acceptability curves)",
+                "Curves of the probability of highest net benefit by willingness to pay, one per option.",
+            )
 
 
 def _draw(found: Answer, draws: int) -> tuple[Psa, dict[str, Any]]:
@@ -120,12 +146,23 @@ def _say_together(found: Answer, document: dict[str, Any], versus: str, strategy
         cost, nnt = block["incremental_cost_five_years"], block["nnt"].get("3") or next(iter(block["nnt"].values()))
         low, high = (f.money_change(cost[end], settings["currency"]) for end in ("low", "high"))
         harm = document["deaths_procedure"][key]
-        rows.append((names[key], f"{f.money_change(cost['mean'], settings['currency'])} ({low} to {high})",
-                     nnt["interval_text"], f.percent(block["probability_saving_five_years"]),
-                     f.percent(document["probability_cost_effective"][key]),
-                     f"{f.per(harm['mean'], 1000)} ({f.per(harm['low'], 1000)} to {f.per(harm['high'], 1000)})"))
-    columns = (("Option", 1.6), (f"Net cost, {settings['headline_years']} years", 1.8), ("NNT at 3 years", 1.8),
-               ("Chance that it saves", 0.8, True), ("Chance that it is best value", 0.8, True),
-               ("Procedure deaths per 1,000", 1.4))
+        rows.append(
+            (
+                names[key],
+                f"{f.money_change(cost['mean'], settings['currency'])} ({low} to {high})",
+                nnt["interval_text"],
+                f.percent(block["probability_saving_five_years"]),
+                f.percent(document["probability_cost_effective"][key]),
+                f"{f.per(harm['mean'], 1000)} ({f.per(harm['low'], 1000)} to {f.per(harm['high'], 1000)})",
+            )
+        )
+    columns = (
+        ("Option", 1.6),
+        (f"Net cost, {settings['headline_years']} years", 1.8),
+        ("NNT at 3 years", 1.8),
+        ("Chance that it saves", 0.8, True),
+        ("Chance that it is best value", 0.8, True),
+        ("Procedure deaths per 1,000", 1.4),
+    )
     verdict = document["convergence"][versus].get(strategy, {}).get("sentence", "")
     blocks.table(table(f"Against {lower(names[versus])}, with 95% intervals", columns, rows, note=verdict))

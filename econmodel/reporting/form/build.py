@@ -100,9 +100,7 @@ def _write_sheet(workbook: Workbook, styles: Styles, case: Case, name: str, rows
     sheet = Sheet(workbook.create_sheet(name), styles)
     who, _ = SHEETS[name]
     money = f"{case.parameters.text('currency')}, {case.parameters.text('price_year')} prices"
-    sheet.heading(
-        f"Questions for {who}", f"Money in {money}. Fractions, not percentages: 45% is 0.45. Blank keeps our value."
-    )
+    sheet.heading(f"Questions for {who}", f"Money in {money}. Fractions, not percentages: 45% is 0.45. Blank keeps our value.")
     if case.is_demo:
         sheet.text(3, 1, DEMO, "caution_line")
     for column, header in enumerate(HEADERS, start=1):
@@ -136,9 +134,7 @@ def _write_question(sheet: Sheet, asked: Asked) -> None:
 
 def _write_start(sheet: Sheet, case: Case, asked: dict[str, list[Asked]]) -> None:
     """First sheet: whose form, how to fill it in, and how far each sheet is."""
-    sheet.heading(
-        f"Data-collection form: {case.title}", f"Made by econmodel {__version__}. About five to twenty minutes a sheet."
-    )
+    sheet.heading(f"Data-collection form: {case.title}", f"Made by econmodel {__version__}. About five to twenty minutes a sheet.")
     if case.is_demo:
         sheet.text(3, 1, DEMO, "caution_line")
     row, column = at.HOSPITAL_CELL

@@ -56,10 +56,7 @@ TABLES: dict[str, TableQuestions] = {
         "Service lead", "strategy", {"share": ("Today, what share of these patients have: {row}?", "share")}, "share"
     ),
     "proposed_mix": TableQuestions(
-        "Service lead",
-        "strategy",
-        {"share": ("In the programme, what share of those who start would have: {row}?", "share")},
-        "share",
+        "Service lead", "strategy", {"share": ("In the programme, what share of those who start would have: {row}?", "share")}, "share"
     ),
     "payers": TableQuestions(
         "Contracts",
@@ -67,10 +64,7 @@ TABLES: dict[str, TableQuestions] = {
         {
             "share": ("What share of these patients are paid for by: {row}?", "share"),
             "denial": ("What share of claims does {row} deny for good?", "share"),
-            "paid_at_margin": (
-                "For one more case, what share of its payment does {row} pay (1 per case, 0 block budget)?",
-                "share",
-            ),
+            "paid_at_margin": ("For one more case, what share of its payment does {row} pay (1 per case, 0 block budget)?", "share"),
             "payment_ratio": ("How does {row} pay relative to the payments above (1 is the same)?", "ratio"),
         },
         "share",
@@ -103,10 +97,7 @@ def questions(parameters: ParameterSet) -> dict[str, list[Asked]]:
     found: dict[str, list[Asked]] = {}
     for sheet, (_, asked) in SHEETS.items():
         rows = [*_plain(parameters, sheet, asked), *_tables(parameters, sheet)]
-        found[sheet] = [
-            _at(row, question, words, parameter)
-            for row, (question, words, parameter) in enumerate(rows, start=FIRST_ROW)
-        ]
+        found[sheet] = [_at(row, question, words, parameter) for row, (question, words, parameter) in enumerate(rows, start=FIRST_ROW)]
     return found
 
 
@@ -114,9 +105,7 @@ def _at(row: int, question: dict[str, Any], words: str, parameter: Parameter) ->
     return Asked(Question(row=row, **question), words, parameter)
 
 
-def _plain(
-    parameters: ParameterSet, sheet: str, asked: dict[str, str]
-) -> Iterator[tuple[dict[str, Any], str, Parameter]]:
+def _plain(parameters: ParameterSet, sheet: str, asked: dict[str, str]) -> Iterator[tuple[dict[str, Any], str, Parameter]]:
     for name, words in asked.items():
         p = parameters.parameters.get(name)
         if p is not None and p.table is None:

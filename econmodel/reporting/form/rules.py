@@ -81,12 +81,7 @@ def add_rules(sheet: Sheet, questions: list[Question]) -> None:
         showErrorMessage=True,
     )
     unknown = DataValidation(
-        type="list",
-        formula1='"x"',
-        allow_blank=True,
-        errorTitle="Don't know",
-        error="x, or nothing",
-        showErrorMessage=True,
+        type="list", formula1='"x"', allow_blank=True, errorTitle="Don't know", error="x, or nothing", showErrorMessage=True
     )
     for column, rule in ((at.YEAR, year), (at.UNKNOWN, unknown)):
         sheet.page.add_data_validation(rule)

@@ -75,10 +75,7 @@ def _prophylaxis(book: Book, plan: StrategyPlan, item: Item) -> dict[str, str]:
         return book.at("strategy", plan.key, name)
 
     never = "+".join(item(f"years.{s}") for s in NEVER_BLED)
-    found = {
-        kind: sessions if row.session == kind else "0"
-        for kind in ("session_direct", "session_eus", "session_transvenous")
-    }
+    found = {kind: sessions if row.session == kind else "0" for kind in ("session_direct", "session_eus", "session_transvenous")}
     found |= {
         "coil": f"{sessions}*{own('coils')}",
         "glue_ml": f"{sessions}*{own('glue_ml')}",

@@ -24,8 +24,9 @@ class BulkRows:
 
     cells: dict[int, dict[int, str]] = field(default_factory=lambda: defaultdict(dict))
 
-    def formulas(self, rows: Sequence[int], column: int, place: str, pattern: str, style: int,
-                 marks: Mapping[str, Sequence[int]]) -> None:
+    def formulas(
+        self, rows: Sequence[int], column: int, place: str, pattern: str, style: int, marks: Mapping[str, Sequence[int]]
+    ) -> None:
         """Add a column of formulas from one pattern; each mark in it becomes the number it has in that row."""
         escaped = escape(pattern)
         used = [(mark, list(map(str, numbers))) for mark, numbers in marks.items() if mark in pattern]
@@ -41,10 +42,7 @@ class BulkRows:
 
     def xml(self) -> bytes:
         """Rows in order, cells in order within them."""
-        rows = (
-            f'<row r="{row}">{"".join(cells[c] for c in sorted(cells))}</row>'
-            for row, cells in sorted(self.cells.items())
-        )
+        rows = (f'<row r="{row}">{"".join(cells[c] for c in sorted(cells))}</row>' for row, cells in sorted(self.cells.items()))
         return "".join(rows).encode()
 
 
@@ -60,10 +58,7 @@ def insert_rows(content: bytes, rows_of_sheet: Mapping[str, BulkRows]) -> bytes:
         above them and none in the same rows.
     """
     result = io.BytesIO()
-    with (
-        zipfile.ZipFile(io.BytesIO(content)) as source,
-        zipfile.ZipFile(result, "w", zipfile.ZIP_DEFLATED, compresslevel=3) as target,
-    ):
+    with zipfile.ZipFile(io.BytesIO(content)) as source, zipfile.ZipFile(result, "w", zipfile.ZIP_DEFLATED, compresslevel=3) as target:
         for entry in source.infolist():
             data = source.read(entry)
             if entry.filename in rows_of_sheet:

@@ -46,9 +46,7 @@ def write_chances(book: Book, sheet: Sheet, plan: StrategyPlan) -> int:
         start = column
         for state in plan.states:
             column = _write_state(book, sheet, plan, state, g, column)
-        sheet.row(
-            HEADER_ROWS[0], [f"Chances a month: {group.name}"] + [""] * (column - start - 1), "section", first=start
-        )
+        sheet.row(HEADER_ROWS[0], [f"Chances a month: {group.name}"] + [""] * (column - start - 1), "section", first=start)
         sheet.page.column_dimensions[letters(column)].width = 2
         column += 1
     return column

@@ -83,12 +83,7 @@ def build_checks(book: Book) -> None:
 
 def _checks(book: Book) -> Iterator[tuple[str, str, str, str]]:
     """Label, figure, rule on ``#``, and the rule in words."""
-    yield (
-        "Inputs that cannot be: outside their limits or not on their list",
-        book.at("inputs", "impossible"),
-        "#=0",
-        "0",
-    )
+    yield ("Inputs that cannot be: outside their limits or not on their list", book.at("inputs", "impossible"), "#=0", "0")
     for kind, words in (("case", "Patient group"), ("evidence", "Evidence group")):
         yield f"{words} shares sum to 1", book.at(kind, "sum"), "ABS(#-1)<1E-9", "1"
         yield f"{words} shares are not negative", f"MIN({book.at(kind, 'shares')})", "#>=0", "0 or more"
@@ -97,12 +92,7 @@ def _checks(book: Book) -> Iterator[tuple[str, str, str, str]]:
     yield "Largest chance of death in a bleed", book.at("fatality", "highest"), "#<=1", "1 or less"
     icu = f"{book.input('p_icu_bleed')}*{book.input('n_icu_days')}"
     yield "Ward days of a bleed: stay less intensive care", f"{book.input('n_stay_days')}-{icu}", "#>=0", "0 or more"
-    yield (
-        "Time horizon, years",
-        book.at("horizon"),
-        f"#<={book.layout.n_years}",
-        f"1 to {book.layout.n_years}, to age 100",
-    )
+    yield ("Time horizon, years", book.at("horizon"), f"#<={book.layout.n_years}", f"1 to {book.layout.n_years}, to age 100")
     yield "Headline years", book.at("headline"), "#>=0", "a whole number"
     for plan in book.layout.strategies:
         yield from _strategy_checks(book, plan)
@@ -115,12 +105,7 @@ def _strategy_checks(book: Book, plan: StrategyPlan) -> Iterator[tuple[str, str,
         return book.at("strategy", plan.key, item)
 
     yield f"{label}: smallest rate ratio", f"MIN({own('hr_gastric')},{own('hr_other')})", "#>0", "above 0"
-    yield (
-        f"{label}: years from full effect to none",
-        f"{own('effect_none_years')}-{own('effect_full_years')}",
-        "#>=0",
-        "0 or more",
-    )
+    yield (f"{label}: years from full effect to none", f"{own('effect_none_years')}-{own('effect_full_years')}", "#>=0", "0 or more")
     if "in_course" in plan.states:
         yield f"{label}: sessions in a course", own("sessions_mean"), "#>=1", "1 or more"
     first, last = book.layout.month_rows[0], book.layout.month_rows[-1]
@@ -152,8 +137,7 @@ def _changes(book: Book, sheet: Sheet, row: int) -> None:
     sheet.formula(
         last + 3,
         3,
-        f'IF({changed}>0,"not to be compared: inputs changed",IF(B{last + 3}<{AGREEMENT},'
-        '"agrees with the engine","DIFFERS"))',
+        f'IF({changed}>0,"not to be compared: inputs changed",IF(B{last + 3}<{AGREEMENT},"agrees with the engine","DIFFERS"))',
         "bold",
     )
     book.known("agreement", sheet=NAME, row=last + 3, column=3)

@@ -55,17 +55,12 @@ def _money_and_health(up_to: str, threshold: str) -> Iterator[GapRow | DerivedRo
     p = PREFIX[up_to]
     cost, qalys = f"{p}incremental_cost", f"{p}incremental_qalys"
     yield GapRow("Incremental cost", cost, "money", lambda t: t("total", "costs", up_to))
-    yield GapRow(
-        "Incremental life-years", f"{p}incremental_life_years", "count", lambda t: t("life_years", "outcomes", up_to)
-    )
+    yield GapRow("Incremental life-years", f"{p}incremental_life_years", "count", lambda t: t("life_years", "outcomes", up_to))
     yield GapRow("Incremental QALYs", qalys, "count", lambda t: t("qalys", "outcomes", up_to))
     yield DerivedRow("Cost per QALY gained (ICER)", f"{p}icer", "money", lambda c: _icer(c(cost), c(qalys)))
     yield DerivedRow("What the pair is", f"{p}icer_status", "small", lambda c: _status(c(cost), c(qalys)))
     yield DerivedRow(
-        "Incremental net monetary benefit",
-        f"{p}net_monetary_benefit",
-        "money",
-        lambda c: f"{threshold}*{c(qalys)}-{c(cost)}",
+        "Incremental net monetary benefit", f"{p}net_monetary_benefit", "money", lambda c: f"{threshold}*{c(qalys)}-{c(cost)}"
     )
 
 
@@ -95,9 +90,7 @@ def _bleeds(up_to: str) -> Iterator[GapRow | DerivedRow]:
         lambda t: t("gastric_first_bleeds", "undiscounted", up_to),
         -100,
     )
-    yield from _nnt_rows(
-        "Patients per bleed averted", f"{p}patients_per_bleed_averted", lambda c: f"({c(all_bleeds)}/100)", 0
-    )
+    yield from _nnt_rows("Patients per bleed averted", f"{p}patients_per_bleed_averted", lambda c: f"({c(all_bleeds)}/100)", 0)
 
 
 def _nnt_rows(label: str, key: str, arr: Callable[[Cell], str], year: int) -> Iterator[DerivedRow]:
@@ -136,22 +129,15 @@ def _break_even(up_to: str) -> Iterator[GapRow | DerivedRow]:
     p = PREFIX[up_to]
     cost, arr, prophylaxis = f"{p}incremental_cost", f"{p}arr.{up_to}", f"{p}incremental_prophylaxis_cost"
     averted = f"{p}bleeds_averted_per_100"
-    yield GapRow(
-        "Incremental cost of prophylaxis (Cp)", prophylaxis, "money", lambda t: t("prophylaxis", "costs", up_to)
-    )
+    yield GapRow("Incremental cost of prophylaxis (Cp)", prophylaxis, "money", lambda t: t("prophylaxis", "costs", up_to))
     yield DerivedRow(
         "Break-even NNT = Ce / Cp, Ce = -(dC - Cp) / ARR",
         f"{p}break_even_nnt",
         "count",
-        lambda c: (
-            f'IF(OR({c(arr)}<={TINY},{c(prophylaxis)}<=0),"",({c(prophylaxis)}-{c(cost)})/{c(arr)}/{c(prophylaxis)})'
-        ),
+        lambda c: f'IF(OR({c(arr)}<={TINY},{c(prophylaxis)}<=0),"",({c(prophylaxis)}-{c(cost)})/{c(arr)}/{c(prophylaxis)})',
     )
     yield DerivedRow(
-        "Net cost per first bleed averted",
-        f"{p}net_cost_per_first_bleed_averted",
-        "money",
-        lambda c: _ratio(c(cost), c(arr)),
+        "Net cost per first bleed averted", f"{p}net_cost_per_first_bleed_averted", "money", lambda c: _ratio(c(cost), c(arr))
     )
     yield DerivedRow(
         "Net cost per any bleed averted",

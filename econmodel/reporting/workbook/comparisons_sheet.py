@@ -87,9 +87,7 @@ def _comparator_value(book: Book, versus: str, line: GapRow) -> str:
     if versus != CHOSEN:
         return line.value(_totals(book, versus))
     chosen = book.input("comparator")
-    return "+".join(
-        f"IF({chosen}={quoted(p.key)},{line.value(_totals(book, p.key))},0)" for p in book.layout.strategies
-    )
+    return "+".join(f"IF({chosen}={quoted(p.key)},{line.value(_totals(book, p.key))},0)" for p in book.layout.strategies)
 
 
 def _where_it_exists(book: Book, versus: str, key: str, up_to: str, year: int, formula: str) -> str:

@@ -74,10 +74,5 @@ def _judge(book: Book, row: int, slope_row: int, last: int) -> None:
     twin = f"SUMPRODUCT(({span(FIRST, row, COST)}={cost})*({span(FIRST, row, EFFECT)}={effect}))>1"
     steep, flat = address(row, BEFORE), address(row, AFTER)
     on = f'IF({steep}<=0,"{REFERENCE}","{ON_FRONTIER}")'
-    sheet.formula(
-        row,
-        STATUS,
-        f'IF(OR({better}>0,{twin}),"{DOMINATED}",IF({steep}>={flat},"{EXTENDEDLY_DOMINATED}",{on}))',
-        "small",
-    )
+    sheet.formula(row, STATUS, f'IF(OR({better}>0,{twin}),"{DOMINATED}",IF({steep}>={flat},"{EXTENDEDLY_DOMINATED}",{on}))', "small")
     sheet.formula(row, ICER, f'IF({address(row, STATUS)}="{ON_FRONTIER}",{steep},"")', "strong|money")

@@ -17,19 +17,12 @@ YEAR, AGE, WITHIN, DIES, BACKGROUND, TIME, TRANSPLANTED, FIRST_GROUP = range(1, 
 def build_life_tables(book: Book) -> None:
     """Write every life table the setting can choose, and the chosen one mixed by sex."""
     sheet = book.add_sheet(LIFE)
-    sheet.heading(
-        "Life tables", "Probability of death within a year by sex and age; the setting life_table chooses one."
-    )
+    sheet.heading("Life tables", "Probability of death within a year by sex and age; the setting life_table chooses one.")
     names = book.case.parameters["life_table"].choices or (book.case.parameters.text("life_table"),)
     tables = {name: read_life_table(name) for name in names}
     last = max(len(q) for table in tables.values() for q in table.values())
-    sheet.row(
-        FIRST_AGE_ROW - 1, ["Age", "Chosen, sexes mixed", *(f"{n}, {s}" for n in names for s in ("male", "female"))]
-    )
-    female, chosen = (
-        book.input("share_female"),
-        f"MATCH({book.input('life_table')},{{{','.join(map(quoted, names))}}},0)",
-    )
+    sheet.row(FIRST_AGE_ROW - 1, ["Age", "Chosen, sexes mixed", *(f"{n}, {s}" for n in names for s in ("male", "female"))])
+    female, chosen = (book.input("share_female"), f"MATCH({book.input('life_table')},{{{','.join(map(quoted, names))}}},0)")
     for age in range(last):
         row = FIRST_AGE_ROW + age
         sheet.number(row, 1, age, "whole")
@@ -56,11 +49,7 @@ def build_hazards(book: Book) -> None:
         "beyond the time horizon are worked out but counted nowhere.",
     )
     groups = book.layout.groups
-    blocks = (
-        "Gastric bleed, untreated",
-        "Death not from bleeding, never bled",
-        "Death not from bleeding, after a bleed",
-    )
+    blocks = ("Gastric bleed, untreated", "Death not from bleeding, never bled", "Death not from bleeding, after a bleed")
     headers = [
         "Model year",
         "Age at start",
@@ -87,12 +76,7 @@ def _horizon(book: Book, sheet: Sheet) -> str:
     longest = f"MIN({book.layout.n_years},{LAST_AGE}-{age})"
     allowed = f"{wanted}=INT({wanted}),{wanted}>=1,{wanted}<={longest},{age}=INT({age})"
     sheet.formula(4, 3, f"IF(AND({allowed}),{wanted},NA())", "strong|whole")
-    sheet.text(
-        4,
-        4,
-        f"This file holds {book.layout.n_years} years. A longer horizon, or a younger start, needs a new file.",
-        "note",
-    )
+    sheet.text(4, 4, f"This file holds {book.layout.n_years} years. A longer horizon, or a younger start, needs a new file.", "note")
     return book.known("horizon", sheet=HAZARDS, row=4, column=3)
 
 
@@ -106,9 +90,7 @@ def _hazard_row(book: Book, sheet: Sheet, row: int, horizon: str, age: str) -> N
     sheet.formula(row, BACKGROUND, f"-LN(1-D{row})", "factor")
     step = "1" if year < 1 else book.at("solved", "years_2_3" if year < 3 else "from_year_4")
     sheet.formula(row, TIME, step, "factor")
-    sheet.formula(
-        row, TRANSPLANTED, f"1-EXP(-(E{row}+{book.input('r_excess_death_transplanted')})/{CYCLES_PER_YEAR})", "factor"
-    )
+    sheet.formula(row, TRANSPLANTED, f"1-EXP(-(E{row}+{book.input('r_excess_death_transplanted')})/{CYCLES_PER_YEAR})", "factor")
     for g in range(n):
         excess = book.at("group", str(g), "excess")
         cells = (

@@ -14,20 +14,11 @@ WEIGHTINGS = {"undiscounted": AS_IS, "costs": COSTS, "outcomes": OUTCOMES}
 def build_months(book: Book) -> None:
     """Write the months: discount factors at cycle boundaries, and visits due by strategy."""
     sheet = book.add_sheet(NAME)
-    sheet.heading(
-        "Months", "Discount factors (1 + d)^-t at the boundaries of cycles, and whether a surveillance visit is due."
-    )
+    sheet.heading("Months", "Discount factors (1 + d)^-t at the boundaries of cycles, and whether a surveillance visit is due.")
     plans = book.layout.strategies
     sheet.row(
         FIRST_MONTH_ROW - 1,
-        [
-            "Month",
-            "Model year",
-            "Undiscounted",
-            "Costs",
-            "Outcomes",
-            *(f"Visit due: {plan.row.label}" for plan in plans),
-        ],
+        ["Month", "Model year", "Undiscounted", "Costs", "Outcomes", *(f"Visit due: {plan.row.label}" for plan in plans)],
     )
     rates = [book.input("discount_costs"), book.input("discount_outcomes")]
     sheet.text(4, 1, "Factor from a cycle's start to its middle", "bold")

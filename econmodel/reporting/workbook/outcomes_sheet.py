@@ -132,8 +132,7 @@ def build_outcomes(book: Book) -> None:
     """Write the outcomes of every strategy."""
     sheet = book.add_sheet(NAME, tab="0B8659")
     sheet.heading(
-        "Outcomes by strategy",
-        f"Per patient. Money in {book.money_label}. The grey names are the keys of the result document.",
+        "Outcomes by strategy", f"Per patient. Money in {book.money_label}. The grey names are the keys of the result document."
     )
     plans = book.layout.strategies
     sheet.row(LABELS_ROW, ["Outcome", "Key", *(plan.row.label for plan in plans)], "headings")

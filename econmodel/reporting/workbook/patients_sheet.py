@@ -20,18 +20,14 @@ GROUP_HEADERS = (
     "Early rebleed after later",
     "Survives later",
 )
-SHARE, CHILD, SIZE, RED, STEP, RELATIVE, TRANSPLANT, EXCESS, FATAL, EARLY, RECOVER, FATAL_2, EARLY_2, RECOVER_2 = range(
-    2, 16
-)
+SHARE, CHILD, SIZE, RED, STEP, RELATIVE, TRANSPLANT, EXCESS, FATAL, EARLY, RECOVER, FATAL_2, EARLY_2, RECOVER_2 = range(2, 16)
 FIRST = 6
 
 
 def build_patients(book: Book) -> None:
     """Write both mixes; the columns that need solved figures are filled by :func:`finish_patients`."""
     sheet = book.add_sheet(NAME, tab="E0B400")
-    sheet.heading(
-        "Patients", "Patient groups: shares must sum to 1. Size step 0 is below 5 mm, 1 is 5-10 mm, 2 above 10 mm."
-    )
+    sheet.heading("Patients", "Patient groups: shares must sum to 1. Size step 0 is below 5 mm, 1 is 5-10 mm, 2 above 10 mm.")
     n = len(book.layout.groups)
     _mix(book, sheet, FIRST, "case_mix")
     evidence = FIRST + n + 5
@@ -47,9 +43,7 @@ def build_patients(book: Book) -> None:
 
 def _mix(book: Book, sheet: Sheet, first: int, name: str) -> None:
     p = book.case.parameters[name]
-    sheet.row(
-        first - 2, [p.label] + [""] * (len(HEADERS) + len(GROUP_HEADERS) - 1 if name == "case_mix" else 6), "section"
-    )
+    sheet.row(first - 2, [p.label] + [""] * (len(HEADERS) + len(GROUP_HEADERS) - 1 if name == "case_mix" else 6), "section")
     sheet.row(first - 1, list(HEADERS), "headings")
     sheet.page.row_dimensions[first - 1].height = 40
     for row, group in enumerate(p.table or (), start=first):

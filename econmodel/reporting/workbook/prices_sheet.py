@@ -82,9 +82,7 @@ def _price_row(book: Book, sheet: Sheet, row: int, activity: str, category: str)
     sheet.text(row, 1, ACTIVITY_LABELS[activity])
     sheet.text(row, CATEGORY_COLUMN, CATEGORY_LABELS[category], "small")
     costing = f'{book.input("bleed_costing")}="per_episode"'
-    counted = (
-        f"IF({costing},0,1)" if activity in BOTTOM_UP else f"IF({costing},1,0)" if activity in PER_EPISODE else "1"
-    )
+    counted = f"IF({costing},0,1)" if activity in BOTTOM_UP else f"IF({costing},1,0)" if activity in PER_EPISODE else "1"
     sheet.formula(row, COUNTED, counted, "whole")
     known = book.case.parameters.parameters
     for column, stem in zip((FULL, VARIABLE, PAYMENT, PATIENT), STEMS, strict=True):
@@ -111,9 +109,7 @@ def _utilities(book: Book, sheet: Sheet, first: int) -> None:
     for state, name in UTILITY_OF.items():
         row += 1
         sheet.text(row, 1, STATE_LABELS[state])
-        formula = (
-            f"IF({one_off},{book.input(instead[state])},{book.input(name)})" if state in instead else book.input(name)
-        )
+        formula = f"IF({one_off},{book.input(instead[state])},{book.input(name)})" if state in instead else book.input(name)
         sheet.formula(row, FULL, formula, "factor")
         book.known("utility", state, sheet=NAME, row=row, column=FULL)
     sheet.row(row + 2, ["One-off loss", "", "", "QALY"], "headings")

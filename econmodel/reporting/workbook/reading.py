@@ -6,13 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.errors import DataError
-from econmodel.reporting.workbook import (
-    checks_sheet,
-    comparisons_sheet,
-    frontier_sheet,
-    outcomes_sheet,
-    year_table_sheet,
-)
+from econmodel.reporting.workbook import checks_sheet, comparisons_sheet, frontier_sheet, outcomes_sheet, year_table_sheet
 from econmodel.reporting.workbook.layout import FIRST_YEAR_ROW
 
 if TYPE_CHECKING:
@@ -40,9 +34,7 @@ def read_results(path: Path) -> dict[str, Any]:
     checks = [row[:4] for row in workbook[checks_sheet.NAME].iter_rows(values_only=True)]
     if checks[2][1] is None:
         what = f"{path.name} holds formulas but no results yet"
-        raise DataError(
-            what, where=f"{path.name}, sheet 'Checks', cell B3", fix="open it in a spreadsheet program and save"
-        )
+        raise DataError(what, where=f"{path.name}, sheet 'Checks', cell B3", fix="open it in a spreadsheet program and save")
     return {
         "strategies": _outcomes(workbook[outcomes_sheet.NAME]),
         "comparisons": _comparisons(workbook[comparisons_sheet.NAME]),
@@ -93,9 +85,7 @@ def _yearly(page: Worksheet) -> dict[str, list[dict[str, float]]]:
     keys = _row(page, FIRST_YEAR_ROW - 2)
     for start, key in enumerate(keys):
         if key and key not in found:
-            rows = page.iter_rows(
-                min_row=FIRST_YEAR_ROW, min_col=start + 1, max_col=start + len(columns), values_only=True
-            )
+            rows = page.iter_rows(min_row=FIRST_YEAR_ROW, min_col=start + 1, max_col=start + len(columns), values_only=True)
             found[str(key)] = [dict(zip(columns, row, strict=True)) for row in rows if _value(row[0]) is not None]  # type: ignore[arg-type]
     return found
 

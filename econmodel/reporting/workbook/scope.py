@@ -28,10 +28,7 @@ def check_scope(case: Case) -> None:
     for name, allowed in LIVE_CHOICES.items():
         value = case.parameters.text(name)
         if value not in allowed:
-            what = (
-                f"{name} = {value!r}: the live workbook holds the base structure only, "
-                f"where it is {' or '.join(allowed)}"
-            )
+            what = f"{name} = {value!r}: the live workbook holds the base structure only, where it is {' or '.join(allowed)}"
             faults.append(
                 AnalysisError(
                     what,

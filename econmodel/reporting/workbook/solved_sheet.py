@@ -42,9 +42,7 @@ def _bleeding(book: Book, sheet: Sheet) -> None:
     """Cumulative hazard of the evidence mix, and the exposure of the reference cell that reproduces it."""
     years = [f"{y:g}" for y in TARGET_YEARS]
     sheet.row(4, ["Untreated first gastric bleed", *(f"At {y} years" for y in years)], "headings")
-    p, later, last = (
-        book.input(n) for n in ("p_first_bleed_year_1", "hr_first_bleed_years_2_3", "hr_first_bleed_from_year_4")
-    )
+    p, later, last = (book.input(n) for n in ("p_first_bleed_year_1", "hr_first_bleed_years_2_3", "hr_first_bleed_from_year_4"))
     first = "$B$5"
     _line(
         sheet,
@@ -54,16 +52,9 @@ def _bleeding(book: Book, sheet: Sheet) -> None:
         f"{first}*(1+2*{later})",
         f"{first}*(1+2*{later})+2*{last}*{first}",
     )
-    end, shares, relative = (
-        FIRST_STEP_ROW + NEWTON_STEPS,
-        book.at("evidence", "shares"),
-        book.at("evidence", "relative"),
-    )
+    end, shares, relative = (FIRST_STEP_ROW + NEWTON_STEPS, book.at("evidence", "shares"), book.at("evidence", "relative"))
     u = _line(
-        sheet,
-        6,
-        "Exposure u of the reference cell, from the last Newton step below",
-        *(address(end, column) for column in (2, 3, 4)),
+        sheet, 6, "Exposure u of the reference cell, from the last Newton step below", *(address(end, column) for column in (2, 3, 4))
     )
     _line(
         sheet,
@@ -145,8 +136,5 @@ def _newton(book: Book, sheet: Sheet) -> None:
             u = address(row - 1, column)
             alive = f"{shares}*EXP(-{relative}*{u})"
             sheet.formula(
-                row,
-                column,
-                f"{u}+(SUMPRODUCT({alive})-EXP(-{address(5, column)}))/SUMPRODUCT({alive}*{relative})",
-                "factor",
+                row, column, f"{u}+(SUMPRODUCT({alive})-EXP(-{address(5, column)}))/SUMPRODUCT({alive}*{relative})", "factor"
             )

@@ -74,8 +74,7 @@ def _secondary_ratio(book: Book) -> str:
     """Effect of the chosen secondary prophylaxis on late rebleeding."""
     chosen = book.input("secondary_prophylaxis")
     terms = [
-        f"IF({chosen}={quoted(key)},{book.product(row.hr_late_rebleed)},0)"
-        for key, row in book.case.parameters.secondary.items()
+        f"IF({chosen}={quoted(key)},{book.product(row.hr_late_rebleed)},0)" for key, row in book.case.parameters.secondary.items()
     ]
     return "(" + "+".join(terms) + ")"
 

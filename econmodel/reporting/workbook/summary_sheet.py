@@ -12,9 +12,7 @@ from econmodel.reporting.workbook.writer import Sheet
 
 NAME = "Summary"
 NNT_YEAR = "3"
-DEMO = (
-    "INVENTED DATA: a fictional hospital, made up to show the tool. Nothing here comes from a real hospital or patient."
-)
+DEMO = "INVENTED DATA: a fictional hospital, made up to show the tool. Nothing here comes from a real hospital or patient."
 GUIDE = {
     "Inputs": "Every input: value to change, unit, range, status and source.",
     "Patients": "Patient groups of the site and of the evidence.",
@@ -57,9 +55,7 @@ def build_summary(book: Book) -> None:
     """Fill the first sheet, last of all, when every cell it shows is known."""
     sheet = book.sheets[NAME]
     made = f"econmodel {__version__}, inputs {book.case.parameters.sha256[:12]}"
-    sheet.heading(
-        book.case.title, f"Live workbook of the deterministic model. Money in {book.money_label}. Made by {made}."
-    )
+    sheet.heading(book.case.title, f"Live workbook of the deterministic model. Money in {book.money_label}. Made by {made}.")
     row = 3
     if book.case.is_demo:
         _wide(sheet, row, DEMO, "demo")
@@ -106,9 +102,7 @@ def _state(book: Book, sheet: Sheet, row: int) -> int:
 
 
 def _headline(book: Book, sheet: Sheet, versus: str, row: int) -> int:
-    label = next(
-        (p.row.label for p in book.layout.strategies if p.key == versus), "the comparator chosen in the settings"
-    )
+    label = next((p.row.label for p in book.layout.strategies if p.key == versus), "the comparator chosen in the settings")
     sheet.row(row, [f"Compared with: {label}"] + [""] * (len(COLUMNS) - 1), "section")
     currency = book.case.parameters.text("currency")
     sheet.row(row + 1, [f"{c} ({currency})" if c in MONEY else c for c in COLUMNS], "headings")

@@ -113,8 +113,9 @@ class Sheet:
         """Write a number among long runs of formulas."""
         self.bulk.number(row, column, letters(column), value, self.styles.number_of(self.page, style))
 
-    def fill(self, rows: Sequence[int], column: int, pattern: str, style: str = "factor",
-             marks: Mapping[str, Sequence[int]] | None = None) -> None:
+    def fill(
+        self, rows: Sequence[int], column: int, pattern: str, style: str = "factor", marks: Mapping[str, Sequence[int]] | None = None
+    ) -> None:
         """Write a column of formulas from one pattern.
 
         Parameters
@@ -126,8 +127,7 @@ class Sheet:
         marks
             What stands in the pattern for a number, and that number by row; None is ``#`` for the row itself.
         """
-        self.bulk.formulas(rows, column, letters(column), pattern, self.styles.number_of(self.page, style),
-                           marks or {"#": rows})
+        self.bulk.formulas(rows, column, letters(column), pattern, self.styles.number_of(self.page, style), marks or {"#": rows})
 
     def _cell(self, row: int, column: int) -> Cell:
         return cast("Cell", self.page.cell(row, column))

@@ -82,9 +82,7 @@ def _risk_block(book: Book, sheet: Sheet, year: str, row: int) -> int:
     sheet.text(row, 1, "All patients", "bold")
     sheet.formula(row, 2, f"SUM({span(first, row - 1, 2)})", "strong|share")
     for column in range(3, 3 + len(plans)):
-        sheet.formula(
-            row, column, f"SUMPRODUCT({span(first, row - 1, 2)},{span(first, row - 1, column)})", "strong|share"
-        )
+        sheet.formula(row, column, f"SUMPRODUCT({span(first, row - 1, 2)},{span(first, row - 1, column)})", "strong|share")
     row += 1
     sheet.text(row, 1, f"Risk reduction against {plans[0].row.label.lower()}, all patients")
     for column in range(4, 3 + len(plans)):

@@ -11,12 +11,7 @@ from collections.abc import Sequence
 
 from econmodel.economics.activity import CATEGORY, COUNTS
 from econmodel.model.structure import NEVER_BLED, STATE_LABELS
-from econmodel.reporting.workbook.activity_formulas import (
-    COUNT_LABELS,
-    ITEM_LABELS,
-    ITEMS,
-    activity_formulas,
-)
+from econmodel.reporting.workbook.activity_formulas import COUNT_LABELS, ITEM_LABELS, ITEMS, activity_formulas
 from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.chances import write_chances, write_effects
 from econmodel.reporting.workbook.hazards_sheet import HAZARDS
@@ -36,8 +31,7 @@ def build_chances(book: Book, plan: StrategyPlan) -> None:
     sheet = book.add_sheet(plan.years_sheet, tab="14506B")
     sheet.heading(
         f"By model year: {plan.row.label}",
-        "Left to right: effect, chances a month by group, occupancy summed over "
-        "the year, events and activity per patient, cost.",
+        "Left to right: effect, chances a month by group, occupancy summed over the year, events and activity per patient, cost.",
     )
     write_effects(book, sheet, plan)
     book.cells["free", plan.key] = str(write_chances(book, sheet, plan))
@@ -64,8 +58,12 @@ def _section(sheet: Sheet, title: str, headers: list[str], first: int) -> None:
 def _marks(book: Book) -> dict[str, Sequence[int]]:
     """Marks of a pattern: ``#`` is the row of the year, ``@1`` and ``@2`` its first and last month, ``@3`` the next."""
     months = [book.layout.months_of(row) for row in book.layout.year_rows]
-    return {"#": book.layout.year_rows, "@1": [first for first, _ in months], "@2": [last for _, last in months],
-            "@3": [last + 1 for _, last in months]}
+    return {
+        "#": book.layout.year_rows,
+        "@1": [first for first, _ in months],
+        "@2": [last for _, last in months],
+        "@3": [last + 1 for _, last in months],
+    }
 
 
 def _months(column: int, sheet: str) -> str:
@@ -75,11 +73,7 @@ def _months(column: int, sheet: str) -> str:
 
 
 def _weighted_sum(block: str, weighting: str) -> str:
-    return (
-        f"SUM({block})"
-        if weighting == "undiscounted"
-        else f"SUMPRODUCT({block},{_months(WEIGHTINGS[weighting], MONTHS)})"
-    )
+    return f"SUM({block})" if weighting == "undiscounted" else f"SUMPRODUCT({block},{_months(WEIGHTINGS[weighting], MONTHS)})"
 
 
 def _occupancy(book: Book, sheet: Sheet, plan: StrategyPlan, column: int) -> int:
@@ -103,9 +97,7 @@ def _items(book: Book, sheet: Sheet, plan: StrategyPlan, weighting: str, first: 
     _section(sheet, f"All patients, per patient, {WEIGHTING_WORDS[weighting]}", [ITEM_LABELS[i] for i in ITEMS], first)
     for column, item in enumerate(ITEMS, start=first):
         book.cells["item", plan.key, weighting, item] = letters(column)
-        book.cells["item_span", plan.key, weighting, item] = span(
-            FIRST_YEAR_ROW, book.layout.last_year_row, column, sheet.name
-        )
+        book.cells["item_span", plan.key, weighting, item] = span(FIRST_YEAR_ROW, book.layout.last_year_row, column, sheet.name)
         formula = _item(book, plan, weighting, item)
         if formula:
             sheet.fill(rows, column, f"{HAZARDS}!$C#*({formula})", marks=marks)
@@ -154,8 +146,7 @@ def _flow(book: Book, plan: StrategyPlan, weighting: str, kind: str) -> str | No
 
 def _group_flow(book: Book, plan: StrategyPlan, weighting: str, moves: list[tuple[str, str]], g: int) -> str:
     return "+".join(
-        f"{_chance(book, plan, source, kind, g)}*{book.at('months', plan.key, source, weighting, str(g))}#"
-        for source, kind in moves
+        f"{_chance(book, plan, source, kind, g)}*{book.at('months', plan.key, source, weighting, str(g))}#" for source, kind in moves
     )
 
 
@@ -176,9 +167,7 @@ def _activity(book: Book, sheet: Sheet, plan: StrategyPlan, first: int) -> int:
         sheet.formula(PRICE_ROW, column, book.at("price", name), "money")
     formulas = activity_formulas(book, plan, lambda name: _undiscounted(book, plan, name))
     prices = f"${letters(priced)}${PRICE_ROW}:${letters(last)}${PRICE_ROW}"
-    deaths = "-".join(
-        _undiscounted(book, plan, f"move.{kind}") for kind in ("bleed_death", "procedure_death", "other_death")
-    )
+    deaths = "-".join(_undiscounted(book, plan, f"move.{kind}") for kind in ("bleed_death", "procedure_death", "other_death"))
     rows = book.layout.year_rows
     for column, name in enumerate(names, start=first):
         sheet.fill(rows, column, formulas[name])
@@ -200,9 +189,7 @@ def _group_bleeds(book: Book, sheet: Sheet, plan: StrategyPlan, first: int) -> N
     _section(sheet, "First bleeds by group", [g.name for g in book.layout.groups], first)
     for g in range(len(book.layout.groups)):
         column = first + g
-        book.cells["group_bleeds", plan.key, str(g)] = span(
-            FIRST_YEAR_ROW, book.layout.last_year_row, column, sheet.name
-        )
+        book.cells["group_bleeds", plan.key, str(g)] = span(FIRST_YEAR_ROW, book.layout.last_year_row, column, sheet.name)
         moves = [(m.source, m.kind) for m in plan.moves if m.kind in ("gastric_bleed", "other_bleed")]
         formula = f"{HAZARDS}!$C#*({_group_flow(book, plan, 'undiscounted', moves, g)})"
         sheet.fill(book.layout.year_rows, column, formula)
