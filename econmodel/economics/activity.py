@@ -62,8 +62,12 @@ class Activity:
 
     def total(self, name: str, weighting: int = 0, years: int | None = None) -> FloatArray:
         """Sum of one count over the first ``years`` (None: all): (draw, strategy, group)."""
+        return np.asarray(self.by_period(name, weighting)[: self.periods_within(years)].sum(axis=0))
+
+    def by_period(self, name: str, weighting: int = 0) -> FloatArray:
+        """One count in each period: (period, draw, strategy, group)."""
         source = self.counts[name] if name in self.counts else self.state_years[name]
-        return np.asarray(source[self.weightings[weighting], : self.periods_within(years)].sum(axis=0))
+        return np.asarray(source[self.weightings[weighting]])
 
     def periods_within(self, years: int | None) -> int:
         """Count the periods that end by a year."""

@@ -7,7 +7,7 @@ Views: ``hospital`` is full cost; ``hospital_margin`` is variable cost less paym
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -91,9 +91,19 @@ def money(
     category
         Only activities of this category.
     """
+    return _priced(lambda name: activity.total(name, weighting, years), prices, perspective, category)
+
+
+def money_by_period(activity: Activity, prices: Prices, perspective: str, *, weighting: int = 0) -> FloatArray:
+    """Money in each period, not discounted unless a weighting says so: (period, draw, strategy, group)."""
+    return _priced(lambda name: activity.by_period(name, weighting), prices, perspective)
+
+
+def _priced(amount: Callable[[str], FloatArray], prices: Prices, perspective: str, category: str | None = None) -> FloatArray:
+    """Sum over activities of amount times price; an amount is (..., draw, strategy, group)."""
     unit = prices.view(perspective)
-    total = np.zeros_like(activity.total("first_bleeds", weighting, years))
+    total = np.zeros_like(amount("first_bleeds"))
     for a, name in enumerate(prices.activities):
         if category is None or CATEGORY[name] == category:
-            total = total + activity.total(name, weighting, years) * unit[:, a][:, None, None]
+            total = total + amount(name) * unit[:, a][:, None, None]
     return total

@@ -16,6 +16,7 @@ from econmodel import __version__
 from econmodel.economics.activity import CATEGORIES, CATEGORY
 from econmodel.economics.comparison import break_even_nnt, icer, nnt, rank_strategies, ratio
 from econmodel.economics.evaluate import Evaluation
+from econmodel.economics.prices import money_by_period
 from econmodel.model.disease import calibrate_complete
 from econmodel.model.inputs import CHILD, ModelInputs
 from econmodel.model.natural_history import TIME_STEPS
@@ -153,15 +154,10 @@ def strategy_document(e: Evaluation, s: int, g: int) -> dict[str, Any]:
 
 def yearly_table(e: Evaluation) -> dict[str, FloatArray]:
     """What happens in each year, undiscounted, and who is alive at its end: arrays (year, strategy, group)."""
-
-    def by_year(name: str) -> FloatArray:
-        return np.stack([e.count(name, year)[0] for year in e.activity.report_years])
-
-    cost = np.stack([e.cost(year, discounted=False)[0] for year in e.activity.report_years])
-    sums = {"cost_undiscounted": cost, **{name: by_year(name) for name in YEARLY}}
-    bleed, procedure, other = (by_year(f"deaths_{cause}") for cause in CAUSES)
-    changes = {name: np.diff(total, axis=0, prepend=0.0) for name, total in sums.items()}
-    return changes | {"alive": 1.0 - (bleed + procedure + other)}
+    a = e.activity
+    cost = money_by_period(a, e.prices, e.perspective)[:, 0]
+    deaths = np.sum([a.by_period(f"deaths_{cause}")[:, 0] for cause in CAUSES], axis=0)
+    return {"cost_undiscounted": cost, **{name: a.by_period(name)[:, 0] for name in YEARLY}, "alive": 1.0 - deaths.cumsum(axis=0)}
 
 
 def _yearly(e: Evaluation, table: Mapping[str, FloatArray], s: int, g: int) -> list[dict[str, float]]:

@@ -18,14 +18,14 @@ REBUILT = ("settings", "inputs", "strategies", "comparisons", "groups", "frontie
 
 
 def differences(ours: Any, theirs: Any, path: str = "") -> list[str]:
-    """List where two documents differ, numbers by relative 1e-9."""
+    """List where two documents differ, numbers by relative 1e-9, or 1e-9 of one unit."""
     if isinstance(ours, dict) and isinstance(theirs, dict):
         missing = [f"{path}.{k}: in one only" for k in ours.keys() ^ theirs.keys()]
         return missing + [d for k in ours.keys() & theirs.keys() for d in differences(ours[k], theirs[k], f"{path}.{k}")]
     if isinstance(ours, list) and isinstance(theirs, list) and len(ours) == len(theirs):
         return [d for i, pair in enumerate(zip(ours, theirs, strict=True)) for d in differences(*pair, f"{path}[{i}]")]
     if isinstance(ours, float | int) and isinstance(theirs, float | int):
-        return [] if math.isclose(ours, theirs, rel_tol=1e-9, abs_tol=1e-12) else [f"{path}: {theirs} -> {ours}"]
+        return [] if math.isclose(ours, theirs, rel_tol=1e-9, abs_tol=1e-9) else [f"{path}: {theirs} -> {ours}"]
     return [] if ours == theirs else [f"{path}: {theirs!r} -> {ours!r}"]
 
 

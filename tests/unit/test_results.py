@@ -3,10 +3,11 @@
 import json
 from itertools import pairwise
 
+import numpy as np
 import pytest
 
 from econmodel.economics.evaluate import evaluate
-from econmodel.economics.results import comparators, result_document
+from econmodel.economics.results import comparators, result_document, yearly_table
 from econmodel.parameters import load_case
 
 BLOCKS = ("schema", "case", "settings", "inputs", "strategies", "comparisons", "groups", "frontier")
@@ -117,6 +118,17 @@ def test_years_add_up(document):
         assert sum(row["cost_undiscounted"] for row in rows) == pytest.approx(strategy["undiscounted"]["cost"])
         alive = [1.0, *(row["alive"] for row in rows)]
         assert all(a > b > 0 for a, b in pairwise(alive))
+
+
+def test_a_year_is_counted_not_subtracted():
+    """A late year keeps all its digits: it is the period's own sum, which no difference of long sums would give."""
+    found = evaluate(load_case().parameters)
+    table = yearly_table(found)
+    counted = found.activity.by_period("sessions")[:, 0]
+    assert np.array_equal(table["sessions"], counted)
+    subtracted = np.diff(np.stack([found.count("sessions", year)[0] for year in found.activity.report_years]), axis=0, prepend=0.0)
+    late = counted[-1] > 0
+    assert not np.allclose(subtracted[-1][late], counted[-1][late], rtol=1e-9, atol=0)
 
 
 def test_risks_rise_with_time(document):
