@@ -13,7 +13,21 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "econmodel"
-LAYERS = ("errors", "files", "parameters", "evidence", "model", "economics", "uncertainty", "programme", "reporting", "interfaces")
+LAYERS = tuple(
+    "errors wording files parameters evidence model economics uncertainty programme reporting interfaces".split()
+)
+    "errors",
+    "wording",
+    "files",
+    "parameters",
+    "evidence",
+    "model",
+    "economics",
+    "uncertainty",
+    "programme",
+    "reporting",
+    "interfaces",
+)
 HEAVY = ("scipy.stats", "scipy.optimize", "statsmodels", "lifelines", "matplotlib", "openpyxl", "SALib", "numba", "docx", "typst")
 MODULES = sorted(PACKAGE.rglob("*.py"))
 APP = [path for path in [ROOT / "app.py"] if path.exists()]
@@ -92,6 +106,36 @@ def test_downward_imports_pass() -> None:
     """Negative control of the other side: imports from lower layers and from the package itself are allowed."""
     fine = "import econmodel\nfrom econmodel.errors import ModelError\nfrom econmodel.parameters import load_case\n"
     assert upward(fine, "econmodel.model.cohort") == []
+
+
+def circles(graph: dict[str, set[str]]) -> list[str]:
+    """Modules that import themselves through others: what is left once modules without open imports are taken away."""
+    left = {module: set(needs) for module, needs in graph.items()}
+    while free := [module for module, needs in left.items() if not needs & left.keys()]:
+        for module in free:
+            del left[module]
+    while unused := [module for module in left if not any(module in needs for other, needs in left.items() if other != module)]:
+        for module in unused:
+            del left[module]
+    return sorted(left)
+
+
+def imported(path: Path) -> set[str]:
+    """Modules of the package that a module imports, anywhere in it."""
+    mine = module_name(path)
+    names = {name for name, _ in imports(read(path), tuple(mine.split(".")[:-1]))}
+    return {module_name(other) for other in MODULES} & names - {mine}
+
+
+def test_no_module_imports_itself_through_others() -> None:
+    """The modules can be read in an order in which each stands on those before it."""
+    assert circles({module_name(path): imported(path) for path in MODULES}) == []
+
+
+def test_a_planted_circle_is_seen() -> None:
+    """Negative control: a circle of two behind a module that only uses it, and before one that it only uses."""
+    assert circles({"user": {"a"}, "a": {"b", "tool"}, "b": {"a"}, "tool": set()}) == ["a", "b"]
+    assert circles({"a": {"b"}, "b": {"c"}, "c": set()}) == []
 
 
 def test_every_part_of_the_package_has_a_layer() -> None:

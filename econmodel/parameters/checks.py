@@ -8,7 +8,6 @@ from itertools import pairwise
 
 from econmodel.errors import EconModelError, ParameterError, SourceError, join_faults
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.parsing import nearest
 from econmodel.parameters.schema import (
     COMPLICATIONS,
     SECONDARY_KINDS,
@@ -21,6 +20,7 @@ from econmodel.parameters.schema import (
     StrategyRow,
     money_parts,
 )
+from econmodel.wording import nearest
 
 STARTS = ("at_risk", "in_course", "protected")
 MIXES = ("current_mix", "proposed_mix")

@@ -10,15 +10,13 @@ import re
 from dataclasses import dataclass, field
 from functools import cache, cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import tomli
 
 from econmodel.errors import ParameterError
+from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import Where
-
-if TYPE_CHECKING:
-    from econmodel.parameters.parameter_set import ParameterSet
 
 PLAIN_TOML = "mend that line: numbers stand plain (0.88, 2200, 310.5; no %, $ or comma), text in straight quotes"
 _TABLE = re.compile(r"^\s*\[{1,2}\s*([^\]]+?)\s*\]{1,2}")

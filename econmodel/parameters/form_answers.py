@@ -30,8 +30,9 @@ from econmodel.parameters.form_layout import (
     Question,
     limits,
 )
-from econmodel.parameters.parsing import nearest, parse_value
+from econmodel.parameters.parsing import parse_value
 from econmodel.parameters.schema import WHOLE, Where
+from econmodel.wording import nearest
 
 _YEAR = re.compile(r"(19|20)\d\d(/\d\d)?")
 

@@ -16,9 +16,10 @@ from econmodel.parameters.checks import check
 from econmodel.parameters.documents import Document, project_root, read_document
 from econmodel.parameters.overrides import apply_override, set_value
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.parsing import GROUPS, collect, nearest, parse_parameter, parse_sources
+from econmodel.parameters.parsing import GROUPS, collect, parse_parameter, parse_sources
 from econmodel.parameters.row_parsing import parse_joint, parse_row
 from econmodel.parameters.schema import JointGroup, Parameter, SecondaryRow, StrategyRow, Where, money_parts
+from econmodel.wording import nearest
 
 
 @dataclass(frozen=True)

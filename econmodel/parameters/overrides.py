@@ -15,7 +15,6 @@ from econmodel.parameters.parsing import (
     check_status,
     check_unit,
     collect,
-    nearest,
     parse_details,
     parse_distribution,
     parse_parameter,
@@ -25,6 +24,7 @@ from econmodel.parameters.parsing import (
 )
 from econmodel.parameters.row_parsing import parse_row
 from econmodel.parameters.schema import RUN_SETTINGS, Parameter, Range, StrategyRow, Where
+from econmodel.wording import nearest
 
 BASELINE = "base_case"
 HEADER_FIELDS = {"title", "rationale", "baseline", "date", "note"}

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from econmodel.errors import ParameterError
-from econmodel.parameters.parsing import nearest
 from econmodel.parameters.schema import JointGroup, Parameter, SecondaryRow, Source, StrategyRow
+from econmodel.wording import nearest
 
 
 @dataclass(frozen=True)

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
 from datetime import date
-from difflib import get_close_matches
 from typing import Any
 
 from econmodel.errors import EconModelError, ParameterError, SourceError
@@ -29,6 +27,7 @@ from econmodel.parameters.schema import (
     money_parts,
     unit_kind,
 )
+from econmodel.wording import nearest
 
 TEXTS = (
     "label",
@@ -46,19 +45,9 @@ TEXTS = (
 )
 LISTS = ("choices", "built_from")
 PARAMETER_FIELDS = {*TEXTS, "value", "table", "distribution", "range", "date", "period_years", *LISTS}
-FEW = 40
 LARGEST = 10**12
 PRICE_YEAR = re.compile(r"(19|20)\d\d(/\d\d)?")
 GROUPS = ("strategy", "secondary", "ordered", "correlated")
-
-
-def nearest(name: str, known: Iterable[str], otherwise: str = "") -> str:
-    """Suggest the nearest known name, as a fix; else what there is to choose from."""
-    names = list(known)
-    if close := get_close_matches(name, names, n=1, cutoff=0.5):
-        return f"did you mean {close[0]!r}?"
-    few = f"choose one of {', '.join(sorted(names))}" if len(names) <= FEW else "run `econmodel where` to list the names"
-    return otherwise or few
 
 
 def parse_parameter(name: str, raw: dict[str, Any], where: Where) -> Parameter:

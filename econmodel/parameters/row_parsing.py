@@ -6,8 +6,8 @@ import dataclasses
 from typing import Any
 
 from econmodel.errors import ParameterError
-from econmodel.parameters.parsing import nearest
 from econmodel.parameters.schema import JointGroup, SecondaryRow, StrategyRow, Surveillance, Where
+from econmodel.wording import nearest
 
 
 def parse_row(kind: type[StrategyRow] | type[SecondaryRow], key: str, raw: dict[str, Any], where: Where) -> Any:

@@ -9,8 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,9 +32,6 @@ from econmodel.programme.rows import (
     surveillance_contribution,
 )
 
-if TYPE_CHECKING:
-    from econmodel.programme.report import ProgrammeFindings
-
 FloatArray = NDArray[np.float64]
 Rows = dict[str, FloatArray]
 
@@ -55,8 +51,6 @@ class Budget:
     run_off
         Rows of what starters still bring after the last year, shape (draw,), undiscounted, at the last year's prices;
         outside the net present value.
-    findings
-        Views, downside and break-even, where they have been worked out.
     """
 
     inputs: ProgrammeInputs
@@ -67,7 +61,6 @@ class Budget:
     memo: Rows
     rate: FloatArray
     run_off: Rows
-    findings: ProgrammeFindings | None = field(default=None)
 
     @property
     def npv(self) -> FloatArray:
@@ -91,16 +84,6 @@ class Budget:
         """Each row summed over the years, shape (draw,); R19 is the last cumulative."""
         sums = {k: a.sum(axis=1) for k, a in self.years.items()}
         return sums | {"R19": self.years["R19"][:, -1]}
-
-    def with_findings(self, findings: ProgrammeFindings) -> Budget:
-        """Copy that carries its views, downside and break-even."""
-        return dataclasses.replace(self, findings=findings)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Give the budget as plain numbers and text, ready for JSON; see :mod:`econmodel.programme.report`."""
-        from econmodel.programme.report import budget_dict
-
-        return budget_dict(self)
 
 
 def run_budget(inputs: ProgrammeInputs, profiles: ProfilesLike, prices: PricesLike, categories: Mapping[str, str]) -> Budget:

@@ -29,14 +29,20 @@ QUARTERS_SHOWN = 8
 
 @dataclass(frozen=True)
 class ProgrammeFindings:
-    """What stands beside the deterministic budget; ``draws`` is a batch of draws of it, if there is one."""
+    """The deterministic budget with what the decision needs; ``draws`` is a batch of draws of it, if there is one."""
 
+    budget: Budget
     views: Mapping[str, dict[str, Any]]
     downside: tuple[DownsideRow, ...]
     break_even: BreakEven
     favourable: Budget
     worst: Budget
     draws: Budget | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give budget and findings as plain numbers and text, ready for JSON."""
+        document = budget_dict(self.budget)
+        return document | _findings_dict(self, document["headline"])
 
 
 def programme_case(
@@ -46,7 +52,7 @@ def programme_case(
     categories: Mapping[str, str],
     reprofile: Reprofile,
     draws: Budget | None = None,
-) -> Budget:
+) -> ProgrammeFindings:
     """Run the deterministic budget with everything the decision needs.
 
     Parameters
@@ -69,15 +75,14 @@ def programme_case(
         raise AnalysisError(what, fix="run the batch with run_budget and give it as draws")
     runs = downside_budgets(budget, profiles, prices, categories, reprofile)
     favourable = favourable_budget(budget, profiles, prices, categories)
-    return budget.with_findings(
-        ProgrammeFindings(
-            payment_views(budget, profiles, prices, categories),
-            downside_table(budget, runs),
-            break_even(budget, prices, categories),
-            favourable,
-            runs[WORST_THREE][1],
-            draws,
-        )
+    return ProgrammeFindings(
+        budget,
+        payment_views(budget, profiles, prices, categories),
+        downside_table(budget, runs),
+        break_even(budget, prices, categories),
+        favourable,
+        runs[WORST_THREE][1],
+        draws,
     )
 
 
@@ -87,7 +92,7 @@ def budget_dict(budget: Budget) -> dict[str, Any]:
     Year 0 (the start) is listed only where something is paid then.
     """
     years = [y for y in range(budget.inputs.n_budget_years + 1) if y > 0 or np.any(budget.years["R18"][:, 0])]
-    document: dict[str, Any] = {
+    return {
         "basis": _basis(budget),
         "rows": LABELS,
         "years": [{"year": y, **_column(budget.years, y), "memo": _column(budget.memo, y)} for y in years],
@@ -102,17 +107,14 @@ def budget_dict(budget: Budget) -> dict[str, Any]:
         "savings": savings(budget),
         "run_off": {"months": budget.activity.run_off_months} | {k: float(a.mean()) for k, a in budget.run_off.items()},
     }
-    return document | _findings_dict(budget)
 
 
-def _findings_dict(budget: Budget) -> dict[str, Any]:
-    found = budget.findings
-    if found is None:
-        return {}
+def _findings_dict(found: ProgrammeFindings, document: dict[str, Any]) -> dict[str, Any]:
+    budget = found.budget
     volume = asdict(found.break_even) | {"text": found.break_even.text}
     spread = None if found.draws is None else uncertainty(found.draws)
     return {
-        "headline": headline(budget)
+        "headline": document
         | {
             "break_even_starts_per_year": found.break_even.searched,
             "expected_starts_per_year": found.break_even.expected,

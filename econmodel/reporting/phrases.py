@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 
 from econmodel.parameters.schema import RUN_SETTINGS
 from econmodel.parameters.second_look import second_look
-from econmodel.parameters.wording import lower as lower
 from econmodel.reporting import formatting as f
 from econmodel.reporting.provenance import STATUS_WORDS, status_counts, unconfirmed
 from econmodel.reporting.series import Document, headline_years, labels, latest_year
 from econmodel.reporting.tables import against, at_headline, focus_strategy
+from econmodel.wording import lower as lower
 
 if TYPE_CHECKING:
     from econmodel.parameters.loading import Case

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from econmodel.programme.budget import Budget
+    from econmodel.programme.report import ProgrammeFindings
 
 FRAMES = ("cumulative_cash", "contribution_bridge", "downside", "bleeds")
 CHARTS = {
@@ -16,12 +16,12 @@ CHARTS = {
 }
 
 
-def programme_document(budget: Budget) -> dict[str, Any]:
+def programme_document(programme: ProgrammeFindings) -> dict[str, Any]:
     """Give the programme's document with ``frames``: the rows behind each chart."""
     from econmodel.programme import chart_data
 
-    found = {name: getattr(chart_data, f"{name}_rows")(budget) for name in FRAMES}
-    return budget.to_dict() | {"frames": found}
+    found = {name: getattr(chart_data, f"{name}_rows")(programme) for name in FRAMES}
+    return programme.to_dict() | {"frames": found}
 
 
 def mix_text(mix: dict[str, float], names: dict[str, str]) -> str:

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from econmodel.errors import AnalysisError
 from econmodel.parameters.money import plain_number
-from econmodel.parameters.wording import lower
 from econmodel.uncertainty.questions import Question, answer, answer_to, compared, needed_input, points_in_range, say_outcome
+from econmodel.wording import lower
 
 if TYPE_CHECKING:
     from econmodel.uncertainty.scenarios import ScenarioRow

@@ -17,9 +17,8 @@ from econmodel.errors import AnalysisError, EconModelError
 from econmodel.model.inputs import base_values
 from econmodel.parameters.money import money, number
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.parsing import nearest
 from econmodel.parameters.schema import WHOLE, Parameter
-from econmodel.parameters.wording import lower
+from econmodel.wording import lower, nearest
 
 FloatArray = NDArray[np.float64]
 Change = dict[str, float]

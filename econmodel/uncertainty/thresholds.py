@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from econmodel.model.roots import bracketed_roots
 from econmodel.parameters.money import plain_number
 from econmodel.parameters.schema import Parameter
-from econmodel.parameters.wording import lower
 from econmodel.uncertainty.questions import STEPPED, Question, answer, answer_to, compared, needed_input, points_in_range, say_outcome
+from econmodel.wording import lower
 
 FloatArray = NDArray[np.float64]
 GRID = 41

@@ -21,13 +21,13 @@ from econmodel.parameters.loading import load_base_case
 from econmodel.programme import chart_data
 from econmodel.programme.activity import programme_activity
 from econmodel.programme.break_even import break_even, npv_at
-from econmodel.programme.budget import Budget, run_budget
+from econmodel.programme.budget import run_budget
 from econmodel.programme.capacity import savings
 from econmodel.programme.downside import combine, downsides, merge_clinical
 from econmodel.programme.headline import headline, uncertainty
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
 from econmodel.programme.payers import unit_money
-from econmodel.programme.report import programme_case
+from econmodel.programme.report import ProgrammeFindings, budget_dict, programme_case
 from econmodel.programme.rows import LABELS
 from econmodel.programme.sentences import lowered_margin, verdict
 from econmodel.programme.views import own_view
@@ -63,7 +63,7 @@ def reprofile_with(calls: list[dict[str, object]], profiles: MonthlyProfiles) ->
 
 
 @pytest.fixture(scope="module")
-def case(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> Budget:
+def case(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> ProgrammeFindings:
     return programme_case(inputs, profiles, prices, CATEGORY, reprofile_with([], profiles))
 
 
@@ -96,7 +96,7 @@ def test_closed_cohort_cost_equals_the_cohort_model(inputs: ProgrammeInputs, pro
     assert monthly.sum() == pytest.approx(40 * (cost[model.index("glue")] - cost[model.index("watch")]), rel=1e-9)
 
 
-def test_document_is_json_with_every_row(case: Budget) -> None:
+def test_document_is_json_with_every_row(case: ProgrammeFindings) -> None:
     """Five years, eight quarters, R1 to R20 by name, headline, views, downside and sentences."""
     document = json.loads(json.dumps(case.to_dict(), allow_nan=False))
     assert [y["year"] for y in document["years"]] == [1, 2, 3, 4, 5]
@@ -123,15 +123,15 @@ def test_document_is_json_with_every_row(case: Budget) -> None:
 
 def test_start_is_a_row_only_where_something_is_bought(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
     """Equipment bought at the start shows as year 0, and the present value still adds up."""
-    bought = run_budget(inputs.changed(capital_basis="purchase"), profiles, prices, CATEGORY).to_dict()
+    bought = budget_dict(run_budget(inputs.changed(capital_basis="purchase"), profiles, prices, CATEGORY))
     assert bought["years"][0]["year"] == 0
     assert bought["years"][0]["R17"] == pytest.approx(295_000)
     assert "views" not in bought
 
 
-def test_views_are_the_two_payment_rules(case: Budget) -> None:
+def test_views_are_the_two_payment_rules(case: ProgrammeFindings) -> None:
     """A block pays no income and loses none; per episode an averted bleed lowers this hospital's margin."""
-    found = case.findings
+    found = case
     assert found is not None
     block, episode = found.views["block"], found.views["per_episode"]
     assert block["totals"]["R4"] == block["totals"]["R8"] == block["totals"]["R9"] == 0
@@ -141,12 +141,12 @@ def test_views_are_the_two_payment_rules(case: Budget) -> None:
     assert block["bleed_margin_per_bleed"] > 0 > episode["bleed_margin_per_bleed"]
 
 
-def test_downside_changes_what_it_says(case: Budget) -> None:
+def test_downside_changes_what_it_says(case: ProgrammeFindings) -> None:
     """Each row moves the way its label says; the three worst together are below each of the three."""
-    found = case.findings
+    found = case
     assert found is not None
     rows = {row.key: row for row in found.downside}
-    base = headline(case)
+    base = headline(case.budget)
     assert rows["volume_half"].patients_per_year < 0.7 * base["patients_per_year"]
     assert rows["delay_12_months"].patients_per_year < base["patients_per_year"]
     assert rows["new_capital"].npv < base["npv"] - 200_000
@@ -174,13 +174,13 @@ def test_clinical_rows_ask_for_new_activity(inputs: ProgrammeInputs, profiles: M
     assert len({row.key for row in downsides(inputs)}) == 15
 
 
-def test_break_even_volume_brings_npv_to_zero(case: Budget, prices: Prices) -> None:
+def test_break_even_volume_brings_npv_to_zero(case: ProgrammeFindings, prices: Prices) -> None:
     """At the volume found the net present value is zero; just below it is negative."""
-    found = break_even(case, prices, CATEGORY)
-    money = unit_money(case.inputs, prices, CATEGORY, case.activity.activities)
+    found = break_even(case.budget, prices, CATEGORY)
+    money = unit_money(case.budget.inputs, prices, CATEGORY, case.budget.activity.activities)
     assert found.searched is not None
     multiple = found.searched / found.expected
-    at, below = npv_at(case, money, np.array([multiple, multiple * 0.999]))
+    at, below = npv_at(case.budget, money, np.array([multiple, multiple * 0.999]))
     assert at == pytest.approx(0.0, abs=1.0)
     assert below < 0
     assert found.textbook == pytest.approx(found.searched, rel=0.15)
@@ -195,16 +195,16 @@ def test_break_even_can_be_out_of_reach(inputs: ProgrammeInputs, profiles: Month
     assert "no volume" in found.text
 
 
-def test_savings_are_three_kinds(case: Budget) -> None:
+def test_savings_are_three_kinds(case: ProgrammeFindings) -> None:
     """Supplies are cash, beds are capacity, bleeds are quality; no block closes at this volume."""
-    kinds = savings(case)
+    kinds = savings(case.budget)
     assert set(kinds) == {"cash_releasing", "capacity", "quality_only", "note"}
     assert kinds["cash_releasing"]["closable_bed_blocks"] == 0
-    assert kinds["cash_releasing"]["supplies_and_agency_staff"] == pytest.approx(0.4 * case.totals["R7"][0])
+    assert kinds["cash_releasing"]["supplies_and_agency_staff"] == pytest.approx(0.4 * case.budget.totals["R7"][0])
     assert kinds["quality_only"]["harms_added"]["deaths_procedure"] > 0
 
 
-def test_sentences_say_the_uncomfortable(case: Budget) -> None:
+def test_sentences_say_the_uncomfortable(case: ProgrammeFindings) -> None:
     """The averted bleed's margin, new equipment, capacity not cash, and the caution are all said."""
     text = " ".join(case.to_dict()["sentences"])
     for words in (
@@ -218,16 +218,16 @@ def test_sentences_say_the_uncomfortable(case: Budget) -> None:
         assert words in text
 
 
-def test_savings_that_are_not_cash_are_told_apart(case: Budget) -> None:
+def test_savings_that_are_not_cash_are_told_apart(case: ProgrammeFindings) -> None:
     """The row without freed staff time keeps the bought-in share of R7 alone, and the verdict rests on it."""
-    found = case.findings
+    found = case
     assert found is not None
     row = next(r for r in found.downside if r.key == "cash_alone")
-    lost = case.years["R7"] * (1 - case.inputs.share_saving_cash_releasing[:, None])
-    factors = 1 / (1 + case.rate[:, None]) ** np.arange(6)
-    assert (case.inputs.share_tax == 0).all()
-    assert row.npv == pytest.approx(float(case.npv[0] - (lost * factors).sum()))
-    npv, words = case.npv[0], verdict(case, found.downside)
+    lost = case.budget.years["R7"] * (1 - case.budget.inputs.share_saving_cash_releasing[:, None])
+    factors = 1 / (1 + case.budget.rate[:, None]) ** np.arange(6)
+    assert (case.budget.inputs.share_tax == 0).all()
+    assert row.npv == pytest.approx(float(case.budget.npv[0] - (lost * factors).sum()))
+    npv, words = case.budget.npv[0], verdict(case.budget, found.downside)
     assert words == (
         "does not pay for itself"
         if npv < 0
@@ -238,10 +238,10 @@ def test_savings_that_are_not_cash_are_told_apart(case: Budget) -> None:
 
 
 def test_the_worst_together_each_add_something(
-    case: Budget, inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices
+    case: ProgrammeFindings, inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices
 ) -> None:
     """Payments 20% lower add nothing under a block budget, so another row takes its place; all together are worst."""
-    found = case.findings
+    found = case
     assert found is not None
     worst = next(r for r in found.downside if r.key == "three_worst")
     assert len(worst.worst) == 3
@@ -261,7 +261,7 @@ def test_a_mixture_of_payers_is_held_against_both_views(inputs: ProgrammeInputs,
     document = found.to_dict()
     assert list(document["views"]) == ["as_paid", "per_episode", "block"]
     assert document["basis"]["payment_view"] == "as_paid"
-    assert document["views"]["as_paid"]["npv"] == pytest.approx(found.npv[0])
+    assert document["views"]["as_paid"]["npv"] == pytest.approx(found.budget.npv[0])
     keys = [row["key"] for row in document["downside"]]
     assert {"view_per_episode", "view_block"} <= set(keys)
     assert own_view(inputs.changed(payer_terms=())) == "per_episode"
@@ -278,10 +278,10 @@ def test_a_block_budget_with_paid_refill_is_shown_as_it_is(inputs: ProgrammeInpu
     assert bare["views"]["block"]["npv"] == pytest.approx(bare["headline"]["npv"])
 
 
-def test_averted_bleeds_are_told_in_cash_as_well(case: Budget) -> None:
+def test_averted_bleeds_are_told_in_cash_as_well(case: ProgrammeFindings) -> None:
     """The margin counts freed staff time; the cash does not, and is never above it."""
     view = case.to_dict()["views"]["per_episode"]
-    share, averted = case.inputs.share_saving_cash_releasing[0], case.totals["R3"][0]
+    share, averted = case.budget.inputs.share_saving_cash_releasing[0], case.budget.totals["R3"][0]
     by_hand = (share * view["totals"]["R7"] - view["totals"]["R8"]) / averted
     assert view["cash_margin_per_bleed"] == pytest.approx(by_hand)
     assert view["cash_margin_per_bleed"] < view["bleed_margin_per_bleed"]
@@ -297,7 +297,7 @@ def test_favourable_is_never_below_the_base(inputs: ProgrammeInputs, profiles: M
         inputs.changed(share_suitable=0.05),
         inputs.changed(payers=tuple(replace(p, paid_at_margin=0.0) for p in inputs.payers), payer_terms=()),
     ):
-        found = programme_case(changed, profiles, prices, CATEGORY, reprofile_with([], profiles)).findings
+        found = programme_case(changed, profiles, prices, CATEGORY, reprofile_with([], profiles))
         assert found is not None
         start = run_budget(changed, profiles, prices, CATEGORY)
         assert found.favourable.npv[0] >= start.npv[0] - 1e-6
@@ -341,18 +341,18 @@ def test_sentences_change_with_the_facts(inputs: ProgrammeInputs, profiles: Mont
     assert "lowers the hospital's margin" not in text
 
 
-def test_chart_data_agree_with_the_budget(case: Budget) -> None:
+def test_chart_data_agree_with_the_budget(case: ProgrammeFindings) -> None:
     """Every chart's table ends where the budget does."""
     cash = pd.DataFrame(chart_data.cumulative_cash_rows(case))
     assert list(cash.columns) == ["year", "base", "best", "worst"]
-    assert cash["base"].iloc[-1] == pytest.approx(case.totals["R18"][0])
+    assert cash["base"].iloc[-1] == pytest.approx(case.budget.totals["R18"][0])
     assert cash["worst"].iloc[-1] < cash["base"].iloc[-1] < cash["best"].iloc[-1]
     bridge = pd.DataFrame(chart_data.contribution_bridge_rows(case)).set_index("row")
     assert bridge.loc["R14", "end"] == pytest.approx(bridge.loc["R13", "end"])
     assert bridge.loc["R11", "end"] == pytest.approx(bridge.loc["R10", "end"])
     bleeds = pd.DataFrame(chart_data.bleeds_rows(case))
     averted = bleeds["cumulative_without"].iloc[-1] - bleeds["cumulative_with"].iloc[-1]
-    assert averted == pytest.approx(case.totals["R3"][0])
+    assert averted == pytest.approx(case.budget.totals["R3"][0])
     assert len(chart_data.downside_rows(case)) == 17
 
 
@@ -372,11 +372,9 @@ def test_draws_give_intervals_and_a_fan(inputs: ProgrammeInputs, profiles: Month
 
 
 def test_a_batch_is_not_a_deterministic_case(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
-    """The case needs one draw; profiles must cover the budget; charts need the findings."""
+    """The case needs one draw; profiles must cover the budget."""
     two = inputs.changed(share_suitable=np.array([0.5, 0.6]))
     with pytest.raises(AnalysisError, match="2 draws"):
         programme_case(two, profiles, prices, CATEGORY, reprofile_with([], profiles))
     with pytest.raises(AnalysisError, match="covers 96 months, the budget needs 120"):
         run_budget(inputs.changed(n_budget_years=10), profiles, prices, CATEGORY)
-    with pytest.raises(AnalysisError, match="programme_case"):
-        chart_data.downside_rows(run_budget(inputs, profiles, prices, CATEGORY))

@@ -12,7 +12,6 @@ from econmodel.parameters.loading import load_base_case
 from econmodel.parameters.money import SYMBOLS, money
 from econmodel.programme.case import evaluate_programme
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
-from econmodel.programme.report import budget_dict
 from econmodel.programme.sentences import amount
 
 # Numbers that follow these words are amounts; a bare one would leave the reader to guess the currency.
@@ -39,7 +38,7 @@ def bare(text: str) -> list[str]:
 def test_every_amount_has_the_currency_of_the_price_list(price_list: str) -> None:
     """Every amount carries the sign of the case's currency, and no other sign stands anywhere."""
     parameters = load_base_case(price_list)
-    text = " ".join(budget_dict(evaluate_programme(parameters))["sentences"])
+    text = " ".join(evaluate_programme(parameters).to_dict()["sentences"])
     own = SYMBOLS[parameters.text("currency")]
     assert bare(text) == []
     assert text.count(own) >= 8

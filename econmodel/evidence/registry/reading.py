@@ -13,9 +13,7 @@ from __future__ import annotations
 import codecs
 import csv
 import io
-import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
@@ -24,10 +22,10 @@ import pandas as pd
 
 from econmodel.errors import DataError
 from econmodel.evidence.registry.columns import recognise
+from econmodel.evidence.registry.table import HEADER_SEARCH, LEAST_KNOWN, RawTable, assemble, no_table, says_invented
+from econmodel.evidence.registry.workbook import read_workbook
 
 DELIMITERS = (",", ";", "\t", "|")
-HEADER_SEARCH = 30
-LEAST_KNOWN = 2
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF32_LE, "utf-32"),
@@ -35,31 +33,6 @@ _BOMS = (
     (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
-
-
-@dataclass(frozen=True)
-class RawTable:
-    """Cells of a registry as text.
-
-    Parameters
-    ----------
-    cells
-        One column per heading; the index holds row numbers as a spreadsheet shows them (1 is the top row).
-    overfull
-        Row numbers with more filled cells than there are headings.
-    notes
-        What should be known about the file: encoding, delimiter, sheets, macros.
-    file
-        Name of the file, without its folder.
-    invented
-        Whether a line above the headings says that the data are invented or fictional.
-    """
-
-    cells: pd.DataFrame
-    overfull: tuple[int, ...]
-    notes: tuple[str, ...]
-    file: str
-    invented: bool = False
 
 
 def read_table(path: Path, known: Callable[[str], bool] = lambda heading: bool(recognise(heading))) -> RawTable:
@@ -79,8 +52,6 @@ def read_table(path: Path, known: Callable[[str], bool] = lambda heading: bool(r
     """
     content = _bytes(path)
     if content.startswith(b"PK\x03\x04"):
-        from econmodel.evidence.registry.workbook import read_workbook
-
         return read_workbook(path, content, known)
     if content.startswith(b"\xd0\xcf\x11\xe0"):
         what = f"{path.name} is an old or password-protected spreadsheet"
@@ -164,11 +135,6 @@ def _read_text(text: str, encoding: str, name: str, known: Callable[[str], bool]
     return assemble(cells, header, skipped + 2, tuple(notes), name, invented=says_invented(title))
 
 
-def says_invented(title: str) -> bool:
-    """Whether the words above the headings label the data as invented."""
-    return bool(re.search(r"\b(invented|fictional)\b", title, re.IGNORECASE))
-
-
 def _find_header(text: str, name: str, known: Callable[[str], bool]) -> tuple[str, int, list[str]]:
     best: tuple[int, int, str, int, list[str]] = (0, 0, "", 0, [])
     for delimiter in DELIMITERS:
@@ -183,13 +149,6 @@ def _find_header(text: str, name: str, known: Callable[[str], bool]) -> tuple[st
 
 def _head(text: str, delimiter: str) -> Iterator[list[str]]:
     return islice(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter), HEADER_SEARCH)
-
-
-def no_table(name: str) -> DataError:
-    """Fault of a file in whose first rows no heading row can be found."""
-    what = f"{name} is not a registry table: none of its first {HEADER_SEARCH} rows holds two column names known here"
-    fix = 'give each column a heading such as "decision date", "bled", "last seen", or use --map COLUMN=NAME'
-    return DataError(what, where=name, fix=fix)
 
 
 def _skip(stream: io.StringIO, delimiter: str, records: int) -> None:
@@ -212,41 +171,3 @@ def _cells(stream: io.StringIO, delimiter: str, width: int) -> pd.DataFrame:
         na_filter=False,
         skip_blank_lines=False,
     )
-
-
-def assemble(
-    cells: pd.DataFrame, header: list[str], first_row: int, notes: tuple[str, ...], name: str, *, invented: bool = False
-) -> RawTable:
-    """Name the columns, number the rows, strip the cells and drop blank rows.
-
-    Raises
-    ------
-    DataError
-        No row under the headings holds anything.
-    """
-    cells = cells.fillna("")
-    cells.index = pd.RangeIndex(first_row, first_row + len(cells), name="row")
-    for column in cells.columns:
-        codes, values = pd.factorize(cells[column])
-        cells[column] = np.array([str(v).strip() for v in values] or [""], dtype=object)[codes]
-    filled = cells != ""
-    overfull = tuple(int(r) for r in cells.index[filled.iloc[:, len(header) :].any(axis=1)])
-    blank = ~filled.any(axis=1)
-    if blank.all():
-        what = f"{name} has headings but no patient rows"
-        raise DataError(what, where=name, fix="export the registry with its rows")
-    if blank.any():
-        notes = (*notes, f"blank rows passed over: {int(blank.sum())}")
-    cells = cells.loc[~blank].iloc[:, : len(header)]
-    cells.columns = pd.Index(unique_headings(header))
-    return RawTable(cells.loc[:, [c for c in cells.columns if c]], overfull, notes, name, invented)
-
-
-def unique_headings(header: list[str]) -> list[str]:
-    """Make repeated headings different: the second ``bled`` becomes ``bled (2)``; blank ones stay blank."""
-    seen: dict[str, int] = {}
-    named = []
-    for heading in header:
-        seen[heading] = seen.get(heading, 0) + 1
-        named.append(heading if seen[heading] == 1 or not heading else f"{heading} ({seen[heading]})")
-    return named

@@ -16,8 +16,8 @@ from econmodel.evidence.registry import vocabulary
 from econmodel.evidence.registry.columns import DATE_COLUMNS, ColumnMap, plain
 from econmodel.evidence.registry.dates import DateColumn, Reading, build_column, infer_order, read_uniques
 from econmodel.evidence.registry.ledger import HELD, LEFT_OUT, Ledger
-from econmodel.evidence.registry.reading import RawTable
 from econmodel.evidence.registry.settings import Options
+from econmodel.evidence.registry.table import RawTable
 
 NUMBER_COLUMNS = ("age", "birth_year", "size_mm", "coils", "glue_ml", "sessions")
 WORD_READERS: dict[str, vocabulary.Reader] = {

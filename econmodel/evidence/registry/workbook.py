@@ -17,7 +17,7 @@ from typing import Any
 import pandas as pd
 
 from econmodel.errors import DataError
-from econmodel.evidence.registry.reading import HEADER_SEARCH, LEAST_KNOWN, RawTable, assemble, no_table, says_invented
+from econmodel.evidence.registry.table import HEADER_SEARCH, LEAST_KNOWN, RawTable, assemble, no_table, says_invented
 
 LARGEST_UNPACKED = 2_000_000_000
 _FORMULA = re.compile(rb"<(?:\w+:)?f[ />]")
