@@ -228,16 +228,32 @@ def _between(effect: FloatArray, variance: FloatArray, method: Method) -> float:
     """Estimate the variance between studies; the library's one-step estimate may be negative, which means none."""
     if method == "fixed" or len(effect) < 2:
         return 0.0
+    if method == "paule-mandel":
+        return _paule_mandel(effect, variance)
     from statsmodels.stats.meta_analysis import combine_effects
 
     with warnings.catch_warnings(), np.errstate(invalid="ignore"):
         # A negative one-step estimate gives square roots of negatives in parts of the library's result not used here.
         warnings.simplefilter("ignore", RuntimeWarning)
-        if method == "paule-mandel":
-            found = combine_effects(effect, variance, method_re="pm", atol=1e-10)
-        else:
-            found = combine_effects(effect, variance, method_re="dl")
-    return max(0.0, float(found.tau2))
+        return max(0.0, float(combine_effects(effect, variance, method_re="dl").tau2))
+
+
+def _paule_mandel(effect: FloatArray, variance: FloatArray) -> float:
+    """Variance between studies at which Q equals its degrees of freedom; 0 where Q is below them without any.
+
+    Newton's steps from 0 approach the root from below, as Q falls and is convex in it. (The library's own iteration
+    stops at 0 for some sets of studies whose Q is far above.)
+    """
+    tau2 = 0.0
+    for _ in range(200):
+        weight = 1 / (variance + tau2)
+        squares = (effect - np.average(effect, weights=weight)) ** 2
+        excess = float((weight * squares).sum()) - (len(effect) - 1)
+        step = excess / float((weight**2 * squares).sum()) if excess > 0 else 0.0
+        tau2 += step
+        if step <= 1e-14 * tau2:
+            break
+    return tau2
 
 
 def _standard_error(effect: FloatArray, weight: FloatArray, mean: float, method: Method) -> tuple[float, float, tuple[str, ...]]:
