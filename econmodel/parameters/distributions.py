@@ -1,8 +1,9 @@
 """Distributions of inputs: fitted to a mean and standard error, sampled through their quantile function.
 
 Takes the ``distribution`` field of an input and its value. ``value`` is the mean for beta, gamma and normal, the
-median for lognormal. A gamma may be shifted (``shift``), a lognormal truncated above (``upper``). The method of
-moments is that of NICE CG144 appendix H: gamma shape ``(mean/se)^2``, beta from mean and variance.
+median for lognormal. A gamma may give its standard error as a share of the value (``cv``) and be shifted (``shift``),
+a lognormal truncated above (``upper``). The method of moments is that of NICE CG144 appendix H: gamma shape
+``(mean/se)^2``, beta from mean and variance.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ FloatArray = NDArray[np.float64]
 FIELDS: dict[str, tuple[set[str], ...]] = {
     "fixed": ({"reason"},),
     "beta": ({"a", "b"}, {"se"}),
-    "gamma": ({"se"}, {"shape", "scale"}),
+    "gamma": ({"se"}, {"cv"}, {"shape", "scale"}),
     "lognormal": ({"se_log"},),
     "normal": ({"se"},),
     "dirichlet": ({"n"},),
@@ -232,8 +233,8 @@ def _fit_gamma(spec: dict[str, Any], value: float) -> Distribution:
     if value <= shift:
         what = f"gamma with value {value:g}: must be above its shift {shift:g}"
         raise ParameterError(what, fix='use family = "fixed" with a reason for a value at the edge')
-    if "se" in spec:
-        se = _positive(spec, "se")
+    if "se" in spec or "cv" in spec:
+        se = _positive(spec, "se") if "se" in spec else _positive(spec, "cv") * value
         return Distribution("gamma", {"shape": ((value - shift) / se) ** 2, "scale": se**2 / (value - shift), "shift": shift})
     shape, scale = _positive(spec, "shape"), _positive(spec, "scale")
     _check_mean("gamma", shift + shape * scale, value)

@@ -92,6 +92,26 @@ def line_numbers(text: str) -> dict[tuple[str, str], int]:
     return found
 
 
+def read_text(path: Path) -> str:
+    """Read a file of inputs as text.
+
+    Raises
+    ------
+    ParameterError
+        The file is missing, or is not UTF-8 text.
+    """
+    shown = display_path(path)
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except (FileNotFoundError, IsADirectoryError) as error:
+        what = f"file {shown!r} is not there" if isinstance(error, FileNotFoundError) else f"{shown!r} is a folder"
+        fix = "check the path; hospital files stand in params/hospitals/"
+        raise ParameterError(what, where=shown, fix=fix) from None
+    except (UnicodeDecodeError, PermissionError):
+        what = f"file {shown!r} cannot be read as UTF-8 text"
+        raise ParameterError(what, where=shown, fix=f"save it as plain {path.suffix[1:].upper() or 'TOML'} text in UTF-8") from None
+
+
 def read_document(path: Path) -> Document:
     """Read a TOML file.
 
@@ -100,16 +120,7 @@ def read_document(path: Path) -> Document:
     ParameterError
         The file is missing, is not UTF-8 text, or breaks TOML's rules (a duplicate key is one); names the line.
     """
-    shown = display_path(path)
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (FileNotFoundError, IsADirectoryError) as error:
-        what = f"file {shown!r} is not there" if isinstance(error, FileNotFoundError) else f"{shown!r} is a folder"
-        fix = "check the path; hospital files stand in params/hospitals/"
-        raise ParameterError(what, where=shown, fix=fix) from None
-    except (UnicodeDecodeError, PermissionError):
-        what = f"file {shown!r} cannot be read as UTF-8 text"
-        raise ParameterError(what, where=shown, fix="save it as plain TOML text in UTF-8") from None
+    text, shown = read_text(path), display_path(path)
     try:
         data = tomli.loads(text)
     except tomli.TOMLDecodeError as error:

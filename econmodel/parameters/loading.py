@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -12,13 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import EconModelError, ParameterError, join_faults
+from econmodel.parameters.catalogue import COUNTRY_INPUTS
 from econmodel.parameters.checks import check
 from econmodel.parameters.documents import Document, project_root, read_document
 from econmodel.parameters.overrides import apply_override, set_value
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import GROUPS, collect, parse_parameter, parse_sources
+from econmodel.parameters.price_list import country_code, read_price_list
 from econmodel.parameters.row_parsing import parse_joint, parse_row
-from econmodel.parameters.schema import JointGroup, Parameter, SecondaryRow, StrategyRow, Where, money_parts
+from econmodel.parameters.schema import CURRENCIES, JointGroup, Parameter, SecondaryRow, StrategyRow, Where, money_parts
 from econmodel.wording import nearest
 
 
@@ -108,7 +110,7 @@ def _check_currency(documents: Sequence[Document], parameters: ParameterSet, pri
     currency = parameters.text("currency")
     for count, document in enumerate(documents, start=1):
         written_for = _price_list(documents[:count])
-        if written_for == price_list:
+        if country_code(written_for or "") == country_code(price_list or ""):
             continue
         written_in = load_base_case(written_for).text("currency")
         amounts = [
@@ -133,7 +135,14 @@ def _check_currency(documents: Sequence[Document], parameters: ParameterSet, pri
 
 
 def load_base_case(price_list: str | None = None, folder: Path | None = None) -> ParameterSet:
-    """Load ``params/base_case`` with one price list (None: the one the settings name).
+    """Load ``params/base_case`` with the prices and conventions of one country.
+
+    Parameters
+    ----------
+    price_list
+        Code of the country, ``US`` or ``GB``; None for the one the settings name.
+    folder
+        Folder of inputs in place of ``params``.
 
     Raises
     ------
@@ -143,14 +152,21 @@ def load_base_case(price_list: str | None = None, folder: Path | None = None) ->
     root = folder or params_folder()
     faults: list[EconModelError] = []
     documents = [read_document(path) for path in sorted((root / "base_case").glob("*.toml"))]
-    lists = {d.path.stem.removeprefix("prices_"): d for d in documents if d.path.stem.startswith("prices_")}
-    common = [d for d in documents if not d.path.stem.startswith("prices_")]
-    chosen = price_list or next((str(d.data["price_list"]["value"]) for d in common if "price_list" in d.data), "us")
-    if chosen not in lists:
-        what = f"price_list = {chosen!r}: must be one of {', '.join(lists)}"
-        raise ParameterError(what, fix=nearest(chosen, lists, "choose one of them"))
+    inputs = _inputs(documents, faults)
+    code, codes = _country(price_list, inputs, root)
+    country = _described(read_document(root / "countries" / f"{code}.toml"))
+    inputs |= read_price_list(root / "prices" / f"{code}.csv", _currency(country), faults)
+    groups = _groups(documents, faults)
+    sources = collect(faults, parse_sources, read_document(root / "sources.toml"))
+    if faults:
+        raise join_faults(faults)
+    inputs["price_list"] = replace(inputs["price_list"], value=code, choices=codes)
+    return _lay(ParameterSet(inputs, *groups, sources=sources), country)
+
+
+def _inputs(documents: Sequence[Document], faults: list[EconModelError]) -> dict[str, Parameter]:
     inputs: dict[str, Parameter] = {}
-    for document in (*common, lists[chosen]):
+    for document in documents:
         for name, raw in document.data.items():
             if name in GROUPS:
                 continue
@@ -160,11 +176,44 @@ def load_base_case(price_list: str | None = None, folder: Path | None = None) ->
             parsed = collect(faults, parse_parameter, name, raw, document.where(name))
             if parsed:
                 inputs[name] = parsed
-    groups = _groups(common, faults)
-    sources = collect(faults, parse_sources, read_document(root / "sources.toml"))
-    if faults:
-        raise join_faults(faults)
-    return ParameterSet(inputs, *groups, sources=sources)
+    return inputs
+
+
+def _country(wanted: str | None, inputs: Mapping[str, Parameter], root: Path) -> tuple[str, tuple[str, ...]]:
+    """Code of the country wanted, and of every country there is."""
+    codes = tuple(sorted(path.stem for path in (root / "prices").glob("*.csv")))
+    code = country_code(wanted or str(inputs["price_list"].value))
+    if code not in codes:
+        what = f"price_list = {wanted!r}: must be one of {', '.join(codes)}"
+        raise ParameterError(what, fix=nearest(code, codes, "choose one of them"))
+    return code, codes
+
+
+def _described(country: Document) -> Document:
+    """Add to the inputs of a country's file their labels and units, from the catalogue."""
+    new = country.tables("input")
+    currency = new.get("currency", {}).get("value")
+    if currency not in CURRENCIES:
+        what = f"currency = {currency!r}: must be one of {', '.join(CURRENCIES)}"
+        fix = f'write [input.currency] with value = "{CURRENCIES[0]}": the unit of every price'
+        raise ParameterError(what, where=str(country.where("input.currency", "value")), fix=fix)
+    dated = {key: country.data[key] for key in ("date",) if key in country.data}
+    texts = {name: {key: text.format(currency=currency) for key, text in row.items()} for name, row in COUNTRY_INPUTS.items()}
+    return replace(country, data=country.data | {"input": {name: dated | texts.get(name, {}) | raw for name, raw in new.items()}})
+
+
+def _currency(country: Document) -> str:
+    return str(country.data["input"]["currency"]["value"])
+
+
+def _lay(parameters: ParameterSet, country: Document) -> ParameterSet:
+    """Apply a country's file: its values are base values, no change of a site."""
+    laid = apply_override(parameters, country)
+    if missing := COUNTRY_INPUTS.keys() - laid.parameters.keys():
+        what = f"{', '.join(sorted(missing))}: every country must say"
+        raise ParameterError(what, where=country.shown, fix=f"add [input.{min(missing)}]")
+    unmarked = {name: replace(p, changed_by="", base_value=None) for name, p in laid.parameters.items()}
+    return replace(laid, parameters=unmarked, titles=parameters.titles)
 
 
 def _groups(

@@ -22,6 +22,7 @@ from econmodel.parameters.parsing import (
     parse_table,
     parse_value,
 )
+from econmodel.parameters.price_list import country_code
 from econmodel.parameters.row_parsing import parse_row
 from econmodel.parameters.schema import RUN_SETTINGS, Parameter, Range, StrategyRow, Where
 from econmodel.wording import nearest
@@ -134,6 +135,7 @@ def _changed(old: Parameter, raw: dict[str, Any], where: Where, title: str) -> P
         raise ParameterError(what, where=str(where), fix="copy the form of the base case")
     check_unit(name, unit, where)
     value = parse_value(name, raw["value"], unit, where) if "value" in raw else old.value
+    value = country_code(str(value)) if name == "price_list" else value
     table = parse_table(name, raw["table"], where) if "table" in raw else old.table
     number = value if isinstance(value, float) else None
     if "distribution" in raw:

@@ -5,16 +5,18 @@ import pytest
 
 from econmodel.errors import ParameterError
 from econmodel.parameters import demo_file, load_case, params_folder
+from econmodel.parameters.catalogue import COUNTRY_INPUTS, PRICES
 from econmodel.parameters.loading import load_base_case, read_life_table
 from econmodel.parameters.schema import money_parts
 
 
 def test_one_price_list_is_loaded():
     """Prices come from the list chosen, and from no other, all in its currency."""
-    for chosen, other, currency in (("us", "uk", "USD"), ("uk", "us", "GBP")):
+    for chosen, own, other, currency in (("us", "US", "GB", "USD"), ("uk", "GB", "US", "GBP"), ("GB", "GB", "US", "GBP")):
         inputs = load_base_case(chosen).parameters.values()
-        assert not [p.name for p in inputs if p.where.file.endswith(f"prices_{other}.toml")]
-        listed = [p for p in inputs if p.where.file.endswith(f"prices_{chosen}.toml")]
+        assert not [p.name for p in inputs if p.where.file.endswith((f"{other}.csv", f"{other}.toml"))]
+        listed = [p for p in inputs if p.where.file.endswith((f"{own}.csv", f"{own}.toml"))]
+        assert set(PRICES) | set(COUNTRY_INPUTS) <= {p.name for p in listed}
         assert {money_parts(p.unit)[0] for p in listed if money_parts(p.unit)} == {currency}
 
 
@@ -25,7 +27,32 @@ def test_a_price_list_is_complete_by_itself():
     amounts = {name: p for name, p in case.parameters.parameters.items() if money_parts(p.unit)}
     assert {"willingness_to_pay", "c_coordinator", "payment_professional_session", "capital"} <= set(amounts)
     assert {money_parts(p.unit)[0] for p in amounts.values()} == {"GBP"}
-    assert {p.where.file for p in amounts.values()} == {"params/base_case/prices_uk.toml"}
+    assert {p.where.file for p in amounts.values()} == {"params/prices/GB.csv", "params/countries/GB.toml"}
+
+
+def test_a_country_brings_its_conventions():
+    """The price list alone brings life table, discount rates and finance rates, as base values of no site."""
+    found = load_case(None, (), ["price_list=uk"]).parameters
+    conventions = {
+        "life_table": "england_wales_2000_02",
+        "discount_costs": 0.035,
+        "discount_outcomes": 0.035,
+        "discount_finance": 0.06,
+        "r_capital_charge": 0.035,
+        "share_device_tax": 0.2,
+    }
+    assert {name: found[name].value for name in conventions} == conventions
+    assert {found[name].where.file for name in conventions} == {"params/countries/GB.toml"}
+    assert {found[name].changed_by for name in conventions} == {""}
+    assert found.titles == ()
+    assert load_base_case("us")["life_table"].value == "us_2013"
+
+
+def test_a_file_goes_before_its_country(site):
+    """What a hospital says itself stands over the convention of its country."""
+    own = site(IN_POUNDS + '[override.discount_costs]\nvalue = 0.015\nreason = "special case"\n')
+    found = load_case(own).parameters["discount_costs"]
+    assert (found.value, found.base_value, found.changed_by) == (0.015, 0.035, "Site")
 
 
 SITE = 'title = "Site"\nrationale = "r"\n'
@@ -81,7 +108,7 @@ def test_a_list_chosen_after_the_amounts_is_refused(site):
 
 def test_a_price_list_that_is_no_text(site):
     """A number for the list is told as any other list that does not exist."""
-    with pytest.raises(ParameterError, match="uk, us"):
+    with pytest.raises(ParameterError, match="GB, US"):
         load_case(site(IN_POUNDS.replace('"uk"', "3")))
 
 
@@ -92,7 +119,7 @@ def test_both_price_lists_have_the_same_names():
 
 def test_an_unknown_price_list():
     """A price list that does not exist is refused with those that do."""
-    with pytest.raises(ParameterError, match="uk, us"):
+    with pytest.raises(ParameterError, match="GB, US"):
         load_base_case("fr")
 
 

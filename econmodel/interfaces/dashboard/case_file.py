@@ -15,6 +15,7 @@ from econmodel.errors import ParameterError
 from econmodel.interfaces.dashboard.starts import STARTS, start_document
 from econmodel.parameters.documents import Document, line_numbers, read_document
 from econmodel.parameters.overrides import TABLES
+from econmodel.parameters.price_list import country_code
 
 Edits = dict[str, dict[str, Any]]
 BASELINES = {"demo": "demo", "demo_uk": "demo_uk", "us": "base_case", "uk": "base_case"}
@@ -127,7 +128,7 @@ def _start_of(data: dict[str, Any]) -> str:
     if baseline in STARTS and STARTS[baseline].invented:
         return baseline
     listed = data.get("override", {}).get("price_list", {})
-    return "uk" if isinstance(listed, dict) and listed.get("value") == "uk" else "us"
+    return "uk" if isinstance(listed, dict) and country_code(str(listed.get("value"))) == "GB" else "us"
 
 
 def _toml(value: Any) -> str:

@@ -6,6 +6,7 @@ change shows; inputs that do not move this workbook say so.
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from econmodel.parameters.loading import load_base_case
@@ -84,13 +85,13 @@ def build_inputs(book: Book) -> Sheet:
 def sections(book: Book) -> dict[str, list[Parameter]]:
     """Sort the inputs by the base-case file that defines them; tables stand on the patients sheet."""
     parameters = book.case.parameters
-    base = load_base_case(parameters.text("price_list")).parameters
+    base = load_base_case().parameters
     found: dict[str, list[Parameter]] = {title: [] for title in SECTIONS.values()}
     for name, p in parameters.parameters.items():
         if p.table is not None:
             continue
-        stem = base[name].where.file.rsplit("/", 1)[-1].removesuffix(".toml") if name in base else ""
-        stem = "prices" if stem.startswith("prices") else stem
+        file = Path(base[name].where.file if name in base else "")
+        stem = "prices" if file.parent.name in ("prices", "countries") else file.stem
         found[SECTIONS.get(stem, SECTIONS[""])].append(p)
     return {title: inputs for title, inputs in found.items() if inputs}
 

@@ -1,0 +1,167 @@
+"""A country's price list: one CSV row an input, each price of the catalogue exactly once.
+
+Label and unit come from the catalogue and the country's currency. A cell left empty is a field not given. The
+distribution is a family and its numbers, ``gamma cv 0.25`` or ``beta se 0.05``, or ``fixed: why``.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from econmodel.errors import EconModelError, ParameterError
+from econmodel.parameters.catalogue import PRICES
+from econmodel.parameters.distributions import FIELDS
+from econmodel.parameters.documents import display_path, read_text
+from econmodel.parameters.parsing import PARAMETER_FIELDS, collect, parse_parameter
+from econmodel.parameters.schema import Parameter, Where
+from econmodel.wording import nearest
+
+RANGE = ("low", "high", "basis")
+NOT_COLUMNS = {"label", "unit", "table", "range", "choices", "period_years", "per", "reason"}
+COLUMNS = {"name", *RANGE, *PARAMETER_FIELDS} - NOT_COLUMNS
+NEEDED_COLUMNS = ("name", "value", "distribution", "date", "status")
+NUMBERS = ("value", "low", "high", "rounded_to")
+ALIASES = {"UK": "GB"}
+
+
+def country_code(text: str) -> str:
+    """Code of a country (ISO 3166, two letters) from what was typed; unknown text stays as it is.
+
+    Examples
+    --------
+    >>> country_code("uk"), country_code("us"), country_code("US")
+    ('GB', 'US', 'US')
+    """
+    code = text.strip().upper()
+    return ALIASES.get(code, code)
+
+
+def read_price_list(path: Path, currency: str, faults: list[EconModelError]) -> dict[str, Parameter]:
+    """Read the prices of one country.
+
+    Parameters
+    ----------
+    path
+        The CSV file.
+    currency
+        Its currency, such as ``GBP``.
+    faults
+        Gains every fault: a column that is unknown or missing, a row doubled, missing or not in the catalogue, a cell
+        against the rules of its input; each with file and line.
+
+    Raises
+    ------
+    ParameterError
+        The file is not there, or its first line cannot be used.
+    """
+    shown, found = display_path(path), dict[str, Parameter]()
+    seen: dict[str, Where] = {}
+    for name, cells, where in _rows(path, shown):
+        known = collect(faults, _check_name, name, seen, where)
+        seen.setdefault(name, where)
+        parsed = collect(faults, _parse, name, cells, where, currency) if known else None
+        if parsed:
+            found[name] = parsed
+    if missing := [name for name in PRICES if name not in seen]:
+        what = f"no row for {', '.join(missing)}: each price of the catalogue must have one"
+        faults.append(ParameterError(what, where=shown, fix=f"add a row that starts with {missing[0]} ({PRICES[missing[0]].label})"))
+    return {name: found[name] for name in PRICES if name in found}
+
+
+def _rows(path: Path, shown: str) -> Iterator[tuple[str, dict[str, str], Where]]:
+    """Name, filled cells and place of each row; columns by the headings of the first line."""
+    lines = csv.reader(read_text(path).splitlines(keepends=True))
+    headings = [heading.strip() for heading in next(lines, [])]
+    first = str(Where(shown, 1))
+    for heading in headings:
+        if heading not in COLUMNS or headings.count(heading) > 1:
+            what = f"{'unknown' if heading not in COLUMNS else 'doubled'} column {heading!r}"
+            raise ParameterError(what, where=first, fix=nearest(heading, COLUMNS))
+    if missing := [heading for heading in NEEDED_COLUMNS if heading not in headings]:
+        what = f"column {missing[0]!r} is missing"
+        raise ParameterError(what, where=first, fix="add it to the first line and to each row")
+    line = lines.line_num + 1
+    for cells in lines:
+        where = Where(shown, line, cells[0] if cells else "")
+        line = lines.line_num + 1
+        if not any(cells):
+            continue
+        if len(cells) != len(headings):
+            what = f"{len(cells)} cells: must be {len(headings)}, one for each column"
+            raise ParameterError(what, where=str(where), fix='put text that holds a comma in double quotes, "a, b"')
+        row = {heading: cell.strip() for heading, cell in zip(headings, cells, strict=True) if cell.strip()}
+        yield row.pop("name", ""), row, where
+
+
+def _check_name(name: str, seen: dict[str, Where], where: Where) -> bool:
+    if name in seen:
+        what = f"{name} has two rows, the first in line {seen[name].line}"
+        raise ParameterError(what, where=str(where), fix="keep one of the two")
+    if name not in PRICES:
+        what = f"{name!r} is not a price of the catalogue"
+        raise ParameterError(what, where=str(where), fix=nearest(name, PRICES))
+    return True
+
+
+def _parse(name: str, cells: dict[str, str], where: Where, currency: str) -> Parameter:
+    price = PRICES[name]
+    raw: dict[str, Any] = {"label": price.label, "unit": price.unit(currency), **cells}
+    raw |= {key: _number(name, key, cells[key], where) for key in NUMBERS if key in cells}
+    if "date" in cells:
+        raw["date"] = _date(name, cells["date"], where)
+    if "built_from" in cells:
+        raw["built_from"] = cells["built_from"].split()
+    if "distribution" in cells:
+        raw["distribution"] = read_distribution(name, cells["distribution"], where)
+    given = {key: raw.pop(key) for key in RANGE if key in raw}
+    return parse_parameter(name, raw | ({"range": given} if given else {}), where)
+
+
+def _number(name: str, key: str, text: str, where: Where) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        what = f"{name}: {key} = {text!r}: must be a number"
+        raise ParameterError(what, where=str(where), fix="give a plain number, without unit, sign of money or comma") from None
+
+
+def _date(name: str, text: str, where: Where) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        what = f"{name}: date = {text!r}: must be a date"
+        raise ParameterError(what, where=str(where), fix="write it as 2026-11-24") from None
+
+
+def read_distribution(name: str, text: str, where: Where) -> dict[str, Any]:
+    """Read a distribution from its words.
+
+    Raises
+    ------
+    ParameterError
+        The family is unknown, a fixed one has no reason, or a name has no number.
+
+    Examples
+    --------
+    >>> read_distribution("c_coil", "gamma cv 0.25", Where("GB.csv", 2))
+    {'family': 'gamma', 'cv': 0.25}
+    >>> read_distribution("c_coil", "fixed: no separate payment", Where("GB.csv", 2))
+    {'family': 'fixed', 'reason': 'no separate payment'}
+    """
+    family, colon, reason = (part.strip() for part in text.partition(":"))
+    if family == "fixed" and colon and reason:
+        return {"family": "fixed", "reason": reason}
+    words = text.split()
+    names, numbers = words[1::2], words[2::2]
+    if words[0] == "fixed" or len(names) != len(numbers):
+        what = f"{name}: distribution {text!r}: must be a family and its numbers, or fixed and why"
+        raise ParameterError(what, where=str(where), fix='write "gamma cv 0.25", "beta se 0.05" or "fixed: no separate payment"')
+    if words[0] not in FIELDS:
+        what = f"{name}: distribution family {words[0]!r} is unknown: must be one of {', '.join(FIELDS)}"
+        raise ParameterError(what, where=str(where), fix=nearest(words[0], FIELDS))
+    fields = {key: _number(name, f"distribution {key}", number, where) for key, number in zip(names, numbers, strict=True)}
+    return {"family": words[0], **fields}
