@@ -1,21 +1,187 @@
-"""Comparisons: increments, dominance, frontier, ICER, net benefit, NNT and break-even.
+"""Comparisons: increments, bleeds averted, NNT, ICER, net benefit, break-even, dominance and frontier, each defined here alone.
 
-NNT is 1 / (risk under the comparator - risk under the strategy) at one horizon. Net cost per first bleed averted is
-``dC / ARR``; break-even NNT is ``Ce / Cp`` with ``Ce = -(dC - Cp) / ARR``. All of one horizon and discounting.
+One :class:`Comparison` serves every analysis. Its figures are numbers or arrays of draws, all of one horizon and one
+discounting: increments are the strategy's total less the comparator's; what is averted is the comparator's less the
+strategy's. Ratios (ICER, NNT, break-even NNT, net cost per bleed averted) are those of means: never means of ratios.
+An ARR becomes an NNT in ``evidence.nnt``, costs become a break-even NNT in ``evidence.nnt_cost``.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any, Generic, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
 
 from econmodel.evidence import nnt_cost
+from econmodel.evidence.nnt import NumberNeededToTreat
 
 REFERENCE, ON_FRONTIER, DOMINATED = "reference", "on_frontier", "dominated"
 EXTENDEDLY_DOMINATED, DOMINATES, COSTS_LESS = "extendedly_dominated", "dominant", "less_costly_less_effective"
 EQUAL, TRADE_OFF = "equal", "more_costly_more_effective"
+NIL = 1e-12
+FloatArray = NDArray[np.float64]
+Figure = TypeVar("Figure", float, FloatArray)
+
+
+@dataclass(frozen=True)
+class Totals(Generic[Figure]):
+    """What one strategy comes to per patient over one horizon; each a number, or (draw,).
+
+    ``first_bleed_risk`` is cumulative, by years since start up to the horizon, which is its last year. Costs, QALYs and
+    life-years are discounted; bleeds are not.
+    """
+
+    cost: Figure
+    prophylaxis_cost: Figure
+    qalys: Figure
+    life_years: Figure
+    bleeds: Figure
+    gastric_first_bleeds: Figure
+    first_bleed_risk: Mapping[int, Figure]
+
+
+@dataclass(frozen=True)
+class Comparison(Generic[Figure]):
+    """One strategy against one comparator over one horizon; each figure a number, or (draw,).
+
+    ``arr`` is the absolute reduction of the risk of a first bleed by years since start, the horizon last;
+    ``bleeds_averted`` counts first bleeds and rebleeds of any source, per patient; ``threshold`` is what a QALY is worth.
+    """
+
+    versus: str
+    threshold: float
+    incremental_cost: Figure
+    incremental_prophylaxis_cost: Figure
+    incremental_qalys: Figure
+    incremental_life_years: Figure
+    bleeds_averted: Figure
+    gastric_first_bleeds_averted: Figure
+    arr: Mapping[int, Figure]
+
+    @property
+    def net_monetary_benefit(self) -> Figure:
+        """Incremental net monetary benefit, ``threshold x dQALY - dC``."""
+        return self.threshold * self.incremental_qalys - self.incremental_cost
+
+    @property
+    def arr_at_end(self) -> Figure:
+        """ARR of a first bleed by the end of the horizon."""
+        return self.arr[max(self.arr)]
+
+    @property
+    def bleeds_averted_per_100(self) -> Figure:
+        """All bleeds averted per 100 patients."""
+        return 100 * self.bleeds_averted
+
+    @property
+    def gastric_first_bleeds_averted_per_100(self) -> Figure:
+        """Gastric first bleeds averted per 100 patients."""
+        return 100 * self.gastric_first_bleeds_averted
+
+    def mean(self: Comparison[FloatArray]) -> Comparison[float]:
+        """Means over the draws: of one draw, that draw itself."""
+        figures = {name: float(value.mean()) for name, value in vars(self).items() if isinstance(value, np.ndarray)}
+        arr = {year: float(value.mean()) for year, value in self.arr.items()}
+        return Comparison(self.versus, self.threshold, **figures, arr=arr)
+
+    @property
+    def icer(self: Comparison[float]) -> float | None:
+        """Incremental cost per QALY gained; None where one option dominates."""
+        return icer(self.incremental_cost, self.incremental_qalys)[0]
+
+    @property
+    def icer_status(self: Comparison[float]) -> str:
+        """Where the increments stand on the cost-effectiveness plane."""
+        return icer(self.incremental_cost, self.incremental_qalys)[1]
+
+    @property
+    def nnt(self: Comparison[float]) -> dict[int, NumberNeededToTreat]:
+        """Patients treated per first bleed averted, by years since start."""
+        return {year: NumberNeededToTreat(arr, years=year) for year, arr in self.arr.items()}
+
+    @property
+    def patients_per_bleed_averted(self: Comparison[float]) -> NumberNeededToTreat:
+        """Patients treated per bleed averted, first and again: another number than the NNT."""
+        return NumberNeededToTreat(self.bleeds_averted)
+
+    @property
+    def first_bleed_cost(self: Comparison[float]) -> float | None:
+        """What averting one first bleed saves, ``Ce = -(dC - Cp) / ARR``: it holds rebleeds, aftercare and longer life."""
+        return ratio(self.incremental_prophylaxis_cost - self.incremental_cost, self.arr_at_end)
+
+    @property
+    def break_even_nnt(self: Comparison[float]) -> float | None:
+        """NNT below which the strategy saves, ``Ce / Cp``; None without benefit or added cost of prophylaxis."""
+        if self.first_bleed_cost is None or self.arr_at_end <= 0 or self.incremental_prophylaxis_cost <= 0:
+            return None
+        return nnt_cost.break_even_nnt(self.incremental_prophylaxis_cost, self.first_bleed_cost)
+
+    @property
+    def net_cost_per_first_bleed_averted(self: Comparison[float]) -> float | None:
+        """Net cost over ARR, ``dC / ARR``."""
+        return ratio(self.incremental_cost, self.arr_at_end)
+
+    @property
+    def net_cost_per_any_bleed_averted(self: Comparison[float]) -> float | None:
+        """Net cost over all bleeds averted."""
+        return ratio(self.incremental_cost, self.bleeds_averted)
+
+    @property
+    def saves(self: Comparison[float]) -> bool:
+        """Whether the strategy costs less than its comparator."""
+        return self.incremental_cost < 0
+
+    def to_json(self: Comparison[float]) -> dict[str, Any]:
+        """Give the block of the result document."""
+        return {
+            "versus": self.versus,
+            "incremental_cost": self.incremental_cost,
+            "incremental_life_years": self.incremental_life_years,
+            "incremental_qalys": self.incremental_qalys,
+            "icer": self.icer,
+            "icer_status": self.icer_status,
+            "net_monetary_benefit": self.net_monetary_benefit,
+            "bleeds_averted_per_100": self.bleeds_averted_per_100,
+            "gastric_first_bleeds_averted_per_100": self.gastric_first_bleeds_averted_per_100,
+            "arr": {str(year): arr for year, arr in self.arr.items()},
+            "nnt": {str(year): nnt.to_json() for year, nnt in self.nnt.items()},
+            "patients_per_bleed_averted": self.patients_per_bleed_averted.to_json(),
+            "incremental_prophylaxis_cost": self.incremental_prophylaxis_cost,
+            "break_even_nnt": self.break_even_nnt,
+            "net_cost_per_first_bleed_averted": self.net_cost_per_first_bleed_averted,
+            "net_cost_per_any_bleed_averted": self.net_cost_per_any_bleed_averted,
+            "saves": self.saves,
+        }
+
+
+def compare(strategy: Totals[Figure], comparator: Totals[Figure], *, versus: str, threshold: float) -> Comparison[Figure]:
+    """Compare a strategy with a comparator over the horizon of their totals.
+
+    Parameters
+    ----------
+    strategy, comparator
+        What each comes to.
+    versus
+        Key of the comparator.
+    threshold
+        Willingness to pay for a QALY.
+    """
+    a, b = strategy, comparator
+    return Comparison(
+        versus,
+        threshold,
+        incremental_cost=a.cost - b.cost,
+        incremental_prophylaxis_cost=a.prophylaxis_cost - b.prophylaxis_cost,
+        incremental_qalys=a.qalys - b.qalys,
+        incremental_life_years=a.life_years - b.life_years,
+        bleeds_averted=b.bleeds - a.bleeds,
+        gastric_first_bleeds_averted=b.gastric_first_bleeds - a.gastric_first_bleeds,
+        arr={year: b.first_bleed_risk[year] - risk for year, risk in a.first_bleed_risk.items()},
+    )
 
 
 @dataclass(frozen=True)
@@ -27,6 +193,10 @@ class FrontierRow:
     effect: float
     icer: float | None
     status: str
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the row of the result document."""
+        return {"key": self.key, "cost": self.cost, "qalys": self.effect, "icer": self.icer, "status": self.status}
 
 
 def rank_strategies(keys: Sequence[str], costs: Sequence[float], effects: Sequence[float]) -> list[FrontierRow]:
@@ -89,29 +259,6 @@ def icer(cost: float, effect: float) -> tuple[float | None, str]:
     return cost / effect, TRADE_OFF if cost > 0 else COSTS_LESS
 
 
-def nnt(arr: float, tolerance: float = 1e-12) -> dict[str, float | str | None]:
-    """Turn an absolute risk reduction into a number needed to treat; none when the risks are equal.
-
-    Examples
-    --------
-    >>> nnt(0.25)
-    {'value': 4.0, 'kind': 'NNTB'}
-    >>> nnt(-0.05)["kind"], nnt(0.0)
-    ('NNTH', {'value': None, 'kind': 'none'})
-    """
-    if not math.isfinite(arr) or abs(arr) <= tolerance:
-        return {"value": None, "kind": "none"}
-    return {"value": 1.0 / abs(arr), "kind": "NNTB" if arr > 0 else "NNTH"}
-
-
-def ratio(numerator: float, denominator: float, tolerance: float = 1e-12) -> float | None:
+def ratio(numerator: float, denominator: float, tolerance: float = NIL) -> float | None:
     """Quotient, or None where the denominator is nil."""
     return None if abs(denominator) <= tolerance else numerator / denominator
-
-
-def break_even_nnt(incremental_cost: float, prophylaxis_cost: float, arr: float) -> float | None:
-    """Break-even NNT ``Ce / Cp``; the strategy saves iff NNT is below it. None without benefit or added cost."""
-    event_saving = ratio(prophylaxis_cost - incremental_cost, arr)
-    if event_saving is None or arr <= 0 or prophylaxis_cost <= 0:
-        return None
-    return nnt_cost.break_even_nnt(prophylaxis_cost, event_saving)

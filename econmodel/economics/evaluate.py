@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.activity import Activity, build_activity
+from econmodel.economics.comparison import Comparison, Totals, compare
 from econmodel.economics.outcomes import COSTS, OUTCOMES, UNDISCOUNTED, Utilities, life_years, qalys, resolve_utilities
 from econmodel.economics.prices import Prices, money, resolve_prices
 from econmodel.model.disease import run_disease
@@ -58,10 +59,20 @@ class Evaluation:
         """Time horizon in years."""
         return self.inputs.n_years
 
+    @property
+    def headline_years(self) -> int:
+        """Years of the headline figures, as set."""
+        return int(self.parameters.number("headline_years"))
+
+    @property
+    def headline(self) -> int:
+        """Years of the headline figures, the horizon where that is shorter."""
+        return min(self.headline_years, self.horizon)
+
     @cached_property
     def risk_years(self) -> tuple[int, ...]:
-        """Years at which risks and NNT are given: 1, 2, 3, 5 and the horizon."""
-        return (*(y for y in RISK_YEARS if y < self.horizon), self.horizon)
+        """Years at which costs, risks and NNT are given: 1, 2, 3, 5, the headline years and the horizon."""
+        return tuple(sorted({*(y for y in RISK_YEARS if y < self.horizon), self.headline, self.horizon}))
 
     def cost(
         self, years: int | None = None, *, category: str | None = None, discounted: bool = True, perspective: str | None = None
@@ -94,6 +105,30 @@ class Evaluation:
     def net_benefit(self, threshold: float, years: int | None = None, perspective: str | None = None) -> FloatArray:
         """Net monetary benefit: threshold x QALYs - cost."""
         return threshold * self.qalys(years) - self.cost(years, perspective=perspective)
+
+    def totals(self, key: str, years: int | None = None, *, group: int = 0) -> Totals[FloatArray]:
+        """What one strategy comes to over a horizon: (draw,)."""
+        s = self.index(key)
+
+        def of(array: FloatArray) -> FloatArray:
+            return np.asarray(array[:, s, group])
+
+        return Totals(
+            cost=of(self.cost(years)),
+            prophylaxis_cost=of(self.cost(years, category="prophylaxis")),
+            qalys=of(self.qalys(years)),
+            life_years=of(self.life_years(years)),
+            bleeds=of(self.bleeds(years)),
+            gastric_first_bleeds=of(self.count("gastric_first_bleeds", years)),
+            first_bleed_risk={y: of(self.count("first_bleeds", y)) for y in self.risk_years if years is None or y <= years},
+        )
+
+    def compare(self, key: str, versus: str, years: int | None = None, *, group: int = 0) -> Comparison[FloatArray]:
+        """Compare two strategies over a horizon: (draw,)."""
+        threshold = self.parameters.number("willingness_to_pay")
+        return compare(
+            self.totals(key, years, group=group), self.totals(versus, years, group=group), versus=versus, threshold=threshold
+        )
 
     def index(self, key: str) -> int:
         """Position of a strategy."""

@@ -14,8 +14,7 @@ from typing import Any
 from econmodel.evidence.claim_inputs import Claim, Stated, read_claim
 from econmodel.evidence.claim_sentences import percent, write_sentences
 from econmodel.evidence.claim_solution import Solution, finite, solve
-from econmodel.evidence.nnt import NumberNeededToTreat, nnt_from_counts
-from econmodel.evidence.nnt_text import nnt_kind
+from econmodel.evidence.nnt import NumberNeededToTreat, nnt_from_counts, nnt_kind
 from econmodel.evidence.printed import Counts, Span, as_printed, possible_counts
 
 __all__ = ["Claim", "ClaimCheck", "check_claim", "time_to_risk"]

@@ -3,7 +3,8 @@
 Defines, at one horizon: absolute risk reduction ``ARR = untreated risk - treated risk``; number needed to treat
 ``NNT = 1 / |ARR|``, called NNTB (to benefit) when the ARR is above 0 and NNTH (to harm) when below; none when it is 0.
 The interval comes from that of the ARR. When the ARR's interval spans 0 the NNT's passes through infinity and reads
-``NNTB 4 to ∞ to NNTH 20``: the two ends are never joined directly. Rounding up is for display only.
+``NNTB 4 to ∞ to NNTH 20``: the two ends are never joined directly. Rounding up is for display only. This is the one place
+where an ARR becomes an NNT; the model's comparisons come here too.
 
 One over a difference of rates is *person-years per event averted*, not patients; results from rates say so.
 
@@ -25,13 +26,15 @@ from statistics import NormalDist
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from econmodel.errors import AnalysisError
-from econmodel.evidence.nnt_text import Kind, format_nnt, format_nnt_interval, nnt_kind
 from econmodel.evidence.printed import Counts, checked_counts, checked_risk
 from econmodel.evidence.rates import check_years, cumulative_risk, treated_risk
 
+Kind = Literal["NNTB", "NNTH", "none"]
+FloatArray = NDArray[np.float64]
+NO_DIFFERENCE = 1e-12
 NO_HORIZON = "No horizon is stated: an NNT means nothing without the time by which events are counted."
 PERSON_TIME = (
     "One over the rate difference is {years:.3g} person-years per event averted, not patients; the NNT here "
@@ -72,7 +75,7 @@ class NumberNeededToTreat:
     @property
     def value(self) -> float | None:
         """Patients per event averted (NNTB) or caused (NNTH), unrounded; None when the ARR is 0."""
-        return None if self.arr == 0 else 1.0 / abs(self.arr)
+        return None if self.kind == "none" else abs(float(patients_per_event(self.arr)))
 
     @property
     def rounded_up(self) -> int | None:
@@ -90,6 +93,61 @@ class NumberNeededToTreat:
         if self.arr_low is None or self.arr_high is None:
             return None
         return format_nnt_interval(self.arr_low, self.arr_high)
+
+    def to_json(self) -> dict[str, float | str | None]:
+        """Give value and kind, as result documents hold them."""
+        return {"value": self.value, "kind": self.kind}
+
+
+def patients_per_event(arr: ArrayLike) -> FloatArray:
+    """Patients treated per event averted, ``1 / ARR``: below 0 per event caused, NaN where there is no difference.
+
+    Examples
+    --------
+    >>> patients_per_event([0.25, -0.05, 0.0]).tolist()
+    [4.0, -20.0, nan]
+    """
+    values = np.asarray(arr, dtype=float)
+    known = np.isfinite(values) & (np.abs(values) > NO_DIFFERENCE)
+    return np.asarray(np.divide(1.0, values, out=np.full(values.shape, np.nan), where=known))
+
+
+def nnt_kind(arr: float) -> Kind:
+    """Say whether an ARR benefits (NNTB), harms (NNTH) or does neither (none)."""
+    if not math.isfinite(arr) or abs(arr) <= NO_DIFFERENCE:
+        return "none"
+    return "NNTB" if arr > 0 else "NNTH"
+
+
+def format_nnt(arr: float) -> str:
+    """Write the NNT of an ARR with its kind."""
+    kind = nnt_kind(arr)
+    return "none (no difference)" if kind == "none" else f"{kind} {format_patients(abs(float(patients_per_event(arr))))}"
+
+
+def format_nnt_interval(arr_low: float, arr_high: float) -> str:
+    """Write the NNT interval of an ARR interval, from most to least favourable, through infinity where the ARR spans 0.
+
+    Examples
+    --------
+    >>> format_nnt_interval(-0.05, 0.25)
+    'NNTB 4 to ∞ to NNTH 20'
+    >>> format_nnt_interval(0.009, 0.322)
+    'NNTB 3.11 to 111'
+    """
+    low, high = sorted((arr_low, arr_high))
+    if low == high == 0:
+        return "∞"
+    if low >= 0:
+        return f"NNTB {format_patients(1 / high)} to {format_patients(1 / low) if low > 0 else '∞'}"
+    if high <= 0:
+        return f"NNTH {format_patients(1 / -low)} to {format_patients(1 / -high) if high < 0 else '∞'}"
+    return f"NNTB {format_patients(1 / high)} to ∞ to NNTH {format_patients(1 / -low)}"
+
+
+def format_patients(number: float) -> str:
+    """Write a number of patients to three significant digits, whole above a thousand."""
+    return f"{number:.3g}" if number < 999.5 else f"{number:.0f}"
 
 
 def nnt_from_counts(

@@ -24,6 +24,7 @@ from econmodel.wording import nearest
 
 STARTS = ("at_risk", "in_course", "protected")
 MIXES = ("current_mix", "proposed_mix")
+SUBJECTS = ("usual_care", "lead")
 COURSE_FIELDS = ("sessions_mean", "p_retreat_year_1", "retreat_later", "p_death_course", "session")
 
 
@@ -71,8 +72,8 @@ def _source_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
 def _choice_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
     for p in parameters.parameters.values():
         choices = p.choices
-        if p.name == "comparator":
-            choices = tuple(parameters.strategies)
+        if p.name == "comparator" or (p.name in SUBJECTS and p.changed_by):
+            choices = (*parameters.strategies, *(("by_rule",) if p.name == "lead" else ()))
         if p.name == "secondary_prophylaxis":
             choices = tuple(parameters.secondary)
         if choices and p.value not in choices:

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.evaluate import Evaluation, evaluate
+from econmodel.economics.lead import find_subjects
 from econmodel.economics.prices import VIEWS
 from econmodel.economics.results import comparators
 from econmodel.evidence.nnt import nnt_from_draws
@@ -308,11 +309,12 @@ def run_psa(
     threads = cpu_count() or 1 if warm_up(draws * lanes * 12 * horizon_years(parameters)) else 1
     at_once = LANES_PER_BLOCK // threads if draws < MANY_DRAWS else LANES_PER_BLOCK // (4 * threads)
     samples = Sampler(parameters, seed, sobol=sobol).blocks(draws, block or max(1, at_once // lanes))
+    against = comparators(parameters, find_subjects(parameters).usual_care)
     store: DrawStore | None = None
     held = done = 0
-    for outcomes, e_held, e_years, e_comparators in in_order(partial(_evaluate_block, parameters), samples, threads):
+    for outcomes, e_held, e_years in in_order(partial(_evaluate_block, parameters), samples, threads):
         if store is None:
-            store, years, against = DrawStore(list(outcomes), draws, len(parameters.strategies)), e_years, e_comparators
+            store, years = DrawStore(list(outcomes), draws, len(parameters.strategies)), e_years
         store.write(done, outcomes)
         held += e_held
         done += len(outcomes["cost"])
@@ -324,10 +326,8 @@ def run_psa(
     )
 
 
-def _evaluate_block(
-    parameters: ParameterSet, values: dict[str, FloatArray]
-) -> tuple[dict[str, FloatArray], int, tuple[int, ...], tuple[str, ...]]:
-    """Outcomes of a block of draws, how many were held, the years of risk and the comparators."""
+def _evaluate_block(parameters: ParameterSet, values: dict[str, FloatArray]) -> tuple[dict[str, FloatArray], int, tuple[int, ...]]:
+    """Outcomes of a block of draws, how many were held, and the years of risk."""
     e = evaluate(parameters, values, yearly=False, by_group=False, sampled=True)
     outcomes = kept_outcomes(e, min(int(parameters.number("headline_years")), e.horizon))
-    return outcomes, int(e.inputs.held_at_certain_death.sum()), e.risk_years, tuple(comparators(e))
+    return outcomes, int(e.inputs.held_at_certain_death.sum()), e.risk_years

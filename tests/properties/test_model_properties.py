@@ -7,9 +7,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from econmodel.economics.comparison import icer, nnt, rank_strategies
+from econmodel.economics.comparison import icer, rank_strategies
 from econmodel.economics.discounting import accumulate
 from econmodel.economics.evaluate import evaluate
+from econmodel.evidence.nnt import NumberNeededToTreat
 from econmodel.model.cohort import Moves, Schedule, run_cohort, run_matrices
 from econmodel.model.hazards import competing
 from econmodel.model.natural_history import solve_acute_fatality, solve_exposure
@@ -132,10 +133,10 @@ def test_icer_of_a_pair_is_the_same_both_ways(cost: float, effect: float) -> Non
 @given(st.floats(-1, 1))
 def test_nnt_is_never_negative_nor_below_one(arr: float) -> None:
     """A number needed to treat is at least 1, its direction told in words."""
-    found = nnt(arr)
-    if found["value"] is not None:
-        assert found["value"] >= 1
-        assert found["kind"] == ("NNTB" if arr > 0 else "NNTH")
+    found = NumberNeededToTreat(arr)
+    if found.value is not None:
+        assert found.value >= 1
+        assert found.kind == ("NNTB" if arr > 0 else "NNTH")
 
 
 @QUICK

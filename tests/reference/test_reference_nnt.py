@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from econmodel.evidence.nnt import (
+    format_nnt_interval,
     nnt_from_counts,
     nnt_from_draws,
     nnt_from_hazard_ratio,
@@ -18,7 +19,6 @@ from econmodel.evidence.nnt import (
     nnt_from_survival,
 )
 from econmodel.evidence.nnt_cost import break_even_nnt, net_cost_per_event_averted, net_cost_per_patient
-from econmodel.evidence.nnt_text import format_nnt_interval
 from econmodel.evidence.rates import cumulative_risk, treated_risk
 
 DATA = Path(__file__).parent / "data"

@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from econmodel.economics.comparison import nnt
 from econmodel.economics.discounting import accumulate, discount_factors
+from econmodel.evidence.nnt import patients_per_event
 from econmodel.model.cohort import Moves, Schedule, run_cohort
 
 DATA = Path(__file__).parent / "data"
@@ -43,10 +43,10 @@ def test_nnt_and_patients_per_bleed_averted_are_two_numbers():
     found = run()
     risk = found.moves[0, 0, BLEED]
     assert risk == pytest.approx([0.8, 2 / 3], abs=1e-12)
-    assert nnt(risk[0] - risk[1])["value"] == pytest.approx(7.5, abs=1e-9)
+    assert patients_per_event(risk[0] - risk[1]) == pytest.approx(7.5, abs=1e-9)
     any_bleed = found.moves[0, 0, [BLEED, REBLEED]].sum(axis=0)
-    assert nnt(any_bleed[0] - any_bleed[1])["value"] == pytest.approx(2.71875, abs=1e-9)
-    assert nnt(any_bleed[0] - any_bleed[1])["value"] != pytest.approx(7.5, abs=1)
+    assert patients_per_event(any_bleed[0] - any_bleed[1]) == pytest.approx(2.71875, abs=1e-9)
+    assert patients_per_event(any_bleed[0] - any_bleed[1]) != pytest.approx(7.5, abs=1)
 
 
 def test_ten_cycles():

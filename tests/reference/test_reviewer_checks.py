@@ -10,9 +10,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from econmodel.economics.comparison import icer, nnt
+from econmodel.economics.comparison import icer
 from econmodel.economics.evaluate import evaluate
-from econmodel.economics.results import comparison_document, strategy_document
+from econmodel.economics.results import compared, strategy_result
+from econmodel.evidence.nnt import nnt_kind
 from econmodel.model.disease import initial_state, run_disease
 from econmodel.model.hazards import Hazards
 from econmodel.model.inputs import resolve
@@ -83,7 +84,7 @@ def test_07_no_effect_no_difference(vary):
     years = found.life_years()[0]
     np.testing.assert_allclose(years, np.broadcast_to(years[:1], years.shape), rtol=1e-12)
     for years in (1, 2, 3, 5):
-        assert nnt(float(np.ptp(found.count("first_bleeds", years)[0, :, 0])))["kind"] == "none"
+        assert nnt_kind(float(np.ptp(found.count("first_bleeds", years)[0, :, 0]))) == "none"
 
 
 def test_07_retreatment_alone_makes_next_to_no_difference(vary):
@@ -113,7 +114,7 @@ def test_07_a_copy_of_a_strategy_differs_in_nothing(vary):
     """A strategy compared with its copy has increments of exactly 0, no ICER and no NNT."""
     case = vary(horizon_years=5)
     twin = evaluate(replace(case, strategies=case.strategies | {"twin": replace(case.strategies["coil"], key="twin")}))
-    found = comparison_document(twin, "twin", "coil", 0)
+    found = compared(twin, "twin", "coil", 0).to_json()
     assert [found[k] for k in ("incremental_cost", "incremental_qalys", "bleeds_averted_per_100")] == [0, 0, 0]
     assert (found["icer"], found["icer_status"]) == (None, "equal")
     assert {entry["kind"] for entry in found["nnt"].values()} == {"none"}
@@ -121,7 +122,7 @@ def test_07_a_copy_of_a_strategy_differs_in_nothing(vary):
 
 def test_08_swapped_arms_change_sign(five_years):
     """Compared the other way round, every increment changes its sign and NNT its direction."""
-    one, other = (comparison_document(five_years, *pair, 0) for pair in (("glue", "watch"), ("watch", "glue")))
+    one, other = (compared(five_years, *pair, 0).to_json() for pair in (("glue", "watch"), ("watch", "glue")))
     for key in ("incremental_cost", "incremental_qalys", "incremental_life_years", "bleeds_averted_per_100"):
         assert one[key] == -other[key]
     assert (one["nnt"]["3"]["kind"], other["nnt"]["3"]["kind"]) == ("NNTB", "NNTH")
@@ -131,7 +132,7 @@ def test_08_swapped_arms_change_sign(five_years):
 
 def test_11_no_discount_is_the_undiscounted_sum(vary):
     """At rates of 0 the discounted and undiscounted results are the same."""
-    found = strategy_document(evaluate(vary(horizon_years=5, discount_costs=0.0, discount_outcomes=0.0)), 2, 0)
+    found = strategy_result(evaluate(vary(horizon_years=5, discount_costs=0.0, discount_outcomes=0.0)), "glue", 0).to_json()
     assert found["cost"]["total"] == pytest.approx(found["undiscounted"]["cost"], rel=1e-14)
     assert found["qalys"] == pytest.approx(found["undiscounted"]["qalys"], rel=1e-14)
 
@@ -151,7 +152,7 @@ def test_13_no_bleeding_no_number_needed_to_treat(vary):
     found = evaluate(vary(horizon_years=5, **NO_BLEEDS))
     assert found.bleeds().max() == 0
     assert np.all(found.cost(category="bleeds") == 0)
-    document = comparison_document(found, "glue", "watch", 0)
+    document = compared(found, "glue", "watch", 0).to_json()
     assert {tuple(entry.values()) for entry in document["nnt"].values()} == {(None, "none")}
     assert document["break_even_nnt"] is None
     assert document["net_cost_per_first_bleed_averted"] is None
@@ -163,7 +164,7 @@ def test_14_benefit_null_and_harm(vary):
     kinds = []
     for hr in (1e-6, 1.0, 1.5):
         case = vary(horizon_years=3, **(NO_EFFECT | NO_PROCEDURE_DEATH | NO_RETREATMENT | {"hr_glue": hr}))
-        kinds.append(comparison_document(evaluate(case), "glue", "watch", 0)["nnt"]["3"]["kind"])
+        kinds.append(compared(evaluate(case), "glue", "watch", 0).to_json()["nnt"]["3"]["kind"])
     assert kinds == ["NNTB", "none", "NNTH"]
 
 
@@ -247,7 +248,7 @@ def test_24_bleeds_averted_times_their_cost_is_the_saving(vary):
 def test_25_saving_means_below_break_even(vary, session):
     """Cost of prophylaxis less ARR times cost of an event is the net cost; NNT below break-even means saving."""
     found = evaluate(vary(horizon_years=5, c_session_direct=session, c_surveillance_egd=0.0))
-    document = comparison_document(found, "glue", "watch", 0)
+    document = compared(found, "glue", "watch", 0).to_json()
     cp, arr, net = (document["incremental_prophylaxis_cost"], document["arr"]["5"], document["incremental_cost"])
     event = document["break_even_nnt"] * cp
     assert cp - arr * event == pytest.approx(net)
@@ -258,7 +259,7 @@ def test_25_saving_means_below_break_even(vary, session):
 def test_25_both_sides_are_met(vary):
     """Negative control: among those session prices one saves and one does not."""
     saves = [
-        comparison_document(evaluate(vary(horizon_years=5, c_session_direct=s, c_surveillance_egd=0.0)), "glue", "watch", 0)["saves"]
+        compared(evaluate(vary(horizon_years=5, c_session_direct=s, c_surveillance_egd=0.0)), "glue", "watch", 0).to_json()["saves"]
         for s in (300.0, 6000.0)
     ]
     assert saves == [True, False]
@@ -267,7 +268,7 @@ def test_25_both_sides_are_met(vary):
 def test_groups_pool_their_risk_reductions_not_their_nnt(base, five_years):
     """The NNT of all patients is 1 over the share-weighted risk reduction, not a mean of group NNTs."""
     shares = [row["share"] for row in base.rows("case_mix")]
-    documents = [comparison_document(five_years, "glue", "watch", g) for g in range(7)]
+    documents = [compared(five_years, "glue", "watch", g).to_json() for g in range(7)]
     arr = [d["arr"]["3"] for d in documents]
     assert arr[0] == pytest.approx(np.dot(shares, arr[1:]))
     assert documents[0]["nnt"]["3"]["value"] == pytest.approx(1 / np.dot(shares, arr[1:]))

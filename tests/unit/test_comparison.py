@@ -2,9 +2,11 @@
 
 import math
 
+import numpy as np
 import pytest
 
-from econmodel.economics.comparison import break_even_nnt, icer, nnt, rank_strategies, ratio
+from econmodel.economics.comparison import Comparison, Totals, compare, icer, rank_strategies, ratio
+from econmodel.evidence.nnt import NumberNeededToTreat
 
 
 @pytest.mark.parametrize(
@@ -48,17 +50,23 @@ def test_swapped_arms_turn_the_verdict():
 )
 def test_nnt(arr, expected):
     """Benefit, harm, and no number where risks are equal or unknown."""
-    found = nnt(arr)
-    assert found["kind"] == expected[1]
-    assert found["value"] == (None if expected[0] is None else pytest.approx(expected[0]))
+    found = NumberNeededToTreat(arr)
+    assert found.kind == expected[1]
+    assert found.value == (None if expected[0] is None else pytest.approx(expected[0]))
+
+
+def increments(cost: float, prophylaxis: float, arr: float) -> Comparison[float]:
+    """A comparison of one horizon, of which only money and the risk of a first bleed matter."""
+    return Comparison("watch", 50_000, cost, prophylaxis, 0.01, 0.02, 1.5 * arr, arr, {1: arr / 3, 5: arr})
 
 
 @pytest.mark.parametrize(("cost", "prophylaxis", "arr"), [(-200, 1000, 0.2), (300, 1000, 0.2), (0, 500, 0.1), (-1, 400, 0.02)])
 def test_break_even_says_the_same_as_the_cost(cost, prophylaxis, arr):
     """The NNT is below break-even exactly when the strategy saves."""
-    value = break_even_nnt(cost, prophylaxis, arr)
-    assert (nnt(arr)["value"] < value) == (cost < 0)
-    event = (prophylaxis - cost) / arr
+    found = increments(cost, prophylaxis, arr)
+    value, event = found.break_even_nnt, (prophylaxis - cost) / arr
+    assert (found.nnt[5].value < value) == (cost < 0) == found.saves
+    assert found.first_bleed_cost == pytest.approx(event)
     assert value == pytest.approx(event / prophylaxis)
     assert prophylaxis - arr * event == pytest.approx(cost)
 
@@ -66,7 +74,7 @@ def test_break_even_says_the_same_as_the_cost(cost, prophylaxis, arr):
 @pytest.mark.parametrize(("cost", "prophylaxis", "arr"), [(100, 1000, 0.0), (100, 1000, -0.1), (100, 0, 0.1), (100, -50, 0.1)])
 def test_no_break_even_without_benefit_or_price(cost, prophylaxis, arr):
     """Without a benefit, or without an added cost of prophylaxis, there is nothing to break even."""
-    assert break_even_nnt(cost, prophylaxis, arr) is None
+    assert increments(cost, prophylaxis, arr).break_even_nnt is None
 
 
 def test_ratio_of_nothing():
@@ -106,3 +114,23 @@ def test_everything_worse_than_the_cheapest():
     """When the cheapest is also the best, every other option is dominated."""
     rows = rank_strategies("abc", [1.0, 2.0, 3.0], [3.0, 2.0, 1.0])
     assert [r.status for r in rows] == ["reference", "dominated", "dominated"]
+
+
+def test_one_comparison_for_one_draw_and_many():
+    """Ratios are those of the mean increments, so one draw gives its own and many give neither's average."""
+    rng = np.random.default_rng(1)
+
+    def totals(n: int) -> Totals:
+        return Totals(*rng.uniform(1, 2, (6, n)), {1: rng.uniform(0, 0.3, n), 5: rng.uniform(0.3, 0.6, n)})
+
+    for draws in (1, 50):
+        a, b = totals(draws), totals(draws)
+        found = compare(a, b, versus="watch", threshold=1000.0)
+        mean = found.mean()
+        assert mean.incremental_cost == pytest.approx(np.mean(a.cost - b.cost))
+        assert mean.net_monetary_benefit == pytest.approx(found.net_monetary_benefit.mean())
+        assert mean.arr[5] == pytest.approx(np.mean(b.first_bleed_risk[5] - a.first_bleed_risk[5]))
+        assert mean.nnt[5].value == pytest.approx(1 / abs(mean.arr[5]))
+        assert mean.net_cost_per_any_bleed_averted == pytest.approx(mean.incremental_cost / mean.bleeds_averted)
+    ratios = found.incremental_cost / found.bleeds_averted
+    assert mean.net_cost_per_any_bleed_averted != pytest.approx(ratios.mean())

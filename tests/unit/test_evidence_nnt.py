@@ -6,6 +6,8 @@ from econmodel.errors import AnalysisError, ParameterError
 from econmodel.evidence.nnt import (
     NO_HORIZON,
     NumberNeededToTreat,
+    format_nnt_interval,
+    format_patients,
     nnt_from_counts,
     nnt_from_draws,
     nnt_from_hazard_ratio,
@@ -17,7 +19,6 @@ from econmodel.evidence.nnt import (
     nnt_over_groups,
 )
 from econmodel.evidence.nnt_cost import break_even_nnt, net_cost_per_event_averted
-from econmodel.evidence.nnt_text import format_nnt_interval, format_patients
 
 
 def test_kinds():

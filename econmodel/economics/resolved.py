@@ -1,0 +1,162 @@
+"""The resolved inputs of a run, as plain data: enough to run it again elsewhere, in another program.
+
+A document and not a type, since nothing in this program reads it back: it goes into ``results.json`` as it stands.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.economics.activity import CATEGORY, resolve_activity_rates
+from econmodel.economics.evaluate import Evaluation
+from econmodel.model.disease import calibrate_complete
+from econmodel.model.inputs import CHILD, ModelInputs, base_values
+from econmodel.model.natural_history import TIME_STEPS
+from econmodel.model.structure import STATE_LABELS
+from econmodel.parameters.loading import read_life_table
+
+RETREAT_STEPS = (0, 1)
+
+
+def inputs_document(e: Evaluation) -> dict[str, Any]:
+    """Every resolved input of the base run, enough to run it again elsewhere."""
+    i, p = e.inputs, e.parameters
+    per_protocol = _per_protocol(i)
+    return {
+        "horizon_years": i.n_years,
+        "start_age": i.start_age,
+        "share_female": float(i.share_female[0]),
+        "life_table": {
+            sex: {str(age): float(q) for age, q in enumerate(table)} for sex, table in read_life_table(i.life_table).items()
+        },
+        "groups": _groups(i),
+        "r_first_bleed": float(i.r_first_bleed[0]),
+        "first_bleed_time": _steps(TIME_STEPS, i.first_bleed_time[0]),
+        "b_child": float(i.b_child[0]),
+        "b_size": float(i.b_size[0]),
+        "b_red": float(i.b_red[0]),
+        "r_other_bleed": float(i.r_other_bleed[0]),
+        "excess_death": _by_child(i.excess_death),
+        "hr_death_after_bleed": float(i.hr_death_after_bleed[0]),
+        "p_death_bleed": _by_child(i.p_death_bleed),
+        "rr_death_rebleed": float(i.rr_death_rebleed[0]),
+        "p_early_rebleed": float(i.p_early_rebleed[0]),
+        "r_transplant": _by_child(i.r_transplant),
+        "excess_death_transplanted": float(i.excess_death_transplanted[0]),
+        "discount_costs": p.number("discount_costs"),
+        "discount_outcomes": p.number("discount_outcomes"),
+        "strategies": {key: _strategy_inputs(e, s) | per_protocol[s] for s, key in enumerate(e.keys)},
+        "effect_basis": i.effect_basis,
+        "effect_clock": i.effect_clock,
+        "hazard_decline": p.text("hazard_decline"),
+        "years_excess_after_bleed": p.text("years_excess_after_bleed"),
+        "states": dict(STATE_LABELS),
+        "susceptibility": _susceptibility(i),
+        "prices": {name: _price(e, a, name) for a, name in enumerate(e.prices.activities)},
+        "utilities": {state: float(u[0]) for state, u in e.utilities.by_state.items()},
+        "qaly_losses": {name: float(du[0]) for name, du in e.utilities.losses.items()},
+        "activity_rates": _activity_rates(e),
+    }
+
+
+def _susceptibility(i: ModelInputs) -> list[float]:
+    """Bleeding rate of each susceptibility class, equally frequent, relative to its group; [1.0] without classes."""
+    classes = i.relative[0, i.group_of_cell == 0]
+    return [float(x) for x in classes / classes.mean()]
+
+
+def _price(e: Evaluation, a: int, name: str) -> dict[str, Any]:
+    p = e.prices
+    return {
+        "full_cost": float(p.full_cost[0, a]),
+        "variable_share": float(p.variable_share[0, a]),
+        "payment": float(p.payment[0, a]),
+        "patient_cost": float(p.patient_cost[0, a]),
+        "category": CATEGORY[name],
+    }
+
+
+def _steps(years: tuple[int, ...], values: NDArray[np.float64]) -> list[list[float]]:
+    return [[year, float(value)] for year, value in zip(years, values, strict=True)]
+
+
+def _by_child(array: NDArray[np.float64]) -> dict[str, float]:
+    return dict(zip(CHILD, (float(x) for x in array[0]), strict=True))
+
+
+def _groups(i: ModelInputs) -> list[dict[str, Any]]:
+    share = np.bincount(i.group_of_cell, weights=i.shares[0], minlength=len(i.groups))
+    return [
+        {"name": g.name, "share": float(share[n]), "child": CHILD[g.child], "size_step": g.size_step, "red_spot": g.red_spot}
+        for n, g in enumerate(i.groups)
+    ]
+
+
+def _strategy_inputs(e: Evaluation, s: int) -> dict[str, Any]:
+    x = e.inputs.strategies
+    plan = x.surveillance[s]
+    return {
+        "starts_in": x.starts_in[s],
+        "hr_gastric": float(x.hr_gastric[0, s]),
+        "hr_other": float(x.hr_other[0, s]),
+        "effect_full_years": float(x.effect_full_years[0, s]),
+        "effect_none_years": float(x.effect_none_years[0, s]),
+        "sessions_mean": float(x.sessions_mean[0, s]),
+        "r_retreat": _steps(RETREAT_STEPS, x.r_retreat[0, s]),
+        "p_death_course": float(x.p_death_course[0, s]),
+        "r_late_rebleed": float(x.r_late_rebleed[0, s]),
+        "p_obliteration": float(x.p_obliteration[0, s]),
+        "surveillance": {"months": list(plan.months), "interval": plan.interval, "visit": plan.visit},
+    }
+
+
+def _per_protocol(i: ModelInputs) -> list[dict[str, float]]:
+    """Calibrated effects by strategy when the effect acts per protocol; empty otherwise."""
+    if i.effect_basis != "per_protocol":
+        return [{}] * len(i.strategies.keys)
+    complete = calibrate_complete(i)[0]
+    return [
+        {
+            "hr_complete": float(hr),
+            "hr_incomplete": min(1.0, float(hr * i.hr_incomplete[0])),
+            "r_protection_lost": float(i.r_protection_lost[0]),
+        }
+        for hr in complete
+    ]
+
+
+def _activity_rates(e: Evaluation) -> dict[str, Any]:
+    """How cohort events become activity, in the words of ``economics.activity``."""
+    p, rates = e.parameters, resolve_activity_rates(e.parameters, base_values(e.parameters))
+    rows = list(p.strategies.values())
+    secondary = p.secondary[p.text("secondary_prophylaxis")]
+    return {
+        "by_strategy": {
+            key: {
+                "session": rows[s].session,
+                "coils_per_session": float(rates.coils[0, s]),
+                "glue_ml_per_session": float(rates.glue_ml[0, s]),
+                "drug": rows[s].drug,
+                "complications_per_course": {k: float(c[0, s]) for k, c in rates.complications.items()},
+            }
+            for s, key in enumerate(e.keys)
+        },
+        "p_icu_per_bleed": float(rates.p_icu[0]),
+        "icu_days_per_icu_stay": float(rates.icu_days[0]),
+        "stay_days_per_bleed": float(rates.stay_days[0]),
+        "red_cell_units_per_bleed": float(rates.red_cells[0]),
+        "p_rescue_per_bleed": float(rates.p_rescue[0]),
+        "p_readmission_per_survived_bleed": float(rates.p_readmission[0]),
+        "secondary": {
+            "key": secondary.key,
+            "activity": secondary.activity,
+            "drug": secondary.drug,
+            "sessions_per_recovery": float(rates.secondary_sessions[0]),
+        },
+        "clinic_visits_per_year": {"never_bled": float(rates.clinic_never_bled[0]), "post_bleed": float(rates.clinic_post_bleed[0])},
+        "bleed_costing": p.text("bleed_costing"),
+        "rebleed_costing": p.text("rebleed_costing"),
+    }
