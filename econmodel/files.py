@@ -1,4 +1,4 @@
-"""Write files whole or not at all: to a temporary name beside the target, then renamed."""
+"""Write files whole or not at all: to a temporary name beside the target, then renamed; and tell whether two are the same."""
 
 from __future__ import annotations
 
@@ -6,7 +6,9 @@ import csv
 import errno
 import io
 import json
+import math
 import os
+import re
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -15,6 +17,10 @@ from typing import Any
 
 from econmodel.errors import AnalysisError
 
+NUMBER = re.compile(r"(?<![\w.])([$£€]?[+-]?\d+(?:,\d{3})*(?:\.\d+)?(?:[eE][+-]?\d+)?%?)(?!\w)")
+COORDINATE = re.compile(r"(-?\d+(?:\.\d+)?)")
+DRAWING = re.compile(r"(<svg\b.*?</svg>)", re.DOTALL)
+RELATIVE, ABSOLUTE, DRAWN = 1e-9, 1e-9, 0.02
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -52,7 +58,8 @@ def check_file(path: Path, option: str = "") -> Path:
     with _refusing(path, option):
         if path.is_dir():
             raise IsADirectoryError(errno.EISDIR, "is a folder, must be a file")
-        path.exists()
+        if _is_stream(path):
+            return path
     check_folder(path.parent, option)
     return path
 
@@ -60,24 +67,39 @@ def check_file(path: Path, option: str = "") -> Path:
 def write_bytes(path: Path, content: bytes) -> Path:
     """Write a file whole or not at all; missing folders are made.
 
+    A device or a pipe takes the bytes and stays what it is; a link stays, and what it names is replaced.
+
     Raises
     ------
     AnalysisError
         The path cannot be written.
     """
     with _refusing(path):
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=".part-")
-        temporary = Path(name)
-        try:
-            with os.fdopen(handle, "wb") as stream:
+        if _is_stream(path):
+            with path.open("ab", buffering=0) as stream:
                 stream.write(content)
-            temporary.chmod(0o644)
-            temporary.replace(path)
-        except BaseException:
-            temporary.unlink(missing_ok=True)
-            raise
+        else:
+            _replace(path.resolve(), content)
     return path
+
+
+def _is_stream(path: Path) -> bool:
+    """Whether a path is a device, a pipe or an open descriptor, which must never be renamed over."""
+    return (path.exists() and not path.is_file()) or path.absolute().parts[1:2] in (("dev",), ("proc",))
+
+
+def _replace(path: Path, content: bytes) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".part-")
+    temporary = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
+        temporary.chmod(0o644)
+        temporary.replace(path)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
 
 
 @contextmanager
@@ -94,6 +116,57 @@ def _refusing(path: Path, option: str = "") -> Iterator[None]:
 def write_text(path: Path, text: str) -> Path:
     """Write a UTF-8 text file whole or not at all."""
     return write_bytes(path, text.encode("utf-8"))
+
+
+def is_same(old: bytes, new: bytes, suffix: str, *, rounded: bool = False) -> bool:
+    """Whether two files say the same: their words equal, their numbers equal to 1e-9.
+
+    Processors differ in the last digits of a sum, so two runs of one case need not give the same bytes.
+
+    Parameters
+    ----------
+    old, new
+        Content of both.
+    suffix
+        ``.json`` and ``.csv`` hold numbers in full, ``.svg`` and ``.html`` may hold rounded ones; others are the same byte by byte.
+    rounded
+        Let rounded figures of a page (with a decimal, a comma, a currency or a percent sign) differ by one unit of their last
+        digit, and coordinates of a drawing by 0.02. For pages whose results are known to be the same.
+
+    Examples
+    --------
+    >>> is_same(b'{"a": 0.30000000000000004}', b'{"a": 0.3}', ".json"), is_same(b'{"a": 1}', b'{"b": 1}', ".json")
+    (True, False)
+    >>> is_same(b"<p>$1,234</p>", b"<p>$1,235</p>", ".html"), is_same(b"$1,234", b"$1,235", ".html", rounded=True)
+    (False, True)
+    """
+    if old == new or suffix not in (".json", ".csv", ".svg", ".html"):
+        return old == new
+    ours, theirs = (DRAWING.split(content.decode("utf-8")) for content in (old, new))
+    if suffix in (".json", ".csv"):
+        rounded, ours, theirs = False, ["".join(ours)], ["".join(theirs)]
+    return len(ours) == len(theirs) and all(_say_the_same(a, b, rounded) for a, b in zip(ours, theirs, strict=True))
+
+
+def _say_the_same(ours: str, theirs: str, rounded: bool) -> bool:
+    if ours == theirs:
+        return True
+    drawn = rounded and ours.startswith("<svg")
+    mine, other = ((COORDINATE if drawn else NUMBER).split(text) for text in (ours, theirs))
+    if len(mine) != len(other) or mine[::2] != other[::2]:
+        return False
+    pairs = ((a, b) for a, b in zip(mine[1::2], other[1::2], strict=True) if a != b)
+    return all(_close(a, b, rounded=rounded, drawn=drawn) for a, b in pairs)
+
+
+def _close(a: str, b: str, *, rounded: bool, drawn: bool) -> bool:
+    x, y = (float(text.strip("$£€%").replace(",", "")) for text in (a, b))
+    if drawn:
+        return abs(x - y) <= DRAWN + ABSOLUTE
+    if rounded and any(mark in a for mark in ".,$£€%"):
+        decimals = max(len(text.strip("%").partition(".")[2]) for text in (a, b))
+        return abs(x - y) <= 10.0**-decimals * (1 + RELATIVE)
+    return math.isclose(x, y, rel_tol=RELATIVE, abs_tol=ABSOLUTE)
 
 
 def json_text(document: Mapping[str, Any] | Sequence[Any]) -> str:

@@ -13,7 +13,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "econmodel"
-LAYERS = tuple("errors wording files parameters evidence model economics uncertainty programme reporting interfaces".split())
+LAYERS = tuple("errors wording files runs parameters evidence model economics uncertainty programme reporting interfaces".split())
 HEAVY = ("scipy.stats", "scipy.optimize", "statsmodels", "lifelines", "matplotlib", "openpyxl", "SALib", "numba", "docx", "typst")
 MODULES = sorted(PACKAGE.rglob("*.py"))
 APP = [path for path in [ROOT / "app.py"] if path.exists()]

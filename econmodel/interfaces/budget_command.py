@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from econmodel.interfaces.common import check_output, console, load, write_json
+from econmodel.interfaces.common import check_output, console, load, staged, write_json
 
 DEFAULT_DRAWS = 500
 
@@ -34,7 +34,8 @@ def run_budget_command(
         write_json(document, json)
     if folder is None:
         return
-    save_programme(document, case.parameters.text("currency"), folder)
+    with staged(folder, quiet=quiet) as stage:
+        save_programme(document, case.parameters.text("currency"), stage)
     if json != "-":
         screen = console(quiet=quiet)
         for part in budget_tables(case, document):

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.errors import EconModelError
-from econmodel.interfaces.common import check_output, console, load, sheet_path, write_json
+from econmodel.interfaces.common import check_output, console, load, sheet_path, staged, write_json
 from econmodel.interfaces.options import FORMATS, PAPERS
 
 if TYPE_CHECKING:
@@ -42,19 +42,20 @@ def run_case(
     folder = check_output(out, Path("reports") / case.name, json, reads=(file, *overrides))
     screen = console(quiet=quiet or json == "-")
     wanted, left_out = ((), "") if folder is None else choose_papers(case, papers, folder)
-    with second_process(needed=bool(set(wanted) - {"brief"})) as beside:
+    files = staged(folder, quiet=quiet) if folder else nullcontext()
+    with files as stage, second_process(needed=bool(set(wanted) - {"brief"})) as beside:
         tables = beside.submit(report_tables, case) if beside and "report" in wanted else None
         evaluation, document, found = evaluate_case(case)
-        sheets = [beside.submit(_write_sheet, kind, case, folder) for kind in SHEETS if kind in wanted] if beside and folder else []
+        sheets = [beside.submit(_write_sheet, kind, case, stage) for kind in SHEETS if kind in wanted] if beside and stage else []
         found, document = vary_inputs(case, found, document, quiet=quiet or folder is None)
         if json:
             write_json(document, json)
-        if folder is None:
+        if stage is None:
             return
         screen.print(headline_table(case, document, screen.width))
         if tables:
             found = replace(found, **tables.result())
-        written = _write(case, evaluation, document, found, folder, wanted, formats or FORMATS, beside)
+        written = _write(case, evaluation, document, found, stage, wanted, formats or FORMATS, beside)
         written += [sheet.result() for sheet in sheets]
     screen.print(f"{len(written)} files in {folder}{left_out}", markup=False, highlight=False)
 
@@ -164,12 +165,24 @@ def second_process(*, needed: bool) -> Iterator[Executor | None]:
     from concurrent.futures import ProcessPoolExecutor
     from multiprocessing import get_context
 
-    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_end_with_parent) as pool:
         try:
             yield pool
         except BaseException:
             pool.shutdown(cancel_futures=True)
             raise
+
+
+def _end_with_parent() -> None:
+    """In the second process: end when the first one does, however it does."""
+    import os
+    from multiprocessing import parent_process
+    from multiprocessing.connection import wait
+    from threading import Thread
+
+    parent = parent_process()
+    if parent:
+        Thread(target=lambda: (wait([parent.sentinel]), os._exit(1)), daemon=True).start()
 
 
 def _write_sheet(kind: str, case: Case, folder: Path) -> Path:

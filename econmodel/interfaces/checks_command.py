@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from econmodel.interfaces.common import check_output, console, write_json
+from econmodel.interfaces.common import check_output, console, staged, write_json
 
 
 def run_checks_command(*, out: Path | None, json: str | None, quiet: bool) -> None:
@@ -18,7 +18,8 @@ def run_checks_command(*, out: Path | None, json: str | None, quiet: bool) -> No
     if folder:
         from econmodel.reporting.checks import save_checks
 
-        save_checks(rows, folder)
+        with staged(folder, quiet=quiet) as stage:
+            save_checks(rows, stage)
     if json != "-":
         from econmodel.reporting.checks import checks_table
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -131,6 +132,15 @@ def check_output(
             what = f"{target} is read as an input and would be overwritten"
             raise AnalysisError(what, where=str(target), fix="write to another folder with --out, or to another file")
     return check_folder(folder, "--out") if folder else None
+
+
+@contextmanager
+def staged(folder: Path, *, quiet: bool = False, adds: bool = False) -> Iterator[Path]:
+    """Where to write the files of a run, which take their places in the folder together; see :func:`econmodel.runs.file_set`."""
+    from econmodel.runs import file_set
+
+    with file_set(folder, lambda said: None if quiet else sys.stderr.write(f"{said}\n"), adds=adds) as stage:
+        yield stage
 
 
 def report_fault(fault: EconModelError) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from econmodel.interfaces.common import check_output, console, load, write_json
+from econmodel.interfaces.common import check_output, console, load, staged, write_json
 
 
 def run_psa_command(
@@ -32,7 +32,8 @@ def run_psa_command(
         write_json({"case": case.name, "uncertainty": document}, json)
     if folder is None:
         return
-    save_psa(psa, document, folder)
+    with staged(folder, quiet=quiet) as stage:
+        save_psa(psa, document, stage)
     if json != "-":
         screen = console(quiet=quiet)
         screen.print(psa_table(case, psa, document))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from econmodel.errors import AnalysisError
-from econmodel.interfaces.common import check_output, console, write_json
+from econmodel.interfaces.common import check_output, console, staged, write_json
 from econmodel.interfaces.options import PATH, common
 
 if TYPE_CHECKING:
@@ -49,9 +49,10 @@ def registry(
         write_json(document, json)
     if folder is None:
         return
-    written = write_registry(result, folder)
+    with staged(folder, quiet=quiet) as stage:
+        names = [path.name for path in write_registry(result, stage).values()]
     if json != "-":
-        show_registry(document, [str(path) for path in written.values()], console(quiet=quiet))
+        show_registry(document, [str(folder / name) for name in names], console(quiet=quiet))
 
 
 def read_options(*, day_first: bool, month_first: bool, mapping: Sequence[str], words: Sequence[str] = ()) -> Options:

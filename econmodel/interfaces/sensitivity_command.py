@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from econmodel.interfaces.common import check_output, console, load, write_json
+from econmodel.interfaces.common import check_output, console, load, staged, write_json
 
 TOP_THRESHOLDS = 6
 
@@ -57,7 +57,10 @@ def run_sensitivity(
 
         found["sobol"] = both_outcomes(question, seed=int(case.parameters.number("seed")))
     document = sensitivity_document(question, found)
-    written = save_sensitivity(question, found, document, folder) if folder else []
+    written: list[Path] = []
+    if folder:
+        with staged(folder, quiet=quiet) as stage:
+            written = save_sensitivity(question, found, document, stage)
     if json:
         write_json(document, json)
     if json != "-":

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from econmodel.interfaces.common import console, load, sheet_path
+from econmodel.interfaces.common import console, load, sheet_path, staged
 
 
 def run_workbook(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, out: Path | None, quiet: bool = False) -> Path:
@@ -15,6 +15,7 @@ def run_workbook(file: Path | None, overrides: Sequence[Path], sets: Sequence[st
 
     case = load(file, overrides, sets, quiet=quiet)
     path = sheet_path(case, "workbook", out)
-    build_workbook(case, evaluate(case.parameters), path)
+    with staged(path.parent, quiet=quiet, adds=True) as stage:
+        build_workbook(case, evaluate(case.parameters), stage / path.name)
     console(quiet=quiet).print(f"Wrote {path}", markup=False, highlight=False)
     return path

@@ -8,6 +8,7 @@ import zipfile
 from datetime import datetime
 from itertools import zip_longest
 from pathlib import Path
+from textwrap import shorten
 from typing import TYPE_CHECKING, Any
 
 from econmodel.reporting import docx_parts as parts
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from docx.document import Document as WordDocument
 
 ZIP_DATE = (2000, 1, 1, 0, 0, 0)
+PROPERTY_LENGTH = 255
 CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f]")
 
 
@@ -132,10 +134,15 @@ def _blanks(word: WordDocument, block: Blanks) -> None:
             line.add_run(f"\t{clean(right)}:\t")
 
 
+def _property(text: str) -> str:
+    """What a property of the file holds, at most 255 characters; the page itself tells the whole."""
+    return shorten(clean(text), PROPERTY_LENGTH, placeholder=" …")
+
+
 def _save(word: WordDocument, paper: Paper) -> bytes:
     """Save with fixed dates inside, so that the same content gives the same bytes."""
     core = word.core_properties
-    core.title, core.author, core.comments = clean(paper.title), "econmodel", clean(paper.footer)
+    core.title, core.author, core.comments = _property(paper.title), "econmodel", _property(paper.footer)
     core.created = core.modified = datetime(*ZIP_DATE)
     written, fixed = io.BytesIO(), io.BytesIO()
     word.save(written)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass
@@ -22,6 +23,12 @@ if TYPE_CHECKING:
 WIDTH = 3.7
 HEIGHT = 2.5
 PNG_DPI = 200
+METADATA = re.compile(r"\s*<metadata>.*?</metadata>", re.DOTALL)
+HASHED = re.compile(r'(?<= id=")[a-zA-Z]+_?[0-9a-f]{10,}\b')
+PLACED = re.compile(r' (?:d|x|y|width|height)="[^"]*"|translate\([^)]*\)')
+LONG = re.compile(r"-?\d+\.\d+(?:e-?\d+)?")
+OUTLINE = re.compile(r'(?<= d=)"[^"]*"')
+SPACES = re.compile(r'\s*([A-Za-z])\s*|\s+(?=")|(?<=\d)\s+(?=-)')
 Drawer = Callable[["Figure"], object]
 
 
@@ -80,7 +87,26 @@ def draw_figure(spec: Spec) -> tuple[bytes, bytes]:
     FigureCanvasAgg(figure).print_png(  # type: ignore[no-untyped-call]
         pixels, metadata={"Software": None}, pil_kwargs={"compress_level": 4}
     )
-    return vector.getvalue(), pixels.getvalue()
+    return tidy_svg(vector.getvalue().decode("utf-8")).encode("utf-8"), pixels.getvalue()
+
+
+def tidy_svg(drawing: str) -> str:
+    r"""Make a drawing the same on any processor: coordinates at two decimals, identifiers counted, no metadata.
+
+    Examples
+    --------
+    >>> tidy_svg('<path id="m280eb6d30f" d="M 1.23456 0 \nL -2.50001 3 \n"/><use xlink:href="#m280eb6d30f" x="0.1249"/>')
+    '<path id="i1" d="M1.23 0L-2.5 3"/><use xlink:href="#i1" x="0.12"/>'
+    """
+    drawing = METADATA.sub("", drawing)
+    for count, name in enumerate(dict.fromkeys(HASHED.findall(drawing)), start=1):
+        drawing = drawing.replace(name, f"i{count}")
+    rounded = PLACED.sub(lambda found: LONG.sub(_two_decimals, found[0]), drawing)
+    return OUTLINE.sub(lambda found: SPACES.sub(r"\1", found[0]), rounded)
+
+
+def _two_decimals(number: re.Match[str]) -> str:
+    return f"{round(float(number[0]), 2) + 0.0:.2f}".rstrip("0").rstrip(".")
 
 
 def drawer(plot: Callable[..., object], left: float, bottom: float, width: float, height: float) -> Drawer:

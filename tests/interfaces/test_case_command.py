@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from econmodel.errors import AnalysisError, EconModelError, ModelError, ParameterError
-from econmodel.interfaces.case_command import choose_papers, evaluate_case, report_tables, vary_inputs
+from econmodel.interfaces.case_command import choose_papers, evaluate_case, report_tables, run_case, vary_inputs
 from econmodel.interfaces.common import check_output, load
 from econmodel.parameters.loading import params_folder
 from econmodel.reporting.brief_content import brief_paper
@@ -137,3 +137,29 @@ def test_header_fields_are_checked(tmp_path: Path, line: str, said: str) -> None
     with pytest.raises(ParameterError, match=said) as fault:
         load(hospital(tmp_path, line + "\n"), draws=0)
     assert "mine.toml, line 3" in str(fault.value)
+
+
+def test_six_overrides_and_a_long_title_fit_every_paper(tmp_path: Path) -> None:
+    """A property of a DOCX holds 255 characters; the page itself says the whole."""
+    from docx import Document
+
+    names = (
+        "coil_ratios_one",
+        "effect_lifelong",
+        "equal_procedure_mortality",
+        "glue_trials_only",
+        "high_risk_cell",
+        "constant_hazard",
+    )
+    title = ("The hospital with the longest name of all " * 10)[:399] + "X"
+    mine = tmp_path / "mine.toml"
+    mine.write_text(HEADER.replace("St Elsewhere", title), encoding="utf-8")
+    scenarios = [params_folder() / "scenarios" / f"{name}.toml" for name in names]
+    chosen = {"papers": ("brief",), "formats": ("html", "pdf", "docx"), "json": None, "seed": None}
+    run_case(mine, scenarios, (), draws=0, out=tmp_path / "out", quiet=True, **chosen)
+    word = Document(str(tmp_path / "out" / "brief.docx"))
+    assert 200 < len(word.core_properties.comments) <= 255
+    assert title in " ".join(paragraph.text for paragraph in word.paragraphs[:4])
+    assert title in (tmp_path / "out" / "brief.html").read_text(encoding="utf-8")
+    footer = word.sections[0].footer.paragraphs[0].text
+    assert len(footer) > 255

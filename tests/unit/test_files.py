@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
 from econmodel.errors import AnalysisError
-from econmodel.files import check_file, check_folder, write_bytes, write_text
+from econmodel.files import check_file, check_folder, is_same, write_bytes, write_text
 
 
 @pytest.fixture
@@ -53,3 +56,59 @@ def test_failed_write_keeps_the_old_file(tmp_path: Path, monkeypatch: pytest.Mon
         write_text(path, "new")
     assert path.read_text(encoding="utf-8") == "old"
     assert list(tmp_path.iterdir()) == [path]
+
+
+def test_a_pipe_is_written_through(tmp_path: Path) -> None:
+    """A pipe stays a pipe and gets the bytes; a link stays a link."""
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    with subprocess.Popen(["cat", pipe], stdout=subprocess.PIPE) as reader:
+        assert check_file(pipe) == pipe
+        write_text(pipe, "through")
+        assert reader.communicate()[0] == b"through"
+    assert pipe.is_fifo()
+    (tmp_path / "link").symlink_to(tmp_path / "target")
+    write_text(tmp_path / "link", "a")
+    assert (tmp_path / "link").is_symlink()
+    assert (tmp_path / "target").read_text(encoding="utf-8") == "a"
+
+
+@pytest.mark.parametrize("target", ["/dev/stdout", "/dev/fd/1"])
+def test_standard_output_stays_a_device(target: str, tmp_path: Path) -> None:
+    """Into a pipe and into a file: what is written arrives, and the name in /dev is what it was."""
+    before = Path(target).lstat().st_ino
+    code = f"from econmodel.files import write_text; from pathlib import Path; write_text(Path({target!r}), 'whole')"
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True, check=True).stdout == b"whole"
+    with (tmp_path / "out").open("wb") as out:
+        subprocess.run([sys.executable, "-c", code], stdout=out, check=True)
+    assert (tmp_path / "out").read_bytes() == b"whole"
+    assert Path(target).lstat().st_ino == before or target.startswith("/dev/fd")
+
+
+@pytest.mark.parametrize(
+    ("suffix", "old", "new", "same", "same_rounded"),
+    [
+        (".json", '{"a": 0.1}', '{"a": 0.10000000000000002}', True, True),
+        (".json", '{"a": 1e-17}', '{"a": -3e-15}', True, True),
+        (".json", '{"a": 0.1}', '{"a": 0.1000001}', False, False),
+        (".json", '{"a": 0.1}', '{"b": 0.1}', False, False),
+        (".json", '{"a": 1.5}', '{"a": 1.6}', False, False),
+        (".csv", "a,1.25\n", "a,1.26\n", False, False),
+        (".html", "<p>12.4</p>", "<p>12.5</p>", False, True),
+        (".html", "<p>12.4</p>", "<p>12.6</p>", False, False),
+        (".html", "<p>$999</p>", "<p>$1,000</p>", False, True),
+        (".html", "<p>12%</p>", "<p>13%</p>", False, True),
+        (".html", "<p>in 2024</p>", "<p>in 2025</p>", False, False),
+        (".html", "<p>saves 1.5</p>", "<p>costs 1.5</p>", False, False),
+        (".html", "<p>1.5</p>", "<p>−1.5</p>", False, False),
+        (".svg", '<svg d="M1.25-3L4 5"></svg>', '<svg d="M1.26-3L4 5.02"></svg>', False, True),
+        (".svg", '<svg d="M1.25-3L4 5"></svg>', '<svg d="M1.25-3L4 5.03"></svg>', False, False),
+        (".html", '<p>1.0</p><svg d="M1 2"></svg>', '<p>1.0</p><svg d="M1 2.3"></svg>', False, False),
+        (".pdf", "1.00000000000000001", "1.0", False, False),
+    ],
+)
+def test_files_say_the_same(suffix: str, old: str, new: str, same: bool, same_rounded: bool) -> None:
+    """Equal to 1e-9; a page may differ by a unit of the last digit, and its drawing by 0.02, where the results are the same."""
+    texts = old.encode(), new.encode()
+    assert is_same(*texts, suffix) is same
+    assert is_same(*texts, suffix, rounded=True) is same_rounded
