@@ -7,6 +7,7 @@ in memory, and what does not differ between strategies or cells is worked out on
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Mapping
 
 import numpy as np
@@ -16,11 +17,13 @@ from econmodel.model.inputs import ModelInputs
 from econmodel.model.natural_history import TIME_STEPS
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 CYCLES_PER_YEAR = 12
 CYCLE_YEARS = 1.0 / CYCLES_PER_YEAR
 Probabilities = dict[str, FloatArray]
 Factors = dict[str, tuple[FloatArray, FloatArray]]
 ONE = np.ones((1, 1, 1, 1))
+SUM_OF_RATES, PER_UNIT = "Sum of rates", "Chance per unit of rate"
 
 
 def competing(rates: Mapping[str, FloatArray], cycle_years: float = CYCLE_YEARS) -> tuple[Probabilities, FloatArray]:
@@ -55,30 +58,154 @@ def per_unit_rate(total: FloatArray, cycle_years: float = CYCLE_YEARS) -> tuple[
     any_event = -np.expm1(total * -cycle_years)
     none = 1.0 - any_event
     if total.min(initial=1.0) > 0:
-        return np.asarray(np.divide(any_event, total, out=any_event if any_event.ndim else None)), none
+        return np.divide(any_event, total, out=any_event if any_event.ndim else None), none
     return np.divide(any_event, total, out=np.full_like(any_event, cycle_years), where=total > 0), none
 
 
 def sum_narrow_first(rates: Mapping[str, FloatArray]) -> FloatArray:
     """Sum rates, those that vary least first, so that few additions run over every lane."""
-    total = np.zeros(())
-    for rate in sorted(map(np.asarray, rates.values()), key=np.size):
+    total: FloatArray = np.zeros(())
+    for rate in sorted(rates.values(), key=np.size):
         total = total + rate
-    return np.asarray(total)
+    return total
 
 
-def waning(years_since: NDArray[np.int64], full: FloatArray, none: FloatArray) -> FloatArray:
+def waning(years_since: FloatArray | NDArray[np.int64], full: FloatArray, none: FloatArray) -> FloatArray:
     """Share of a treatment's effect, on the log scale, that is left in a model year: 1 falling to 0.
 
     ``1 - clip((y + 0.5 - full) / (none - full), 0, 1)``; equal years are a step.
     """
     past, span = years_since + 0.5 - full, none - full
     ramp = np.divide(past, span, out=np.where(past > 0, 1.0, np.zeros_like(span)), where=span > 0)
-    return np.asarray(1.0 - np.clip(ramp, 0.0, 1.0))
+    return 1.0 - np.clip(ramp, 0.0, 1.0)
 
 
-class Hazards:
-    """Move probabilities of the disease model, by model year.
+def effect_left(left: FloatArray, log_hr: FloatArray) -> FloatArray:
+    """Hazard ratio of which the share ``left`` still acts on the log scale."""
+    return np.exp(left * log_hr)
+
+
+def incomplete_ratio(hr_complete: FloatArray, hr_incomplete: FloatArray) -> FloatArray:
+    """Bleeding rate of an incomplete course relative to none, per protocol: never above 1."""
+    return np.minimum(1.0, hr_complete * hr_incomplete)
+
+
+class DiseaseMoves(ABC):
+    """What leaves each state, and how likely: declared once, on whatever stands for the quantities.
+
+    Here they are arrays; in the live workbook they are cells, and the same lines then write its formulas. A quantity that
+    depends on time is asked for with ``years``. ``keep`` is told of the steps on the way and may put them down.
+    """
+
+    per_protocol: bool
+    transplant: FloatArray
+    excess: FloatArray
+    excess_transplanted: FloatArray
+    r_other_bleed: FloatArray
+    hr_death_after_bleed: FloatArray
+    r_late_rebleed: FloatArray
+    r_protection_lost: FloatArray
+    p_death_bleed: FloatArray
+    rr_death_rebleed: FloatArray
+    p_early_rebleed: FloatArray
+    p_death_session: FloatArray
+    p_last_session: FloatArray
+    p_obliteration: FloatArray
+    split_post_bleed: bool
+
+    @abstractmethod
+    def gastric_rates(self, years: IntArray) -> FloatArray:
+        """Untreated rate of a first gastric bleed."""
+
+    @abstractmethod
+    def background(self, years: IntArray) -> FloatArray:
+        """Rate of death of the general population."""
+
+    @abstractmethod
+    def effect(self, of: str, years: IntArray, course_in: int | None) -> FloatArray:
+        """Hazard ratio ``of`` an effect; ``course_in`` is the year in which the last course ended (None: under way)."""
+
+    @abstractmethod
+    def retreatment(self, years: IntArray) -> FloatArray:
+        """Rate of re-treatment."""
+
+    def keep(self, step: str, value: FloatArray) -> FloatArray:
+        """Take note of a step on the way."""
+        return value
+
+    def chances(self, family: str, part: int, years: IntArray) -> Factors:
+        """Probability within a cycle of each move out of a state, as two factors."""
+        match family:
+            case "at_risk":
+                effect = self.effect("incomplete", years, 0) if self.per_protocol else ONE
+                return self.compete(self._never_bled(effect, ONE, years))[0]
+            case "in_course":
+                return self._in_course(years)
+            case "protected":
+                return self._protected(part, years)
+            case "bleeding":
+                return self._acute(self.p_death_bleed)
+            case "rebleeding":
+                return self._acute(self.rr_death_rebleed * self.p_death_bleed)
+            case "post_bleed":
+                return self._post_bleed(part, years)
+            case "transplanted":
+                return self.compete({"other_death": self.background(years) + self.excess_transplanted})[0]
+        return {}
+
+    def compete(self, rates: Mapping[str, FloatArray], share: FloatArray = ONE) -> tuple[Factors, FloatArray]:
+        """Competing events of the ``share`` still there, each as rate and probability per unit of rate; and none."""
+        total = self.keep(SUM_OF_RATES, sum_narrow_first(rates))
+        per_rate, none = per_unit_rate(total)
+        if share is not ONE:
+            per_rate = per_rate * share
+        per_rate = self.keep(PER_UNIT, per_rate)
+        return {kind: (rate, per_rate) for kind, rate in rates.items()}, none
+
+    def _never_bled(self, gastric: FloatArray, other: FloatArray, years: IntArray) -> dict[str, FloatArray]:
+        return {
+            "gastric_bleed": self.gastric_rates(years) * gastric,
+            "other_bleed": self.r_other_bleed * other,
+            "transplant": self.transplant,
+            "other_death": self.background(years) + self.excess,
+        }
+
+    def _in_course(self, years: IntArray) -> Factors:
+        under_way = (ONE, ONE) if self.per_protocol else (self.effect("gastric", years, None), self.effect("other", years, None))
+        death, done = self.p_death_session, self.p_last_session
+        events, none = self.compete(self._never_bled(*under_way, years), 1.0 - death)
+        complete = self.p_obliteration if self.per_protocol else ONE
+        return events | {
+            "procedure_death": (death, ONE),
+            "finish": (none, (1.0 - death) * done * complete),
+            "failed": (none, (1.0 - death) * done * (1.0 - complete)),
+        }
+
+    def _protected(self, part: int, years: IntArray) -> Factors:
+        gastric = self.effect("complete" if self.per_protocol else "gastric", years, part)
+        rates = self._never_bled(gastric, self.effect("other", years, part), years)
+        rates["retreat"] = self.retreatment(years)
+        if self.per_protocol:
+            rates["protection_lost"] = self.r_protection_lost
+        return self.compete(rates)[0]
+
+    def _acute(self, fatality: FloatArray) -> Factors:
+        early = self.p_early_rebleed
+        return {"bleed_death": (fatality, ONE), "early_rebleed": (1.0 - fatality, early), "recover": (1.0 - fatality, 1.0 - early)}
+
+    def _post_bleed(self, part: int, years: IntArray) -> Factors:
+        multiple = self.hr_death_after_bleed if not self.split_post_bleed or part > 0 else ONE
+        rates = {
+            "late_rebleed": self.r_late_rebleed,
+            "transplant": self.transplant,
+            "other_death": self.background(years) + self.excess * multiple,
+        }
+        events, none = self.compete(rates)
+        return events | {"ages": (none, ONE)}
+
+
+class Hazards(DiseaseMoves):
+    """Move probabilities of every lane, by model year.
 
     Parameters
     ----------
@@ -93,9 +220,9 @@ class Hazards:
         s = inputs.strategies
         self.shape = (len(s.keys), inputs.relative.shape[1], inputs.n_draws)
         self.per_protocol = inputs.effect_basis == "per_protocol"
-        self.has_course = np.array([start == "in_course" for start in s.starts_in])
+        has_course = np.array([start == "in_course" for start in s.starts_in])
         hr_complete = s.hr_gastric if hr_complete is None else hr_complete
-        incomplete = np.where(self.has_course, np.minimum(1.0, hr_complete * inputs.hr_incomplete[:, None]), 1.0)
+        incomplete = np.where(has_course, incomplete_ratio(hr_complete, inputs.hr_incomplete[:, None]), 1.0)
         self.log_hr = {
             "gastric": by_strategy(np.log(s.hr_gastric)),
             "other": by_strategy(np.log(s.hr_other)),
@@ -104,6 +231,15 @@ class Hazards:
         }
         self.effect_years = by_strategy(s.effect_full_years), by_strategy(s.effect_none_years)
         self.transplant, self.excess = self._by_cell(inputs.r_transplant), self._by_cell(inputs.excess_death)
+        self.excess_transplanted = by_draw(inputs.excess_death_transplanted)
+        self.r_other_bleed, self.hr_death_after_bleed = by_draw(inputs.r_other_bleed), by_draw(inputs.hr_death_after_bleed)
+        self.r_late_rebleed = by_strategy(s.r_late_rebleed)
+        self.r_protection_lost = by_strategy(inputs.r_protection_lost[:, None] * has_course)
+        self.p_death_bleed, self.rr_death_rebleed = self._by_cell(inputs.p_death_bleed), by_draw(inputs.rr_death_rebleed)
+        self.p_early_rebleed = by_draw(inputs.p_early_rebleed)
+        self.p_death_session, self.p_last_session = by_strategy(s.p_death_course / s.sessions_mean), by_strategy(1.0 / s.sessions_mean)
+        self.p_obliteration = by_strategy(s.p_obliteration)
+        self.split_post_bleed = len(inputs.structure.family("post_bleed")) > 1
         self.first_bleed = by_draw(inputs.r_first_bleed) * inputs.relative.T[None, None]
         self._effects: dict[tuple[str, bytes], FloatArray] = {}
 
@@ -117,117 +253,47 @@ class Hazards:
         structure, years = self.inputs.structure, np.arange(first, end)
         probability = np.empty((end - first, len(structure.moves), *self.shape))
         self._effects.clear()
-        found = {state.key: self._state(state.family, state.part, years) for state in structure.states}
+        found = {state.key: self.chances(state.family, state.part, years) for state in structure.states}
         for m, move in enumerate(structure.moves):
             np.multiply(*found[move.source][move.kind], out=probability[:, m])
         self._close_inactive_finishes(probability, years)
         return probability.reshape(end - first, len(structure.moves), -1)
 
-    def _close_inactive_finishes(self, probability: FloatArray, years: NDArray[np.int64]) -> None:
+    def _close_inactive_finishes(self, probability: FloatArray, years: IntArray) -> None:
         """Courses end in the part of ``protected`` that carries the current year."""
         parts = {state.key: state.part for state in self.inputs.structure.states if state.family == "protected"}
         if len(parts) > 1:
             for m in self.inputs.structure.kinds("finish"):
                 probability[years != parts[self.inputs.structure.moves[m].target], m] = 0.0
 
-    def _state(self, family: str, part: int, years: NDArray[np.int64]) -> Factors:
-        """Probability of each move out of a state, as two factors."""
-        match family:
-            case "at_risk":
-                effect = self._effect("incomplete", years) if self.per_protocol else ONE
-                return compete(self._never_bled(effect, ONE, years))[0]
-            case "in_course":
-                return self._in_course(years)
-            case "protected":
-                return self._protected(part, years)
-            case "bleeding":
-                return self._acute(self._by_cell(self.inputs.p_death_bleed))
-            case "rebleeding":
-                return self._acute(by_draw(self.inputs.rr_death_rebleed) * self._by_cell(self.inputs.p_death_bleed))
-            case "post_bleed":
-                return self._post_bleed(part, years)
-            case "transplanted":
-                excess = by_draw(self.inputs.excess_death_transplanted)
-                return compete({"other_death": self._background(years) + excess})[0]
-        return {}
-
-    def _background(self, years: NDArray[np.int64]) -> FloatArray:
+    def background(self, years: IntArray) -> FloatArray:
+        """Rate of death of the general population: (year, 1, 1, draw)."""
         return self.inputs.background_death.T[years, None, None, :]
 
     def _by_cell(self, by_child: FloatArray) -> FloatArray:
         return by_child.T[None, None, self.inputs.child_of_cell]
 
-    def _effect(self, of: str, years_since: NDArray[np.int64]) -> FloatArray:
+    def effect(self, of: str, years: IntArray, course_in: int | None) -> FloatArray:
         """Hazard ratio in model years, ``HR ** share left``: (year, strategy, 1, draw); states share it."""
-        key = of, years_since.tobytes()
+        restarts = self.inputs.effect_clock == "last_course"
+        since = years if not restarts else np.zeros_like(years) if course_in is None else np.maximum(years - course_in, 0)
+        key = of, since.tobytes()
         if key not in self._effects:
-            left = waning(years_since[:, None, None, None], *self.effect_years)
-            self._effects[key] = np.exp(left * self.log_hr[of])
+            self._effects[key] = effect_left(waning(since[:, None, None, None], *self.effect_years), self.log_hr[of])
         return self._effects[key]
+
+    def retreatment(self, years: IntArray) -> FloatArray:
+        """Rate of re-treatment: (year, strategy, 1, draw)."""
+        return self.inputs.strategies.r_retreat[:, :, np.minimum(years, 1)].T[:, :, None, :]
 
     def gastric_rate(self, year: int) -> FloatArray:
         """Untreated rate of a first gastric bleed: (draw, 1, cell)."""
         return np.moveaxis(self.gastric_rates(np.array([year]))[0], 2, 0)
 
-    def gastric_rates(self, years: NDArray[np.int64]) -> FloatArray:
+    def gastric_rates(self, years: IntArray) -> FloatArray:
         """Untreated rate of a first gastric bleed, several years at once: (year, 1, cell, draw)."""
         step = np.searchsorted(TIME_STEPS, years, side="right") - 1
         return np.asarray(self.inputs.first_bleed_time.T[step, None, None, :] * self.first_bleed)
-
-    def _never_bled(self, gastric: FloatArray, other: FloatArray, years: NDArray[np.int64]) -> dict[str, FloatArray]:
-        return {
-            "gastric_bleed": self.gastric_rates(years) * gastric,
-            "other_bleed": by_draw(self.inputs.r_other_bleed) * other,
-            "transplant": self.transplant,
-            "other_death": self._background(years) + self.excess,
-        }
-
-    def _in_course(self, years: NDArray[np.int64]) -> Factors:
-        s = self.inputs.strategies
-        since = np.zeros_like(years) if self.inputs.effect_clock == "last_course" else years
-        effects = (ONE, ONE) if self.per_protocol else (self._effect("gastric", since), self._effect("other", since))
-        death, done = by_strategy(s.p_death_course / s.sessions_mean), by_strategy(1.0 / s.sessions_mean)
-        events, none = compete(self._never_bled(*effects, years), 1.0 - death)
-        complete = by_strategy(s.p_obliteration) if self.per_protocol else ONE
-        return events | {
-            "procedure_death": (death, ONE),
-            "finish": (none, (1.0 - death) * done * complete),
-            "failed": (none, (1.0 - death) * done * (1.0 - complete)),
-        }
-
-    def _protected(self, part: int, years: NDArray[np.int64]) -> Factors:
-        s = self.inputs.strategies
-        since = np.maximum(years - part, 0) if self.inputs.effect_clock == "last_course" else years
-        gastric = self._effect("complete" if self.per_protocol else "gastric", since)
-        rates = self._never_bled(gastric, self._effect("other", since), years)
-        rates["retreat"] = s.r_retreat[:, :, np.minimum(years, 1)].T[:, :, None, :]
-        if self.per_protocol:
-            rates["protection_lost"] = by_strategy(self.inputs.r_protection_lost[:, None] * self.has_course)
-        return compete(rates)[0]
-
-    def _acute(self, fatality: FloatArray) -> Factors:
-        early = by_draw(self.inputs.p_early_rebleed)
-        return {"bleed_death": (fatality, ONE), "early_rebleed": (1.0 - fatality, early), "recover": (1.0 - fatality, 1.0 - early)}
-
-    def _post_bleed(self, part: int, years: NDArray[np.int64]) -> Factors:
-        i = self.inputs
-        split = len(i.structure.family("post_bleed")) > 1
-        multiple = by_draw(i.hr_death_after_bleed) if not split or part > 0 else ONE
-        rates = {
-            "late_rebleed": by_strategy(i.strategies.r_late_rebleed),
-            "transplant": self.transplant,
-            "other_death": self._background(years) + self.excess * multiple,
-        }
-        events, none = compete(rates)
-        return events | {"ages": (none, ONE)}
-
-
-def compete(rates: Mapping[str, FloatArray], share: FloatArray = ONE) -> tuple[Factors, FloatArray]:
-    """Competing events of the ``share`` still there, each as rate and probability per unit of rate; and none."""
-    per_rate, none = per_unit_rate(sum_narrow_first(rates))
-    if share is not ONE:
-        per_rate = per_rate * share
-    return {kind: (rate, per_rate) for kind, rate in rates.items()}, none
 
 
 def by_draw(array: FloatArray) -> FloatArray:
