@@ -24,20 +24,19 @@ def run_budget_command(
     """Run the programme, write year table, charts and JSON, and print the year table and what it means."""
     from econmodel.programme.case import evaluate_programme
     from econmodel.reporting.programme import budget_tables, save_programme
-    from econmodel.reporting.programme_data import programme_document
 
     case = load(file, overrides, sets, seed=seed, quiet=quiet)
     folder = check_output(out, Path("reports") / case.name / "budget", json, reads=(file, *overrides))
     wanted = DEFAULT_DRAWS if draws is None else draws
-    document = programme_document(evaluate_programme(case.parameters, draws=wanted, seed=int(case.parameters.number("seed"))))
+    programme = evaluate_programme(case.parameters, draws=wanted, seed=int(case.parameters.number("seed")))
     if json:
-        write_json(document, json)
+        write_json(programme.to_json(), json)
     if folder is None:
         return
     with staged(folder, quiet=quiet) as stage:
-        save_programme(document, case.parameters.text("currency"), stage)
+        save_programme(programme, case.parameters.text("currency"), stage)
     if json != "-":
         screen = console(quiet=quiet)
-        for part in budget_tables(case, document):
+        for part in budget_tables(case, programme):
             screen.print(part)
         screen.print(f"Year table, charts and JSON in {folder}", markup=False, highlight=False)

@@ -101,13 +101,12 @@ def evaluate_case(case: Case) -> tuple[Evaluation, dict[str, Any], Findings]:
     from econmodel.economics.results import result_document
     from econmodel.programme.case import evaluate_programme
     from econmodel.reporting.findings import Findings
-    from econmodel.reporting.programme_data import programme_document
 
     draws, seed = (int(case.parameters.number(name)) for name in ("draws", "seed"))
     evaluation = evaluate(case.parameters)
     document = result_document(case, evaluation, draws=draws)
-    programme = programme_document(evaluate_programme(case.parameters, draws=draws, seed=seed))
-    return evaluation, document | {"programme": programme}, Findings(programme=programme)
+    programme = evaluate_programme(case.parameters, draws=draws, seed=seed)
+    return evaluation, document | {"programme": programme.to_json()}, Findings(programme=programme)
 
 
 def vary_inputs(case: Case, found: Findings, document: dict[str, Any], *, quiet: bool) -> tuple[Findings, dict[str, Any]]:

@@ -7,7 +7,8 @@ sessions and block size stay, so steps are included. Volumes are a mean over the
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from econmodel.programme import finance
 from econmodel.programme.budget import Budget, assemble_budget
 from econmodel.programme.payers import UnitMoney, unit_money
 from econmodel.programme.protocols import PricesLike
+from econmodel.programme.rows import Row
 
 FloatArray = NDArray[np.float64]
 LARGEST_MULTIPLE = 20.0
@@ -70,6 +72,10 @@ class BreakEven:
         if self.capacity is not None and self.searched > self.capacity:
             said += f"; the session slots allow {self.capacity:.1f}"
         return said
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the volumes and the sentence for JSON."""
+        return asdict(self) | {"text": self.text}
 
 
 def npv_at(budget: Budget, money: UnitMoney, multiples: FloatArray) -> FloatArray:
@@ -132,8 +138,8 @@ def _refine(budget: Budget, money: UnitMoney, multiples: FloatArray, position: i
 
 
 def _contribution_per_start(budget: Budget) -> float | None:
-    starts = float(budget.totals["R1"].mean())
-    return float(budget.totals["R11"].mean()) / starts if starts else None
+    starts = float(budget.totals[Row.STARTS].mean())
+    return float(budget.totals[Row.NET_CONTRIBUTION].mean()) / starts if starts else None
 
 
 def _textbook(budget: Budget, per_start: float | None) -> float | None:
@@ -141,6 +147,6 @@ def _textbook(budget: Budget, per_start: float | None) -> float | None:
         return None
     years = budget.inputs.n_budget_years
     rate = float(budget.rate.mean())
-    capital = float(finance.npv(budget.rate, budget.years["R17"]).mean())
-    fixed = float(budget.totals["R13"].mean()) / years + finance.annualised(capital, rate, years)
+    capital = float(finance.npv(budget.rate, budget.years[Row.CAPITAL]).mean())
+    fixed = float(budget.totals[Row.FIXED_COST].mean()) / years + finance.annualised(capital, rate, years)
     return fixed / per_start

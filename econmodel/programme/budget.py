@@ -10,6 +10,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,8 @@ from econmodel.programme.protocols import PricesLike, ProfilesLike
 from econmodel.programme.rows import (
     MONEY_ROWS,
     PriceIndices,
+    Row,
+    Rows,
     contribution_rows,
     fixed_cost,
     price_indices,
@@ -33,7 +36,20 @@ from econmodel.programme.rows import (
 )
 
 FloatArray = NDArray[np.float64]
-Rows = dict[str, FloatArray]
+Number = TypeVar("Number")
+
+
+@dataclass(frozen=True)
+class Memo(Generic[Number]):
+    """What stands beside the cash of a year: money in the basis of the cash, but for ``session_slots``."""
+
+    depreciation: Number
+    use_charge: Number
+    capital_charge: Number
+    reported_surplus: Number
+    absorbed_full_cost: Number
+    surveillance_contribution: Number
+    session_slots: Number
 
 
 @dataclass(frozen=True)
@@ -45,7 +61,7 @@ class Budget:
     months
         Row to array (draw, month).
     years, memo
-        Row to array (draw, year), year 0 (the start) first; it is empty unless something is bought at the start.
+        Arrays (draw, year), year 0 (the start) first; it is empty unless something is bought at the start.
     rate
         Finance rate in the basis of the cash, shape (draw,).
     run_off
@@ -58,32 +74,32 @@ class Budget:
     activity: ProgrammeActivity
     months: Rows
     years: Rows
-    memo: Rows
+    memo: Memo[FloatArray]
     rate: FloatArray
     run_off: Rows
 
     @property
     def npv(self) -> FloatArray:
         """Net present value of R18, shape (draw,)."""
-        return finance.npv(self.rate, self.years["R18"])
+        return finance.npv(self.rate, self.years[Row.NET_CASH])
 
     @property
     def quarters(self) -> Rows:
         """Rows by quarter, arrays (draw, quarter); R19 stands at the quarter's end."""
-        flows = {k: a.reshape(a.shape[0], -1, 3).sum(axis=2) for k, a in self.months.items() if k != "R19"}
-        return flows | {"R19": self.months["R19"][:, 2::3]}
+        flows = {k: a.reshape(a.shape[0], -1, 3).sum(axis=2) for k, a in self.months.items() if k != Row.CUMULATIVE_CASH}
+        return flows | {Row.CUMULATIVE_CASH: self.months[Row.CUMULATIVE_CASH][:, 2::3]}
 
     @property
     def peak_cash(self) -> FloatArray:
         """Lowest cumulative cash at the start or any quarter's end, shape (draw,)."""
-        start = self.years["R19"][:, :1]
-        return finance.peak_cash(np.concatenate([np.minimum(start, 0.0), self.quarters["R19"]], axis=1))
+        start = self.years[Row.CUMULATIVE_CASH][:, :1]
+        return finance.peak_cash(np.concatenate([np.minimum(start, 0.0), self.quarters[Row.CUMULATIVE_CASH]], axis=1))
 
     @property
     def totals(self) -> Rows:
         """Each row summed over the years, shape (draw,); R19 is the last cumulative."""
         sums = {k: a.sum(axis=1) for k, a in self.years.items()}
-        return sums | {"R19": self.years["R19"][:, -1]}
+        return sums | {Row.CUMULATIVE_CASH: self.years[Row.CUMULATIVE_CASH][:, -1]}
 
 
 def run_budget(inputs: ProgrammeInputs, profiles: ProfilesLike, prices: PricesLike, categories: Mapping[str, str]) -> Budget:
@@ -129,13 +145,13 @@ def assemble_budget(inputs: ProgrammeInputs, intake: Intake, activity: Programme
     rows = {k: np.broadcast_to(a, (n_draws, inputs.n_months)) for k, a in rows.items()}
     years = {k: _by_year(a) for k, a in rows.items()}
     _add_tax_and_working_capital(inputs, years, rows, capital)
-    rows["R17"] = np.broadcast_to(capital.by_month[:, 1:], (n_draws, inputs.n_months))
-    years["R17"] = _by_year(rows["R17"])
-    years["R17"][:, 0] = capital.by_month[:, 0]
+    rows[Row.CAPITAL] = np.broadcast_to(capital.by_month[:, 1:], (n_draws, inputs.n_months))
+    years[Row.CAPITAL] = _by_year(rows[Row.CAPITAL])
+    years[Row.CAPITAL][:, 0] = capital.by_month[:, 0]
     memo = _memo(inputs, activity, money, prices, years, capital)
     run_off = contribution_rows(inputs, activity, activity.run_off[:, None, :], money, prices.last_year())
     for table in (rows, years):
-        table["R18"] = table["R14"] - table["R15"] - table["R16"] - table["R17"]
+        table[Row.NET_CASH] = table[Row.OPERATING_CASH] - table[Row.TAX] - table[Row.WORKING_CAPITAL] - table[Row.CAPITAL]
     return _finish(inputs, intake, activity, (rows, years, memo), {k: a[:, 0] for k, a in run_off.items()}, prices)
 
 
@@ -143,57 +159,54 @@ def _operating_rows(
     inputs: ProgrammeInputs, intake: Intake, activity: ProgrammeActivity, money: UnitMoney, prices: PriceIndices, on: float
 ) -> Rows:
     monthly, change = prices.monthly(), activity.change
-    rows = {"R1": intake.starts} | contribution_rows(inputs, activity, change, money, monthly)
+    rows: Rows = {Row.STARTS: intake.starts} | contribution_rows(inputs, activity, change, money, monthly)
     blocks = step_blocks(inputs, session_slots(inputs, activity, change))
-    rows["R12"] = np.repeat(blocks, 12, axis=1) * inputs.c_session_block[:, None] * monthly.pay / 12.0
-    rows["R13"] = on * fixed_cost(inputs, monthly)
-    rows["R14"] = rows["R11"] - rows["R12"] - rows["R13"]
+    rows[Row.STEP_COST] = np.repeat(blocks, 12, axis=1) * inputs.c_session_block[:, None] * monthly.pay / 12.0
+    rows[Row.FIXED_COST] = on * fixed_cost(inputs, monthly)
+    rows[Row.OPERATING_CASH] = rows[Row.NET_CONTRIBUTION] - rows[Row.STEP_COST] - rows[Row.FIXED_COST]
     return rows
 
 
 def _add_tax_and_working_capital(inputs: ProgrammeInputs, years: Rows, rows: Rows, capital: CapitalSchedule) -> None:
     """Add R15 (in each year's last month) and R16 (evenly over the year, released in the last month)."""
-    tax = finance.tax_due((years["R14"] - capital.depreciation)[:, 1:], inputs.share_tax)
-    income = (years["R4"] - years["R8"])[:, 1:]
+    tax = finance.tax_due((years[Row.OPERATING_CASH] - capital.depreciation)[:, 1:], inputs.share_tax)
+    income = (years[Row.PROPHYLAXIS_INCOME] - years[Row.BLEED_INCOME_LOST])[:, 1:]
     increase = finance.working_capital_increase(income, inputs.n_settlement_days)
-    rows["R15"] = np.zeros_like(rows["R14"])
-    rows["R15"][:, 11::12] = tax
-    rows["R16"] = np.repeat(increase / 12.0, 12, axis=1)
-    rows["R16"][:, -1] -= increase.sum(axis=1)
-    for name in ("R15", "R16"):
+    rows[Row.TAX] = np.zeros_like(rows[Row.OPERATING_CASH])
+    rows[Row.TAX][:, 11::12] = tax
+    rows[Row.WORKING_CAPITAL] = np.repeat(increase / 12.0, 12, axis=1)
+    rows[Row.WORKING_CAPITAL][:, -1] -= increase.sum(axis=1)
+    for name in (Row.TAX, Row.WORKING_CAPITAL):
         years[name] = _by_year(rows[name])
 
 
 def _memo(
     inputs: ProgrammeInputs, activity: ProgrammeActivity, money: UnitMoney, prices: PriceIndices, years: Rows, capital: CapitalSchedule
-) -> Rows:
-    change = activity.change
-    full = _by_year(
-        np.einsum(
-            "dta,da->dt",
-            change * np.ones((money.full_cost.shape[0], 1, 1)),
-            money.full_cost * money.is_prophylaxis * np.ones((change.shape[0], 1)),
-        )
-        * prices.monthly().mixed
+) -> Memo[FloatArray]:
+    change, monthly, zero = activity.change, prices.monthly(), 0.0 * years[Row.OPERATING_CASH]
+    full = np.einsum(
+        "dta,da->dt",
+        change * np.ones((money.full_cost.shape[0], 1, 1)),
+        money.full_cost * money.is_prophylaxis * np.ones((change.shape[0], 1)),
     )
     charge = inputs.r_capital_charge[:, None] * capital.book_value
     owning = capital.depreciation + capital.use_charge + charge
-    return {
-        "depreciation": capital.depreciation + 0.0 * years["R14"],
-        "use_charge": capital.use_charge + 0.0 * years["R14"],
-        "capital_charge": charge + 0.0 * years["R14"],
-        "reported_surplus": years["R14"] - owning - years["R15"],
-        "absorbed_full_cost": full + years["R12"] + years["R13"] + owning,
-        "surveillance_contribution": _by_year(surveillance_contribution(activity, money, prices.monthly())) + 0.0 * years["R14"],
-        "session_slots": _by_year(session_slots(inputs, activity, change)) + 0.0 * years["R14"],
-    }
+    return Memo(
+        depreciation=capital.depreciation + zero,
+        use_charge=capital.use_charge + zero,
+        capital_charge=charge + zero,
+        reported_surplus=years[Row.OPERATING_CASH] - owning - years[Row.TAX],
+        absorbed_full_cost=_by_year(full * monthly.mixed) + years[Row.STEP_COST] + years[Row.FIXED_COST] + owning,
+        surveillance_contribution=_by_year(surveillance_contribution(activity, money, monthly)) + zero,
+        session_slots=_by_year(session_slots(inputs, activity, change)) + zero,
+    )
 
 
 def _finish(
     inputs: ProgrammeInputs,
     intake: Intake,
     activity: ProgrammeActivity,
-    tables: tuple[Rows, Rows, Rows],
+    tables: tuple[Rows, Rows, Memo[FloatArray]],
     run_off: Rows,
     prices: PriceIndices,
 ) -> Budget:
@@ -207,11 +220,11 @@ def _finish(
         by_month = prices.monthly().general
         rows |= {k: rows[k] / by_month for k in MONEY_ROWS}
         years |= {k: years[k] / prices.general for k in MONEY_ROWS}
-        memo |= {k: memo[k] / prices.general for k in memo if k != "session_slots"}
+        memo = Memo(**{k: a if k == "session_slots" else a / prices.general for k, a in vars(memo).items()})
         run_off |= {k: a / prices.general[:, -1] for k, a in run_off.items() if k in MONEY_ROWS}
-    years["R19"] = years["R18"].cumsum(axis=1)
-    years["R19_present_value"] = years["R18"] * finance.discount_factors(rate, inputs.n_budget_years)
-    rows["R19"] = years["R18"][:, :1] + rows["R18"].cumsum(axis=1)
+    years[Row.CUMULATIVE_CASH] = years[Row.NET_CASH].cumsum(axis=1)
+    years[Row.PRESENT_VALUE] = years[Row.NET_CASH] * finance.discount_factors(rate, inputs.n_budget_years)
+    rows[Row.CUMULATIVE_CASH] = years[Row.NET_CASH][:, :1] + rows[Row.NET_CASH].cumsum(axis=1)
     return Budget(inputs, intake, activity, rows, years, memo, rate, run_off)
 
 

@@ -7,6 +7,7 @@ what patients gain, with the harms of the programme beside it.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -15,11 +16,60 @@ from numpy.typing import NDArray
 from econmodel.programme.budget import Budget
 from econmodel.programme.finance import DAYS_PER_YEAR
 from econmodel.programme.payers import SURVEILLANCE
-from econmodel.programme.rows import step_blocks
+from econmodel.programme.rows import Row, step_blocks
 
 FloatArray = NDArray[np.float64]
 SECONDARY_SESSIONS = ("secondary_glue", "secondary_coil_and_glue", "secondary_transvenous")
+SAVINGS_NOTE = "Three kinds of benefit; they are never added together. Bed-days are capacity, not cash."
 HARMS = ("deaths_procedure", "embolism", "sepsis", "fever", "ulcer_bleed")
+
+
+@dataclass(frozen=True)
+class CapacityYear:
+    """Capacity of one year (means over draws).
+
+    ``endoscopies_avoided`` are one emergency endoscopy for each bleed averted and the sessions of secondary
+    prophylaxis that fall away; they are shown beside the slots used, not set off against them.
+    """
+
+    year: int
+    bed_days_released: float
+    beds_released: float
+    intensive_care_days_released: float
+    intensive_care_beds_released: float
+    procedure_and_complication_days: float
+    treatment_sessions: float
+    surveillance_examinations: float
+    session_slots: float
+    step_fixed_blocks: float
+    endoscopies_avoided: float
+    waiting_at_year_end: float
+    bleeds_while_waiting: float
+
+
+@dataclass(frozen=True)
+class Savings:
+    """Savings over the budget; ``freed_staff_time`` is saved cost that does not leave the budget as cash."""
+
+    supplies_and_agency_staff: float
+    closable_bed_blocks: float
+    bed_days: float
+    beds_in_last_year: float
+    intensive_care_beds_in_last_year: float
+    freed_staff_time: float
+    bleeds_averted: float
+    bleeding_deaths_averted: float
+    harms_added: dict[str, float]
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the three kinds apart, with a note, for JSON."""
+        names = ("bed_days", "beds_in_last_year", "intensive_care_beds_in_last_year")
+        return {
+            "cash_releasing": {name: getattr(self, name) for name in ("supplies_and_agency_staff", "closable_bed_blocks")},
+            "capacity": {name: getattr(self, name) for name in names} | {"staff_time_not_released_as_cash": self.freed_staff_time},
+            "quality_only": {name: getattr(self, name) for name in ("bleeds_averted", "bleeding_deaths_averted", "harms_added")},
+            "note": SAVINGS_NOTE,
+        }
 
 
 def beds(bed_days: FloatArray, occupancy: FloatArray) -> FloatArray:
@@ -39,16 +89,12 @@ def change_by_year(budget: Budget, *names: str) -> FloatArray:
     return np.asarray(monthly.reshape(monthly.shape[0], -1, 12).sum(axis=2))
 
 
-def capacity_by_year(budget: Budget) -> list[dict[str, float]]:
-    """Bed-days, beds, intensive care and endoscopy slots for each year (means over draws).
-
-    ``endoscopies_avoided`` are one emergency endoscopy for each bleed averted and the sessions of secondary
-    prophylaxis that fall away; they are shown beside the slots used, not set off against them.
-    """
-    released = budget.years["R20"][:, 1:]
+def capacity_by_year(budget: Budget) -> tuple[CapacityYear, ...]:
+    """Bed-days, beds, intensive care and endoscopy slots for each year (means over draws)."""
+    released = budget.years[Row.BED_DAYS][:, 1:]
     intensive = -change_by_year(budget, "icu_days")
     occupancy = budget.inputs.share_occupancy[:, None]
-    slots = budget.memo["session_slots"][:, 1:]
+    slots = budget.memo.session_slots[:, 1:]
     monthly_slots = np.repeat(slots / 12.0, 12, axis=1)
     columns = {
         "bed_days_released": released,
@@ -56,49 +102,40 @@ def capacity_by_year(budget: Budget) -> list[dict[str, float]]:
         "intensive_care_days_released": intensive,
         "intensive_care_beds_released": beds(intensive, occupancy),
         "procedure_and_complication_days": change_by_year(budget, "procedure_days", "complication_days"),
-        "treatment_sessions": budget.years["R2"][:, 1:],
+        "treatment_sessions": budget.years[Row.SESSIONS][:, 1:],
         "surveillance_examinations": change_by_year(budget, *SURVEILLANCE),
         "session_slots": slots,
         "step_fixed_blocks": step_blocks(budget.inputs, monthly_slots),
-        "endoscopies_avoided": budget.years["R3"][:, 1:] - change_by_year(budget, *SECONDARY_SESSIONS),
+        "endoscopies_avoided": budget.years[Row.BLEEDS_AVERTED][:, 1:] - change_by_year(budget, *SECONDARY_SESSIONS),
         "waiting_at_year_end": budget.intake.waiting[:, 11::12],
         "bleeds_while_waiting": budget.intake.bleeds_waiting.reshape(len(budget.intake.bleeds_waiting), -1, 12).sum(2),
     }
-    return [
-        {"year": year + 1} | {k: float(a[:, year].mean()) for k, a in columns.items()} for year in range(budget.inputs.n_budget_years)
-    ]
+    return tuple(
+        CapacityYear(year + 1, **{k: float(a[:, year].mean()) for k, a in columns.items()})
+        for year in range(budget.inputs.n_budget_years)
+    )
 
 
 def closable_blocks(budget: Budget) -> FloatArray:
     """Whole blocks of beds that the bed-days of the last year would let close, shape (draw,)."""
-    released = beds(budget.years["R20"][:, -1], budget.inputs.share_occupancy)
+    released = beds(budget.years[Row.BED_DAYS][:, -1], budget.inputs.share_occupancy)
     return np.maximum(0.0, np.floor(released / budget.inputs.n_beds_per_block))
 
 
-def savings(budget: Budget) -> dict[str, Any]:
-    """Sort savings over the budget into three kinds (means over draws), never to be added together.
-
-    Returns
-    -------
-    dict
-        ``cash_releasing``, ``capacity``, ``quality_only``, each a dict of named amounts, and a ``note``.
-    """
-    totals = {k: float(a.mean()) for k, a in budget.totals.items()}
-    bought = float((budget.totals["R7"] * budget.inputs.share_saving_cash_releasing).mean())
+def savings(budget: Budget) -> Savings:
+    """Sort savings over the budget into three kinds (means over draws)."""
+    totals = budget.totals
+    saved = float(totals[Row.BLEED_COST_AVOIDED].mean())
+    bought = float((totals[Row.BLEED_COST_AVOIDED] * budget.inputs.share_saving_cash_releasing).mean())
     last = capacity_by_year(budget)[-1]
-    harms = {name: float(change_by_year(budget, name).sum(axis=1).mean()) for name in HARMS}
-    return {
-        "cash_releasing": {"supplies_and_agency_staff": bought, "closable_bed_blocks": float(closable_blocks(budget).mean())},
-        "capacity": {
-            "bed_days": totals["R20"],
-            "beds_in_last_year": last["beds_released"],
-            "intensive_care_beds_in_last_year": last["intensive_care_beds_released"],
-            "staff_time_not_released_as_cash": totals["R7"] - bought,
-        },
-        "quality_only": {
-            "bleeds_averted": totals["R3"],
-            "bleeding_deaths_averted": -float(change_by_year(budget, "deaths_bleed").sum(axis=1).mean()),
-            "harms_added": harms,
-        },
-        "note": "Three kinds of benefit; they are never added together. Bed-days are capacity, not cash.",
-    }
+    return Savings(
+        supplies_and_agency_staff=bought,
+        closable_bed_blocks=float(closable_blocks(budget).mean()),
+        bed_days=float(totals[Row.BED_DAYS].mean()),
+        beds_in_last_year=last.beds_released,
+        intensive_care_beds_in_last_year=last.intensive_care_beds_released,
+        freed_staff_time=saved - bought,
+        bleeds_averted=float(totals[Row.BLEEDS_AVERTED].mean()),
+        bleeding_deaths_averted=-float(change_by_year(budget, "deaths_bleed").sum(axis=1).mean()),
+        harms_added={name: float(change_by_year(budget, name).sum(axis=1).mean()) for name in HARMS},
+    )

@@ -21,7 +21,7 @@ from econmodel.parameters.overrides import apply_override
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.programme.budget import run_budget
 from econmodel.programme.inputs import read_inputs
-from econmodel.programme.report import ProgrammeFindings, programme_case
+from econmodel.programme.report import ProgrammeResult, programme_case
 
 FloatArray = NDArray[np.float64]
 RUN_OFF_YEARS = 3
@@ -42,7 +42,7 @@ def in_the_mix(parameters: ParameterSet) -> ParameterSet:
     return replace(parameters, strategies={k: r for k, r in parameters.strategies.items() if k in wanted})
 
 
-def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 0) -> ProgrammeFindings:
+def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 0) -> ProgrammeResult:
     """Run the programme of a case.
 
     Parameters

@@ -13,7 +13,7 @@ from functools import partial
 from typing import Any
 
 from econmodel.programme.budget import Budget, run_budget
-from econmodel.programme.headline import headline
+from econmodel.programme.headline import Headline, headline
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.protocols import PricesLike, ProfilesLike
 from econmodel.programme.views import other_views, view_inputs
@@ -60,8 +60,8 @@ class DownsideRow:
     bleeds_averted: float
     worst: tuple[str, ...] = ()
 
-    def to_dict(self) -> dict[str, Any]:
-        """Give the row as plain numbers and text."""
+    def to_json(self) -> dict[str, Any]:
+        """Give the row for JSON."""
         return asdict(self) | {"worst": list(self.worst)}
 
 
@@ -181,20 +181,23 @@ def combine(rows: list[Downside]) -> Downside:
 def downside_table(base: Budget, runs: Mapping[str, tuple[Downside, Budget]]) -> tuple[DownsideRow, ...]:
     """Turn the runs into rows, each against the base budget."""
     start = float(base.npv.mean())
-    rows = []
-    for key, (row, budget) in runs.items():
-        numbers = headline(budget)
-        wanted = (
-            "npv",
-            "payback_years",
-            "payback_text",
-            "peak_cash",
-            "year_3_net_contribution",
-            "patients_per_year",
-            "bleeds_averted",
-        )
-        rows.append(DownsideRow(key, row.label, npv_change=numbers["npv"] - start, worst=row.parts, **{k: numbers[k] for k in wanted}))
-    return tuple(rows)
+    return tuple(_row(row, headline(budget), start) for row, budget in runs.values())
+
+
+def _row(row: Downside, numbers: Headline, start: float) -> DownsideRow:
+    return DownsideRow(
+        key=row.key,
+        label=row.label,
+        npv=numbers.npv,
+        npv_change=numbers.npv - start,
+        payback_years=numbers.payback_years,
+        payback_text=numbers.payback_text,
+        peak_cash=numbers.peak_cash,
+        year_3_net_contribution=numbers.year_3_net_contribution,
+        patients_per_year=numbers.patients_per_year,
+        bleeds_averted=numbers.bleeds_averted,
+        worst=row.parts,
+    )
 
 
 def favourable_budget(start: Budget, profiles: ProfilesLike, prices: PricesLike, categories: Mapping[str, str]) -> Budget:

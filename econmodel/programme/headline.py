@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import asdict, dataclass
+from typing import Any, Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,31 +11,103 @@ from numpy.typing import NDArray
 from econmodel.programme import finance
 from econmodel.programme.budget import Budget
 from econmodel.programme.capacity import beds
+from econmodel.programme.rows import Row
 
 FloatArray = NDArray[np.float64]
+Number = TypeVar("Number")
+Perhaps = TypeVar("Perhaps")
 YEAR_OF_CONTRIBUTION = 3
 
 
-def headline_draws(budget: Budget) -> dict[str, FloatArray]:
-    """Headline numbers, arrays (draw,); NaN means "no single IRR" or "not within N years".
+@dataclass(frozen=True)
+class HeadlineNumbers(Generic[Number, Perhaps]):
+    """The numbers a decision starts from, two of which need not exist; year 3 is the last year of a shorter budget."""
 
-    Year-3 net contribution is R11 of year 3, or of the last year of a shorter budget.
-    """
+    patients_per_year: Number
+    bleeds_averted: Number
+    peak_cash: Number
+    year_3_net_contribution: Number
+    npv: Number
+    irr: Perhaps
+    payback_years: Perhaps
+    net_cash: Number
+    operating_cash: Number
+    bed_days_released: Number
+    beds_in_last_year: Number
+
+
+@dataclass(frozen=True)
+class Headline(HeadlineNumbers[float, float | None]):
+    """Headline of a deterministic budget, with words where a number does not exist (None)."""
+
+    budget_years: int
+
+    @property
+    def irr_text(self) -> str:
+        """Internal rate of return in words."""
+        return "no single IRR" if self.irr is None else f"{self.irr:.1%}"
+
+    @property
+    def payback_text(self) -> str:
+        """Payback in words."""
+        if self.payback_years is None:
+            return f"not within {self.budget_years} years"
+        return f"{self.payback_years:.1f} years" if self.payback_years else "at once"
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the numbers and words for JSON."""
+        numbers = asdict(self)
+        del numbers["budget_years"]
+        return numbers | {"irr_text": self.irr_text, "payback_text": self.payback_text}
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Spread of a number over the draws that have one; None where none has."""
+
+    mean: float | None
+    median: float | None
+    low: float | None
+    high: float | None
+    share_without_answer: float
+
+
+@dataclass(frozen=True)
+class ProgrammeUncertainty:
+    """Spread of every headline at a level of coverage, and the chance that the net present value is below 0."""
+
+    draws: int
+    level: float
+    spread: HeadlineNumbers[Spread, Spread]
+    probability_npv_negative: float
+    probability_npv_negative_se: float
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the spreads and the chance for JSON."""
+        chance = {
+            "probability_npv_negative": self.probability_npv_negative,
+            "probability_npv_negative_se": self.probability_npv_negative_se,
+        }
+        return {"draws": self.draws, "level": self.level, **asdict(self.spread), **chance}
+
+
+def headline_draws(budget: Budget) -> HeadlineNumbers[FloatArray, FloatArray]:
+    """Headline numbers, arrays (draw,); NaN means "no single IRR" or "not within N years"."""
     year = min(YEAR_OF_CONTRIBUTION, budget.inputs.n_budget_years)
-    starts = budget.totals["R1"]
-    return {
-        "patients_per_year": starts / budget.inputs.n_budget_years,
-        "bleeds_averted": budget.totals["R3"],
-        "peak_cash": budget.peak_cash,
-        "year_3_net_contribution": budget.years["R11"][:, year],
-        "npv": budget.npv,
-        "irr": finance.irr(budget.years["R18"]),
-        "payback_years": finance.payback_years(budget.years["R19"]),
-        "net_cash": budget.totals["R18"],
-        "operating_cash": budget.totals["R14"],
-        "bed_days_released": budget.totals["R20"],
-        "beds_in_last_year": beds(budget.years["R20"][:, -1], budget.inputs.share_occupancy),
-    }
+    totals, years = budget.totals, budget.years
+    return HeadlineNumbers(
+        patients_per_year=totals[Row.STARTS] / budget.inputs.n_budget_years,
+        bleeds_averted=totals[Row.BLEEDS_AVERTED],
+        peak_cash=budget.peak_cash,
+        year_3_net_contribution=years[Row.NET_CONTRIBUTION][:, year],
+        npv=budget.npv,
+        irr=finance.irr(years[Row.NET_CASH]),
+        payback_years=finance.payback_years(years[Row.CUMULATIVE_CASH]),
+        net_cash=totals[Row.NET_CASH],
+        operating_cash=totals[Row.OPERATING_CASH],
+        bed_days_released=totals[Row.BED_DAYS],
+        beds_in_last_year=beds(years[Row.BED_DAYS][:, -1], budget.inputs.share_occupancy),
+    )
 
 
 def number_or_none(value: float) -> float | None:
@@ -42,21 +115,15 @@ def number_or_none(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def headline(budget: Budget) -> dict[str, Any]:
-    """Headline of a deterministic budget (the mean where there are draws), with words where a number does not exist."""
-    draws = headline_draws(budget)
-    numbers: dict[str, Any] = {k: number_or_none(float(a.mean())) for k, a in draws.items()}
-    years = budget.inputs.n_budget_years
-    numbers["irr_text"] = "no single IRR" if numbers["irr"] is None else f"{numbers['irr']:.1%}"
-    payback = numbers["payback_years"]
-    numbers["payback_text"] = f"not within {years} years" if payback is None else f"{payback:.1f} years"
-    if payback == 0:
-        numbers["payback_text"] = "at once"
-    return numbers
+def headline(budget: Budget) -> Headline:
+    """Headline of a deterministic budget (the mean where there are draws)."""
+    means = {name: float(draws.mean()) for name, draws in vars(headline_draws(budget)).items()}
+    irr, payback = (number_or_none(means.pop(name)) for name in ("irr", "payback_years"))
+    return Headline(**means, irr=irr, payback_years=payback, budget_years=budget.inputs.n_budget_years)
 
 
-def uncertainty(budget: Budget, level: float = 0.95) -> dict[str, Any]:
-    """Intervals of every headline over the draws, P(NPV < 0), and shares of draws without an answer.
+def uncertainty(budget: Budget, level: float = 0.95) -> ProgrammeUncertainty:
+    """Spread of every headline over the draws, P(NPV < 0), and shares of draws without an answer.
 
     Parameters
     ----------
@@ -65,21 +132,16 @@ def uncertainty(budget: Budget, level: float = 0.95) -> dict[str, Any]:
     level
         Coverage of the interval.
     """
-    tail = (1.0 - level) / 2.0
-    found: dict[str, Any] = {"draws": len(budget.npv), "level": level}
-    for name, draws in headline_draws(budget).items():
-        known = draws[np.isfinite(draws)]
-        low, middle, high = np.quantile(known, [tail, 0.5, 1.0 - tail]) if known.size else (np.nan,) * 3
-        found[name] = {
-            "mean": number_or_none(float(known.mean())) if known.size else None,
-            "median": number_or_none(middle),
-            "low": number_or_none(low),
-            "high": number_or_none(high),
-            "share_without_answer": 1.0 - known.size / draws.size,
-        }
+    spread = {name: _spread(draws, level) for name, draws in vars(headline_draws(budget)).items()}
     negative = budget.npv < 0
     share = float(negative.mean())
-    return found | {
-        "probability_npv_negative": share,
-        "probability_npv_negative_se": float(np.sqrt(share * (1.0 - share) / negative.size)),
-    }
+    error = float(np.sqrt(share * (1.0 - share) / negative.size))
+    return ProgrammeUncertainty(negative.size, level, HeadlineNumbers(**spread), share, error)
+
+
+def _spread(draws: FloatArray, level: float) -> Spread:
+    tail = (1.0 - level) / 2.0
+    known = draws[np.isfinite(draws)]
+    low, middle, high = np.quantile(known, [tail, 0.5, 1.0 - tail]) if known.size else (np.nan,) * 3
+    mean = number_or_none(float(known.mean())) if known.size else None
+    return Spread(mean, number_or_none(middle), number_or_none(low), number_or_none(high), 1.0 - known.size / draws.size)

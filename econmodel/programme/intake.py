@@ -9,7 +9,6 @@ transplanted and can no longer start.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +27,16 @@ FUNNEL_LABELS = {
     "n_referred_in": "plus referred in",
     "n_treated_elsewhere": "less treated elsewhere",
 }
+
+
+@dataclass(frozen=True)
+class FunnelStep:
+    """One step of the funnel: the input, whether it is a share, and the patients a year it leaves."""
+
+    step: str
+    value: float
+    is_share: bool
+    patients_per_year: float
 
 
 @dataclass(frozen=True)
@@ -95,14 +104,14 @@ def monthly_risk(profiles: ProfilesLike, mix: dict[str, float], activities: tupl
     return np.asarray(1.0 - (1.0 - risk) ** (1.0 / 12.0))
 
 
-def funnel_steps(inputs: ProgrammeInputs) -> list[dict[str, Any]]:
-    """List the funnel for display: step, input value, whether it is a share, patients a year left (means over draws)."""
+def funnel_steps(inputs: ProgrammeInputs) -> tuple[FunnelStep, ...]:
+    """List the funnel for display (means over draws)."""
     left, steps = 0.0, []
     for name, label in FUNNEL_LABELS.items():
         value = float(getattr(inputs, name).mean())
         left = {"n_endoscoped": value, "n_referred_in": left + value, "n_treated_elsewhere": left - value}.get(name, left * value)
-        steps.append({"step": label, "value": value, "is_share": name.startswith("share_"), "patients_per_year": left})
-    return steps
+        steps.append(FunnelStep(label, value, name.startswith("share_"), left))
+    return tuple(steps)
 
 
 def demand_by_month(inputs: ProgrammeInputs) -> FloatArray:

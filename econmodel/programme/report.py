@@ -1,48 +1,175 @@
-"""The programme's findings as one document: budget, views, downside, break-even, savings and sentences."""
+"""The result of a programme: its budget with all that a decision needs, and its form as JSON."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from functools import partial
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import AnalysisError
 from econmodel.programme.break_even import BreakEven, break_even
-from econmodel.programme.budget import Budget, Rows, is_change, run_budget
-from econmodel.programme.capacity import capacity_by_year, savings
-from econmodel.programme.downside import WORST_THREE, DownsideRow, Reprofile, downside_budgets, downside_table, favourable_budget
-from econmodel.programme.headline import headline, uncertainty
+from econmodel.programme.budget import Budget, Memo, is_change, run_budget
+from econmodel.programme.capacity import CapacityYear, Savings, capacity_by_year, savings
+from econmodel.programme.charts import BleedsYear, BridgeBar, CumulativeCash, bleeds_by_year, contribution_bridge, cumulative_cash
+from econmodel.programme.downside import (
+    CASH_ALONE,
+    WORST_THREE,
+    DownsideRow,
+    Reprofile,
+    downside_budgets,
+    downside_table,
+    favourable_budget,
+)
+from econmodel.programme.headline import Headline, ProgrammeUncertainty, headline, uncertainty
 from econmodel.programme.inputs import ProgrammeInputs
-from econmodel.programme.intake import funnel_steps
+from econmodel.programme.intake import FunnelStep, funnel_steps
 from econmodel.programme.protocols import PricesLike, ProfilesLike
-from econmodel.programme.rows import LABELS
+from econmodel.programme.rows import Row, Rows
 from econmodel.programme.sentences import amount, not_overlooked, uncomfortable_truths, verdict
-from econmodel.programme.views import own_view, payment_views
+from econmodel.programme.views import PaymentView, own_view, payment_views
 
 FloatArray = NDArray[np.float64]
+Name = TypeVar("Name", bound=str)
 QUARTERS_SHOWN = 8
 
 
 @dataclass(frozen=True)
-class ProgrammeFindings:
-    """The deterministic budget with what the decision needs; ``draws`` is a batch of draws of it, if there is one."""
+class Basis:
+    """What the money is counted in and by, and what is compared with what."""
+
+    cash: str
+    finance_rate: float
+    capital: str
+    budget_years: int
+    payment_view: str
+    is_change: bool
+    currency: str
+    current_mix: dict[str, float]
+    proposed_mix: dict[str, float]
+
+
+@dataclass(frozen=True)
+class BudgetYear:
+    """Rows of one year with what stands beside the cash (means over draws)."""
+
+    year: int
+    rows: dict[Row, float]
+    memo: Memo[float]
+
+
+@dataclass(frozen=True)
+class BudgetQuarter:
+    """Rows of one quarter (means over draws)."""
+
+    year: int
+    quarter: int
+    rows: dict[Row, float]
+
+
+@dataclass(frozen=True)
+class RunOff:
+    """What starters still bring in the months after the last year; outside the net present value."""
+
+    months: int
+    rows: dict[Row, float]
+
+
+@dataclass(frozen=True)
+class ProgrammeResult:
+    """The programme of a case: one deterministic budget, and what is read from it.
+
+    Attributes
+    ----------
+    budget
+        The deterministic budget itself.
+    years
+        Year 0 (the start) only where something is paid then.
+    quarters
+        The first :data:`QUARTERS_SHOWN`.
+    downside
+        The three worst together last.
+    uncertainty
+        Spread over draws; None without draws.
+    sentences, not_overlooked
+        What a decision maker must not overlook, and the part of it that a short paper must hold.
+    """
 
     budget: Budget
-    views: Mapping[str, dict[str, Any]]
+    basis: Basis
+    years: tuple[BudgetYear, ...]
+    quarters: tuple[BudgetQuarter, ...]
+    totals: dict[Row, float]
+    headline: Headline
+    funnel: tuple[FunnelStep, ...]
+    capacity: tuple[CapacityYear, ...]
+    savings: Savings
+    run_off: RunOff
+    views: Mapping[str, PaymentView]
     downside: tuple[DownsideRow, ...]
     break_even: BreakEven
-    favourable: Budget
-    worst: Budget
-    draws: Budget | None = None
+    uncertainty: ProgrammeUncertainty | None
+    verdict: str
+    sentences: tuple[str, ...]
+    not_overlooked: tuple[str, ...]
+    cumulative_cash: CumulativeCash
+    bridge: tuple[BridgeBar, ...]
+    bleeds: tuple[BleedsYear, ...]
 
-    def to_dict(self) -> dict[str, Any]:
-        """Give budget and findings as plain numbers and text, ready for JSON."""
-        document = budget_dict(self.budget)
-        return document | _findings_dict(self, document["headline"])
+    @property
+    def cash_alone(self) -> DownsideRow:
+        """The row in which freed staff time saves no cash."""
+        return next(row for row in self.downside if row.key == CASH_ALONE)
+
+    @property
+    def probability_npv_negative(self) -> float | None:
+        """Chance of a net present value below 0; None without draws."""
+        return None if self.uncertainty is None else self.uncertainty.probability_npv_negative
+
+    @property
+    def frames(self) -> dict[str, list[dict[str, Any]]]:
+        """Rows behind each chart, as files give them; of the downside the base case first."""
+        base = {"key": "base", "label": "Base case", "npv": self.headline.npv, "npv_change": 0.0}
+        worse = [{"key": r.key, "label": r.label, "npv": r.npv, "npv_change": r.npv_change} for r in self.downside]
+        return {
+            "cumulative_cash": self.cumulative_cash.to_json(),
+            "contribution_bridge": [asdict(bar) for bar in self.bridge],
+            "downside": [base, *worse],
+            "bleeds": [year.to_json() for year in self.bleeds],
+        }
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the result as the contract of ``econmodel budget --json`` has it."""
+        return {
+            "basis": asdict(self.basis),
+            "rows": {row: row.label for row in Row},
+            "years": [{"year": y.year, **y.rows, "memo": asdict(y.memo)} for y in self.years],
+            "quarters": [{"year": q.year, "quarter": q.quarter, **q.rows} for q in self.quarters],
+            "totals": self.totals,
+            "headline": self._headline(),
+            "funnel": [asdict(step) for step in self.funnel],
+            "capacity": [asdict(year) for year in self.capacity],
+            "savings": self.savings.to_json(),
+            "run_off": {"months": self.run_off.months} | self.run_off.rows,
+            "views": {name: view.to_json() for name, view in self.views.items()},
+            "downside": [row.to_json() for row in self.downside],
+            "break_even": self.break_even.to_json(),
+            "uncertainty": None if self.uncertainty is None else self.uncertainty.to_json(),
+            "sentences": list(self.sentences),
+            "not_overlooked": list(self.not_overlooked),
+            "frames": self.frames,
+        }
+
+    def _headline(self) -> dict[str, Any]:
+        return self.headline.to_json() | {
+            "break_even_starts_per_year": self.break_even.searched,
+            "expected_starts_per_year": self.break_even.expected,
+            "verdict": self.verdict,
+            "probability_npv_negative": self.probability_npv_negative,
+        }
 
 
 def programme_case(
@@ -52,7 +179,7 @@ def programme_case(
     categories: Mapping[str, str],
     reprofile: Reprofile,
     draws: Budget | None = None,
-) -> ProgrammeFindings:
+) -> ProgrammeResult:
     """Run the deterministic budget with everything the decision needs.
 
     Parameters
@@ -75,75 +202,63 @@ def programme_case(
         raise AnalysisError(what, fix="run the batch with run_budget and give it as draws")
     runs = downside_budgets(budget, profiles, prices, categories, reprofile)
     favourable = favourable_budget(budget, profiles, prices, categories)
-    return ProgrammeFindings(
-        budget,
-        payment_views(budget, profiles, prices, categories),
-        downside_table(budget, runs),
-        break_even(budget, prices, categories),
-        favourable,
-        runs[WORST_THREE][1],
-        draws,
+    views, rows = payment_views(budget, profiles, prices, categories), downside_table(budget, runs)
+    volume = break_even(budget, prices, categories)
+    return ProgrammeResult(
+        budget=budget,
+        basis=_basis(budget),
+        years=budget_years(budget),
+        quarters=_quarters(budget),
+        totals=means(budget.totals),
+        headline=headline(budget),
+        funnel=funnel_steps(inputs),
+        capacity=capacity_by_year(budget),
+        savings=savings(budget),
+        run_off=RunOff(budget.activity.run_off_months, means(budget.run_off)),
+        views=views,
+        downside=rows,
+        break_even=volume,
+        uncertainty=None if draws is None else uncertainty(draws),
+        verdict=verdict(budget, rows),
+        sentences=tuple(uncomfortable_truths(budget, views, rows, volume)),
+        not_overlooked=tuple(not_overlooked(budget, rows, partial(amount, currency=inputs.currency))),
+        cumulative_cash=cumulative_cash(budget, favourable, runs[WORST_THREE][1], draws),
+        bridge=contribution_bridge(budget),
+        bleeds=bleeds_by_year(budget),
     )
 
 
-def budget_dict(budget: Budget) -> dict[str, Any]:
-    """Give a budget as plain numbers and text; means over draws where there are several.
-
-    Year 0 (the start) is listed only where something is paid then.
-    """
-    years = [y for y in range(budget.inputs.n_budget_years + 1) if y > 0 or np.any(budget.years["R18"][:, 0])]
-    return {
-        "basis": _basis(budget),
-        "rows": LABELS,
-        "years": [{"year": y, **_column(budget.years, y), "memo": _column(budget.memo, y)} for y in years],
-        "quarters": [
-            {"year": q // 4 + 1, "quarter": q % 4 + 1, **_column(budget.quarters, q)}
-            for q in range(min(QUARTERS_SHOWN, 4 * budget.inputs.n_budget_years))
-        ],
-        "totals": {k: float(a.mean()) for k, a in budget.totals.items()},
-        "headline": headline(budget),
-        "funnel": funnel_steps(budget.inputs),
-        "capacity": capacity_by_year(budget),
-        "savings": savings(budget),
-        "run_off": {"months": budget.activity.run_off_months} | {k: float(a.mean()) for k, a in budget.run_off.items()},
-    }
+def means(rows: Rows) -> dict[Row, float]:
+    """Mean of each row over the draws."""
+    return {row: float(values.mean()) for row, values in rows.items()}
 
 
-def _findings_dict(found: ProgrammeFindings, document: dict[str, Any]) -> dict[str, Any]:
-    budget = found.budget
-    volume = asdict(found.break_even) | {"text": found.break_even.text}
-    spread = None if found.draws is None else uncertainty(found.draws)
-    return {
-        "headline": document
-        | {
-            "break_even_starts_per_year": found.break_even.searched,
-            "expected_starts_per_year": found.break_even.expected,
-            "verdict": verdict(budget, found.downside),
-            "probability_npv_negative": None if spread is None else spread["probability_npv_negative"],
-        },
-        "views": dict(found.views),
-        "downside": [row.to_dict() for row in found.downside],
-        "break_even": volume,
-        "uncertainty": spread,
-        "sentences": uncomfortable_truths(budget, found.views, found.downside, found.break_even),
-        "not_overlooked": not_overlooked(budget, found.downside, partial(amount, currency=budget.inputs.currency)),
-    }
+def budget_years(budget: Budget) -> tuple[BudgetYear, ...]:
+    """Give the years of a budget; year 0 (the start) only where something is paid then."""
+    years = [y for y in range(budget.inputs.n_budget_years + 1) if y > 0 or np.any(budget.years[Row.NET_CASH][:, 0])]
+    return tuple(BudgetYear(y, _column(budget.years, y), Memo(**_column(vars(budget.memo), y))) for y in years)
 
 
-def _basis(budget: Budget) -> dict[str, Any]:
+def _quarters(budget: Budget) -> tuple[BudgetQuarter, ...]:
+    quarters = budget.quarters
+    shown = range(min(QUARTERS_SHOWN, 4 * budget.inputs.n_budget_years))
+    return tuple(BudgetQuarter(q // 4 + 1, q % 4 + 1, _column(quarters, q)) for q in shown)
+
+
+def _basis(budget: Budget) -> Basis:
     inputs = budget.inputs
-    return {
-        "cash": inputs.cash_basis,
-        "finance_rate": float(budget.rate.mean()),
-        "capital": inputs.capital_basis,
-        "budget_years": inputs.n_budget_years,
-        "payment_view": own_view(inputs),
-        "is_change": is_change(inputs),
-        "currency": inputs.currency,
-        "current_mix": inputs.current_mix,
-        "proposed_mix": inputs.proposed_mix,
-    }
+    return Basis(
+        cash=inputs.cash_basis,
+        finance_rate=float(budget.rate.mean()),
+        capital=inputs.capital_basis,
+        budget_years=inputs.n_budget_years,
+        payment_view=own_view(inputs),
+        is_change=is_change(inputs),
+        currency=inputs.currency,
+        current_mix=inputs.current_mix,
+        proposed_mix=inputs.proposed_mix,
+    )
 
 
-def _column(rows: Rows, position: int) -> dict[str, float]:
-    return {k: float(a[:, position].mean()) for k, a in rows.items()}
+def _column(rows: Mapping[Name, FloatArray], position: int) -> dict[Name, float]:
+    return {name: float(values[:, position].mean()) for name, values in rows.items()}

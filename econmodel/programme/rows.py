@@ -7,6 +7,7 @@ avoided holds everything outside the prophylaxis category: bleeds, care after th
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,30 +19,47 @@ from econmodel.programme.intake import running
 from econmodel.programme.payers import BLEED_ADMISSIONS, SURVEILLANCE, UnitMoney
 
 FloatArray = NDArray[np.float64]
-LABELS: dict[str, str] = {
-    "R1": "Starts",
-    "R2": "Treatment sessions",
-    "R3": "Bleeds averted",
-    "R4": "Prophylaxis income",
-    "R5": "Prophylaxis variable cost",
-    "R6": "Prophylaxis contribution",
-    "R7": "Variable cost of bleeds avoided",
-    "R8": "Income lost on bleeds avoided",
-    "R9": "Contribution of refilled beds",
-    "R10": "Contribution of displaced work",
-    "R11": "Net contribution",
-    "R12": "Step-fixed cost",
-    "R13": "Fixed cost",
-    "R14": "Operating cash",
-    "R15": "Tax",
-    "R16": "Increase in working capital",
-    "R17": "Capital less salvage",
-    "R18": "Net cash",
-    "R19": "Cumulative net cash",
-    "R19_present_value": "Present value of net cash",
-    "R20": "Net bed-days released",
-}
-MONEY_ROWS = ("R4", "R5", "R6", "R7", "R8", "R9", "R10", "R11", "R12", "R13", "R14", "R15", "R16", "R17", "R18")
+Rows = dict["Row", FloatArray]
+
+
+class Row(StrEnum):
+    """Row of the budget: its code, as files give it, with its label; a cost is taken away, a count is no money."""
+
+    label: str
+    is_cost: bool
+    is_count: bool
+
+    def __new__(cls, code: str, label: str, kind: str = "") -> Row:
+        """Make a row of a code, a label and a kind: ``cost``, ``count`` or neither."""
+        row = str.__new__(cls, code)
+        row._value_ = code
+        row.label, row.is_cost, row.is_count = label, kind == "cost", kind == "count"
+        return row
+
+    STARTS = "R1", "Starts", "count"
+    SESSIONS = "R2", "Treatment sessions", "count"
+    BLEEDS_AVERTED = "R3", "Bleeds averted", "count"
+    PROPHYLAXIS_INCOME = "R4", "Prophylaxis income"
+    PROPHYLAXIS_COST = "R5", "Prophylaxis variable cost", "cost"
+    PROPHYLAXIS_CONTRIBUTION = "R6", "Prophylaxis contribution"
+    BLEED_COST_AVOIDED = "R7", "Variable cost of bleeds avoided"
+    BLEED_INCOME_LOST = "R8", "Income lost on bleeds avoided", "cost"
+    REFILLED_BEDS = "R9", "Contribution of refilled beds"
+    DISPLACED_WORK = "R10", "Contribution of displaced work", "cost"
+    NET_CONTRIBUTION = "R11", "Net contribution"
+    STEP_COST = "R12", "Step-fixed cost", "cost"
+    FIXED_COST = "R13", "Fixed cost", "cost"
+    OPERATING_CASH = "R14", "Operating cash"
+    TAX = "R15", "Tax", "cost"
+    WORKING_CAPITAL = "R16", "Increase in working capital", "cost"
+    CAPITAL = "R17", "Capital less salvage", "cost"
+    NET_CASH = "R18", "Net cash"
+    CUMULATIVE_CASH = "R19", "Cumulative net cash"
+    PRESENT_VALUE = "R19_present_value", "Present value of net cash"
+    BED_DAYS = "R20", "Net bed-days released", "count"
+
+
+MONEY_ROWS = tuple(row for row in Row if not row.is_count and row not in (Row.CUMULATIVE_CASH, Row.PRESENT_VALUE))
 
 
 @dataclass(frozen=True)
@@ -99,7 +117,7 @@ def session_slots(inputs: ProgrammeInputs, activity: ProgrammeActivity, change: 
 
 def contribution_rows(
     inputs: ProgrammeInputs, activity: ProgrammeActivity, change: FloatArray, money: UnitMoney, prices: PriceIndices
-) -> dict[str, FloatArray]:
+) -> Rows:
     """Rows R2 to R11 and R20 of any change in activity.
 
     Parameters
@@ -120,19 +138,27 @@ def contribution_rows(
         other = np.einsum("dpa,da->dp", *_same(change, money.variable_cost * (mask & ~money.is_device)))
         return np.asarray(prices.devices * device + prices.mixed * other)
 
-    rows = {"R2": activity.total(change, "sessions"), "R3": -activity.total(change, "first_bleeds", "rebleeds")}
-    rows["R4"], rows["R5"] = income(money.is_prophylaxis), cost(money.is_prophylaxis)
-    rows["R6"] = rows["R4"] - rows["R5"]
-    saved = -cost(~money.is_prophylaxis)
-    rows["R7"] = np.where(saved > 0, saved * inputs.saving_factor[:, None], saved)
-    rows["R8"] = -income(~money.is_prophylaxis)
-    rows["R20"] = bed_days_released(inputs, activity, change)
-    refill = (inputs.share_bed_refill * inputs.c_refill_contribution)[:, None]
-    rows["R9"] = prices.tariff * rows["R20"] * refill
-    displaced = (inputs.share_sessions_displacing * inputs.c_displaced_contribution)[:, None]
-    rows["R10"] = prices.tariff * session_slots(inputs, activity, change) * displaced
-    rows["R11"] = rows["R6"] + rows["R7"] - rows["R8"] + rows["R9"] - rows["R10"]
-    return rows
+    own_income, own_cost = income(money.is_prophylaxis), cost(money.is_prophylaxis)
+    saved, lost = -cost(~money.is_prophylaxis), -income(~money.is_prophylaxis)
+    saved = np.where(saved > 0, saved * inputs.saving_factor[:, None], saved)
+    days = bed_days_released(inputs, activity, change)
+    refilled = prices.tariff * days * (inputs.share_bed_refill * inputs.c_refill_contribution)[:, None]
+    per_slot = (inputs.share_sessions_displacing * inputs.c_displaced_contribution)[:, None]
+    displaced = prices.tariff * session_slots(inputs, activity, change) * per_slot
+    contribution = own_income - own_cost
+    return {
+        Row.SESSIONS: activity.total(change, "sessions"),
+        Row.BLEEDS_AVERTED: -activity.total(change, "first_bleeds", "rebleeds"),
+        Row.PROPHYLAXIS_INCOME: own_income,
+        Row.PROPHYLAXIS_COST: own_cost,
+        Row.PROPHYLAXIS_CONTRIBUTION: contribution,
+        Row.BLEED_COST_AVOIDED: saved,
+        Row.BLEED_INCOME_LOST: lost,
+        Row.BED_DAYS: days,
+        Row.REFILLED_BEDS: refilled,
+        Row.DISPLACED_WORK: displaced,
+        Row.NET_CONTRIBUTION: contribution + saved - lost + refilled - displaced,
+    }
 
 
 def surveillance_contribution(activity: ProgrammeActivity, money: UnitMoney, prices: PriceIndices) -> FloatArray:

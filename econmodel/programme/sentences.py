@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
-from typing import Any
 
 from econmodel.parameters.money import money, number
 from econmodel.programme.break_even import BreakEven
@@ -12,7 +11,8 @@ from econmodel.programme.budget import Budget, is_change
 from econmodel.programme.capacity import closable_blocks
 from econmodel.programme.downside import CASH_ALONE, LEAST_EFFECT, NEW_EQUIPMENT, WORST_THREE, DownsideRow
 from econmodel.programme.headline import headline
-from econmodel.programme.views import bleed_margin
+from econmodel.programme.rows import Row
+from econmodel.programme.views import PaymentView, bleed_margin
 
 CAUTION = (
     "This is a planning model for services, not advice for a patient. No guideline read makes an endoscopic "
@@ -35,7 +35,7 @@ def amount(value: float, currency: str) -> str:
 
 
 def uncomfortable_truths(
-    budget: Budget, views: Mapping[str, Mapping[str, Any]], rows: Sequence[DownsideRow], volume: BreakEven
+    budget: Budget, views: Mapping[str, PaymentView], rows: Sequence[DownsideRow], volume: BreakEven
 ) -> list[str]:
     """Say what a decision maker must not overlook.
 
@@ -69,7 +69,7 @@ def not_overlooked(budget: Budget, rows: Sequence[DownsideRow], cash: Said) -> l
 
 def verdict(budget: Budget, rows: Sequence[DownsideRow]) -> str:
     """Say whether the programme pays for itself, and on what that rests; one that brings bleeds does nothing else."""
-    averted = round(float(budget.totals["R3"].mean()), 1)
+    averted = round(float(budget.totals[Row.BLEEDS_AVERTED].mean()), 1)
     if averted < 0:
         return f"brings {number(-averted, 1)} more bleeds than today's mix"
     if budget.npv.mean() < 0:
@@ -82,10 +82,10 @@ def _result(budget: Budget, rows: Sequence[DownsideRow], volume: BreakEven, cash
     years = budget.inputs.n_budget_years
     numbers = headline(budget)
     yield (
-        f"Over {years} years the programme {verdict(budget, rows)}: net present value {cash(numbers['npv'])}, payback "
-        f"{numbers['payback_text']}, lowest cumulative cash {cash(numbers['peak_cash'])}."
+        f"Over {years} years the programme {verdict(budget, rows)}: net present value {cash(numbers.npv)}, payback "
+        f"{numbers.payback_text}, lowest cumulative cash {cash(numbers.peak_cash)}."
     )
-    saved, share = float(budget.totals["R7"].mean()), float(budget.inputs.share_saving_cash_releasing.mean())
+    saved, share = float(budget.totals[Row.BLEED_COST_AVOIDED].mean()), float(budget.inputs.share_saving_cash_releasing.mean())
     if saved > 0:
         alone = next(row for row in rows if row.key == CASH_ALONE)
         yield (
@@ -96,43 +96,47 @@ def _result(budget: Budget, rows: Sequence[DownsideRow], volume: BreakEven, cash
     yield f"Break-even volume: {volume.text}."
 
 
-def _averted_bleeds(views: Mapping[str, Mapping[str, Any]], cash: Said) -> Iterator[str]:
+def _averted_bleeds(views: Mapping[str, PaymentView], cash: Said) -> Iterator[str]:
     """What a bleed averted does to the margin, as the hospital is paid and under per-episode payment."""
-    for view in [views[name] for name in ("as_paid", "per_episode") if name in views]:
-        under = f"Under {view['label'].lower()}" if view is views["per_episode"] else "As this hospital is paid"
-        per_bleed = view["bleed_margin_per_bleed"]
-        if view["bleeds_averted"] < 0:
-            gain = view["bleed_margin"] > 0
+    for name in ("as_paid", "per_episode"):
+        if name not in views:
+            continue
+        view = views[name]
+        under = f"Under {view.label.lower()}" if name == "per_episode" else "As this hospital is paid"
+        averted = view.headline.bleeds_averted
+        if averted < 0:
+            gain = view.bleed_margin > 0
             harm = ": money that comes from harm is no reason to start" if gain else ""
             yield (
-                f"{under} the hospital {'gains' if gain else 'loses'} {cash(abs(view['bleed_margin']))} on "
-                f"{-view['bleeds_averted']:.1f} more bleeds than today's mix{harm}."
+                f"{under} the hospital {'gains' if gain else 'loses'} {cash(abs(view.bleed_margin))} on "
+                f"{-averted:.1f} more bleeds than today's mix{harm}."
             )
-        elif view["averted_bleed_lowers_cash"]:
+        elif view.averted_bleed_lowers_cash:
             yield f"{under} {lowered_margin(view, cash)}"
-        elif per_bleed is not None:
-            yield (f"{under} each bleed averted raises the margin by {cash(per_bleed)}: it costs more at the margin than it is paid.")
+        elif averted:
+            raised = cash(view.bleed_margin_per_bleed)
+            yield f"{under} each bleed averted raises the margin by {raised}: it costs more at the margin than it is paid."
 
 
-def lowered_margin(view: Mapping[str, Any], cash: Said) -> str:
+def lowered_margin(view: PaymentView, cash: Said) -> str:
     """Say that averted bleeds lower the margin, or the cash alone, and what refill of beds would make it neutral."""
-    in_cash = cash(-view["cash_margin_per_bleed"])
-    if not view["averted_bleed_lowers_margin"]:
+    in_cash = cash(-view.cash_margin_per_bleed)
+    if not view.averted_bleed_lowers_margin:
         return (
-            f"each bleed averted raises the margin by {cash(view['bleed_margin_per_bleed'])} only if the staff time it "
+            f"each bleed averted raises the margin by {cash(view.bleed_margin_per_bleed)} only if the staff time it "
             f"frees counts as money; in cash it loses {in_cash}."
         )
     said = (
-        f"each bleed averted lowers the hospital's margin by {cash(-view['bleed_margin_per_bleed'])} ({in_cash} if freed "
+        f"each bleed averted lowers the hospital's margin by {cash(-view.bleed_margin_per_bleed)} ({in_cash} if freed "
         "staff time saves no cash): the payment lost exceeds the cost avoided."
     )
-    needed, share = view["neutral_refill_per_refilled_day"], view["refill_share_input"]
+    needed, share = view.neutral_refill.per_refilled_day, view.refill_share
     if needed is not None:
         return (
             f"{said} {cash(needed)} per refilled bed-day, with {share:.0%} of days refilled, would make the first "
-            f"neutral; the input is {cash(view['refill_contribution_input'])}."
+            f"neutral; the input is {cash(view.refill_contribution)}."
         )
-    full = view["neutral_refill_at_full_refill"]
+    full = view.neutral_refill.at_full_refill
     return (
         said
         if full is None
@@ -140,8 +144,8 @@ def lowered_margin(view: Mapping[str, Any], cash: Said) -> str:
     )
 
 
-def _views(views: Mapping[str, Mapping[str, Any]], cash: Said) -> Iterator[str]:
-    values = {name: view["npv"] for name, view in views.items()}
+def _views(views: Mapping[str, PaymentView], cash: Said) -> Iterator[str]:
+    values = {name: view.headline.npv for name, view in views.items()}
     depends = ": the answer depends on how the hospital is paid" if len({v >= 0 for v in values.values()}) > 1 else ""
     yield (
         f"Net present value under per-episode payment {cash(values['per_episode'])}, under a block budget "
@@ -150,13 +154,13 @@ def _views(views: Mapping[str, Mapping[str, Any]], cash: Said) -> Iterator[str]:
 
 
 def _programme_margin(budget: Budget, cash: Said) -> Iterator[str]:
-    starts, contribution = float(budget.totals["R1"].mean()), float(budget.totals["R6"].mean())
+    starts, contribution = float(budget.totals[Row.STARTS].mean()), float(budget.totals[Row.PROPHYLAXIS_CONTRIBUTION].mean())
     if starts and contribution < 0:
         yield (
             f"The programme's own work loses {cash(-contribution / starts)} per patient before any bleed is "
             f"averted: its income does not cover its variable cost."
         )
-    surveillance = float(budget.memo["surveillance_contribution"].sum(axis=1).mean())
+    surveillance = float(budget.memo.surveillance_contribution.sum(axis=1).mean())
     if surveillance > contribution > 0:
         yield (
             f"Surveillance examinations bring {cash(surveillance)} of contribution, and treatment itself loses "
@@ -171,7 +175,7 @@ def _programme_margin(budget: Budget, cash: Said) -> Iterator[str]:
 
 def _less_good(budget: Budget, rows: Sequence[DownsideRow]) -> Iterator[str]:
     better = [row for row in rows if row.key in LESS_GOOD and row.npv_change > 0]
-    if better and bleed_margin(budget) < 0 < budget.totals["R3"].mean():
+    if better and bleed_margin(budget) < 0 < budget.totals[Row.BLEEDS_AVERTED].mean():
         yield (
             f"The money looks better in {len(better)} of {len(LESS_GOOD)} cases in which the treatment does less good: "
             "averted bleeds cost this hospital margin, so a good net present value is no evidence that patients gain."
@@ -180,7 +184,7 @@ def _less_good(budget: Budget, rows: Sequence[DownsideRow]) -> Iterator[str]:
 
 def _beds(budget: Budget) -> Iterator[str]:
     numbers = headline(budget)
-    beds, days = numbers["beds_in_last_year"], numbers["bed_days_released"]
+    beds, days = numbers.beds_in_last_year, numbers.bed_days_released
     if days < 0.5:
         used = f": it uses {number(-days)} more than it saves" if days <= -0.5 else ""
         yield f"The programme releases no bed-days{used}."
@@ -192,7 +196,7 @@ def _beds(budget: Budget) -> Iterator[str]:
 
 def _equipment(budget: Budget, rows: Sequence[DownsideRow], cash: Said) -> Iterator[str]:
     new = next(row for row in rows if row.key == NEW_EQUIPMENT)
-    starts = headline(budget)["patients_per_year"]
+    starts = headline(budget).patients_per_year
     if new.npv < 0:
         rests = (
             "" if budget.inputs.capital_basis == "purchase" else "; the case rests on a share of equipment the hospital already has"
@@ -228,7 +232,7 @@ def _waiting(budget: Budget) -> Iterator[str]:
 def _run_off(budget: Budget, cash: Said) -> Iterator[str]:
     months = budget.activity.run_off_months
     if months:
-        value = float(budget.run_off["R11"].mean())
+        value = float(budget.run_off[Row.NET_CONTRIBUTION].mean())
         brings = f"bring {cash(value)} more" if value >= 0 else f"take {cash(-value)} of"
         yield (
             f"Patients started within the budget {brings} net contribution in the {months // 12} years after it "

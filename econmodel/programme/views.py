@@ -15,11 +15,11 @@ from typing import Any
 import numpy as np
 
 from econmodel.programme.budget import Budget, run_budget
-from econmodel.programme.headline import headline, number_or_none
+from econmodel.programme.headline import Headline, headline, number_or_none
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.payers import pure_margin
 from econmodel.programme.protocols import PricesLike, ProfilesLike
-from econmodel.programme.rows import MONEY_ROWS, price_indices
+from econmodel.programme.rows import MONEY_ROWS, Row, price_indices
 
 LABELS = {"as_paid": "As paid now", "per_episode": "Per-episode payment", "block": "Block budget"}
 VIEWS = ("per_episode", "block")
@@ -36,6 +36,73 @@ class NeutralRefill:
 
     per_refilled_day: float | None
     at_full_refill: float | None
+
+
+@dataclass(frozen=True)
+class PaymentView:
+    """The budget under one way of being paid.
+
+    Attributes
+    ----------
+    bleed_margin, cash_margin
+        Margin of the bleeds averted over the budget, with the staff time they free and in cash alone.
+    refill_contribution, refill_share
+        Inputs: contribution of a refilled bed-day, and the share of released days that are refilled.
+    """
+
+    label: str
+    headline: Headline
+    totals: dict[Row, float]
+    net_cash_by_year: tuple[float, ...]
+    bleed_margin: float
+    cash_margin: float
+    refill_contribution: float
+    refill_share: float
+    neutral_refill: NeutralRefill
+
+    @property
+    def bleed_margin_per_bleed(self) -> float:
+        """Margin of a bleed averted; NaN where there is none."""
+        return self._per_bleed(self.bleed_margin)
+
+    @property
+    def cash_margin_per_bleed(self) -> float:
+        """Cash margin of a bleed averted; NaN where there is none."""
+        return self._per_bleed(self.cash_margin)
+
+    @property
+    def averted_bleed_lowers_margin(self) -> bool:
+        """Whether bleeds are averted at a loss."""
+        return self.bleed_margin < 0 < self.headline.bleeds_averted
+
+    @property
+    def averted_bleed_lowers_cash(self) -> bool:
+        """Whether bleeds are averted at a loss of cash."""
+        return self.cash_margin < 0 < self.headline.bleeds_averted
+
+    def _per_bleed(self, margin: float) -> float:
+        averted = self.headline.bleeds_averted
+        return margin / averted if averted else np.nan
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the view for JSON."""
+        numbers = self.headline.to_json()
+        return {
+            "label": self.label,
+            **{name: numbers[name] for name in HEADLINES},
+            "totals": self.totals,
+            "net_cash_by_year": list(self.net_cash_by_year),
+            "bleeds_averted": self.headline.bleeds_averted,
+            "bleed_margin": self.bleed_margin,
+            "bleed_margin_per_bleed": number_or_none(self.bleed_margin_per_bleed),
+            "averted_bleed_lowers_margin": self.averted_bleed_lowers_margin,
+            "cash_margin_per_bleed": number_or_none(self.cash_margin_per_bleed),
+            "averted_bleed_lowers_cash": self.averted_bleed_lowers_cash,
+            "refill_contribution_input": self.refill_contribution,
+            "refill_share_input": self.refill_share,
+            "neutral_refill_per_refilled_day": self.neutral_refill.per_refilled_day,
+            "neutral_refill_at_full_refill": self.neutral_refill.at_full_refill,
+        }
 
 
 def view_inputs(inputs: ProgrammeInputs, view: str) -> ProgrammeInputs:
@@ -61,14 +128,14 @@ def other_views(inputs: ProgrammeInputs) -> tuple[str, ...]:
 
 def bleed_margin(budget: Budget) -> float:
     """Margin of the bleeds averted over the budget: variable cost avoided less income lost, R7 - R8 (mean)."""
-    return float((budget.totals["R7"] - budget.totals["R8"]).mean())
+    return float((budget.totals[Row.BLEED_COST_AVOIDED] - budget.totals[Row.BLEED_INCOME_LOST]).mean())
 
 
 def cash_margin(budget: Budget) -> float:
     """Margin of the bleeds averted where the staff time they free saves no cash (mean)."""
-    saved = budget.totals["R7"]
+    saved = budget.totals[Row.BLEED_COST_AVOIDED]
     cash = np.where(saved > 0, saved * budget.inputs.share_saving_cash_releasing, saved)
-    return float((cash - budget.totals["R8"]).mean())
+    return float((cash - budget.totals[Row.BLEED_INCOME_LOST]).mean())
 
 
 def neutral_refill(budget: Budget) -> NeutralRefill:
@@ -82,47 +149,37 @@ def neutral_refill(budget: Budget) -> NeutralRefill:
     inputs = budget.inputs
     prices = price_indices(inputs)
     level = prices.tariff / (prices.general if inputs.cash_basis == "real" else 1.0)
-    days = float((budget.years["R20"] * level).sum(axis=1).mean())
+    days = float((budget.years[Row.BED_DAYS] * level).sum(axis=1).mean())
     lost = -bleed_margin(budget)
     share = float(inputs.share_bed_refill.mean())
     full = lost / days if days > 0 else None
     return NeutralRefill(None if full is None or share == 0 else full / share, full)
 
 
-def payment_views(
-    budget: Budget, profiles: ProfilesLike, prices: PricesLike, categories: Mapping[str, str]
-) -> dict[str, dict[str, Any]]:
+def payment_views(budget: Budget, profiles: ProfilesLike, prices: PricesLike, categories: Mapping[str, str]) -> dict[str, PaymentView]:
     """Run both views, beside the budget itself where the site's payers are a mixture of the two.
 
     Returns
     -------
     dict
-        ``as_paid`` (a mixture only), ``per_episode`` and ``block``, each with label, headline numbers, row totals, net
-        cash by year, the margin of bleeds averted (total and per bleed) and the neutral refill contribution.
+        ``as_paid`` (a mixture only), ``per_episode`` and ``block``.
     """
     runs = {view: run_budget(view_inputs(budget.inputs, view), profiles, prices, categories) for view in VIEWS}
     mixture = {"as_paid": budget} if own_view(budget.inputs) == "as_paid" else {}
     return {view: describe_view(run, view) for view, run in (mixture | runs).items()}
 
 
-def describe_view(budget: Budget, view: str) -> dict[str, Any]:
-    """Give one view as plain numbers."""
-    margin, in_cash, averted = bleed_margin(budget), cash_margin(budget), float(budget.totals["R3"].mean())
-    neutral = neutral_refill(budget)
-    numbers = headline(budget)
-    return {
-        "label": LABELS[view],
-        **{name: numbers[name] for name in HEADLINES},
-        "totals": {row: float(budget.totals[row].mean()) for row in MONEY_ROWS},
-        "net_cash_by_year": [float(v) for v in budget.years["R18"].mean(axis=0)[1:]],
-        "bleeds_averted": averted,
-        "bleed_margin": margin,
-        "bleed_margin_per_bleed": number_or_none(margin / averted) if averted else None,
-        "averted_bleed_lowers_margin": bool(margin < 0 < averted),
-        "cash_margin_per_bleed": number_or_none(in_cash / averted) if averted else None,
-        "averted_bleed_lowers_cash": bool(in_cash < 0 < averted),
-        "refill_contribution_input": float(np.mean(budget.inputs.c_refill_contribution)),
-        "refill_share_input": float(np.mean(budget.inputs.share_bed_refill)),
-        "neutral_refill_per_refilled_day": neutral.per_refilled_day,
-        "neutral_refill_at_full_refill": neutral.at_full_refill,
-    }
+def describe_view(budget: Budget, view: str) -> PaymentView:
+    """Give one view as plain numbers (means over draws)."""
+    totals = budget.totals
+    return PaymentView(
+        label=LABELS[view],
+        headline=headline(budget),
+        totals={row: float(totals[row].mean()) for row in MONEY_ROWS},
+        net_cash_by_year=tuple(float(v) for v in budget.years[Row.NET_CASH].mean(axis=0)[1:]),
+        bleed_margin=bleed_margin(budget),
+        cash_margin=cash_margin(budget),
+        refill_contribution=float(np.mean(budget.inputs.c_refill_contribution)),
+        refill_share=float(np.mean(budget.inputs.share_bed_refill)),
+        neutral_refill=neutral_refill(budget),
+    )

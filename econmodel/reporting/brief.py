@@ -25,6 +25,7 @@ from econmodel.reporting.tables import focus_strategy
 if TYPE_CHECKING:
     from econmodel.economics.evaluate import Evaluation
     from econmodel.parameters.loading import Case
+    from econmodel.programme.report import ProgrammeResult
 
 FORMATS = ("html", "pdf", "docx")
 PAPERS = ("brief", "report")
@@ -38,7 +39,7 @@ def build_reports(
     folder: Path,
     *,
     psa: dict[str, Any] | None = None,
-    programme: dict[str, Any] | None = None,
+    programme: ProgrammeResult | None = None,
     findings: Findings | None = None,
     papers: Collection[str] = ("brief",),
     formats: Collection[str] = ("html",),

@@ -13,13 +13,14 @@ from econmodel.reporting.tables import focus_strategy
 
 if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
+    from econmodel.programme.report import ProgrammeResult
 
 
 def brief_paper(
     case: Case,
     document: Document,
     *,
-    programme: dict[str, Any] | None = None,
+    programme: ProgrammeResult | None = None,
     psa: dict[str, Any] | None = None,
     with_inputs: bool = False,
 ) -> Paper:
@@ -28,7 +29,7 @@ def brief_paper(
     Parameters
     ----------
     programme
-        The programme's document with its chart data; without it the brief is about one patient, not a budget.
+        The programme's result; without it the brief is about one patient, not a budget.
     psa
         Analysis with all inputs varied together, for the interval of the NNT.
     with_inputs

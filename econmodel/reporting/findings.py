@@ -10,6 +10,7 @@ from econmodel.reporting.content import Section
 
 if TYPE_CHECKING:
     from econmodel.economics.validation import CheckRow
+    from econmodel.programme.report import ProgrammeResult
     from econmodel.uncertainty.deterministic import TornadoRow
     from econmodel.uncertainty.questions import Question
     from econmodel.uncertainty.scenarios import ScenarioRow
@@ -24,7 +25,7 @@ class Findings:
     psa
         ``Psa.to_dict()``: all inputs varied together.
     programme
-        :func:`programme_data.programme_document` of the programme's budget.
+        The programme's budget, with all that a decision needs.
     one_way, scenarios
         :func:`analysis_block` of a one-way or scenario analysis.
     checks
@@ -34,7 +35,7 @@ class Findings:
     """
 
     psa: dict[str, Any] | None = None
-    programme: dict[str, Any] | None = None
+    programme: ProgrammeResult | None = None
     one_way: dict[str, Any] | None = None
     scenarios: dict[str, Any] | None = None
     checks: Sequence[CheckRow] | None = None

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import Chart
@@ -16,8 +15,12 @@ if TYPE_CHECKING:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Rectangle
 
-Programme = Mapping[str, Any]
-FAN = (("q2.5", "q97.5", 0.14), ("q25", "q75", 0.24))
+    from econmodel.programme.downside import DownsideRow
+    from econmodel.programme.report import ProgrammeResult
+    from econmodel.programme.rows import Row
+
+CHARTS = ("programme_cash", "programme_bridge", "programme_downside", "programme_bleeds")
+FAN = ((0.025, 0.975, 0.14), (0.25, 0.75, 0.24))
 LINES = {
     "base": (ACCENT, "-", "Base case"),
     "best": ("#0b8659", (0, (5, 2)), "Favourable"),
@@ -45,19 +48,15 @@ SHORT_LABELS = {
 GAIN, LOSS = "#3f7f9b", "#c8573d"
 
 
-def plot_cash(programme: Programme, *, ax: Axes, currency: str) -> dict[str, Line2D]:
+def plot_cash(programme: ProgrammeResult, *, ax: Axes, currency: str) -> dict[str, Line2D]:
     """Cumulative net cash by quarter: base, favourable and worst, and the fan over draws where there is one."""
-    rows = programme["frames"]["cumulative_cash"]
-    years = [row["year"] for row in rows]
-    for low, high, alpha in FAN:
-        if low in rows[0]:
-            lower, upper = ([row[name] for row in rows] for name in (low, high))
-            ax.fill_between(years, lower, upper, color=ACCENT, alpha=alpha, linewidth=0)
-    drawn = {
-        name: ax.plot(years, [r[name] for r in rows], color=colour, linestyle=dash)[0] for name, (colour, dash, _) in LINES.items()
-    }
+    cash = programme.cumulative_cash
+    for low, high, alpha in FAN if cash.fan else ():
+        ax.fill_between(cash.year, cash.fan[low], cash.fan[high], color=ACCENT, alpha=alpha, linewidth=0)
+    lines = {"base": cash.base, "best": cash.best, "worst": cash.worst}
+    drawn = {name: ax.plot(cash.year, lines[name], color=colour, linestyle=dash)[0] for name, (colour, dash, _) in LINES.items()}
     ax.axhline(0, color=MUTED, linewidth=0.7)
-    ax.set_xlim(0, years[-1])
+    ax.set_xlim(0, cash.year[-1])
     ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, currency))
     ax.set_xlabel("Years since start")
     for i, (colour, dash, label) in enumerate(LINES.values()):
@@ -67,46 +66,42 @@ def plot_cash(programme: Programme, *, ax: Axes, currency: str) -> dict[str, Lin
     return drawn
 
 
-def plot_bridge(programme: Programme, *, ax: Axes, currency: str) -> dict[str, Rectangle]:
+def plot_bridge(programme: ProgrammeResult, *, ax: Axes, currency: str) -> dict[Row, Rectangle]:
     """Bridge from prophylaxis contribution to operating cash, totals over the budget."""
-    rows = [row for row in programme["frames"]["contribution_bridge"] if row["value"] or row["is_total"]]
-    bars = {}
-    for i, row in enumerate(rows):
-        colour = ACCENT if row["is_total"] else GAIN if row["value"] >= 0 else LOSS
-        bars[row["row"]] = ax.barh(-i, row["value"], left=row["start"], height=0.66, color=colour)[0]
-        right = max(row["start"], row["end"])
-        ax.text(right, -i, " " + f.money_short(row["value"], currency), va="center", fontsize=6.8, color=INK)
-    ax.set_yticks([-i for i in range(len(rows))], [row["label"] for row in rows], fontsize=6.8)
-    _money_axis(ax, currency, [row[side] for row in rows for side in ("start", "end")])
-    return bars
+    bars = [bar for bar in programme.bridge if bar.value or bar.is_total]
+    drawn = {}
+    for i, bar in enumerate(bars):
+        colour = ACCENT if bar.is_total else GAIN if bar.value >= 0 else LOSS
+        drawn[bar.row] = ax.barh(-i, bar.value, left=bar.start, height=0.66, color=colour)[0]
+        ax.text(max(bar.start, bar.end), -i, " " + f.money_short(bar.value, currency), va="center", fontsize=6.8, color=INK)
+    ax.set_yticks([-i for i in range(len(bars))], [bar.label for bar in bars], fontsize=6.8)
+    _money_axis(ax, currency, [side for bar in bars for side in (bar.start, bar.end)])
+    return drawn
 
 
-def plot_downside(programme: Programme, *, ax: Axes, currency: str) -> dict[str, Rectangle]:
+def plot_downside(programme: ProgrammeResult, *, ax: Axes, currency: str) -> dict[str, Rectangle]:
     """Net present value if one thing goes worse, with the base case as a line."""
-    rows = programme["frames"]["downside"]
-    base, worse = rows[0], rows[1:]
-    bars = {
-        row["key"]: ax.barh(-i, row["npv"], height=0.66, color=ACCENT if row["npv"] >= 0 else LOSS)[0] for i, row in enumerate(worse)
-    }
-    ax.axvline(base["npv"], color=INK, linewidth=1.0, linestyle=(0, (4, 2)))
-    ax.text(base["npv"], 0.75, f"base {f.money_short(base['npv'], currency)}", ha="center", va="bottom", fontsize=6.8)
+    base, worse = programme.headline.npv, programme.downside
+    bars = {row.key: ax.barh(-i, row.npv, height=0.66, color=ACCENT if row.npv >= 0 else LOSS)[0] for i, row in enumerate(worse)}
+    ax.axvline(base, color=INK, linewidth=1.0, linestyle=(0, (4, 2)))
+    ax.text(base, 0.75, f"base {f.money_short(base, currency)}", ha="center", va="bottom", fontsize=6.8)
     for i, row in enumerate(worse):
-        ax.text(max(row["npv"], base["npv"], 0.0), -i, "  " + f.money_short(row["npv"], currency), va="center", fontsize=6.2)
+        ax.text(max(row.npv, base, 0.0), -i, "  " + f.money_short(row.npv, currency), va="center", fontsize=6.2)
     ax.set_yticks([-i for i in range(len(worse))], [_short(row) for row in worse], fontsize=6.8)
     ax.set_ylim(0.4 - len(worse), 0.6)
-    _money_axis(ax, currency, [row["npv"] for row in rows])
+    _money_axis(ax, currency, [base, *(row.npv for row in worse)])
     return bars
 
 
-def _short(row: Mapping[str, Any]) -> str:
-    return SHORT_LABELS.get(row["key"], str(row["label"]).split(":", maxsplit=1)[0][:40])
+def _short(row: DownsideRow) -> str:
+    return SHORT_LABELS.get(row.key, row.label.split(":", maxsplit=1)[0][:40])
 
 
-def plot_bleeds(programme: Programme, *, ax: Axes) -> dict[str, Line2D]:
+def plot_bleeds(programme: ProgrammeResult, *, ax: Axes) -> dict[str, Line2D]:
     """Cumulative bleeds among those who start, without and with the programme."""
-    rows = programme["frames"]["bleeds"]
-    years = [row["year"] for row in rows]
-    without, with_ = ([row[f"cumulative_{name}"] for row in rows] for name in ("without", "with"))
+    years = [year.year for year in programme.bleeds]
+    without = [year.cumulative_without for year in programme.bleeds]
+    with_ = [year.cumulative_with for year in programme.bleeds]
     ax.fill_between(years, with_, without, color=ACCENT, alpha=0.12, linewidth=0)
     drawn = {
         "without": ax.plot(years, without, color=WARM, marker="o")[0],
@@ -135,9 +130,9 @@ def _money_axis(ax: Axes, currency: str, values: list[float]) -> None:
     ax.locator_params(axis="x", nbins=5)
 
 
-def programme_figures(programme: Programme, currency: str) -> dict[str, Spec]:
+def programme_figures(programme: ProgrammeResult, currency: str) -> dict[str, Spec]:
     """List the programme's figures."""
-    frames = programme["frames"]
+    frames = programme.frames
     return {
         "programme_cash": Spec(
             frames["cumulative_cash"], 1.6, drawer(partial(plot_cash, programme, currency=currency), 0.16, 0.22, 0.82, 0.66)
@@ -152,11 +147,11 @@ def programme_figures(programme: Programme, currency: str) -> dict[str, Spec]:
     }
 
 
-def programme_chart(name: str, programme: Programme, currency: str) -> Chart:
+def programme_chart(name: str, programme: ProgrammeResult, currency: str) -> Chart:
     """Caption and alternative text of a programme figure."""
-    years = programme["basis"]["budget_years"]
-    money = f"{programme['basis']['cash']} {currency}"
-    fan = "; bands 50%, 95%" if "q25" in programme["frames"]["cumulative_cash"][0] else ""
+    years = programme.basis.budget_years
+    money = f"{programme.basis.cash} {currency}"
+    fan = "; bands 50%, 95%" if programme.cumulative_cash.fan else ""
     known = {
         "programme_cash": (
             f"Cumulative cash ({money}){fan}",

@@ -8,14 +8,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from econmodel.programme.downside import CASH_ALONE
+from econmodel.programme.break_even import BreakEven
+from econmodel.programme.report import ProgrammeResult
 from econmodel.programme.sentences import lowered_margin
 from econmodel.reporting import blocks, phrases
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import Blanks, Charts, KeyNumber, KeyNumbers, Pair, Paragraph, Section, Table, table
 from econmodel.reporting.guidelines import STANDING
-from econmodel.reporting.programme_charts import programme_chart
-from econmodel.reporting.programme_data import CHARTS, mix_text
+from econmodel.reporting.programme_charts import CHARTS, programme_chart
 from econmodel.reporting.programme_tables import MOST_YEARS, capacity_table, currency_of, finance_table, views_table
 from econmodel.reporting.series import Document, labels
 from econmodel.reporting.tables import NNT_YEAR, against
@@ -23,7 +23,6 @@ from econmodel.reporting.tables import NNT_YEAR, against
 if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
 
-Programme = Mapping[str, Any]
 UNDER = {"per_episode": "if every payment were per episode", "block": "under a block budget"}
 OFF_FRONTIER = {"dominated": "dearer and less effective than another", "extendedly_dominated": "poorer value than a mix of two others"}
 OWNERS = (
@@ -44,10 +43,10 @@ HARM_WORDS = {
 }
 
 
-def sections(case: Case, document: Document, programme: Programme, psa: Mapping[str, Any] | None) -> list[Section]:
+def sections(case: Case, document: Document, programme: ProgrammeResult, psa: Mapping[str, Any] | None) -> list[Section]:
     """Build the sections of the brief that need the programme."""
     below = Pair((views_table(document, programme),), (capacity_table(programme, MOST_YEARS),))
-    overlooked = Paragraph(" ".join(programme["not_overlooked"]), lead="Not to be overlooked: ")
+    overlooked = Paragraph(" ".join(programme.not_overlooked), lead="Not to be overlooked: ")
     return [
         _decision(case, document, programme, psa),
         _charts(document, programme),
@@ -57,18 +56,28 @@ def sections(case: Case, document: Document, programme: Programme, psa: Mapping[
     ]
 
 
-def lead_strategy(programme: Programme) -> str:
+def mix_text(mix: Mapping[str, float], names: Mapping[str, str]) -> str:
+    """Say a mix of strategies in words.
+
+    Examples
+    --------
+    >>> mix_text({"glue": 0.3, "watch": 0.7}, {"glue": "Direct endoscopic glue", "watch": "No prophylaxis"})
+    '30% direct endoscopic glue, 70% no prophylaxis'
+    """
+    return ", ".join(f"{f.percent(share)} {phrases.lower(names.get(key, key))}" for key, share in mix.items() if share)
+
+
+def lead_strategy(programme: ProgrammeResult) -> str:
     """Strategy whose share grows most from today's mix to the proposed one."""
-    mix: dict[str, float] = programme["basis"]["proposed_mix"]
-    today: dict[str, float] = programme["basis"]["current_mix"]
+    mix, today = programme.basis.proposed_mix, programme.basis.current_mix
     return max(mix, key=lambda key: mix[key] - today.get(key, 0.0))
 
 
-def _decision(case: Case, document: Document, programme: Programme, psa: Mapping[str, Any] | None) -> Section:
-    basis, names, lead = programme["basis"], labels(document), lead_strategy(programme)
-    proposed, current = (mix_text(basis[f"{which}_mix"], names) for which in ("proposed", "current"))
+def _decision(case: Case, document: Document, programme: ProgrammeResult, psa: Mapping[str, Any] | None) -> Section:
+    basis, names, lead = programme.basis, labels(document), lead_strategy(programme)
+    proposed, current = (mix_text(mix, names) for mix in (basis.proposed_mix, basis.current_mix))
     grade = case.parameters.strategies[lead].evidence_grade or "not graded"
-    kept = [key for key in names if basis["proposed_mix"].get(key)]
+    kept = [key for key in names if basis.proposed_mix.get(key)]
     return Section(
         "The decision",
         (
@@ -87,55 +96,55 @@ def _decision(case: Case, document: Document, programme: Programme, psa: Mapping
     )
 
 
-def decision(document: Document, programme: Programme) -> str:
+def decision(document: Document, programme: ProgrammeResult) -> str:
     """What the board is asked for, with the cash it takes; nothing where the programme would bring bleeds."""
-    numbers, basis = programme["headline"], programme["basis"]
-    if not basis["is_change"]:
+    numbers, basis = programme.headline, programme.basis
+    if not basis.is_change:
         return "none: the proposed mix is today's."
-    if round(numbers["bleeds_averted"], 1) <= 0:
-        does = "averts no bleeds" if round(numbers["bleeds_averted"], 1) == 0 else "brings more bleeds than today's mix"
+    if round(numbers.bleeds_averted, 1) <= 0:
+        does = "averts no bleeds" if round(numbers.bleeds_averted, 1) == 0 else "brings more bleeds than today's mix"
         return f"none: as entered, the programme {does}."
-    need = f.money(abs(numbers["peak_cash"]), currency_of(document))
-    if numbers["payback_years"] is None:
-        return f"start the programme, with up to {need} of cash that does not come back within {f.span(basis['budget_years'])}."
+    need = f.money(abs(numbers.peak_cash), currency_of(document))
+    if numbers.payback_years is None:
+        return f"start the programme, with up to {need} of cash that does not come back within {f.span(basis.budget_years)}."
     return f"start the programme, with up to {need} of cash before it pays back."
 
 
-def _margin(document: Document, programme: Programme) -> tuple[Paragraph, ...]:
+def _margin(document: Document, programme: ProgrammeResult) -> tuple[Paragraph, ...]:
     """Say on the first page where an averted bleed lowers the hospital's own margin."""
-    views, currency = programme["views"], currency_of(document)
-    view = views.get("as_paid") or views[programme["basis"]["payment_view"]]
-    if not view["averted_bleed_lowers_cash"]:
+    views, currency = programme.views, currency_of(document)
+    view = views.get("as_paid") or views[programme.basis.payment_view]
+    if not view.averted_bleed_lowers_cash:
         return ()
     said = lowered_margin(view, lambda value: f.money(value, currency))
     return (Paragraph(said[0].upper() + said[1:], lead="As this hospital is paid: "),)
 
 
-def answer(document: Document, programme: Programme) -> str:
+def answer(document: Document, programme: ProgrammeResult) -> str:
     """Answer of the programme in one sentence."""
-    currency, numbers, basis = currency_of(document), programme["headline"], programme["basis"]
-    if not basis["is_change"]:
+    currency, numbers, basis = currency_of(document), programme.headline, programme.basis
+    if not basis.is_change:
         return "Nothing is proposed: the proposed mix is today's mix."
-    averted = round(numbers["bleeds_averted"], 1)
-    bleeds = f"averts {f.number(averted, 1) if averted else 'no'} bleeds and {numbers['verdict']}"
+    averted = round(numbers.bleeds_averted, 1)
+    bleeds = f"averts {f.number(averted, 1) if averted else 'no'} bleeds and {programme.verdict}"
     if averted < 0:
-        bleeds = f"{numbers['verdict']}, which no surplus would justify"
-    alone = next(row for row in programme["downside"] if row["key"] == CASH_ALONE)
-    others = {"if freed staff time saves no cash": alone["npv"]} if round(alone["npv_change"]) else {}
-    others |= {UNDER[name]: view["npv"] for name, view in programme["views"].items() if name not in ("as_paid", basis["payment_view"])}
+        bleeds = f"{programme.verdict}, which no surplus would justify"
+    alone = programme.cash_alone
+    others = {"if freed staff time saves no cash": alone.npv} if round(alone.npv_change) else {}
+    others |= {UNDER[name]: view.headline.npv for name, view in programme.views.items() if name not in ("as_paid", basis.payment_view)}
     listed = ", ".join(f"{f.money(value, currency)} {words}" for words, value in others.items())
     listed = f" ({listed})" if listed else ""
-    chance = numbers["probability_npv_negative"]
+    chance = programme.probability_npv_negative
     risk = "" if chance is None else f", with a {f.percent(chance)} chance of less than zero"
     return (
-        f"Over {f.span(basis['budget_years'])} the programme {bleeds}: net present value "
-        f"{f.money(numbers['npv'], currency)} as this hospital is paid{risk}{listed}."
+        f"Over {f.span(basis.budget_years)} the programme {bleeds}: net present value "
+        f"{f.money(numbers.npv, currency)} as this hospital is paid{risk}{listed}."
     )
 
 
-def rejected(document: Document, programme: Programme) -> str:
+def rejected(document: Document, programme: ProgrammeResult) -> str:
     """Options that are not proposed, today's among them, and how each stands in the cost-effectiveness analysis."""
-    left = [row["key"] for row in document["frontier"] if not programme["basis"]["proposed_mix"].get(row["key"])]
+    left = [row["key"] for row in document["frontier"] if not programme.basis.proposed_mix.get(row["key"])]
     return f"{by_standing(document, left)}." if left else "every option is in the mix."
 
 
@@ -160,10 +169,10 @@ def standing(document: Document, key: str) -> str:
     return f"{f.money(row['icer'], currency)} a further QALY, {side} the threshold of {f.money(limit, currency)}"
 
 
-def key_numbers(document: Document, programme: Programme, psa: Mapping[str, Any] | None) -> KeyNumbers:
+def key_numbers(document: Document, programme: ProgrammeResult, psa: Mapping[str, Any] | None) -> KeyNumbers:
     """Eight numbers of the programme."""
-    currency, numbers, basis = currency_of(document), programme["headline"], programme["basis"]
-    years, chance = basis["budget_years"], numbers.get("probability_npv_negative")
+    currency, numbers, basis = currency_of(document), programme.headline, programme.basis
+    years, drawn = basis.budget_years, programme.uncertainty
     key = lead_strategy(programme)
     nnt, spread = f.NOTHING, "is the comparator"
     if (compared := against(document, "watch", key)) is not None:
@@ -175,73 +184,71 @@ def key_numbers(document: Document, programme: Programme, psa: Mapping[str, Any]
         spread += f"; v. beta-blocker {f.nnt(usual['nnt'].get(NNT_YEAR))}" + (f" ({wide})" if wide else "")
     return KeyNumbers(
         (
-            KeyNumber(f.number(numbers["patients_per_year"], 1), "Patients a year", f"mean of {years} years with backlog and growth"),
+            KeyNumber(f.number(numbers.patients_per_year, 1), "Patients a year", f"mean of {years} years with backlog and growth"),
             KeyNumber(nnt, f"NNT at {NNT_YEAR} years v. no prophylaxis", f"{phrases.lower(labels(document)[key])}; {spread}"),
             KeyNumber(
-                f.number(abs(numbers["bleeds_averted"]), 1),
-                f"{'Bleeds averted' if numbers['bleeds_averted'] >= 0 else 'More bleeds'} in {years} years",
+                f.number(abs(numbers.bleeds_averted), 1),
+                f"{'Bleeds averted' if numbers.bleeds_averted >= 0 else 'More bleeds'} in {years} years",
                 "first and again, v. today's mix",
             ),
-            KeyNumber(f.money(numbers["peak_cash"], currency), "Peak cash", "lowest cumulative, by quarter"),
-            KeyNumber(f.money(numbers["year_3_net_contribution"], currency), "Year-3 net contribution", "before fixed cost"),
+            KeyNumber(f.money(numbers.peak_cash, currency), "Peak cash", "lowest cumulative, by quarter"),
+            KeyNumber(f.money(numbers.year_3_net_contribution, currency), "Year-3 net contribution", "before fixed cost"),
             KeyNumber(
-                f.money(numbers["npv"], currency),
-                f"NPV at {f.percent(basis['finance_rate'], 1)}",
+                f.money(numbers.npv, currency),
+                f"NPV at {f.percent(basis.finance_rate, 1)}",
                 "P(NPV < 0): run with draws"
-                if chance is None
-                else f"P(NPV < 0) {f.percent(chance)}, {programme['uncertainty']['draws']} draws",
+                if drawn is None
+                else f"P(NPV < 0) {f.percent(drawn.probability_npv_negative)}, {drawn.draws} draws",
             ),
-            KeyNumber(numbers["payback_text"], "Payback", f"{basis['cash']} cash"),
-            KeyNumber(
-                f.number(programme["break_even"]["searched"], 1), "Break-even patients a year", _volume(programme["break_even"])
-            ),
+            KeyNumber(numbers.payback_text, "Payback", f"{basis.cash} cash"),
+            KeyNumber(f.number(programme.break_even.searched, 1), "Break-even patients a year", _volume(programme.break_even)),
         )
     )
 
 
-def _volume(found: Mapping[str, Any]) -> str:
+def _volume(found: BreakEven) -> str:
     """What the break-even volume is held against."""
-    said = f"expected {f.number(found['expected'], 1)}"
-    if found["expected"] == 0:
+    said = f"expected {f.number(found.expected, 1)}"
+    if found.expected == 0:
         return "nobody is expected to start"
-    if found["searched"] is None:
+    if found.searched is None:
         return f"{said}; no volume reaches it"
-    if found["sustained"] is None or found["sustained"] > found["searched"]:
-        later = "at none" if found["sustained"] is None else f"from {f.number(found['sustained'], 1)}"
+    if found.sustained is None or found.sustained > found.searched:
+        later = "at none" if found.sustained is None else f"from {f.number(found.sustained, 1)}"
         said += f"; for good {later} (steps in cost)"
-    if found["capacity"] is not None and found["searched"] > found["capacity"]:
-        said += f"; slots allow {f.number(found['capacity'], 1)}"
+    if found.capacity is not None and found.searched > found.capacity:
+        said += f"; slots allow {f.number(found.capacity, 1)}"
     return said
 
 
-def _charts(document: Document, programme: Programme) -> Section:
-    drawn = tuple(programme_chart(name, programme, currency_of(document)) for name in CHARTS.values())
+def _charts(document: Document, programme: ProgrammeResult) -> Section:
+    drawn = tuple(programme_chart(name, programme, currency_of(document)) for name in CHARTS)
     return Section("Cash, contribution, downside, bleeds and patients", (Charts(drawn), _funnel(programme)))
 
 
-def _funnel(programme: Programme) -> Table:
-    steps = programme["funnel"]
-    inputs = [f.percent(step["value"]) if step["is_share"] else f.plain(step["value"]) for step in steps]
-    left = [f.plain(round(step["patients_per_year"], 1)) for step in steps]
+def _funnel(programme: ProgrammeResult) -> Table:
+    steps = programme.funnel
+    inputs = [f.percent(step.value) if step.is_share else f.plain(step.value) for step in steps]
+    left = [f.plain(round(step.patients_per_year, 1)) for step in steps]
     return table(
         "From endoscopy to patients treated, a year",
-        (("", 0.8), *((step["step"].replace(" a year", ""), 1.0, True) for step in steps)),
+        (("", 0.8), *((step.step.replace(" a year", ""), 1.0, True) for step in steps)),
         [("Input", *inputs), ("Patients left", *left)],
     )
 
 
-def _evidence(case: Case, programme: Programme) -> Table:
-    basis = programme["basis"]
-    keys = [key for key in case.parameters.strategies if basis["proposed_mix"].get(key) or basis["current_mix"].get(key)]
+def _evidence(case: Case, programme: ProgrammeResult) -> Table:
+    basis = programme.basis
+    keys = [key for key in case.parameters.strategies if basis.proposed_mix.get(key) or basis.current_mix.get(key)]
     return blocks.harms_table([case.parameters.strategies[key] for key in keys])
 
 
-def _position(programme: Programme) -> tuple[Paragraph, ...]:
-    found = programme["savings"]["quality_only"]
-    harms = {word: found["harms_added"][name] for name, word in HARM_WORDS.items() if abs(found["harms_added"][name]) >= LEAST}
+def _position(programme: ProgrammeResult) -> tuple[Paragraph, ...]:
+    found = programme.savings
+    harms = {word: found.harms_added[name] for name, word in HARM_WORDS.items() if abs(found.harms_added[name]) >= LEAST}
     added = ", ".join(f"{f.number(n, 1)} {word}" for word, n in harms.items() if n > 0)
     avoided = ", ".join(f"{f.number(-n, 1)} {word}" for word, n in harms.items() if n < 0)
-    bleeds, deaths = found["bleeds_averted"], found["bleeding_deaths_averted"]
+    bleeds, deaths = found.bleeds_averted, found.bleeding_deaths_averted
     gain = (
         f"against {f.number(bleeds, 1)} bleeds and {f.number(deaths, 1)} deaths from bleeding averted"
         if bleeds >= LEAST

@@ -11,8 +11,7 @@ from econmodel.reporting.cheers import cheers_table
 from econmodel.reporting.content import Blanks, Bullets, Charts, Paper, Paragraph, Section
 from econmodel.reporting.findings import Findings
 from econmodel.reporting.guidelines import STANDING, guideline_table
-from econmodel.reporting.programme_charts import programme_chart
-from econmodel.reporting.programme_data import CHARTS
+from econmodel.reporting.programme_charts import CHARTS, programme_chart
 from econmodel.reporting.series import Document, headline_years, labels, trace_rows
 from econmodel.reporting.tables import focus_strategy
 from econmodel.reporting.uncertainty_charts import report_chart
@@ -110,7 +109,7 @@ def _programme(document: Document, findings: Findings) -> list[Section]:
     if programme is None:
         return []
     currency = document["settings"]["currency"]
-    drawn = Charts(tuple(programme_chart(name, programme, currency) for name in CHARTS.values()))
+    drawn = Charts(tuple(programme_chart(name, programme, currency) for name in CHARTS))
     return [
         Section(
             "The programme's finances",
@@ -126,7 +125,7 @@ def _programme(document: Document, findings: Findings) -> list[Section]:
                 programme_tables.capacity_table(programme),
             ),
         ),
-        Section("What must not be overlooked", (Bullets(tuple(("", s) for s in programme["sentences"])),), level=2),
+        Section("What must not be overlooked", (Bullets(tuple(("", s) for s in programme.sentences)),), level=2),
     ]
 
 

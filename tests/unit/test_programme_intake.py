@@ -52,7 +52,7 @@ def test_funnel_ends_at_the_eligible() -> None:
     """The funnel's last step is the eligible a year."""
     parameters = load_base_case("us")
     inputs = read_inputs(parameters, base_values(parameters))
-    assert funnel_steps(inputs)[-1]["patients_per_year"] == pytest.approx(inputs.eligible_per_year[0])
+    assert funnel_steps(inputs)[-1].patients_per_year == pytest.approx(inputs.eligible_per_year[0])
 
 
 def test_growth_is_by_year_and_backlog_even_over_its_quarters(base: ProgrammeInputs) -> None:

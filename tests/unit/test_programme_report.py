@@ -18,17 +18,16 @@ from econmodel.economics.profiles import MonthlyProfiles, monthly_profiles
 from econmodel.errors import AnalysisError
 from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import load_base_case
-from econmodel.programme import chart_data
 from econmodel.programme.activity import programme_activity
 from econmodel.programme.break_even import break_even, npv_at
 from econmodel.programme.budget import run_budget
 from econmodel.programme.capacity import savings
-from econmodel.programme.downside import combine, downsides, merge_clinical
+from econmodel.programme.downside import combine, downsides, favourable_budget, merge_clinical
 from econmodel.programme.headline import headline, uncertainty
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
 from econmodel.programme.payers import unit_money
-from econmodel.programme.report import ProgrammeFindings, budget_dict, programme_case
-from econmodel.programme.rows import LABELS
+from econmodel.programme.report import ProgrammeResult, budget_years, programme_case
+from econmodel.programme.rows import Row
 from econmodel.programme.sentences import lowered_margin, verdict
 from econmodel.programme.views import own_view
 
@@ -63,7 +62,7 @@ def reprofile_with(calls: list[dict[str, object]], profiles: MonthlyProfiles) ->
 
 
 @pytest.fixture(scope="module")
-def case(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> ProgrammeFindings:
+def case(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> ProgrammeResult:
     return programme_case(inputs, profiles, prices, CATEGORY, reprofile_with([], profiles))
 
 
@@ -96,14 +95,14 @@ def test_closed_cohort_cost_equals_the_cohort_model(inputs: ProgrammeInputs, pro
     assert monthly.sum() == pytest.approx(40 * (cost[model.index("glue")] - cost[model.index("watch")]), rel=1e-9)
 
 
-def test_document_is_json_with_every_row(case: ProgrammeFindings) -> None:
+def test_document_is_json_with_every_row(case: ProgrammeResult) -> None:
     """Five years, eight quarters, R1 to R20 by name, headline, views, downside and sentences."""
-    document = json.loads(json.dumps(case.to_dict(), allow_nan=False))
+    document = json.loads(json.dumps(case.to_json(), allow_nan=False))
     assert [y["year"] for y in document["years"]] == [1, 2, 3, 4, 5]
     assert len(document["quarters"]) == 8
     for period in (*document["years"], *document["quarters"]):
         assert set(ROWS) <= set(period)
-    assert set(ROWS) <= set(document["rows"]) == set(LABELS)
+    assert set(ROWS) <= set(document["rows"]) == set(Row)
     assert set(document["views"]) == {"per_episode", "block"}
     assert len(document["downside"]) == 16
     assert {
@@ -123,17 +122,16 @@ def test_document_is_json_with_every_row(case: ProgrammeFindings) -> None:
 
 def test_start_is_a_row_only_where_something_is_bought(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
     """Equipment bought at the start shows as year 0, and the present value still adds up."""
-    bought = budget_dict(run_budget(inputs.changed(capital_basis="purchase"), profiles, prices, CATEGORY))
-    assert bought["years"][0]["year"] == 0
-    assert bought["years"][0]["R17"] == pytest.approx(295_000)
-    assert "views" not in bought
+    bought = budget_years(run_budget(inputs.changed(capital_basis="purchase"), profiles, prices, CATEGORY))
+    assert bought[0].year == 0
+    assert bought[0].rows[Row.CAPITAL] == pytest.approx(295_000)
 
 
-def test_views_are_the_two_payment_rules(case: ProgrammeFindings) -> None:
+def test_views_are_the_two_payment_rules(case: ProgrammeResult) -> None:
     """A block pays no income and loses none; per episode an averted bleed lowers this hospital's margin."""
     found = case
     assert found is not None
-    block, episode = found.views["block"], found.views["per_episode"]
+    block, episode = (found.views[name].to_json() for name in ("block", "per_episode"))
     assert block["totals"]["R4"] == block["totals"]["R8"] == block["totals"]["R9"] == 0
     assert block["totals"]["R7"] == pytest.approx(episode["totals"]["R7"])
     assert episode["averted_bleed_lowers_margin"] is True
@@ -141,17 +139,17 @@ def test_views_are_the_two_payment_rules(case: ProgrammeFindings) -> None:
     assert block["bleed_margin_per_bleed"] > 0 > episode["bleed_margin_per_bleed"]
 
 
-def test_downside_changes_what_it_says(case: ProgrammeFindings) -> None:
+def test_downside_changes_what_it_says(case: ProgrammeResult) -> None:
     """Each row moves the way its label says; the three worst together are below each of the three."""
     found = case
     assert found is not None
     rows = {row.key: row for row in found.downside}
     base = headline(case.budget)
-    assert rows["volume_half"].patients_per_year < 0.7 * base["patients_per_year"]
-    assert rows["delay_12_months"].patients_per_year < base["patients_per_year"]
-    assert rows["new_capital"].npv < base["npv"] - 200_000
-    assert rows["payment_less_20"].npv < base["npv"]
-    assert rows["refill_zero"].npv < base["npv"]
+    assert rows["volume_half"].patients_per_year < 0.7 * base.patients_per_year
+    assert rows["delay_12_months"].patients_per_year < base.patients_per_year
+    assert rows["new_capital"].npv < base.npv - 200_000
+    assert rows["payment_less_20"].npv < base.npv
+    assert rows["refill_zero"].npv < base.npv
     assert rows["stopped_month_12"].patients_per_year < rows["delay_12_months"].patients_per_year
     together = rows["three_worst"]
     assert len(together.worst) == 3
@@ -174,7 +172,7 @@ def test_clinical_rows_ask_for_new_activity(inputs: ProgrammeInputs, profiles: M
     assert len({row.key for row in downsides(inputs)}) == 15
 
 
-def test_break_even_volume_brings_npv_to_zero(case: ProgrammeFindings, prices: Prices) -> None:
+def test_break_even_volume_brings_npv_to_zero(case: ProgrammeResult, prices: Prices) -> None:
     """At the volume found the net present value is zero; just below it is negative."""
     found = break_even(case.budget, prices, CATEGORY)
     money = unit_money(case.budget.inputs, prices, CATEGORY, case.budget.activity.activities)
@@ -195,18 +193,18 @@ def test_break_even_can_be_out_of_reach(inputs: ProgrammeInputs, profiles: Month
     assert "no volume" in found.text
 
 
-def test_savings_are_three_kinds(case: ProgrammeFindings) -> None:
+def test_savings_are_three_kinds(case: ProgrammeResult) -> None:
     """Supplies are cash, beds are capacity, bleeds are quality; no block closes at this volume."""
-    kinds = savings(case.budget)
+    kinds = savings(case.budget).to_json()
     assert set(kinds) == {"cash_releasing", "capacity", "quality_only", "note"}
     assert kinds["cash_releasing"]["closable_bed_blocks"] == 0
     assert kinds["cash_releasing"]["supplies_and_agency_staff"] == pytest.approx(0.4 * case.budget.totals["R7"][0])
     assert kinds["quality_only"]["harms_added"]["deaths_procedure"] > 0
 
 
-def test_sentences_say_the_uncomfortable(case: ProgrammeFindings) -> None:
+def test_sentences_say_the_uncomfortable(case: ProgrammeResult) -> None:
     """The averted bleed's margin, new equipment, capacity not cash, and the caution are all said."""
-    text = " ".join(case.to_dict()["sentences"])
+    text = " ".join(case.to_json()["sentences"])
     for words in (
         "lowers the hospital's margin",
         "would make the first neutral; the input is",
@@ -218,7 +216,7 @@ def test_sentences_say_the_uncomfortable(case: ProgrammeFindings) -> None:
         assert words in text
 
 
-def test_savings_that_are_not_cash_are_told_apart(case: ProgrammeFindings) -> None:
+def test_savings_that_are_not_cash_are_told_apart(case: ProgrammeResult) -> None:
     """The row without freed staff time keeps the bought-in share of R7 alone, and the verdict rests on it."""
     found = case
     assert found is not None
@@ -238,7 +236,7 @@ def test_savings_that_are_not_cash_are_told_apart(case: ProgrammeFindings) -> No
 
 
 def test_the_worst_together_each_add_something(
-    case: ProgrammeFindings, inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices
+    case: ProgrammeResult, inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices
 ) -> None:
     """Payments 20% lower add nothing under a block budget, so another row takes its place; all together are worst."""
     found = case
@@ -258,7 +256,7 @@ def test_a_mixture_of_payers_is_held_against_both_views(inputs: ProgrammeInputs,
     half = tuple(replace(p, paid_at_margin=0.5) for p in inputs.payers)
     mixed = inputs.changed(payers=half, payer_terms=())
     found = programme_case(mixed, profiles, prices, CATEGORY, reprofile_with([], profiles))
-    document = found.to_dict()
+    document = found.to_json()
     assert list(document["views"]) == ["as_paid", "per_episode", "block"]
     assert document["basis"]["payment_view"] == "as_paid"
     assert document["views"]["as_paid"]["npv"] == pytest.approx(found.budget.npv[0])
@@ -270,23 +268,24 @@ def test_a_mixture_of_payers_is_held_against_both_views(inputs: ProgrammeInputs,
 def test_a_block_budget_with_paid_refill_is_shown_as_it_is(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
     """The pure block view has no refill, so a block hospital with refill stands beside it; without, it is that view."""
     block = inputs.changed(payers=tuple(replace(p, paid_at_margin=0.0) for p in inputs.payers), payer_terms=())
-    found = programme_case(block, profiles, prices, CATEGORY, reprofile_with([], profiles)).to_dict()
+    found = programme_case(block, profiles, prices, CATEGORY, reprofile_with([], profiles)).to_json()
     assert found["views"]["as_paid"]["npv"] == pytest.approx(found["headline"]["npv"])
     assert found["views"]["as_paid"]["npv"] > found["views"]["block"]["npv"]
-    bare = programme_case(block.changed(share_bed_refill=0.0), profiles, prices, CATEGORY, reprofile_with([], profiles)).to_dict()
+    bare = programme_case(block.changed(share_bed_refill=0.0), profiles, prices, CATEGORY, reprofile_with([], profiles)).to_json()
     assert "as_paid" not in bare["views"]
     assert bare["views"]["block"]["npv"] == pytest.approx(bare["headline"]["npv"])
 
 
-def test_averted_bleeds_are_told_in_cash_as_well(case: ProgrammeFindings) -> None:
+def test_averted_bleeds_are_told_in_cash_as_well(case: ProgrammeResult) -> None:
     """The margin counts freed staff time; the cash does not, and is never above it."""
-    view = case.to_dict()["views"]["per_episode"]
+    told = case.views["per_episode"]
+    view = told.to_json()
     share, averted = case.budget.inputs.share_saving_cash_releasing[0], case.budget.totals["R3"][0]
     by_hand = (share * view["totals"]["R7"] - view["totals"]["R8"]) / averted
     assert view["cash_margin_per_bleed"] == pytest.approx(by_hand)
     assert view["cash_margin_per_bleed"] < view["bleed_margin_per_bleed"]
     assert "only if the staff time it frees counts as money" in lowered_margin(
-        view | {"averted_bleed_lowers_margin": False, "bleed_margin_per_bleed": 100.0}, "{:.0f}".format
+        replace(told, bleed_margin=100.0 * averted), "{:.0f}".format
     )
 
 
@@ -297,16 +296,14 @@ def test_favourable_is_never_below_the_base(inputs: ProgrammeInputs, profiles: M
         inputs.changed(share_suitable=0.05),
         inputs.changed(payers=tuple(replace(p, paid_at_margin=0.0) for p in inputs.payers), payer_terms=()),
     ):
-        found = programme_case(changed, profiles, prices, CATEGORY, reprofile_with([], profiles))
-        assert found is not None
         start = run_budget(changed, profiles, prices, CATEGORY)
-        assert found.favourable.npv[0] >= start.npv[0] - 1e-6
+        assert favourable_budget(start, profiles, prices, CATEGORY).npv[0] >= start.npv[0] - 1e-6
 
 
 def test_equal_mixes_are_no_programme(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
     """Nothing proposed: nothing pays, nothing waits, nobody is asked for money."""
     same = inputs.changed(proposed_mix=inputs.current_mix)
-    document = programme_case(same, profiles, prices, CATEGORY, reprofile_with([], profiles)).to_dict()
+    document = programme_case(same, profiles, prices, CATEGORY, reprofile_with([], profiles)).to_json()
     assert not document["basis"]["is_change"]
     assert document["sentences"][0].startswith("Nothing is proposed")
     assert len(document["sentences"]) == 2
@@ -317,7 +314,7 @@ def test_a_programme_that_brings_bleeds_is_never_told_as_a_gain(
 ) -> None:
     """Mixes swapped: more bleeds are called more bleeds, and money from them no reason to start."""
     swapped = inputs.changed(proposed_mix={"watch": 1.0}, current_mix=inputs.proposed_mix)
-    document = programme_case(swapped, profiles, prices, CATEGORY, reprofile_with([], profiles)).to_dict()
+    document = programme_case(swapped, profiles, prices, CATEGORY, reprofile_with([], profiles)).to_json()
     assert document["headline"]["bleeds_averted"] < 0
     text = " ".join(document["sentences"])
     assert document["headline"]["verdict"].endswith("more bleeds than today's mix")
@@ -336,39 +333,39 @@ def test_sentences_change_with_the_facts(inputs: ProgrammeInputs, profiles: Mont
     }
     cheap = Prices(prices.activities, prices.full_cost, prices.variable_share, unpaid["payment"], prices.patient_cost)
     found = programme_case(inputs, profiles, cheap, CATEGORY, reprofile_with([], profiles))
-    text = " ".join(found.to_dict()["sentences"])
+    text = " ".join(found.to_json()["sentences"])
     assert "raises the margin" in text
     assert "lowers the hospital's margin" not in text
 
 
-def test_chart_data_agree_with_the_budget(case: ProgrammeFindings) -> None:
+def test_chart_data_agree_with_the_budget(case: ProgrammeResult) -> None:
     """Every chart's table ends where the budget does."""
-    cash = pd.DataFrame(chart_data.cumulative_cash_rows(case))
+    cash = pd.DataFrame(case.frames["cumulative_cash"])
     assert list(cash.columns) == ["year", "base", "best", "worst"]
     assert cash["base"].iloc[-1] == pytest.approx(case.budget.totals["R18"][0])
     assert cash["worst"].iloc[-1] < cash["base"].iloc[-1] < cash["best"].iloc[-1]
-    bridge = pd.DataFrame(chart_data.contribution_bridge_rows(case)).set_index("row")
+    bridge = pd.DataFrame(case.frames["contribution_bridge"]).set_index("row")
     assert bridge.loc["R14", "end"] == pytest.approx(bridge.loc["R13", "end"])
     assert bridge.loc["R11", "end"] == pytest.approx(bridge.loc["R10", "end"])
-    bleeds = pd.DataFrame(chart_data.bleeds_rows(case))
+    bleeds = pd.DataFrame(case.frames["bleeds"])
     averted = bleeds["cumulative_without"].iloc[-1] - bleeds["cumulative_with"].iloc[-1]
     assert averted == pytest.approx(case.budget.totals["R3"][0])
-    assert len(chart_data.downside_rows(case)) == 17
+    assert len(case.frames["downside"]) == 17
 
 
 def test_draws_give_intervals_and_a_fan(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
     """A batch gives P(NPV < 0), intervals and a fan that contains its own median."""
     suitable = np.linspace(0.1, 0.9, 41)
     draws = run_budget(inputs.changed(share_suitable=suitable), profiles, prices, CATEGORY)
-    spread = uncertainty(draws)
+    spread = uncertainty(draws).to_json()
     assert spread["draws"] == 41
     assert spread["probability_npv_negative"] == pytest.approx((draws.npv < 0).mean())
     assert spread["npv"]["low"] < spread["npv"]["median"] < spread["npv"]["high"]
     found = programme_case(inputs, profiles, prices, CATEGORY, reprofile_with([], profiles), draws)
-    fan = pd.DataFrame(chart_data.cumulative_cash_rows(found))
+    fan = pd.DataFrame(found.frames["cumulative_cash"])
     assert (fan["q2.5"] <= fan["q50"]).all()
     assert (fan["q50"] <= fan["q97.5"]).all()
-    assert found.to_dict()["headline"]["probability_npv_negative"] == spread["probability_npv_negative"]
+    assert found.to_json()["headline"]["probability_npv_negative"] == spread["probability_npv_negative"]
 
 
 def test_a_batch_is_not_a_deterministic_case(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:

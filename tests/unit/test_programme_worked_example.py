@@ -180,11 +180,11 @@ def test_memo_lines_by_hand(budget: Budget) -> None:
     """Reported surplus = R14 - depreciation 600 - capital charge on the mean book value - tax."""
     book = np.array([2700.0, 2100.0, 1500.0])
     surplus = np.array([1600, 4250, 4250]) - 600 - 0.03 * book - np.array([200, 730, 730])
-    np.testing.assert_allclose(budget.memo["depreciation"][0], [0, 600, 600, 600])
-    np.testing.assert_allclose(budget.memo["reported_surplus"][0, 1:], surplus)
+    np.testing.assert_allclose(budget.memo.depreciation[0], [0, 600, 600, 600])
+    np.testing.assert_allclose(budget.memo.reported_surplus[0, 1:], surplus)
     full = 12 * 1000 + np.array([0, 12, 12]) * 500 + np.array([500, 1000, 1000]) + np.array([1800, 1200, 1200])
-    np.testing.assert_allclose(budget.memo["absorbed_full_cost"][0, 1:], full + 600 + 0.03 * book)
-    np.testing.assert_allclose(budget.memo["session_slots"][0], [0, 12, 18, 18])
+    np.testing.assert_allclose(budget.memo.absorbed_full_cost[0, 1:], full + 600 + 0.03 * book)
+    np.testing.assert_allclose(budget.memo.session_slots[0], [0, 12, 18, 18])
 
 
 def test_neutral_refill_by_hand(budget: Budget) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -21,13 +22,13 @@ from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import Case, demo_file, load_case
 from econmodel.parameters.money import money
 from econmodel.programme.inputs import read_inputs
-from econmodel.programme.report import programme_case
+from econmodel.programme.report import ProgrammeResult, programme_case
+from econmodel.programme.rows import Row
 from econmodel.reporting import programme_charts
 from econmodel.reporting.brief import build_reports
 from econmodel.reporting.brief_content import brief_paper
 from econmodel.reporting.content import KeyNumbers, Table
 from econmodel.reporting.programme_content import answer, decision, key_numbers, rejected
-from econmodel.reporting.programme_data import programme_document
 from econmodel.reporting.programme_tables import finance_table
 from econmodel.reporting.style import plot_settings
 
@@ -48,13 +49,11 @@ def document(case: Case, evaluation: Evaluation) -> dict:
 
 
 @pytest.fixture(scope="module")
-def programme(case: Case) -> dict:
+def programme(case: Case) -> ProgrammeResult:
     values = base_values(case.parameters)
     profiles = monthly_profiles(case.parameters, 8)
-    return programme_document(
-        programme_case(
-            read_inputs(case.parameters, values), profiles, resolve_prices(case.parameters, values), CATEGORY, lambda _: profiles
-        )
+    return programme_case(
+        read_inputs(case.parameters, values), profiles, resolve_prices(case.parameters, values), CATEGORY, lambda _: profiles
     )
 
 
@@ -66,44 +65,44 @@ def ax() -> Iterator[Axes]:
         yield figure.add_subplot()
 
 
-def test_cash_lines_are_the_cumulative_cash(programme: dict, ax: Axes) -> None:
+def test_cash_lines_are_the_cumulative_cash(programme: ProgrammeResult, ax: Axes) -> None:
     """Base, favourable and worst lines equal the budget's cumulative cash by quarter."""
     lines = programme_charts.plot_cash(programme, ax=ax, currency="USD")
     for name, line in lines.items():
-        assert list(line.get_ydata()) == [row[name] for row in programme["frames"]["cumulative_cash"]]
-    assert lines["base"].get_ydata()[-1] == pytest.approx(programme["totals"]["R19"])
+        assert list(line.get_ydata()) == [row[name] for row in programme.frames["cumulative_cash"]]
+    assert lines["base"].get_ydata()[-1] == pytest.approx(programme.totals[Row.CUMULATIVE_CASH])
 
 
-def test_bridge_ends_at_operating_cash(programme: dict, ax: Axes) -> None:
+def test_bridge_ends_at_operating_cash(programme: ProgrammeResult, ax: Axes) -> None:
     """Bars of the bridge hold the budget's totals and end at operating cash."""
     bars = programme_charts.plot_bridge(programme, ax=ax, currency="USD")
-    assert bars["R14"].get_width() == pytest.approx(programme["totals"]["R14"])
-    assert bars["R8"].get_width() == pytest.approx(-programme["totals"]["R8"])
+    assert bars["R14"].get_width() == pytest.approx(programme.totals[Row.OPERATING_CASH])
+    assert bars["R8"].get_width() == pytest.approx(-programme.totals[Row.BLEED_INCOME_LOST])
 
 
-def test_downside_bars_are_the_table(programme: dict, ax: Axes) -> None:
+def test_downside_bars_are_the_table(programme: ProgrammeResult, ax: Axes) -> None:
     """Each bar is the net present value of its row."""
     bars = programme_charts.plot_downside(programme, ax=ax, currency="USD")
-    assert {key: bar.get_width() for key, bar in bars.items()} == {r["key"]: r["npv"] for r in programme["downside"]}
+    assert {key: bar.get_width() for key, bar in bars.items()} == {r.key: r.npv for r in programme.downside}
 
 
-def test_bleeds_lines_part_by_the_bleeds_averted(programme: dict, ax: Axes) -> None:
+def test_bleeds_lines_part_by_the_bleeds_averted(programme: ProgrammeResult, ax: Axes) -> None:
     """The gap between the lines at the end is the bleeds averted."""
     lines = programme_charts.plot_bleeds(programme, ax=ax)
     gap = lines["without"].get_ydata()[-1] - lines["with"].get_ydata()[-1]
-    assert gap == pytest.approx(programme["headline"]["bleeds_averted"])
+    assert gap == pytest.approx(programme.headline.bleeds_averted)
 
 
-def test_finance_table_shows_the_rows_by_year(document: dict, programme: dict) -> None:
+def test_finance_table_shows_the_rows_by_year(document: dict, programme: ProgrammeResult) -> None:
     """Cells of the finance table are the budget's rows; a row that is zero throughout is left out."""
     made = finance_table(document, programme)
     net = next(row for row in made.rows if row[0].startswith("R18"))
-    assert net[-1].lstrip("−").replace("$", "").replace(",", "") == f"{abs(programme['totals']['R18']):.0f}"
+    assert net[-1].lstrip("−").replace("$", "").replace(",", "") == f"{abs(programme.totals[Row.NET_CASH]):.0f}"
     shown = {row[0].split()[0] for row in made.rows}
-    assert ("R15" in shown) == any(year["R15"] for year in programme["years"])
+    assert ("R15" in shown) == any(year.rows[Row.TAX] for year in programme.years)
 
 
-def test_eight_numbers(document: dict, programme: dict) -> None:
+def test_eight_numbers(document: dict, programme: ProgrammeResult) -> None:
     """The brief has the eight numbers of a board paper; without draws it says so instead of an interval."""
     block = key_numbers(document, programme, None)
     assert isinstance(block, KeyNumbers)
@@ -114,16 +113,16 @@ def test_eight_numbers(document: dict, programme: dict) -> None:
     assert "run with draws" in told
 
 
-def test_interval_comes_from_the_draws(document: dict, programme: dict) -> None:
+def test_interval_comes_from_the_draws(document: dict, programme: ProgrammeResult) -> None:
     """With draws the NNT carries its interval."""
-    key = max(programme["basis"]["proposed_mix"], key=programme["basis"]["proposed_mix"].get)
+    key = max(programme.basis.proposed_mix, key=programme.basis.proposed_mix.__getitem__)
     psa = {"comparisons": {"watch": {key: {"nnt": {"3": {"interval_text": "NNTB 3 to 9"}}}}}}
     assert any("NNTB 3 to 9" in n.note for n in key_numbers(document, programme, psa).numbers)
 
 
-def test_answer_follows_the_sign_and_shows_both_payment_views(document: dict, programme: dict) -> None:
+def test_answer_follows_the_sign_and_shows_both_payment_views(document: dict, programme: ProgrammeResult) -> None:
     """A loss is told as a loss, and both ways of being paid are in the sentence."""
-    losing = programme | {"headline": programme["headline"] | {"npv": -1234.0, "verdict": "does not pay for itself"}}
+    losing = replace(programme, headline=replace(programme.headline, npv=-1234.0), verdict="does not pay for itself")
     said = answer(document, losing)
     assert "does not pay for itself" in said
     assert "−$1,234 as this hospital is paid" in said
@@ -131,69 +130,68 @@ def test_answer_follows_the_sign_and_shows_both_payment_views(document: dict, pr
     assert "if freed staff time saves no cash" in said
 
 
-def test_harm_is_never_told_as_a_benefit(case: Case, document: dict, programme: dict) -> None:
+def test_harm_is_never_told_as_a_benefit(case: Case, document: dict, programme: ProgrammeResult) -> None:
     """More bleeds are called more bleeds, and no decision is asked for; a loss never "pays back"."""
-    told = {"bleeds_averted": -15.4, "verdict": "brings 15.4 more bleeds than today's mix"}
-    harmful = programme | {"headline": programme["headline"] | told}
+    told = replace(programme.headline, bleeds_averted=-15.4)
+    harmful = replace(programme, headline=told, verdict="brings 15.4 more bleeds than today's mix")
     assert "brings 15.4 more bleeds than today's mix, which no surplus would justify" in answer(document, harmful)
     assert decision(document, harmful).startswith("none")
-    quality = programme["savings"]["quality_only"] | {"bleeds_averted": -15.4, "bleeding_deaths_averted": -1.8}
-    worse = harmful | {"savings": programme["savings"] | {"quality_only": quality}}
+    worse = replace(harmful, savings=replace(programme.savings, bleeds_averted=-15.4, bleeding_deaths_averted=-1.8))
     text = str(brief_paper(case, document, programme=worse))
     assert "15.4 more bleeds and 1.8 more deaths" in text
     assert "−15.4" not in text
-    never = programme | {"headline": programme["headline"] | {"payback_years": None}}
+    never = replace(programme, headline=replace(programme.headline, payback_years=None))
     assert "before it pays back" not in decision(document, never)
     assert "before it pays back" in decision(document, programme)
-    same = programme | {"basis": programme["basis"] | {"is_change": False}}
+    same = replace(programme, basis=replace(programme.basis, is_change=False))
     assert "Nothing is proposed" in answer(document, same)
 
 
-def test_a_long_budget_keeps_to_two_pages(document: dict, programme: dict) -> None:
+def test_a_long_budget_keeps_to_two_pages(document: dict, programme: ProgrammeResult) -> None:
     """Ten years: the brief's table shows the first and the last, and says what it leaves out."""
-    years = [programme["years"][0] | {"year": n} for n in range(1, 11)]
-    short = finance_table(document, programme | {"years": years}, 6)
+    long = replace(programme, years=tuple(replace(programme.years[0], year=n) for n in range(1, 11)))
+    short = finance_table(document, long, 6)
     assert [c.heading for c in short.columns] == ["Row", *(f"Year {n}" for n in (1, 2, 3, 4, 5, 10)), "Total"]
     assert "Years 6 to 9 are in the technical report" in short.note
-    assert len(finance_table(document, programme | {"years": years}).columns) == 12
+    assert len(finance_table(document, long).columns) == 12
 
 
-def test_the_higher_line_has_the_higher_label(programme: dict, ax: Axes) -> None:
+def test_the_higher_line_has_the_higher_label(programme: ProgrammeResult, ax: Axes) -> None:
     """Programme above today's mix: its label stands above; one label where both end alike."""
-    rows = programme["frames"]["bleeds"]
-    swapped = [row | {"cumulative_with": row["cumulative_without"], "cumulative_without": row["cumulative_with"]} for row in rows]
-    programme_charts.plot_bleeds(programme | {"frames": programme["frames"] | {"bleeds": swapped}}, ax=ax)
+    years = programme.bleeds
+    swapped = (replace(y, cumulative_with=y.cumulative_without, cumulative_without=y.cumulative_with) for y in years)
+    programme_charts.plot_bleeds(replace(programme, bleeds=tuple(swapped)), ax=ax)
     place = {text.get_text().split(":")[0]: text.get_position()[1] for text in ax.texts}
     assert place["Programme"] > place["Current mix"]
     ax.clear()
-    same = [row | {"cumulative_with": row["cumulative_without"]} for row in rows]
-    programme_charts.plot_bleeds(programme | {"frames": programme["frames"] | {"bleeds": same}}, ax=ax)
+    same = tuple(replace(y, cumulative_with=y.cumulative_without) for y in years)
+    programme_charts.plot_bleeds(replace(programme, bleeds=same), ax=ax)
     assert [text.get_text().split(":")[0] for text in ax.texts] == ["Current mix and programme"]
 
 
-def test_break_even_is_held_against_steps_and_slots(document: dict, programme: dict) -> None:
+def test_break_even_is_held_against_steps_and_slots(document: dict, programme: ProgrammeResult) -> None:
     """The tile says from where it stays so, and what the slots allow."""
-    found = programme["break_even"] | {"searched": 12.0, "sustained": 19.1, "capacity": 10.0}
-    note = key_numbers(document, programme | {"break_even": found}, None).numbers[-1].note
+    found = replace(programme.break_even, searched=12.0, sustained=19.1, capacity=10.0)
+    note = key_numbers(document, replace(programme, break_even=found), None).numbers[-1].note
     assert "for good from 19.1" in note
     assert "slots allow 10.0" in note
 
 
-def test_first_page_says_where_averted_bleeds_cost_margin(case: Case, document: dict, programme: dict) -> None:
+def test_first_page_says_where_averted_bleeds_cost_margin(case: Case, document: dict, programme: ProgrammeResult) -> None:
     """With the refill contribution that would make it neutral, on the scale of the input."""
     first = str(brief_paper(case, document, programme=programme).sections[0])
-    view = programme["views"]["per_episode"]
-    assert view["averted_bleed_lowers_margin"]
+    view = programme.views["per_episode"]
+    assert view.averted_bleed_lowers_margin
     assert "lowers the hospital's margin by" in first
-    assert money(view["neutral_refill_per_refilled_day"], "USD") in first
+    assert money(view.neutral_refill.per_refilled_day, "USD") in first
 
 
-def test_options_left_out_are_named_with_their_standing(document: dict, programme: dict) -> None:
+def test_options_left_out_are_named_with_their_standing(document: dict, programme: ProgrammeResult) -> None:
     """What is not proposed is said, and why."""
     assert "retrograde transvenous obliteration (" in rejected(document, programme)
 
 
-def test_sections_in_the_order_of_a_board_paper(case: Case, document: dict, programme: dict) -> None:
+def test_sections_in_the_order_of_a_board_paper(case: Case, document: dict, programme: ProgrammeResult) -> None:
     """Decision, charts, evidence and harms, finance, owners, cautions, what it rests on."""
     headings = [section.heading for section in brief_paper(case, document, programme=programme).sections]
     assert headings == [
@@ -208,7 +206,7 @@ def test_sections_in_the_order_of_a_board_paper(case: Case, document: dict, prog
 
 
 def test_brief_is_two_pages_and_says_harms(
-    case: Case, evaluation: Evaluation, document: dict, programme: dict, tmp_path: Path
+    case: Case, evaluation: Evaluation, document: dict, programme: ProgrammeResult, tmp_path: Path
 ) -> None:
     """On paper the brief of the demo hospital is two pages; harms stand beside benefits."""
     build_reports(case, evaluation, document, tmp_path, programme=programme, formats=("pdf",))

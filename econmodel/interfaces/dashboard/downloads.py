@@ -8,7 +8,6 @@ import zipfile
 from collections.abc import Collection
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 import streamlit as st
 
@@ -17,6 +16,7 @@ from econmodel.files import json_text
 from econmodel.interfaces.dashboard import programme
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.interfaces.dashboard.pictures import DRAWING
+from econmodel.programme.report import ProgrammeResult
 
 WORD = "application/vnd.openxmlformats-officedocument.wordprocessingml.document"
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
@@ -58,7 +58,7 @@ def report_files(found: Answer, papers: Collection[str], formats: Collection[str
         return {str(path.relative_to(folder)): path.read_bytes() for path in files}
 
 
-def _programme(found: Answer) -> dict[str, Any] | None:
+def _programme(found: Answer) -> ProgrammeResult | None:
     try:
         return programme.findings(found.key, found)
     except EconModelError:

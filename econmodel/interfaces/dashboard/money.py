@@ -12,13 +12,13 @@ from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, controls, pictures, programme, session, shares
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.interfaces.dashboard.sidebar import VIEWS
-from econmodel.programme.downside import CASH_ALONE
+from econmodel.programme.capacity import SAVINGS_NOTE
+from econmodel.programme.report import ProgrammeResult
+from econmodel.programme.rows import Row
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import KeyNumber, KeyNumbers, table
 from econmodel.reporting.series import labels
 
-COUNTED = ("R1", "R2", "R3", "R20")
-SHOWN = (*(f"R{i}" for i in range(1, 21)),)
 VOLUME = (
     "n_endoscoped",
     "share_fundal_varices",
@@ -121,68 +121,66 @@ def _programme(found: Answer) -> None:
     _capacity(plan)
 
 
-def _headline(found: Answer, plan: dict[str, Any]) -> None:
-    numbers, currency = plan["headline"], found.document["settings"]["currency"]
-    years = plan["basis"]["budget_years"]
-    alone = next(row["npv"] for row in plan["downside"] if row["key"] == CASH_ALONE)
+def _headline(found: Answer, plan: ProgrammeResult) -> None:
+    numbers, currency = plan.headline, found.document["settings"]["currency"]
+    years = plan.basis.budget_years
     blocks.numbers(
         KeyNumbers(
             (
                 KeyNumber(
-                    f.money_short(numbers["npv"], currency),
+                    f.money_short(numbers.npv, currency),
                     f"Value today of {years} years' cash",
-                    f"net present value (NPV) at {f.percent(plan['basis']['finance_rate'], 1)} a year; "
-                    f"{f.money_short(alone, currency)} if freed staff time saves no cash",
+                    f"net present value (NPV) at {f.percent(plan.basis.finance_rate, 1)} a year; "
+                    f"{f.money_short(plan.cash_alone.npv, currency)} if freed staff time saves no cash",
                 ),
-                KeyNumber(numbers["payback_text"], "Pays back", "payback of cumulative net cash"),
-                KeyNumber(f.money_short(numbers["peak_cash"], currency), "Lowest cash on the way", "peak cash needed"),
-                KeyNumber(
-                    f.money_short(numbers["year_3_net_contribution"], currency), "Net contribution in year 3", "before fixed cost"
-                ),
-                KeyNumber(f.number(numbers["patients_per_year"], 1), "Patients started a year", "mean over the budget"),
-                KeyNumber(f.number(numbers["bleeds_averted"], 1), "Bleeds averted", f"over {years} years, first and again"),
-                KeyNumber(f.number(numbers["bed_days_released"]), "Bed-days released", "capacity, not cash"),
-                KeyNumber(f.number(numbers["beds_in_last_year"], 2), "Beds in the last year", "at the stated occupancy"),
+                KeyNumber(numbers.payback_text, "Pays back", "payback of cumulative net cash"),
+                KeyNumber(f.money_short(numbers.peak_cash, currency), "Lowest cash on the way", "peak cash needed"),
+                KeyNumber(f.money_short(numbers.year_3_net_contribution, currency), "Net contribution in year 3", "before fixed cost"),
+                KeyNumber(f.number(numbers.patients_per_year, 1), "Patients started a year", "mean over the budget"),
+                KeyNumber(f.number(numbers.bleeds_averted, 1), "Bleeds averted", f"over {years} years, first and again"),
+                KeyNumber(f.number(numbers.bed_days_released), "Bed-days released", "capacity, not cash"),
+                KeyNumber(f.number(numbers.beds_in_last_year, 2), "Beds in the last year", "at the stated occupancy"),
             )
         )
     )
 
 
-def _years(found: Answer, plan: dict[str, Any]) -> None:
-    currency, years = found.document["settings"]["currency"], plan["years"]
+def _years(found: Answer, plan: ProgrammeResult) -> None:
+    currency, years = found.document["settings"]["currency"], plan.years
 
-    def say(key: str, value: float) -> str:
-        return f.number(value, 1) if key in COUNTED else f.money(value, currency)
+    def say(row: Row, value: float) -> str:
+        return f.number(value, 1) if row.is_count else f.money(value, currency)
 
-    rows = [(plan["rows"][key], *(say(key, year[key]) for year in (*years, plan["totals"]))) for key in SHOWN]
-    columns = blocks.across("Line", (*(f"Year {year['year']}" for year in years), "Total"))
-    blocks.table(table(f"Year by year: proposed mix less current mix, {plan['basis']['cash']} money", columns, rows))
+    tables = (*(year.rows for year in years), plan.totals)
+    rows = [(row.label, *(say(row, table[row]) for table in tables)) for row in Row if row is not Row.PRESENT_VALUE]
+    columns = blocks.across("Line", (*(f"Year {year.year}" for year in years), "Total"))
+    blocks.table(table(f"Year by year: proposed mix less current mix, {plan.basis.cash} money", columns, rows))
 
 
-def payment_views(found: Answer, plan: dict[str, Any]) -> None:
+def payment_views(found: Answer, plan: ProgrammeResult) -> None:
     """Show both ways of being paid, side by side."""
-    currency, views = found.document["settings"]["currency"], list(plan["views"].values())
-    money = (
-        ("npv", "Value today (NPV)"),
-        ("peak_cash", "Lowest cash"),
-        ("year_3_net_contribution", "Net contribution in year 3"),
-        ("bleed_margin_per_bleed", "Margin of each bleed averted"),
+    currency, views = found.document["settings"]["currency"], list(plan.views.values())
+    amounts = (
+        ("Value today (NPV)", [v.headline.npv for v in views]),
+        ("Lowest cash", [v.headline.peak_cash for v in views]),
+        ("Net contribution in year 3", [v.headline.year_3_net_contribution for v in views]),
+        ("Margin of each bleed averted", [v.bleed_margin_per_bleed for v in views]),
     )
     rows = [
-        ("Pays back", *(v["payback_text"] for v in views)),
-        *((words, *(f.money(v[key], currency) for v in views)) for key, words in money),
+        ("Pays back", *(v.headline.payback_text for v in views)),
+        *((words, *(f.money(amount, currency) for amount in line)) for words, line in amounts),
     ]
-    blocks.table(table("How the hospital is paid changes the answer", blocks.across("", (v["label"] for v in views)), rows))
+    blocks.table(table("How the hospital is paid changes the answer", blocks.across("", (v.label for v in views)), rows))
 
 
-def _capacity(plan: dict[str, Any]) -> None:
-    years = plan["capacity"]
-    columns = blocks.across("Line", (f"Year {year['year']}" for year in years))
+def _capacity(plan: ProgrammeResult) -> None:
+    years = plan.capacity
+    columns = blocks.across("Line", (f"Year {year.year}" for year in years))
     blocks.table(
         table(
             "Capacity: beds, intensive care and endoscopy slots",
             columns,
-            [(words, *(f.number(year[key], 1) for year in years)) for key, words in CAPACITY.items()],
-            note=plan["savings"]["note"],
+            [(words, *(f.number(getattr(year, name), 1) for year in years)) for name, words in CAPACITY.items()],
+            note=SAVINGS_NOTE,
         )
     )

@@ -49,7 +49,7 @@ def _funnel(found: Answer) -> None:
         session.refuse(fault)
         blocks.alert(session.take_refusal())
         return
-    rows = [(str(step["step"]), f.plain(step["value"]), f.number(step["patients_per_year"], 1)) for step in plan["funnel"]]
+    rows = [(step.step, f.plain(step.value), f.number(step.patients_per_year, 1)) for step in plan.funnel]
     blocks.table(
         table(
             "Patients a year, step by step",

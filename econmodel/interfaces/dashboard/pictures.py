@@ -6,13 +6,14 @@ import base64
 import io
 from html import escape
 from threading import Lock
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import streamlit as st
 
 from econmodel.interfaces.dashboard.answers import Answer
 
 if TYPE_CHECKING:
+    from econmodel.programme.report import ProgrammeResult
     from econmodel.reporting.figures import Spec
 
 DRAWING = Lock()
@@ -55,7 +56,7 @@ def of_case(found: Answer, name: str) -> None:
     show(draw((found.key, name), spec), told["caption"], told["alt"])
 
 
-def of_programme(found: Answer, programme: dict[str, Any], name: str) -> None:
+def of_programme(found: Answer, programme: ProgrammeResult, name: str) -> None:
     """Show a figure of the programme by its name."""
     from econmodel.reporting.programme_charts import programme_chart, programme_figures
 

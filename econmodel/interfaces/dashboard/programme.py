@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING
 
 import streamlit as st
 
 from econmodel.interfaces.dashboard.answers import Answer
 
+if TYPE_CHECKING:
+    from econmodel.programme.report import ProgrammeResult
+
 
 @st.cache_resource(max_entries=24, show_spinner="Working out the programme")
-def findings(key: str, _found: Answer) -> dict[str, Any]:
+def findings(key: str, _found: Answer) -> ProgrammeResult:
     """Budget with its views, break-even, downside, chart data and the sentences they call for.
 
     Raises
@@ -19,6 +22,5 @@ def findings(key: str, _found: Answer) -> dict[str, Any]:
         A programme input breaks a rule, or a mix names an option that was dropped.
     """
     from econmodel.programme.case import evaluate_programme
-    from econmodel.reporting.programme_data import programme_document
 
-    return programme_document(evaluate_programme(_found.case.parameters))
+    return evaluate_programme(_found.case.parameters)

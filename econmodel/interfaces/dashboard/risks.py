@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import streamlit as st
 
 from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, money, pictures, programme, session, uncertainty
 from econmodel.interfaces.dashboard.answers import Answer
+from econmodel.programme.report import ProgrammeResult
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import table
 
@@ -24,21 +23,21 @@ def show(found: Answer) -> None:
     uncertainty.show(found)
 
 
-def _downside(found: Answer, plan: dict[str, Any]) -> None:
+def _downside(found: Answer, plan: ProgrammeResult) -> None:
     currency = found.document["settings"]["currency"]
-    blocks.points(plan["sentences"])
+    blocks.points(plan.sentences)
     pictures.of_programme(found, plan, "programme_downside")
     rows = [
         (
-            row["label"],
-            f.money(row["npv"], currency),
-            f.money_change(row["npv_change"], currency),
-            row["payback_text"],
-            f.money(row["peak_cash"], currency),
-            f.number(row["patients_per_year"], 1),
-            f.number(row["bleeds_averted"], 1),
+            row.label,
+            f.money(row.npv, currency),
+            f.money_change(row.npv_change, currency),
+            row.payback_text,
+            f.money(row.peak_cash, currency),
+            f.number(row.patients_per_year, 1),
+            f.number(row.bleeds_averted, 1),
         )
-        for row in plan["downside"]
+        for row in plan.downside
     ]
     columns = blocks.across(
         "What happens", ("Value today (NPV)", "Change", "Pays back", "Lowest cash", "Patients a year", "Bleeds averted")

@@ -1,0 +1,124 @@
+"""What the programme's charts show: cumulative cash, contribution bridge, bleeds with and without; nothing is drawn here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.programme.budget import Budget
+from econmodel.programme.rows import Row
+
+FloatArray = NDArray[np.float64]
+FAN = (0.025, 0.25, 0.5, 0.75, 0.975)
+TOTALS = (Row.NET_CONTRIBUTION, Row.OPERATING_CASH)
+BRIDGE = (
+    Row.PROPHYLAXIS_CONTRIBUTION,
+    Row.BLEED_COST_AVOIDED,
+    Row.BLEED_INCOME_LOST,
+    Row.REFILLED_BEDS,
+    Row.DISPLACED_WORK,
+    Row.NET_CONTRIBUTION,
+    Row.STEP_COST,
+    Row.FIXED_COST,
+    Row.OPERATING_CASH,
+)
+
+
+@dataclass(frozen=True)
+class CumulativeCash:
+    """Cumulative net cash by quarter, from the start.
+
+    Attributes
+    ----------
+    year
+        Time in years, 0 the start.
+    base, best, worst
+        The case; the favourable one (volume +50%, payment +20%, no delay); the three worst downside rows together.
+    fan
+        Quantile over draws to its line; empty without draws.
+    """
+
+    year: tuple[float, ...]
+    base: tuple[float, ...]
+    best: tuple[float, ...]
+    worst: tuple[float, ...]
+    fan: dict[float, tuple[float, ...]] = field(default_factory=dict)
+
+    def to_json(self) -> list[dict[str, float]]:
+        """Give one row a quarter, quantiles as ``q2.5`` to ``q97.5``."""
+        columns = {"year": self.year, "base": self.base, "best": self.best, "worst": self.worst}
+        columns |= {f"q{100 * q:g}": line for q, line in self.fan.items()}
+        return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
+@dataclass(frozen=True)
+class BridgeBar:
+    """One bar of the bridge: ``value`` signed as it moves cash, ``start`` and ``end`` of its bar; a total starts at 0."""
+
+    row: Row
+    label: str
+    value: float
+    start: float
+    end: float
+    is_total: bool
+
+
+@dataclass(frozen=True)
+class BleedsYear:
+    """Bleeds (first and again) among those who start, without and with the programme, and their cumulative."""
+
+    year: int
+    without_programme: float
+    with_programme: float
+    cumulative_without: float
+    cumulative_with: float
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the year for JSON."""
+        return {
+            "year": self.year,
+            "without": self.without_programme,
+            "with": self.with_programme,
+            "cumulative_without": self.cumulative_without,
+            "cumulative_with": self.cumulative_with,
+        }
+
+
+def cumulative_cash(budget: Budget, best: Budget, worst: Budget, draws: Budget | None) -> CumulativeCash:
+    """Lay out cumulative cash of the case between its best and worst, with the fan where there are draws."""
+    year = np.arange(4 * budget.inputs.n_budget_years + 1) / 4.0
+    base_line, best_line, worst_line = (tuple(_by_quarter(b).mean(axis=0).tolist()) for b in (budget, best, worst))
+    fan = {}
+    if draws is not None:
+        found = np.quantile(_by_quarter(draws), FAN, axis=0)
+        fan = {q: tuple(line.tolist()) for q, line in zip(FAN, found, strict=True)}
+    return CumulativeCash(tuple(year.tolist()), base_line, best_line, worst_line, fan)
+
+
+def _by_quarter(budget: Budget) -> FloatArray:
+    return np.concatenate([budget.years[Row.CUMULATIVE_CASH][:, :1], budget.quarters[Row.CUMULATIVE_CASH]], axis=1)
+
+
+def contribution_bridge(budget: Budget) -> tuple[BridgeBar, ...]:
+    """Lead from the prophylaxis contribution to operating cash, totals over the budget."""
+    level, bars = 0.0, []
+    for row in BRIDGE:
+        total, is_total = float(budget.totals[row].mean()), row in TOTALS
+        start, value = (0.0, total) if is_total else (level, -total if row.is_cost else total)
+        level = start + value
+        bars.append(BridgeBar(row, row.label, value, start, level, is_total))
+    return tuple(bars)
+
+
+def bleeds_by_year(budget: Budget) -> tuple[BleedsYear, ...]:
+    """Count bleeds by year among those who start, without and with the programme."""
+    activity = budget.activity
+    without, with_ = (
+        activity.total(array, "first_bleeds", "rebleeds").mean(axis=0).reshape(-1, 12).sum(axis=1)
+        for array in (activity.current, activity.proposed)
+    )
+    columns = (without, with_, without.cumsum(), with_.cumsum())
+    return tuple(BleedsYear(y, *row) for y, row in enumerate(zip(*(c.tolist() for c in columns), strict=True), start=1))
