@@ -13,11 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.programme import finance
 from econmodel.programme.budget import Budget, assemble_budget
-from econmodel.programme.payers import UnitMoney, unit_money
+from econmodel.programme.money import finance
+from econmodel.programme.money.payers import UnitMoney, unit_money
+from econmodel.programme.money.rows import Row
 from econmodel.programme.protocols import PricesLike
-from econmodel.programme.rows import Row
 
 FloatArray = NDArray[np.float64]
 LARGEST_MULTIPLE = 20.0

@@ -15,14 +15,13 @@ from typing import Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.programme import finance
 from econmodel.programme.activity import ProgrammeActivity, programme_activity
-from econmodel.programme.capital import CapitalSchedule, schedule_capital
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import Intake, plan_intake
-from econmodel.programme.payers import UnitMoney, unit_money
-from econmodel.programme.protocols import PricesLike, ProfilesLike
-from econmodel.programme.rows import (
+from econmodel.programme.money import finance
+from econmodel.programme.money.capital import CapitalSchedule, schedule_capital
+from econmodel.programme.money.payers import UnitMoney, unit_money
+from econmodel.programme.money.rows import (
     MONEY_ROWS,
     PriceIndices,
     Row,
@@ -34,6 +33,7 @@ from econmodel.programme.rows import (
     step_blocks,
     surveillance_contribution,
 )
+from econmodel.programme.protocols import PricesLike, ProfilesLike
 
 FloatArray = NDArray[np.float64]
 Number = TypeVar("Number")

@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.programme.budget import Budget
-from econmodel.programme.finance import DAYS_PER_YEAR
-from econmodel.programme.payers import SURVEILLANCE
-from econmodel.programme.rows import Row, step_blocks
+from econmodel.programme.money.finance import DAYS_PER_YEAR
+from econmodel.programme.money.payers import SURVEILLANCE
+from econmodel.programme.money.rows import Row, step_blocks
 
 FloatArray = NDArray[np.float64]
 SECONDARY_SESSIONS = ("secondary_glue", "secondary_coil_and_glue", "secondary_transvenous")

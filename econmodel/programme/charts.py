@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.programme.budget import Budget
-from econmodel.programme.rows import Row
+from econmodel.programme.money.rows import Row
 
 FloatArray = NDArray[np.float64]
 FAN = (0.025, 0.25, 0.5, 0.75, 0.975)

@@ -8,10 +8,10 @@ from typing import Any, Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.programme import finance
 from econmodel.programme.budget import Budget
 from econmodel.programme.capacity import beds
-from econmodel.programme.rows import Row
+from econmodel.programme.money import finance
+from econmodel.programme.money.rows import Row
 
 FloatArray = NDArray[np.float64]
 Number = TypeVar("Number")

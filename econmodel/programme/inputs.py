@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from econmodel.errors import EconModelError, ParameterError, join_faults
 from econmodel.parameters.schema import CURRENCIES, WHOLE
-from econmodel.programme import tables
-from econmodel.programme.tables import CapitalItem, Payer, PayerTerm
+from econmodel.programme import input_tables
+from econmodel.programme.input_tables import CapitalItem, Payer, PayerTerm
 
 if TYPE_CHECKING:
     from econmodel.parameters.parameter_set import ParameterSet
@@ -31,12 +31,12 @@ CHOICES: dict[str, tuple[str, ...]] = {
     "capital_basis": ("existing", "purchase"),
 }
 TABLES: dict[str, Callable[[str, Any], Any]] = {
-    "current_mix": tables.read_mix,
-    "proposed_mix": tables.read_mix,
-    "payers": tables.read_payers,
-    "payer_terms": tables.read_payer_terms,
-    "ramp": tables.read_ramp,
-    "capital": tables.read_capital,
+    "current_mix": input_tables.read_mix,
+    "proposed_mix": input_tables.read_mix,
+    "payers": input_tables.read_payers,
+    "payer_terms": input_tables.read_payer_terms,
+    "ramp": input_tables.read_ramp,
+    "capital": input_tables.read_capital,
 }
 SET_BY_ANALYSES = ("volume_factor", "payment_factor", "saving_factor", "margin_everywhere")
 VOLUMES = ("n_endoscoped", "n_referred_in", "n_treated_elsewhere", "n_backlog", "n_session_slots")
@@ -271,7 +271,7 @@ def _joint_faults(read: dict[str, Any]) -> list[EconModelError]:
             ParameterError(what, fix="state finance_rate_basis and escalator_basis alike; real = (1 + nominal) / (1 + inflation) - 1")
         )
     try:
-        tables.check_payer_names(read["payers"], read["payer_terms"])
+        input_tables.check_payer_names(read["payers"], read["payer_terms"])
     except EconModelError as fault:
         faults.append(fault)
     if (eligible(read) < 0).any():

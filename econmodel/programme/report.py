@@ -27,8 +27,8 @@ from econmodel.programme.downside import (
 from econmodel.programme.headline import Headline, ProgrammeUncertainty, headline, uncertainty
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import FunnelStep, funnel_steps
+from econmodel.programme.money.rows import Row, Rows
 from econmodel.programme.protocols import PricesLike, ProfilesLike
-from econmodel.programme.rows import Row, Rows
 from econmodel.programme.sentences import amount, not_overlooked, uncomfortable_truths, verdict
 from econmodel.programme.views import PaymentView, own_view, payment_views
 

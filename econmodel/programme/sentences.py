@@ -11,7 +11,7 @@ from econmodel.programme.budget import Budget, is_change
 from econmodel.programme.capacity import closable_blocks
 from econmodel.programme.downside import CASH_ALONE, LEAST_EFFECT, NEW_EQUIPMENT, WORST_THREE, DownsideRow
 from econmodel.programme.headline import headline
-from econmodel.programme.rows import Row
+from econmodel.programme.money.rows import Row
 from econmodel.programme.views import PaymentView, bleed_margin
 
 CAUTION = (

@@ -17,9 +17,9 @@ import numpy as np
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.headline import Headline, headline, number_or_none
 from econmodel.programme.inputs import ProgrammeInputs
-from econmodel.programme.payers import pure_margin
+from econmodel.programme.money.payers import pure_margin
+from econmodel.programme.money.rows import MONEY_ROWS, Row, price_indices
 from econmodel.programme.protocols import PricesLike, ProfilesLike
-from econmodel.programme.rows import MONEY_ROWS, Row, price_indices
 
 LABELS = {"as_paid": "As paid now", "per_episode": "Per-episode payment", "block": "Block budget"}
 VIEWS = ("per_episode", "block")

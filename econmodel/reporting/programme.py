@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.files import json_text, write_csv, write_text
-from econmodel.programme.rows import Row
+from econmodel.programme.money.rows import Row
 from econmodel.reporting import formatting as f
 from econmodel.reporting.programme_charts import programme_figures
 from econmodel.reporting.programme_tables import row_name

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from matplotlib.patches import Rectangle
 
     from econmodel.programme.downside import DownsideRow
+    from econmodel.programme.money.rows import Row
     from econmodel.programme.report import ProgrammeResult
-    from econmodel.programme.rows import Row
 
 CHARTS = ("programme_cash", "programme_bridge", "programme_downside", "programme_bleeds")
 FAN = ((0.025, 0.975, 0.14), (0.25, 0.75, 0.24))

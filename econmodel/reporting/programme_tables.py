@@ -7,8 +7,8 @@ from typing import TypeVar
 
 from econmodel.programme.capacity import CapacityYear
 from econmodel.programme.headline import Spread
+from econmodel.programme.money.rows import Row
 from econmodel.programme.report import BudgetYear, ProgrammeResult
-from econmodel.programme.rows import Row
 from econmodel.programme.views import PaymentView
 from econmodel.reporting import formatting as f
 from econmodel.reporting import phrases

@@ -15,9 +15,9 @@ from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import load_base_case
 from econmodel.programme.activity import convolve, programme_activity
 from econmodel.programme.budget import Budget, run_budget
-from econmodel.programme.finance import real_rate
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
-from econmodel.programme.rows import MONEY_ROWS
+from econmodel.programme.money.finance import real_rate
+from econmodel.programme.money.rows import MONEY_ROWS
 
 STRATEGIES = ("watch", "beta_blocker", "glue", "coil_and_glue")
 PRICED = tuple(CATEGORY)

@@ -7,7 +7,7 @@ import numpy_financial
 import pytest
 
 from econmodel.errors import AnalysisError
-from econmodel.programme.finance import annualised, annuity_factor, irr, npv, payback_years
+from econmodel.programme.money.finance import annualised, annuity_factor, irr, npv, payback_years
 
 FLOWS = (
     [-100.0, 30.0, 40.0, 50.0, 10.0],

@@ -11,12 +11,12 @@ from econmodel.errors import AnalysisError
 from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import load_base_case
 from econmodel.programme.capacity import beds
-from econmodel.programme.capital import schedule_capital
-from econmodel.programme.finance import nominal_rate, real_rate, tax_due, working_capital_increase
+from econmodel.programme.input_tables import CapitalItem, Payer, PayerTerm
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
-from econmodel.programme.payers import unit_money
-from econmodel.programme.rows import step_blocks
-from econmodel.programme.tables import CapitalItem, Payer, PayerTerm
+from econmodel.programme.money.capital import schedule_capital
+from econmodel.programme.money.finance import nominal_rate, real_rate, tax_due, working_capital_increase
+from econmodel.programme.money.payers import unit_money
+from econmodel.programme.money.rows import step_blocks
 
 ACTIVITIES = ("sessions", "session_eus", "coil", "surveillance_eus", "bleed_survived")
 CATEGORIES = {"session_eus": "prophylaxis", "coil": "prophylaxis", "surveillance_eus": "prophylaxis", "bleed_survived": "bleeds"}

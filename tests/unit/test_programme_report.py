@@ -25,9 +25,9 @@ from econmodel.programme.capacity import savings
 from econmodel.programme.downside import combine, downsides, favourable_budget, merge_clinical
 from econmodel.programme.headline import headline, uncertainty
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
-from econmodel.programme.payers import unit_money
+from econmodel.programme.money.payers import unit_money
+from econmodel.programme.money.rows import Row
 from econmodel.programme.report import ProgrammeResult, budget_years, programme_case
-from econmodel.programme.rows import Row
 from econmodel.programme.sentences import lowered_margin, verdict
 from econmodel.programme.views import own_view
 

@@ -30,9 +30,9 @@ from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import load_base_case
 from econmodel.programme.break_even import break_even
 from econmodel.programme.budget import Budget, run_budget
-from econmodel.programme.finance import payback_years
+from econmodel.programme.input_tables import CapitalItem, Payer
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
-from econmodel.programme.tables import CapitalItem, Payer
+from econmodel.programme.money.finance import payback_years
 from econmodel.programme.views import neutral_refill
 
 ACTIVITIES = ("session_direct", "surveillance_egd", "bleed_survived", "sessions", "first_bleeds", "rebleeds")

@@ -22,8 +22,8 @@ from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import Case, demo_file, load_case
 from econmodel.parameters.money import money
 from econmodel.programme.inputs import read_inputs
+from econmodel.programme.money.rows import Row
 from econmodel.programme.report import ProgrammeResult, programme_case
-from econmodel.programme.rows import Row
 from econmodel.reporting import programme_charts
 from econmodel.reporting.brief import build_reports
 from econmodel.reporting.brief_content import brief_paper

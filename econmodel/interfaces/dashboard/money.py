@@ -13,8 +13,8 @@ from econmodel.interfaces.dashboard import blocks, controls, pictures, programme
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.interfaces.dashboard.sidebar import VIEWS
 from econmodel.programme.capacity import SAVINGS_NOTE
+from econmodel.programme.money.rows import Row
 from econmodel.programme.report import ProgrammeResult
-from econmodel.programme.rows import Row
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import KeyNumber, KeyNumbers, table
 from econmodel.reporting.series import labels

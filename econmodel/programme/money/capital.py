@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.programme.tables import CapitalItem
+from econmodel.programme.input_tables import CapitalItem
 
 FloatArray = NDArray[np.float64]
 

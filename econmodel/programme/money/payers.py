@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import AnalysisError
+from econmodel.programme.input_tables import Payer, PayerTerm
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.protocols import PricesLike
-from econmodel.programme.tables import Payer, PayerTerm
 
 FloatArray = NDArray[np.float64]
 PROPHYLAXIS = "prophylaxis"

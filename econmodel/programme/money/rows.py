@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.programme.activity import ProgrammeActivity
-from econmodel.programme.finance import nominal_rate
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import running
-from econmodel.programme.payers import BLEED_ADMISSIONS, SURVEILLANCE, UnitMoney
+from econmodel.programme.money.finance import nominal_rate
+from econmodel.programme.money.payers import BLEED_ADMISSIONS, SURVEILLANCE, UnitMoney
 
 FloatArray = NDArray[np.float64]
 Rows = dict["Row", FloatArray]
