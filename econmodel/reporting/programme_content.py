@@ -67,14 +67,8 @@ def mix_text(mix: Mapping[str, float], names: Mapping[str, str]) -> str:
     return ", ".join(f"{f.percent(share)} {phrases.lower(names.get(key, key))}" for key, share in mix.items() if share)
 
 
-def lead_strategy(programme: ProgrammeResult) -> str:
-    """Strategy whose share grows most from today's mix to the proposed one."""
-    mix, today = programme.basis.proposed_mix, programme.basis.current_mix
-    return max(mix, key=lambda key: mix[key] - today.get(key, 0.0))
-
-
 def _decision(case: Case, document: Document, programme: ProgrammeResult, psa: Mapping[str, Any] | None) -> Section:
-    basis, names, lead = programme.basis, labels(document), lead_strategy(programme)
+    basis, names, lead = programme.basis, labels(document), document["lead"]
     proposed, current = (mix_text(mix, names) for mix in (basis.proposed_mix, basis.current_mix))
     grade = case.parameters.strategies[lead].evidence_grade or "not graded"
     kept = [key for key in names if basis.proposed_mix.get(key)]
@@ -173,7 +167,7 @@ def key_numbers(document: Document, programme: ProgrammeResult, psa: Mapping[str
     """Eight numbers of the programme."""
     currency, numbers, basis = currency_of(document), programme.headline, programme.basis
     years, drawn = basis.budget_years, programme.uncertainty
-    key = lead_strategy(programme)
+    key = document["lead"]
     nnt, spread = f.NOTHING, "is the comparator"
     if (compared := against(document, "watch", key)) is not None:
         nnt, spread = f.nnt(compared["nnt"].get(NNT_YEAR)), "interval: run with draws"
