@@ -13,11 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.economics.prices import Prices
 from econmodel.programme.budget import Budget, assemble_budget
 from econmodel.programme.money import finance
 from econmodel.programme.money.payers import UnitMoney, unit_money
 from econmodel.programme.money.rows import Row
-from econmodel.programme.protocols import PricesLike
 
 FloatArray = NDArray[np.float64]
 LARGEST_MULTIPLE = 20.0
@@ -84,7 +84,7 @@ def npv_at(budget: Budget, money: UnitMoney, multiples: FloatArray) -> FloatArra
     return assemble_budget(budget.inputs, intake, budget.activity.scaled(multiples), money).npv
 
 
-def break_even(budget: Budget, prices: PricesLike, categories: Mapping[str, str]) -> BreakEven:
+def break_even(budget: Budget, prices: Prices, categories: Mapping[str, str]) -> BreakEven:
     """Search the break-even volume of a deterministic budget.
 
     Parameters
@@ -96,7 +96,7 @@ def break_even(budget: Budget, prices: PricesLike, categories: Mapping[str, str]
     """
     money = unit_money(budget.inputs, prices, categories, budget.activity.activities)
     expected = float(budget.intake.starts_per_year.mean())
-    multiples = _grid(budget.inputs.n_budget_years)
+    multiples = _grid()
     good = npv_at(budget, money, multiples) >= -1e-9
     first = int(np.argmax(good)) if good.any() else None
     bad = np.flatnonzero(~good)
@@ -118,7 +118,7 @@ def break_even(budget: Budget, prices: PricesLike, categories: Mapping[str, str]
     )
 
 
-def _grid(n_years: int) -> FloatArray:
+def _grid() -> FloatArray:
     """Multiples of the expected volume, dense below twice the volume."""
     return np.concatenate([np.linspace(0.0, 2.0, GRID), np.linspace(2.0, LARGEST_MULTIPLE, GRID)[1:]])
 

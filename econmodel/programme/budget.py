@@ -15,9 +15,10 @@ from typing import Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.programme.activity import ProgrammeActivity, programme_activity
+from econmodel.economics.prices import Prices
+from econmodel.economics.profiles import MonthlyProfiles
 from econmodel.programme.inputs import ProgrammeInputs
-from econmodel.programme.intake import Intake, plan_intake
+from econmodel.programme.intake import Intake, ProgrammeActivity, plan_intake, programme_activity
 from econmodel.programme.money import finance
 from econmodel.programme.money.capital import CapitalSchedule, schedule_capital
 from econmodel.programme.money.payers import UnitMoney, unit_money
@@ -33,7 +34,6 @@ from econmodel.programme.money.rows import (
     step_blocks,
     surveillance_contribution,
 )
-from econmodel.programme.protocols import PricesLike, ProfilesLike
 
 FloatArray = NDArray[np.float64]
 Number = TypeVar("Number")
@@ -102,7 +102,7 @@ class Budget:
         return sums | {Row.CUMULATIVE_CASH: self.years[Row.CUMULATIVE_CASH][:, -1]}
 
 
-def run_budget(inputs: ProgrammeInputs, profiles: ProfilesLike, prices: PricesLike, categories: Mapping[str, str]) -> Budget:
+def run_budget(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices, categories: Mapping[str, str]) -> Budget:
     """Run the programme's budget.
 
     Parameters

@@ -12,14 +12,15 @@ from dataclasses import asdict, dataclass
 from functools import partial
 from typing import Any
 
+from econmodel.economics.prices import Prices
+from econmodel.economics.profiles import MonthlyProfiles
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.headline import Headline, headline
 from econmodel.programme.inputs import ProgrammeInputs
-from econmodel.programme.protocols import PricesLike, ProfilesLike
 from econmodel.programme.views import other_views, view_inputs
 
 Change = Callable[[ProgrammeInputs], ProgrammeInputs]
-Reprofile = Callable[[dict[str, object]], ProfilesLike]
+Reprofile = Callable[[dict[str, object]], MonthlyProfiles]
 ABSENCE_MONTHS = 6
 ABSENCE_START = 13
 STOP_MONTH = 12
@@ -140,7 +141,7 @@ def merge_clinical(parts: Iterable[Mapping[str, object]]) -> dict[str, object]:
 
 
 def downside_budgets(
-    start: Budget, profiles: ProfilesLike, prices: PricesLike, categories: Mapping[str, str], reprofile: Reprofile
+    start: Budget, profiles: MonthlyProfiles, prices: Prices, categories: Mapping[str, str], reprofile: Reprofile
 ) -> dict[str, tuple[Downside, Budget]]:
     """Run every row against the budget they start from, the three worst together last.
 
@@ -200,7 +201,7 @@ def _row(row: Downside, numbers: Headline, start: float) -> DownsideRow:
     )
 
 
-def favourable_budget(start: Budget, profiles: ProfilesLike, prices: PricesLike, categories: Mapping[str, str]) -> Budget:
+def favourable_budget(start: Budget, profiles: MonthlyProfiles, prices: Prices, categories: Mapping[str, str]) -> Budget:
     """Mirror of the first rows, for the best line of the cash chart: no delay, payments +20%, volume +50% with slots for it.
 
     Where each patient loses money, more of them are not favourable and the volume stays; it is never below the base.

@@ -10,6 +10,8 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.economics.prices import Prices
+from econmodel.economics.profiles import MonthlyProfiles
 from econmodel.errors import AnalysisError
 from econmodel.programme.break_even import BreakEven, break_even
 from econmodel.programme.budget import Budget, Memo, is_change, run_budget
@@ -28,7 +30,6 @@ from econmodel.programme.headline import Headline, ProgrammeUncertainty, headlin
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import FunnelStep, funnel_steps
 from econmodel.programme.money.rows import Row, Rows
-from econmodel.programme.protocols import PricesLike, ProfilesLike
 from econmodel.programme.sentences import amount, not_overlooked, uncomfortable_truths, verdict
 from econmodel.programme.views import PaymentView, own_view, payment_views
 
@@ -174,8 +175,8 @@ class ProgrammeResult:
 
 def programme_case(
     inputs: ProgrammeInputs,
-    profiles: ProfilesLike,
-    prices: PricesLike,
+    profiles: MonthlyProfiles,
+    prices: Prices,
     categories: Mapping[str, str],
     reprofile: Reprofile,
     draws: Budget | None = None,

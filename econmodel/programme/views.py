@@ -14,12 +14,13 @@ from typing import Any
 
 import numpy as np
 
+from econmodel.economics.prices import Prices
+from econmodel.economics.profiles import MonthlyProfiles
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.headline import Headline, headline, number_or_none
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.money.payers import pure_margin
 from econmodel.programme.money.rows import MONEY_ROWS, Row, price_indices
-from econmodel.programme.protocols import PricesLike, ProfilesLike
 
 LABELS = {"as_paid": "As paid now", "per_episode": "Per-episode payment", "block": "Block budget"}
 VIEWS = ("per_episode", "block")
@@ -156,7 +157,7 @@ def neutral_refill(budget: Budget) -> NeutralRefill:
     return NeutralRefill(None if full is None or share == 0 else full / share, full)
 
 
-def payment_views(budget: Budget, profiles: ProfilesLike, prices: PricesLike, categories: Mapping[str, str]) -> dict[str, PaymentView]:
+def payment_views(budget: Budget, profiles: MonthlyProfiles, prices: Prices, categories: Mapping[str, str]) -> dict[str, PaymentView]:
     """Run both views, beside the budget itself where the site's payers are a mixture of the two.
 
     Returns

@@ -13,9 +13,9 @@ from econmodel.economics.activity import CATEGORY
 from econmodel.economics.profiles import PROFILED
 from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import load_base_case
-from econmodel.programme.activity import convolve, programme_activity
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
+from econmodel.programme.intake import convolve, programme_activity
 from econmodel.programme.money.finance import real_rate
 from econmodel.programme.money.rows import MONEY_ROWS
 

@@ -18,13 +18,13 @@ from econmodel.economics.profiles import MonthlyProfiles, monthly_profiles
 from econmodel.errors import AnalysisError
 from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import load_base_case
-from econmodel.programme.activity import programme_activity
 from econmodel.programme.break_even import break_even, npv_at
 from econmodel.programme.budget import run_budget
 from econmodel.programme.capacity import savings
 from econmodel.programme.downside import combine, downsides, favourable_budget, merge_clinical
 from econmodel.programme.headline import headline, uncertainty
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
+from econmodel.programme.intake import programme_activity
 from econmodel.programme.money.payers import unit_money
 from econmodel.programme.money.rows import Row
 from econmodel.programme.report import ProgrammeResult, budget_years, programme_case

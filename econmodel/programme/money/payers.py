@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.economics.prices import Prices
 from econmodel.errors import AnalysisError
 from econmodel.programme.input_tables import Payer, PayerTerm
 from econmodel.programme.inputs import ProgrammeInputs
-from econmodel.programme.protocols import PricesLike
 
 FloatArray = NDArray[np.float64]
 PROPHYLAXIS = "prophylaxis"
@@ -40,7 +40,7 @@ class UnitMoney:
     is_device: NDArray[np.bool_]
 
 
-def unit_money(inputs: ProgrammeInputs, prices: PricesLike, categories: Mapping[str, str], activities: tuple[str, ...]) -> UnitMoney:
+def unit_money(inputs: ProgrammeInputs, prices: Prices, categories: Mapping[str, str], activities: tuple[str, ...]) -> UnitMoney:
     """Line the price list up with the model's activities and apply payers and device tax.
 
     Parameters
@@ -67,7 +67,7 @@ def unit_money(inputs: ProgrammeInputs, prices: PricesLike, categories: Mapping[
     return UnitMoney(paid * np.where(prophylaxis, inputs.payment_factor, 1.0), variable, full, prophylaxis, device)
 
 
-def _check(inputs: ProgrammeInputs, prices: PricesLike, categories: Mapping[str, str]) -> None:
+def _check(inputs: ProgrammeInputs, prices: Prices, categories: Mapping[str, str]) -> None:
     for name in prices.activities:
         if name not in categories:
             what = f"the priced activity {name!r} has no category"
@@ -78,7 +78,7 @@ def _check(inputs: ProgrammeInputs, prices: PricesLike, categories: Mapping[str,
             raise AnalysisError(what, fix=f"use one of {', '.join(sorted(set(categories.values())))}, or an activity")
 
 
-def _aligned(prices: PricesLike, array: FloatArray, activities: tuple[str, ...]) -> FloatArray:
+def _aligned(prices: Prices, array: FloatArray, activities: tuple[str, ...]) -> FloatArray:
     lined = np.zeros((array.shape[0], len(activities)))
     for position, name in enumerate(activities):
         if name in prices.activities:

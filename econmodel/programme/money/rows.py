@@ -12,9 +12,8 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.programme.activity import ProgrammeActivity
 from econmodel.programme.inputs import ProgrammeInputs
-from econmodel.programme.intake import running
+from econmodel.programme.intake import ProgrammeActivity, running
 from econmodel.programme.money.finance import nominal_rate
 from econmodel.programme.money.payers import BLEED_ADMISSIONS, SURVEILLANCE, UnitMoney
 
