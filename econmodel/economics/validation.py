@@ -21,7 +21,8 @@ from econmodel.model.calibration import calibrate_untreated, follow, gastric_ris
 from econmodel.model.cohort import run_matrices
 from econmodel.model.inputs import ModelInputs, background_rates, resolve
 from econmodel.model.natural_history import TIME_STEPS
-from econmodel.parameters.loading import load_case, params_folder
+from econmodel.package import params_folder
+from econmodel.parameters.loading import load_case
 from econmodel.parameters.parameter_set import ParameterSet
 
 KIM_CELLS = {  # printed 1-year risks by (size step, red spot): Child A, B, C

@@ -14,7 +14,7 @@ import click
 from econmodel.errors import AnalysisError, EconModelError
 from econmodel.interfaces.dashboard_command import dashboard
 from econmodel.interfaces.nnt_command import nnt
-from econmodel.interfaces.options import FORMATS, PAPERS, PATH, common
+from econmodel.interfaces.options import FORMATS, PAPERS, READ, common
 from econmodel.interfaces.registry_command import registry
 
 STOPPED = "Stopped; nothing was left half-written.\n"
@@ -67,7 +67,7 @@ def case(**choices: Any) -> None:
 
 @app.command()
 @click.argument("name", required=False)
-@click.option("--file", type=PATH, metavar="FILE", help="Hospital file; default the demo.")
+@click.option("--file", type=READ, metavar="FILE", help="Hospital file; default the demo.")
 @common("override", "set", "json")
 def where(name: str | None, file: Path | None, **choices: Any) -> None:
     """Show an input: place, value, source, status."""
@@ -130,7 +130,7 @@ def workbook(**choices: Any) -> None:
 
 @app.command()
 @common("file")
-@click.option("--show", type=PATH, metavar="FILLED", help="Show what a filled form changes.")
+@click.option("--show", type=READ, metavar="FILLED", help="Show what a filled form changes.")
 @common("override", "set", "out", "json", "quiet")
 def form(show: Path | None, json: str | None, **choices: Any) -> None:
     """Write the form for finance; filled, it is an override."""

@@ -36,12 +36,12 @@ def run_dashboard(port: int = 8501) -> None:
     AnalysisError
         No port is free, or the dashboard's files are not there.
     """
-    from econmodel.parameters.documents import project_root
+    from econmodel.package import app_file
 
-    app = project_root() / "app.py"
+    app = app_file()
     if not app.exists():
-        what = f"{app} is not there: the dashboard runs from the project's folder"
-        raise AnalysisError(what, fix="install the project from its folder with pip install -e .")
+        what = f"{app} is not there: the dashboard's entry point"
+        raise AnalysisError(what, fix="install econmodel again")
     chosen = free_port(port)
     warm_up()
     sys.stdout.write(f"Dashboard: http://{ADDRESS}:{chosen}  (Ctrl+C stops it)\n")

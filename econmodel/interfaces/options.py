@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
@@ -9,10 +10,23 @@ from typing import Any, TypeVar
 
 import click
 
+from econmodel.package import own_file
+
 Command = TypeVar("Command", bound=Callable[..., Any])
 PAPERS = ("brief", "report", "workbook", "form")
 FORMATS = ("html", "pdf", "docx")
 PATH = click.Path(path_type=Path)
+
+
+class FileToRead(click.Path):
+    """A file given to read; ``params/...`` names the model's own inputs from any folder."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path:
+        """Find the file."""
+        return own_file(Path(os.fsdecode(super().convert(value, param, ctx))))
+
+
+READ = FileToRead(path_type=Path)
 
 
 def years(text: str) -> float:
@@ -25,11 +39,11 @@ def years(text: str) -> float:
 
 
 COMMON: dict[str, Callable[[Any], Any]] = {
-    "file": click.argument("file", type=PATH, required=False),
+    "file": click.argument("file", type=READ, required=False),
     "override": click.option(
         "--override",
         "overrides",
-        type=PATH,
+        type=READ,
         multiple=True,
         metavar="FILE",
         help="Override file (TOML) or filled form (XLSX); repeatable.",

@@ -9,8 +9,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from econmodel.errors import AnalysisError
+<<<<<<< HEAD
 from econmodel.interfaces.common import check_output, console, staged, write_json
 from econmodel.interfaces.options import PATH, common
+=======
+from econmodel.interfaces.common import check_output, console, write_json
+from econmodel.interfaces.options import READ, common
+>>>>>>> 0ade564 (A wheel carries its inputs and the dashboard's page; the version is the last git tag. Results unchanged)
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -20,7 +25,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("file", type=PATH)
+@click.argument("file", type=READ)
 @click.option("--day-first", is_flag=True, help="Read 04/03/2021 as 4 March.")
 @click.option("--month-first", is_flag=True, help="Read 04/03/2021 as 3 April.")
 @click.option("--map", "mapping", multiple=True, metavar="COLUMN=NAME", help="Say what a column is; repeatable.")

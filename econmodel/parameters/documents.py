@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
-from functools import cache, cached_property
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 import tomli
 
 from econmodel.errors import ParameterError
+from econmodel.package import params_folder
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import Where
 
@@ -66,17 +67,11 @@ class Document:
 
 
 def display_path(path: Path) -> str:
-    """Shorten a path for messages: relative to the current folder or to the project where possible."""
-    for root in (Path.cwd(), project_root()):
+    """Shorten a path for messages: below the current folder, or ``params/...`` for the model's own inputs wherever they stand."""
+    for root, name in ((Path.cwd(), ""), (params_folder(), "params")):
         if path.resolve().is_relative_to(root):
-            return str(path.resolve().relative_to(root))
+            return str(Path(name) / path.resolve().relative_to(root))
     return str(path)
-
-
-@cache
-def project_root() -> Path:
-    """Folder that holds ``params/``."""
-    return Path(__file__).resolve().parents[2]
 
 
 def line_numbers(text: str) -> dict[tuple[str, str], int]:

@@ -12,9 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import EconModelError, ParameterError, join_faults
+<<<<<<< HEAD
 from econmodel.parameters.catalogue import COUNTRY_INPUTS
+=======
+from econmodel.package import params_folder
+>>>>>>> 0ade564 (A wheel carries its inputs and the dashboard's page; the version is the last git tag. Results unchanged)
 from econmodel.parameters.checks import check
-from econmodel.parameters.documents import Document, project_root, read_document
+from econmodel.parameters.documents import Document, read_document
 from econmodel.parameters.overrides import apply_override, set_value
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import GROUPS, collect, parse_parameter, parse_sources
@@ -37,11 +41,6 @@ class Case:
     def is_demo(self) -> bool:
         """Whether any input is invented demonstration data."""
         return any(p.status == "demo" for p in self.parameters.parameters.values())
-
-
-def params_folder() -> Path:
-    """Folder of the model's inputs."""
-    return project_root() / "params"
 
 
 def demo_file() -> Path:

@@ -7,8 +7,9 @@ from datetime import date
 from typing import Any
 
 from econmodel.errors import EconModelError, ParameterError, join_faults
+from econmodel.package import params_folder
 from econmodel.parameters.distributions import Distribution, rescale
-from econmodel.parameters.documents import Document, project_root
+from econmodel.parameters.documents import Document
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import (
     PARAMETER_FIELDS,
@@ -93,7 +94,7 @@ def _check_header(document: Document) -> None:
 
 def hospital_names() -> list[str]:
     """Names of the hospital files that an override may start from."""
-    return sorted(path.stem for path in (project_root() / "params" / "hospitals").glob("*.toml"))
+    return sorted(path.stem for path in (params_folder() / "hospitals").glob("*.toml"))
 
 
 def _new_input(name: str, raw: dict[str, Any], where: Where, known: dict[str, Parameter]) -> Parameter:

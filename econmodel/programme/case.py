@@ -14,9 +14,9 @@ from econmodel.economics.prices import resolve_prices
 from econmodel.economics.profiles import MonthlyProfiles, monthly_profiles
 from econmodel.errors import AnalysisError, join_faults
 from econmodel.model.inputs import base_values, horizon_years
+from econmodel.package import params_folder
 from econmodel.parameters.checks import MIXES, strategy_mix_faults
 from econmodel.parameters.documents import read_document
-from econmodel.parameters.loading import params_folder
 from econmodel.parameters.overrides import apply_override
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.programme.budget import run_budget

@@ -10,9 +10,9 @@ import numpy as np
 
 from econmodel.economics.evaluate import evaluate
 from econmodel.errors import ModelError
+from econmodel.package import params_folder
 from econmodel.parameters.checks import check
 from econmodel.parameters.documents import read_document
-from econmodel.parameters.loading import params_folder
 from econmodel.parameters.overrides import apply_override
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.uncertainty.questions import OUTCOMES, Question, outcome_of

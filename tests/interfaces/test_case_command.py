@@ -10,7 +10,7 @@ import pytest
 from econmodel.errors import AnalysisError, EconModelError, ModelError, ParameterError
 from econmodel.interfaces.case_command import choose_papers, evaluate_case, report_tables, run_case, vary_inputs
 from econmodel.interfaces.common import check_output, load
-from econmodel.parameters.loading import params_folder
+from econmodel.package import params_folder
 from econmodel.reporting.brief_content import brief_paper
 from econmodel.reporting.form import build_form
 

@@ -14,7 +14,8 @@ from click.testing import CliRunner
 from econmodel.errors import DataError, EconModelError
 from econmodel.evidence.registry import Options, analyse_registry, clean_registry, write_registry
 from econmodel.interfaces.registry_command import registry
-from econmodel.parameters.loading import load_case, params_folder
+from econmodel.package import params_folder
+from econmodel.parameters.loading import load_case
 
 OPTIONS = Options(as_of=date(2026, 1, 1))
 DEMO = params_folder() / "hospitals" / "demo_registry.csv"

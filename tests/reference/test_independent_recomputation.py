@@ -17,7 +17,8 @@ from independent_results import strategy_results
 
 from econmodel.economics.evaluate import evaluate
 from econmodel.economics.results import result_document
-from econmodel.parameters import load_case, params_folder
+from econmodel.package import params_folder
+from econmodel.parameters import load_case
 
 SHORT = "horizon_years=6"
 OTHER_CHOICES = [

@@ -5,7 +5,8 @@ from pathlib import Path
 import pytest
 
 from econmodel.errors import ParameterError
-from econmodel.parameters.documents import display_path, line_numbers, project_root, read_document
+from econmodel.package import own_file, params_folder
+from econmodel.parameters.documents import display_path, line_numbers, read_document
 
 TEXT = 'title = "t"\n\n[override.a]\n# note\nvalue = 1\n  reason = "r"\n\n[[rows]]\nx = 1\n'
 
@@ -47,9 +48,16 @@ def test_tables_below_a_heading(document):
         document.tables("title")
 
 
-def test_paths_are_shown_from_the_project():
-    """A path inside the project is shown relative to it; another path in full."""
-    assert display_path(project_root() / "params" / "sources.toml") == "params/sources.toml"
+def test_own_inputs_are_shown_alike_from_any_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """The model's own inputs are shown, and found, as ``params/...`` from any folder; another path in full."""
+    own = params_folder() / "sources.toml"
+    assert display_path(own) == "params/sources.toml"
+    monkeypatch.chdir(tmp_path)
+    assert display_path(own) == "params/sources.toml"
+    assert own_file(Path("params/sources.toml")) == own
+    (tmp_path / "params").mkdir()
+    (tmp_path / "params" / "sources.toml").touch()
+    assert own_file(Path("params/sources.toml")) == Path("params/sources.toml")
     assert display_path(Path("/nowhere/else.toml")) == "/nowhere/else.toml"
 
 

@@ -11,10 +11,11 @@ from typing import Any
 import pytest
 
 from econmodel.errors import DataError, EconModelError, ParameterError
+from econmodel.package import params_folder
 from econmodel.parameters import form_layout as at
 from econmodel.parameters.form_cells import LARGEST_FILE, Formula, open_form, read_number, read_text
 from econmodel.parameters.forms import check_unanswered, present_value, read_form
-from econmodel.parameters.loading import demo_file, load_base_case, load_case, params_folder
+from econmodel.parameters.loading import demo_file, load_base_case, load_case
 from econmodel.programme.inputs import input_kinds
 from econmodel.reporting.form import build_form
 from econmodel.reporting.form.catalogue import SHEETS, TABLES, questions

@@ -11,7 +11,8 @@ from registry_tables import AS_OF, analyse, options, write
 
 from econmodel.evidence.registry import analyse_registry, base_case_from, summarise, write_registry
 from econmodel.evidence.registry.cells import neutral, neutral_frame, neutral_tree
-from econmodel.parameters.loading import load_base_case, load_case, params_folder
+from econmodel.package import params_folder
+from econmodel.parameters.loading import load_base_case, load_case
 
 DEMO = params_folder() / "hospitals" / "demo_registry.csv"
 

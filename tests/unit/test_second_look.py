@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 
 from econmodel.errors import ParameterError
+from econmodel.package import params_folder
 from econmodel.parameters.checks import check
-from econmodel.parameters.loading import load_base_case, load_case, params_folder
+from econmodel.parameters.loading import load_base_case, load_case
 from econmodel.parameters.second_look import far_off, second_look
 
 

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from econmodel.errors import AnalysisError, ParameterError
-from econmodel.parameters.loading import load_case, params_folder
+from econmodel.package import params_folder
+from econmodel.parameters.loading import load_case
 from econmodel.parameters.money import money
 from econmodel.uncertainty import global_sensitivity
 from econmodel.uncertainty.deterministic import one_way, two_way, two_way_sentence

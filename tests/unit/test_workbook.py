@@ -11,7 +11,8 @@ import pytest
 
 from econmodel.economics.evaluate import evaluate
 from econmodel.errors import AnalysisError, DataError
-from econmodel.parameters.loading import Case, demo_file, load_case, params_folder
+from econmodel.package import params_folder
+from econmodel.parameters.loading import Case, demo_file, load_case
 from econmodel.reporting.workbook import build_workbook
 from econmodel.reporting.workbook.reading import read_results
 from econmodel.reporting.workbook.writer import LONGEST_TEXT, clean, letters, quoted

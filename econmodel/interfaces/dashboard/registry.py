@@ -14,7 +14,7 @@ from econmodel.interfaces.dashboard import blocks, session
 from econmodel.interfaces.dashboard.answers import Answer, answer
 from econmodel.interfaces.dashboard.case_file import MemoryFile, to_document, uploaded
 from econmodel.interfaces.dashboard.starts import load_start, national
-from econmodel.parameters.loading import params_folder
+from econmodel.package import params_folder
 
 if TYPE_CHECKING:
     from econmodel.evidence.registry import BaseCase, Options, RegistryResult

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from econmodel import __version__
+from econmodel.package import version
 from econmodel.reporting.terminal import CAUTION
 from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.comparisons_sheet import CHOSEN, comparators
@@ -54,7 +54,7 @@ MONEY = ("Cost", "Cost of prophylaxis", "Net cost")
 def build_summary(book: Book) -> None:
     """Fill the first sheet, last of all, when every cell it shows is known."""
     sheet = book.sheets[NAME]
-    made = f"econmodel {__version__}, inputs {book.case.parameters.sha256[:12]}"
+    made = f"econmodel {version()}, inputs {book.case.parameters.sha256[:12]}"
     sheet.heading(book.case.title, f"Live workbook of the deterministic model. Money in {book.money_label}. Made by {made}.")
     row = 3
     if book.case.is_demo:
