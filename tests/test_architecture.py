@@ -13,11 +13,9 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "econmodel"
-<<<<<<< HEAD
-LAYERS = tuple("errors wording files runs parameters evidence model economics uncertainty programme reporting interfaces".split())
-=======
-LAYERS = tuple("errors wording package files parameters evidence model economics uncertainty programme reporting interfaces".split())
->>>>>>> 0ade564 (A wheel carries its inputs and the dashboard's page; the version is the last git tag. Results unchanged)
+LAYERS = tuple(
+    "errors wording package files runs parameters evidence model economics uncertainty programme reporting interfaces".split()
+)
 HEAVY = ("scipy.stats", "scipy.optimize", "statsmodels", "lifelines", "matplotlib", "openpyxl", "SALib", "numba", "docx", "typst")
 MODULES = sorted(PACKAGE.rglob("*.py"))
 APP = [path for path in [ROOT / "app.py"] if path.exists()]

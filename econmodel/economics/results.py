@@ -18,19 +18,11 @@ from econmodel.economics.comparison import Comparison, FrontierRow, rank_strateg
 from econmodel.economics.evaluate import Evaluation
 from econmodel.economics.lead import WATCH, find_subjects
 from econmodel.economics.prices import money_by_period
-<<<<<<< HEAD
 from econmodel.economics.resolved import inputs_document
 from econmodel.errors import AnalysisError
+from econmodel.package import version
 from econmodel.parameters.loading import Case
 from econmodel.parameters.parameter_set import ParameterSet
-=======
-from econmodel.model.disease import calibrate_complete
-from econmodel.model.inputs import CHILD, ModelInputs
-from econmodel.model.natural_history import TIME_STEPS
-from econmodel.model.structure import STATE_LABELS
-from econmodel.package import version
-from econmodel.parameters.loading import Case, read_life_table
->>>>>>> 0ade564 (A wheel carries its inputs and the dashboard's page; the version is the last git tag. Results unchanged)
 from econmodel.parameters.second_look import second_look
 
 SCHEMA = 1
@@ -307,7 +299,6 @@ def case_results(case: Case, evaluation: Evaluation, *, draws: int = 0) -> Resul
     parameters = case.parameters
     subjects = find_subjects(parameters, evaluation)
     yearly = yearly_table(evaluation)
-<<<<<<< HEAD
     against = comparators(parameters, subjects.usual_care)
     groups = {name: _group(evaluation, g, yearly, against) for g, name in enumerate(evaluation.activity.groups)}
     return Results(
@@ -316,7 +307,7 @@ def case_results(case: Case, evaluation: Evaluation, *, draws: int = 0) -> Resul
             case.title,
             case.file,
             parameters.sha256,
-            __version__,
+            version(),
             int(parameters.number("seed")),
             draws,
             tuple(parameters.titles),
@@ -332,32 +323,6 @@ def case_results(case: Case, evaluation: Evaluation, *, draws: int = 0) -> Resul
         usual_care=subjects.usual_care,
         subjects_note=subjects.note,
     )
-=======
-    whole = group_document(evaluation, ALL_PATIENTS, yearly)
-    return {
-        "schema": SCHEMA,
-        "case": {
-            "name": case.name,
-            "title": case.title,
-            "file": case.file,
-            "parameters_sha256": parameters.sha256,
-            "version": version(),
-            "seed": int(parameters.number("seed")),
-            "draws": draws,
-            "overrides": list(parameters.titles),
-            "is_demo": case.is_demo,
-        },
-        "second_look": second_look(parameters),
-        "settings": settings_document(evaluation),
-        "inputs": inputs_document(evaluation),
-        "strategies": whole["strategies"],
-        "comparisons": whole["comparisons"],
-        "groups": {
-            name: group_document(evaluation, g, yearly) for g, name in enumerate(evaluation.activity.groups) if g != ALL_PATIENTS
-        },
-        "frontier": frontier_document(evaluation),
-    }
->>>>>>> 0ade564 (A wheel carries its inputs and the dashboard's page; the version is the last git tag. Results unchanged)
 
 
 def result_document(case: Case, evaluation: Evaluation, *, draws: int = 0) -> dict[str, Any]:

@@ -9,13 +9,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from econmodel.errors import AnalysisError
-<<<<<<< HEAD
 from econmodel.interfaces.common import check_output, console, staged, write_json
-from econmodel.interfaces.options import PATH, common
-=======
-from econmodel.interfaces.common import check_output, console, write_json
 from econmodel.interfaces.options import READ, common
->>>>>>> 0ade564 (A wheel carries its inputs and the dashboard's page; the version is the last git tag. Results unchanged)
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -12,11 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import EconModelError, ParameterError, join_faults
-<<<<<<< HEAD
-from econmodel.parameters.catalogue import COUNTRY_INPUTS
-=======
 from econmodel.package import params_folder
->>>>>>> 0ade564 (A wheel carries its inputs and the dashboard's page; the version is the last git tag. Results unchanged)
+from econmodel.parameters.catalogue import COUNTRY_INPUTS
 from econmodel.parameters.checks import check
 from econmodel.parameters.documents import Document, read_document
 from econmodel.parameters.overrides import apply_override, set_value

@@ -24,7 +24,7 @@ from econmodel.evidence.untreated import (
     site_posterior,
     synthesise,
 )
-from econmodel.parameters.loading import params_folder
+from econmodel.package import params_folder
 
 TABLE = params_folder() / "tables" / "untreated_cohorts.csv"
 OTHER = json.loads((Path(__file__).parent / "data" / "untreated_synthesis.json").read_text(encoding="utf-8"))

@@ -4,13 +4,9 @@ import numpy as np
 import pytest
 
 from econmodel.errors import ParameterError
-<<<<<<< HEAD
-from econmodel.parameters import demo_file, load_case, params_folder
-from econmodel.parameters.catalogue import COUNTRY_INPUTS, PRICES
-=======
 from econmodel.package import params_folder
 from econmodel.parameters import demo_file, load_case
->>>>>>> 0ade564 (A wheel carries its inputs and the dashboard's page; the version is the last git tag. Results unchanged)
+from econmodel.parameters.catalogue import COUNTRY_INPUTS, PRICES
 from econmodel.parameters.loading import load_base_case, read_life_table
 from econmodel.parameters.schema import money_parts
 

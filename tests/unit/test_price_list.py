@@ -5,7 +5,7 @@ import shutil
 import pytest
 
 from econmodel.errors import EconModelError
-from econmodel.parameters import params_folder
+from econmodel.package import params_folder
 from econmodel.parameters.catalogue import COUNTRY_INPUTS, PRICES
 from econmodel.parameters.loading import load_base_case
 from econmodel.parameters.price_list import country_code
