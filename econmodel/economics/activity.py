@@ -16,37 +16,10 @@ from econmodel.errors import ModelError
 from econmodel.model.cohort import CohortTotals
 from econmodel.model.inputs import ModelInputs, Values
 from econmodel.model.structure import NEVER_BLED, STATE_LABELS, Structure
+from econmodel.parameters.catalogue import COMPLICATIONS, SESSION_KINDS, STAYS, VISIT_KINDS
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.schema import COMPLICATIONS as COMPLICATIONS
-from econmodel.parameters.schema import SECONDARY_KINDS, SESSION_KINDS, VISIT_KINDS
 
 FloatArray = NDArray[np.float64]
-CATEGORY: dict[str, str] = {
-    **dict.fromkeys((*SESSION_KINDS, "coil", "glue_ml", "drug_year", *VISIT_KINDS, *COMPLICATIONS), "prophylaxis"),
-    **dict.fromkeys(
-        ("bleed_survived", "bleed_fatal", "rescue_admission", "readmission", "icu_day", "ward_day", "red_cell_unit"), "bleeds"
-    ),
-    **dict.fromkeys((*SECONDARY_KINDS, "clinic_post_bleed"), "aftercare"),
-    **dict.fromkeys(("transplant", "year_never_bled", "year_post_bleed", "year_transplanted"), "background"),
-}
-CATEGORIES = ("prophylaxis", "bleeds", "aftercare", "background")
-PER_EPISODE = ("bleed_survived", "bleed_fatal")
-BOTTOM_UP = ("icu_day", "ward_day", "red_cell_unit")
-COUNTS = (
-    "first_bleeds",
-    "gastric_first_bleeds",
-    "rebleeds",
-    "deaths_bleed",
-    "deaths_procedure",
-    "deaths_other",
-    "sessions",
-    "courses",
-    "transplants",
-    "icu_days",
-    "ward_days",
-    "procedure_days",
-    "complication_days",
-)
 
 
 @dataclass(frozen=True)
@@ -242,7 +215,7 @@ def _service_counts(
     found |= {kind: seen * where([r.surveillance.visit == kind for r in rows]) for kind in VISIT_KINDS}
     found["clinic_visit"] = found["clinic_visit"] + _wide(rates.clinic_never_bled) * sums.years_in(*NEVER_BLED)
     complications = {kind: per_course * _wide(p) for kind, p in rates.complications.items()}
-    stays = np.asarray(sum(complications[kind] for kind in ("embolism", "sepsis", "ulcer_bleed")))
+    stays = np.asarray(sum(complications[kind] for kind in STAYS))
     return (
         found
         | complications

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.economics.activity import COMPLICATIONS, Activity
+from econmodel.economics.activity import Activity
+from econmodel.parameters.catalogue import COMPLICATIONS
 from econmodel.parameters.parameter_set import ParameterSet
 
 FloatArray = NDArray[np.float64]

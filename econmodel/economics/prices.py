@@ -13,13 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.economics.activity import BOTTOM_UP, CATEGORY, PER_EPISODE, Activity
+from econmodel.economics.activity import Activity
 from econmodel.errors import AnalysisError
+from econmodel.parameters.catalogue import BOTTOM_UP, CATEGORY, PER_EPISODE, PRICED_AS
 from econmodel.parameters.parameter_set import ParameterSet
 
 FloatArray = NDArray[np.float64]
 VIEWS = ("hospital", "hospital_margin", "payer", "societal")
-PRICED_AS = {"clinic_post_bleed": "clinic_visit"}
 
 
 @dataclass(frozen=True)

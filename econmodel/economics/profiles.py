@@ -7,13 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.economics.activity import CATEGORY, COUNTS, build_activity
+from econmodel.economics.activity import build_activity
 from econmodel.model.disease import run_disease
 from econmodel.model.inputs import Values, base_values, resolve
+from econmodel.parameters.catalogue import CATEGORY, COUNT_KEYS
 from econmodel.parameters.parameter_set import ParameterSet
 
 FloatArray = NDArray[np.float64]
-PROFILED = (*CATEGORY, *COUNTS)
+PROFILED = (*CATEGORY, *COUNT_KEYS)
 
 
 @dataclass(frozen=True)

@@ -10,12 +10,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.economics.activity import CATEGORY, resolve_activity_rates
+from econmodel.economics.activity import resolve_activity_rates
 from econmodel.economics.evaluate import Evaluation
 from econmodel.model.disease import calibrate_complete
 from econmodel.model.inputs import CHILD, ModelInputs, base_values
 from econmodel.model.natural_history import TIME_STEPS
 from econmodel.model.structure import STATE_LABELS
+from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.loading import read_life_table
 
 RETREAT_STEPS = (0, 1)

@@ -13,7 +13,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.economics.activity import CATEGORIES, CATEGORY
 from econmodel.economics.comparison import Comparison, FrontierRow, rank_strategies
 from econmodel.economics.evaluate import Evaluation
 from econmodel.economics.lead import WATCH, find_subjects
@@ -21,6 +20,7 @@ from econmodel.economics.prices import money_by_period
 from econmodel.economics.resolved import inputs_document
 from econmodel.errors import AnalysisError
 from econmodel.package import version
+from econmodel.parameters.catalogue import CATEGORIES, CATEGORY, COMPLICATIONS
 from econmodel.parameters.loading import Case
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.second_look import second_look
@@ -28,7 +28,7 @@ from econmodel.parameters.second_look import second_look
 SCHEMA = 1
 ALL_PATIENTS = 0
 CAUSES = ("bleed", "procedure", "other")
-HARMS = ("embolism", "sepsis", "fever", "ulcer_bleed")
+HARMS = COMPLICATIONS
 COUNTED = ("first_bleeds", "rebleeds", "sessions", "courses", "transplants", "icu_days", "ward_days")
 YEARLY = ("first_bleeds", "rebleeds", "sessions", "icu_days", "ward_days")
 FloatArray = NDArray[np.float64]

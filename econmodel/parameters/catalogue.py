@@ -13,7 +13,10 @@ complication
 count
     What is counted and has no price.
 kept
-    Kept for each draw; a complication so marked also stands in summaries and is taken from a site's registry.
+    Kept for each draw; a complication so marked also stands in results by its short name and is taken from a site's
+    registry.
+headline
+    Stands in the shortest tables too.
 """
 
 from __future__ import annotations
@@ -30,7 +33,7 @@ class Item:
     """One activity: its names in a table, a price and a question of the form, and what its price is per.
 
     ``costing`` is the way of costing a bleed under which alone it is priced, ``priced_as`` the activity whose price it
-    shares. A complication has its plural, its short name, and a ``pattern`` that finds it in the words of a registry.
+    shares. A complication has its short name, its plural, and a ``pattern`` that finds it in the words of a registry.
     """
 
     key: str
@@ -45,6 +48,8 @@ class Item:
     patient_cost: bool = False
     stay: bool = False
     kept: bool = False
+    short: str = ""
+    headline: bool = False
     plural: str = ""
     pattern: str = ""
 
@@ -90,9 +95,10 @@ ITEMS = (
          "surveillance endoscopic ultrasound", "a surveillance endoscopic ultrasound", patient_cost=True),
     Item("clinic_visit", "clinic", "prophylaxis", "visit", "Clinic visit", "clinic visit", "a clinic visit", patient_cost=True),
     Item("embolism", "complication", "prophylaxis", "event", "Embolism",
-         "clinically evident embolism", "a clinically evident embolism", stay=True, kept=True, plural="embolisms", pattern="embol"),
+         "clinically evident embolism", "a clinically evident embolism",
+         stay=True, kept=True, headline=True, short="Emboli", plural="embolisms", pattern="embol"),
     Item("sepsis", "complication", "prophylaxis", "event", "Sepsis", "sepsis after a session", "sepsis after a session",
-         stay=True, kept=True, plural="cases of sepsis", pattern="sepsis|septic|bacter"),
+         stay=True, kept=True, short="Sepsis", plural="cases of sepsis", pattern="sepsis|septic|bacter"),
     Item("fever", "complication", "prophylaxis", "event", "Fever", "fever after a session", "fever after a session",
          plural="fevers", pattern="fever|pyrexia"),
     Item("ulcer_bleed", "complication", "prophylaxis", "event", "Bleed from ulcer or extruded glue",
@@ -167,7 +173,12 @@ LABELS = {row.key: row.label for row in (*COUNTS, *ITEMS)}
 COUNT_KEYS = tuple(count.key for count in COUNTS)
 KEPT = tuple(row.key for row in (*COUNTS, *ITEMS) if row.kept)
 HARMS = {row.key: row.plural for row in (*COUNTS, *ITEMS) if row.plural}
-COMPLICATION_ROWS = tuple(item for item in ITEMS if item.kind == "complication")
+STAYS = tuple(item.key for item in ITEMS if item.stay)
+KEPT_COMPLICATIONS = {item.key: item.short for item in ITEMS if item.short}
+HEADLINE_COMPLICATIONS = {item.key: item.short for item in ITEMS if item.headline}
+PATTERNS = {item.key: item.pattern for item in ITEMS if item.pattern}
+PRICED_AS = {item.key: item.priced_as for item in ITEMS if item.priced_as}
+PER_EPISODE, BOTTOM_UP = (tuple(item.key for item in ITEMS if item.costing == way) for way in (EPISODE, DAYS))
 
 
 def of_kind(*kinds: str) -> tuple[str, ...]:

@@ -7,19 +7,9 @@ from collections.abc import Iterable
 from itertools import pairwise
 
 from econmodel.errors import EconModelError, ParameterError, SourceError, join_faults
+from econmodel.parameters.catalogue import COMPLICATIONS, SECONDARY_KINDS, SESSION_KINDS, VISIT_KINDS
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.schema import (
-    COMPLICATIONS,
-    SECONDARY_KINDS,
-    SESSION_KINDS,
-    SLOT_UNITS,
-    VISIT_KINDS,
-    WHOLE,
-    Parameter,
-    SecondaryRow,
-    StrategyRow,
-    money_parts,
-)
+from econmodel.parameters.schema import SLOT_UNITS, WHOLE, Parameter, SecondaryRow, StrategyRow, money_parts
 from econmodel.wording import nearest
 
 STARTS = ("at_risk", "in_course", "protected")

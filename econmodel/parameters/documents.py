@@ -104,7 +104,9 @@ def read_text(path: Path) -> str:
         raise ParameterError(what, where=shown, fix=fix) from None
     except (UnicodeDecodeError, PermissionError):
         what = f"file {shown!r} cannot be read as UTF-8 text"
-        raise ParameterError(what, where=shown, fix=f"save it as plain {path.suffix[1:].upper() or 'TOML'} text in UTF-8") from None
+        raise ParameterError(
+            what, where=shown, fix=f"save it as plain {Path(shown).suffix[1:].upper() or 'TOML'} text in UTF-8"
+        ) from None
 
 
 def read_document(path: Path) -> Document:

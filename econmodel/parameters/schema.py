@@ -102,10 +102,6 @@ NEEDED_BY_STATUS: dict[str, tuple[str, ...]] = {
     "local": ("reason",),
     "demo": ("reason",),
 }
-SESSION_KINDS = ("session_direct", "session_eus", "session_transvenous")
-VISIT_KINDS = ("surveillance_egd", "surveillance_eus", "clinic_visit")
-COMPLICATIONS = ("embolism", "sepsis", "fever", "ulcer_bleed")
-SECONDARY_KINDS = ("secondary_glue", "secondary_coil_and_glue", "secondary_transvenous", "secondary_drug_year")
 BOUNDS: dict[str, tuple[float, float]] = {
     "probability": (0.0, 1.0),
     "share": (0.0, 1.0),

@@ -13,15 +13,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.parameters.catalogue import EXAMINATIONS, HARMS, SECONDARY_SESSIONS
 from econmodel.programme.budget import Budget
 from econmodel.programme.money.finance import DAYS_PER_YEAR
-from econmodel.programme.money.payers import SURVEILLANCE
 from econmodel.programme.money.rows import Row, step_blocks
 
 FloatArray = NDArray[np.float64]
-SECONDARY_SESSIONS = ("secondary_glue", "secondary_coil_and_glue", "secondary_transvenous")
 SAVINGS_NOTE = "Three kinds of benefit; they are never added together. Bed-days are capacity, not cash."
-HARMS = ("deaths_procedure", "embolism", "sepsis", "fever", "ulcer_bleed")
 
 
 @dataclass(frozen=True)
@@ -103,7 +101,7 @@ def capacity_by_year(budget: Budget) -> tuple[CapacityYear, ...]:
         "intensive_care_beds_released": beds(intensive, occupancy),
         "procedure_and_complication_days": change_by_year(budget, "procedure_days", "complication_days"),
         "treatment_sessions": budget.years[Row.SESSIONS][:, 1:],
-        "surveillance_examinations": change_by_year(budget, *SURVEILLANCE),
+        "surveillance_examinations": change_by_year(budget, *EXAMINATIONS),
         "session_slots": slots,
         "step_fixed_blocks": step_blocks(budget.inputs, monthly_slots),
         "endoscopies_avoided": budget.years[Row.BLEEDS_AVERTED][:, 1:] - change_by_year(budget, *SECONDARY_SESSIONS),

@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.economics.activity import CATEGORY
 from econmodel.economics.prices import resolve_prices
 from econmodel.economics.profiles import MonthlyProfiles, monthly_profiles
 from econmodel.errors import AnalysisError, join_faults
 from econmodel.model.inputs import base_values, horizon_years
 from econmodel.package import params_folder
+from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.checks import MIXES, strategy_mix_faults
 from econmodel.parameters.documents import read_document
 from econmodel.parameters.overrides import apply_override

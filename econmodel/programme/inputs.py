@@ -46,7 +46,7 @@ VOLUMES = ("n_endoscoped", "n_referred_in", "n_treated_elsewhere", "n_backlog", 
 class ProgrammeInputs:
     """Every input of the programme; see ``params/base_case/programme.toml`` for meaning, unit and source.
 
-    Money, payers and equipment stand in the price list, ``params/base_case/prices_*.toml``, all in its ``currency``.
+    Money stands in the price list of the country, ``params/prices``, payers and equipment in ``params/countries``.
     ``n_stay_days`` (days of a bleed admission) is the clinical model's own, in ``params/base_case/resources.toml``.
     The last four fields are not inputs: analyses set them. ``volume_factor`` scales demand, ``payment_factor`` the
     payments for prophylaxis, ``saving_factor`` the cost that averted bleeds save, and ``margin_everywhere`` replaces

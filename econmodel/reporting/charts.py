@@ -6,9 +6,10 @@ from collections.abc import Iterable, Mapping
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
+from econmodel.parameters.catalogue import CATEGORIES
 from econmodel.reporting import formatting as f
 from econmodel.reporting.series import Document, by_strategy, cost_rows, first_bleed_rows, headline_years, labels, nnt_rows, plane_rows
-from econmodel.reporting.style import CATEGORY_COLOURS, CATEGORY_LABELS, INK, MUTED, strategy_styles
+from econmodel.reporting.style import CATEGORY_COLOURS, INK, MUTED, strategy_styles
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -70,8 +71,8 @@ def _category_key(ax: Axes, used: set[str]) -> None:
     for category, colour in CATEGORY_COLOURS.items():
         if category in used:
             ax.plot(x, 1.05, "s", color=colour, markersize=5, transform=ax.transAxes, clip_on=False)
-            ax.text(x + 0.025, 1.05, CATEGORY_LABELS[category], transform=ax.transAxes, va="center", fontsize=6.8)
-            x += 0.06 + 0.026 * len(CATEGORY_LABELS[category])
+            ax.text(x + 0.025, 1.05, CATEGORIES[category], transform=ax.transAxes, va="center", fontsize=6.8)
+            x += 0.06 + 0.026 * len(CATEGORIES[category])
 
 
 def plot_nnt(result: Document, *, ax: Axes, versus: str) -> dict[str, Line2D]:

@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from econmodel.model.structure import STATE_LABELS, Structure
+from econmodel.parameters.catalogue import CATEGORIES
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import Table, table
 from econmodel.reporting.phrases import lower
 from econmodel.reporting.series import Document, headline_years, labels
-from econmodel.reporting.style import CATEGORY_LABELS
 from econmodel.reporting.tables import NNT_YEAR
 
 ICER_WORDS = {"dominant": "cheaper and better", "dominated": "dearer and worse", "equal": "no difference"}
@@ -97,16 +97,12 @@ def cost_table(document: Document, block: str, caption: str) -> Table:
     """Cost per patient by category; ``block`` is ``cost`` or ``cost_five_years``."""
     currency = document["settings"]["currency"]
     rows = [
-        (
-            b["label"],
-            *(f.money(b[block]["by_category"][name], currency) for name in CATEGORY_LABELS),
-            f.money(b[block]["total"], currency),
-        )
+        (b["label"], *(f.money(b[block]["by_category"][name], currency) for name in CATEGORIES), f.money(b[block]["total"], currency))
         for b in document["strategies"].values()
     ]
     return table(
         f"{caption} ({f.price_note(document['settings'])}, discounted)",
-        (("Strategy", 2.0), *((name, 1.0, True) for name in (*CATEGORY_LABELS.values(), "Total"))),
+        (("Strategy", 2.0), *((name, 1.0, True) for name in (*CATEGORIES.values(), "Total"))),
         rows,
     )
 

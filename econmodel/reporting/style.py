@@ -43,12 +43,6 @@ SPARE_STYLES = (
     StrategyStyle("#c23b6b", "*", (0, (2, 2))),
 )
 CATEGORY_COLOURS = {"prophylaxis": "#14506b", "bleeds": "#c8573d", "aftercare": "#f0c97a", "background": "#c5cbd0"}
-CATEGORY_LABELS = {
-    "prophylaxis": "Prophylaxis",
-    "bleeds": "Bleeds",
-    "aftercare": "Care after a bleed",
-    "background": "Background care",
-}
 
 
 def strategy_styles(keys: Sequence[str]) -> dict[str, StrategyStyle]:

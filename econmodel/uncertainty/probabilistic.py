@@ -23,6 +23,7 @@ from econmodel.economics.results import comparators
 from econmodel.evidence.nnt import nnt_from_draws
 from econmodel.model.compiled import warm_up
 from econmodel.model.inputs import horizon_years
+from econmodel.parameters.catalogue import KEPT
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import Sampler
 from econmodel.uncertainty.draw_store import DrawStore
@@ -270,11 +271,7 @@ def kept_outcomes(e: Evaluation, headline: int) -> dict[str, FloatArray]:
         "bleeds_five_years": e.bleeds(headline),
         **{f"{view}_cost": e.cost(perspective=view) for view in VIEWS},
         **{f"{view}_cost_five_years": e.cost(headline, perspective=view) for view in VIEWS},
-        "sessions": e.count("sessions"),
-        "embolism": e.count("embolism"),
-        "sepsis": e.count("sepsis"),
-        "deaths_procedure": e.count("deaths_procedure"),
-        "deaths_bleed": e.count("deaths_bleed"),
+        **{name: e.count(name) for name in KEPT},
         **{f"first_bleed_risk_{y}": e.count("first_bleeds", y) for y in e.risk_years},
     }
     return {name: np.ascontiguousarray(array[:, :, 0]) for name, array in found.items()}

@@ -167,7 +167,7 @@ def test_the_british_start_is_the_price_list_and_its_conventions() -> None:
 
 def test_the_price_list_of_a_loaded_case_is_that_of_its_start() -> None:
     """A file that builds on the fictional hospital and names another list would mix two currencies: refused."""
-    with pytest.raises(EconModelError, match="price_list = 'uk'"):
+    with pytest.raises(EconModelError, match="price_list = 'GB'"):
         open_file(b"baseline = 'demo'\n[override.price_list]\nvalue = 'uk'\nreason = 'x'\n")
 
 

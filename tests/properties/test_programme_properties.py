@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from econmodel.economics.activity import CATEGORY
 from econmodel.economics.profiles import PROFILED
 from econmodel.model.inputs import base_values
+from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.loading import load_base_case
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from econmodel.economics.activity import CATEGORIES, CATEGORY
 from econmodel.economics.evaluate import evaluate
 from econmodel.errors import ModelError
+from econmodel.parameters.catalogue import CATEGORIES, CATEGORY
 
 S = {"watch": 0, "beta_blocker": 1, "glue": 2, "eus_glue": 3, "coil": 4, "coil_and_glue": 5, "transvenous": 6}
 

@@ -11,12 +11,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from econmodel.economics.activity import CATEGORY
 from econmodel.economics.evaluate import evaluate
 from econmodel.economics.prices import Prices, resolve_prices
 from econmodel.economics.profiles import MonthlyProfiles, monthly_profiles
 from econmodel.errors import AnalysisError
 from econmodel.model.inputs import base_values
+from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.loading import load_base_case
 from econmodel.programme.break_even import break_even, npv_at
 from econmodel.programme.budget import run_budget

@@ -13,12 +13,12 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from econmodel.economics.activity import CATEGORY
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.economics.prices import resolve_prices
 from econmodel.economics.profiles import monthly_profiles
 from econmodel.economics.results import result_document
 from econmodel.model.inputs import base_values
+from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.loading import Case, demo_file, load_case
 from econmodel.parameters.money import money
 from econmodel.programme.inputs import read_inputs

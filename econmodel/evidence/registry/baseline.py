@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from econmodel.evidence.registry.settings import BaseCase, BetaPrior, Coefficients, Prior, prior_from_mean, prior_from_probability
+from econmodel.parameters.catalogue import KEPT_COMPLICATIONS
 from econmodel.parameters.parameter_set import ParameterSet
 
 RATES = ("r_other_bleed", "r_late_rebleed")
-PROBABILITIES = ("p_embolism_", "p_sepsis_")
+PROBABILITIES = tuple(f"p_{kind}_" for kind in KEPT_COMPLICATIONS)
 
 
 def base_case_from(parameters: ParameterSet, untreated_risk: dict[int, float] | None = None) -> BaseCase:

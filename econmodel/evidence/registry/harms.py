@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from econmodel.evidence.registry.cleaning import CleanRegistry
-from econmodel.evidence.registry.visits import COMPLICATIONS
+from econmodel.evidence.registry.visits import RECORDED
 
 
 def count_harms(clean: CleanRegistry) -> dict[str, dict[str, Any]]:
@@ -24,7 +24,7 @@ def count_harms(clean: CleanRegistry) -> dict[str, dict[str, Any]]:
         str(key): {
             "courses": len(part),
             "courses_with_complications_recorded": int(part["complication_known"].sum()),
-            **{kind: int(part[kind].sum()) for kind in COMPLICATIONS},
+            **{kind: int(part[kind].sum()) for kind in RECORDED},
             "deaths_from_a_procedure": int(died.get(key, 0)),
         }
         for key, part in courses.groupby("strategy")

@@ -18,6 +18,7 @@ import pandas as pd
 from econmodel.evidence.registry.cleaning import CleanRegistry
 from econmodel.evidence.registry.local_value import INTERVAL, OWN_INTERVAL, LocalValue, beta_interval, gamma_interval
 from econmodel.evidence.registry.settings import BaseCase, BetaPrior, Options
+from econmodel.parameters.catalogue import KEPT_COMPLICATIONS
 
 ENDOSCOPIC = ("glue", "eus_glue", "coil", "coil_and_glue", "transvenous")
 
@@ -97,7 +98,7 @@ def _complications(clean: CleanRegistry, courses: pd.DataFrame, base: BaseCase, 
     return [
         _per_course(clean, f"p_{kind}_{key}", int(part[kind].sum()), len(part), base)
         for key, part in _by_strategy(known, options)
-        for kind in ("embolism", "sepsis")
+        for kind in KEPT_COMPLICATIONS
     ]
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from econmodel.evidence.registry.cleaning import CleanRegistry
 from econmodel.evidence.registry.columns import SYNONYMS
-from econmodel.evidence.registry.visits import COMPLICATIONS
+from econmodel.evidence.registry.visits import RECORDED
 
 _PER_VISIT = ("session_date", "coils", "glue_ml", "obliterated", "sessions")
 
@@ -46,7 +46,7 @@ def _repairs(p: pd.DataFrame, estimated: pd.Series) -> pd.Series:
 
 def _complications(sessions: pd.DataFrame) -> pd.Series:
     said = pd.Series("", index=sessions.index, dtype=object)
-    for name in COMPLICATIONS:
+    for name in RECORDED:
         said = said.where(~sessions[name].astype(bool), said + "; " + name)
     said = said.str.removeprefix("; ")
     said = said.mask(said.eq("") & sessions["complication_known"].astype(bool), "none")

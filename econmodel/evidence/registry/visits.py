@@ -12,8 +12,9 @@ import numpy as np
 import pandas as pd
 
 from econmodel.evidence.registry.ledger import Ledger
+from econmodel.parameters.catalogue import COMPLICATIONS
 
-COMPLICATIONS = ("embolism", "sepsis", "fever", "ulcer_bleed", "other")
+RECORDED = (*COMPLICATIONS, "other")
 ELIGIBLE = ("GOV2", "IGV1")
 _FIRST = ("row", "label", "varix_type", "size_mm", "child", "red_spot", "strategy")
 _SUMMED = ("coils", "glue_ml")
@@ -44,7 +45,7 @@ def form_visits(rows: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
     visits[list(_SUMMED)] = grouped[list(_SUMMED)].sum(min_count=1)
     visits["red_spot"] = _yes_first(ordered["red_spot"], keys).to_numpy()
     visits["obliterated"] = _yes_first(ordered["obliterated"], keys).to_numpy()
-    for name in (*COMPLICATIONS, "complication_known"):
+    for name in (*RECORDED, "complication_known"):
         visits[name] = _flag(ordered["complication"], name).groupby(keys, dropna=False, sort=False).max().to_numpy()
     several = (grouped["row"].transform("size") > 1) & (ordered["session_date"].notna() | _has_device(ordered))
     ledger.change(
@@ -109,7 +110,7 @@ def form_courses(visits: pd.DataFrame, gap_days: int) -> pd.DataFrame:
         date=("session_date", "min"),
         rows=("row", "size"),
         typed=("sessions", "max"),
-        **{name: (name, "max") for name in (*COMPLICATIONS, "complication_known")},
+        **{name: (name, "max") for name in (*RECORDED, "complication_known")},
     )
     courses["sessions"] = np.fmax(courses["rows"], courses["typed"])
     courses[list(_SUMMED)] = grouped[list(_SUMMED)].sum(min_count=1)

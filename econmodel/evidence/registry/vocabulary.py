@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from econmodel.evidence.registry.columns import plain
+from econmodel.parameters.catalogue import PATTERNS
 
 UNREADABLE = "?"
 BLANK_WORDS = {"", "na", "n a", "nan", "null", "unknown", "not known", "not recorded", "unclear", "missing", "nr", "nk", "tbc"}
@@ -203,8 +204,7 @@ def complication(text: str) -> str:
     word = plain(text)
     if word in _NO:
         return "none"
-    patterns = {"embolism": "embol", "sepsis": r"sepsis|septic|bacter", "fever": "fever|pyrexia", "ulcer_bleed": "ulcer|extrusion"}
-    return "; ".join(key for key, pattern in patterns.items() if re.search(pattern, word)) or "other"
+    return "; ".join(key for key, pattern in PATTERNS.items() if re.search(pattern, word)) or "other"
 
 
 def bleed_order(text: str) -> str:

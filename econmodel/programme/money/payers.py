@@ -15,15 +15,12 @@ from numpy.typing import NDArray
 
 from econmodel.economics.prices import Prices
 from econmodel.errors import AnalysisError
+from econmodel.parameters.catalogue import BLEED_ADMISSIONS, DEVICES, SESSION_KINDS
 from econmodel.programme.input_tables import Payer, PayerTerm
 from econmodel.programme.inputs import ProgrammeInputs
 
 FloatArray = NDArray[np.float64]
 PROPHYLAXIS = "prophylaxis"
-DEVICES = ("coil", "glue_ml")
-BLEED_ADMISSIONS = ("bleed_survived", "bleed_fatal", "rescue_admission")
-SESSIONS = ("session_direct", "session_eus", "session_transvenous")
-SURVEILLANCE = ("surveillance_egd", "surveillance_eus")
 
 
 @dataclass(frozen=True)
@@ -87,7 +84,7 @@ def _aligned(prices: Prices, array: FloatArray, activities: tuple[str, ...]) -> 
 
 
 def _professional_fees(inputs: ProgrammeInputs, activities: tuple[str, ...]) -> FloatArray:
-    session = np.array([name in SESSIONS for name in activities])
+    session = np.array([name in SESSION_KINDS for name in activities])
     bleed = np.array([name in BLEED_ADMISSIONS for name in activities])
     return np.asarray(inputs.payment_professional_session[:, None] * session + inputs.payment_professional_bleed[:, None] * bleed)
 

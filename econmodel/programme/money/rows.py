@@ -12,10 +12,11 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.parameters.catalogue import BLEED_ADMISSIONS, EXAMINATIONS
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import ProgrammeActivity, running
 from econmodel.programme.money.finance import nominal_rate
-from econmodel.programme.money.payers import BLEED_ADMISSIONS, SURVEILLANCE, UnitMoney
+from econmodel.programme.money.payers import UnitMoney
 
 FloatArray = NDArray[np.float64]
 Rows = dict["Row", FloatArray]
@@ -110,7 +111,7 @@ def bed_days_released(inputs: ProgrammeInputs, activity: ProgrammeActivity, chan
 
 def session_slots(inputs: ProgrammeInputs, activity: ProgrammeActivity, change: FloatArray) -> FloatArray:
     """Endoscopy slots: treatment sessions, and surveillance examinations at their weight; (draw, month)."""
-    surveillance = activity.total(change, *SURVEILLANCE)
+    surveillance = activity.total(change, *EXAMINATIONS)
     return activity.total(change, "sessions") + inputs.n_slots_surveillance[:, None] * surveillance
 
 
@@ -162,7 +163,7 @@ def contribution_rows(
 
 def surveillance_contribution(activity: ProgrammeActivity, money: UnitMoney, prices: PriceIndices) -> FloatArray:
     """Part of R6 that comes from surveillance examinations rather than treatment, shape (draw, month)."""
-    chosen = np.array([name in SURVEILLANCE for name in activity.activities])
+    chosen = np.array([name in EXAMINATIONS for name in activity.activities])
     income = np.einsum("dpa,da->dp", *_same(activity.change, money.income * chosen))
     cost = np.einsum("dpa,da->dp", *_same(activity.change, money.variable_cost * chosen))
     return np.asarray(prices.tariff * income - prices.mixed * cost)

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from econmodel.economics.activity import COMPLICATIONS, COUNTS
 from econmodel.model.structure import MOVE_LABELS, NEVER_BLED, STATE_LABELS
+from econmodel.parameters.catalogue import COMPLICATIONS, SESSION_KINDS, STAYS, VISIT_KINDS
 from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.layout import StrategyPlan
 from econmodel.reporting.workbook.writer import quoted
@@ -23,27 +23,6 @@ ITEM_LABELS = {
     **{f"years.{s}": f"Patient-years: {STATE_LABELS[s].lower()}" for s in FAMILIES},
     **{f"move.{k}": MOVE_LABELS[k].capitalize() for k in EVENTS},
 }
-COUNT_LABELS = dict(
-    zip(
-        COUNTS,
-        (
-            "First bleeds",
-            "Gastric first bleeds",
-            "Rebleeds",
-            "Deaths from bleeding",
-            "Deaths from the procedure",
-            "Other deaths",
-            "Sessions",
-            "Courses",
-            "Transplants",
-            "ICU days",
-            "Ward days",
-            "Bed-days of sessions",
-            "Bed-days of complications",
-        ),
-        strict=True,
-    )
-)
 
 
 def activity_formulas(book: Book, plan: StrategyPlan, item: Item) -> dict[str, str]:
@@ -75,20 +54,17 @@ def _prophylaxis(book: Book, plan: StrategyPlan, item: Item) -> dict[str, str]:
         return book.at("strategy", plan.key, name)
 
     never = "+".join(item(f"years.{s}") for s in NEVER_BLED)
-    found = {kind: sessions if row.session == kind else "0" for kind in ("session_direct", "session_eus", "session_transvenous")}
+    found = {kind: sessions if row.session == kind else "0" for kind in SESSION_KINDS}
     found |= {
         "coil": f"{sessions}*{own('coils')}",
         "glue_ml": f"{sessions}*{own('glue_ml')}",
         "drug_year": item("years.protected") if row.drug else "0",
     }
-    found |= {
-        kind: item("visits") if row.surveillance.visit == kind else "0"
-        for kind in ("surveillance_egd", "surveillance_eus", "clinic_visit")
-    }
+    found |= {kind: item("visits") if row.surveillance.visit == kind else "0" for kind in VISIT_KINDS}
     found["clinic_visit"] += f"+{book.input('r_clinic_never_bled')}*({never})"
     course = f"{sessions}/{own('sessions_mean')}"
     found |= {kind: f"{course}*{own(kind)}" for kind in COMPLICATIONS}
-    admitted = "+".join(own(kind) for kind in ("embolism", "sepsis", "ulcer_bleed"))
+    admitted = "+".join(own(kind) for kind in STAYS)
     return found | {
         "procedure_days": f"{sessions}*{book.input('n_stay_days_session')}",
         "complication_days": f"{course}*({admitted})*{book.input('n_stay_days_complication')}",

@@ -9,13 +9,11 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
 
-from econmodel.economics.activity import CATEGORIES, CATEGORY, COMPLICATIONS
 from econmodel.economics.evaluate import RISK_YEARS
 from econmodel.model.structure import STATE_LABELS
-from econmodel.reporting.style import CATEGORY_LABELS
+from econmodel.parameters.catalogue import CATEGORIES, CATEGORY, COMPLICATIONS, LABELS
 from econmodel.reporting.workbook.activity_formulas import FAMILIES
 from econmodel.reporting.workbook.book import Book
-from econmodel.reporting.workbook.prices_sheet import ACTIVITY_LABELS
 from econmodel.reporting.workbook.totals_sheet import total
 from econmodel.reporting.workbook.writer import Sheet
 
@@ -61,10 +59,10 @@ def outcome_lines(book: Book) -> Iterator[Line]:
         yield Line(STATE_LABELS[state], f"state_years.{state}", partial(_total, book, state))
     yield Line("Complications per patient")
     for kind in COMPLICATIONS:
-        yield Line(ACTIVITY_LABELS[kind], f"complications.{kind}", partial(_total, book, kind))
+        yield Line(LABELS[kind], f"complications.{kind}", partial(_total, book, kind))
     yield Line("Activity per patient, undiscounted")
     for name in CATEGORY:
-        yield Line(ACTIVITY_LABELS[name], f"activity.{name}", partial(_total, book, name))
+        yield Line(LABELS[name], f"activity.{name}", partial(_total, book, name))
 
 
 def _total(book: Book, name: str, key: str) -> str:
@@ -75,7 +73,7 @@ def _costs(of: Callable[..., str], key: str, up_to: str) -> Iterator[Line]:
     yield Line("Total", f"{key}.total", lambda k: of(k, "total", COST, up_to), "money")
     for category in CATEGORIES:
         formula = partial(_cost, of, category, up_to)
-        yield Line(CATEGORY_LABELS[category], f"{key}.by_category.{category}", formula, "money")
+        yield Line(CATEGORIES[category], f"{key}.by_category.{category}", formula, "money")
 
 
 def _cost(of: Callable[..., str], category: str, up_to: str, key: str) -> str:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from econmodel.economics.activity import BOTTOM_UP, CATEGORY, COMPLICATIONS, PER_EPISODE
 from econmodel.economics.outcomes import UTILITY_OF
-from econmodel.economics.prices import PRICED_AS
 from econmodel.model.structure import STATE_LABELS
-from econmodel.reporting.style import CATEGORY_LABELS
+from econmodel.parameters.catalogue import BOTTOM_UP, CATEGORIES, CATEGORY, COMPLICATIONS, LABELS, PER_EPISODE, PRICED_AS
 from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.writer import Sheet, address, span
 
@@ -25,37 +23,6 @@ HEADERS = (
 )
 CATEGORY_COLUMN, COUNTED, FULL, VARIABLE, PAYMENT, PATIENT, VIEW = range(2, 9)
 FIRST = 6
-ACTIVITY_LABELS = {
-    "session_direct": "Direct endoscopic session",
-    "session_eus": "EUS-guided session",
-    "session_transvenous": "Transvenous session",
-    "coil": "Coil",
-    "glue_ml": "Glue, mL",
-    "drug_year": "Drug, year",
-    "surveillance_egd": "Surveillance endoscopy",
-    "surveillance_eus": "Surveillance EUS",
-    "clinic_visit": "Clinic visit",
-    "embolism": "Embolism",
-    "sepsis": "Sepsis",
-    "fever": "Fever",
-    "ulcer_bleed": "Bleed from ulcer or extruded glue",
-    "bleed_survived": "Bleed admission, survived",
-    "bleed_fatal": "Bleed admission, fatal",
-    "rescue_admission": "Admission with rescue procedure",
-    "readmission": "Readmission",
-    "icu_day": "ICU day of a bleed",
-    "ward_day": "Ward day of a bleed",
-    "red_cell_unit": "Red-cell unit",
-    "secondary_glue": "After a bleed: glue session",
-    "secondary_coil_and_glue": "After a bleed: coil and glue session",
-    "secondary_transvenous": "After a bleed: transvenous",
-    "secondary_drug_year": "After a bleed: drug, year",
-    "clinic_post_bleed": "Clinic visit after a bleed",
-    "transplant": "Transplant",
-    "year_never_bled": "Care in a year, never bled",
-    "year_post_bleed": "Care in a year, after a bleed",
-    "year_transplanted": "Care in a year, transplanted",
-}
 
 
 def build_prices(book: Book) -> None:
@@ -79,8 +46,8 @@ def build_prices(book: Book) -> None:
 
 
 def _price_row(book: Book, sheet: Sheet, row: int, activity: str, category: str) -> None:
-    sheet.text(row, 1, ACTIVITY_LABELS[activity])
-    sheet.text(row, CATEGORY_COLUMN, CATEGORY_LABELS[category], "small")
+    sheet.text(row, 1, LABELS[activity])
+    sheet.text(row, CATEGORY_COLUMN, CATEGORIES[category], "small")
     costing = f'{book.input("bleed_costing")}="per_episode"'
     counted = f"IF({costing},0,1)" if activity in BOTTOM_UP else f"IF({costing},1,0)" if activity in PER_EPISODE else "1"
     sheet.formula(row, COUNTED, counted, "whole")
@@ -117,7 +84,7 @@ def _utilities(book: Book, sheet: Sheet, first: int) -> None:
     losses = {
         "sessions": ("A treatment session", book.input("du_session")),
         "drug_year": ("A year on a drug", book.input("du_drug_year")),
-        **{k: (ACTIVITY_LABELS[k], book.input(f"du_{k}")) for k in COMPLICATIONS},
+        **{k: (LABELS[k], book.input(f"du_{k}")) for k in COMPLICATIONS},
         "first_bleeds": ("A first bleed", episode),
         "rebleeds": ("A rebleed", episode),
     }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from econmodel.economics.activity import COMPLICATIONS
+from econmodel.parameters.catalogue import COMPLICATIONS
 from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.layout import StrategyPlan
 from econmodel.reporting.workbook.writer import Sheet, quoted, span

@@ -6,15 +6,14 @@ and sums discounted as costs and as outcomes to the horizon and the headline yea
 
 from __future__ import annotations
 
-from econmodel.economics.activity import CATEGORIES, CATEGORY, COUNTS
 from econmodel.economics.evaluate import RISK_YEARS
 from econmodel.model.structure import STATE_LABELS
-from econmodel.reporting.style import CATEGORY_LABELS
-from econmodel.reporting.workbook.activity_formulas import COUNT_LABELS, FAMILIES, ITEM_LABELS, ITEMS, activity_formulas
+from econmodel.parameters.catalogue import CATEGORIES, CATEGORY, COUNT_KEYS, LABELS
+from econmodel.reporting.workbook.activity_formulas import FAMILIES, ITEM_LABELS, ITEMS, activity_formulas
 from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.hazards_sheet import HAZARDS, YEAR
 from econmodel.reporting.workbook.layout import FIRST_YEAR_ROW, StrategyPlan
-from econmodel.reporting.workbook.prices_sheet import ACTIVITY_LABELS, LOSSES
+from econmodel.reporting.workbook.prices_sheet import LOSSES
 from econmodel.reporting.workbook.writer import Sheet, letters, quoted, span
 
 NAME = "Totals"
@@ -28,7 +27,7 @@ COLUMNS = (
 WORDS = {"undiscounted": "undiscounted", "costs": "as costs", "outcomes": "as outcomes"}
 TITLE_ROW, YEARS_ROW, FIRST = 5, 7, 8
 ITEM_ROW = {item: FIRST + i for i, item in enumerate(ITEMS)}
-ACTIVITY_ROW = {name: FIRST + len(ITEMS) + 1 + i for i, name in enumerate((*COUNTS, *CATEGORY))}
+ACTIVITY_ROW = {name: FIRST + len(ITEMS) + 1 + i for i, name in enumerate((*COUNT_KEYS, *CATEGORY))}
 MONEY_ROW = {name: max(ACTIVITY_ROW.values()) + 2 + i for i, name in enumerate((*CATEGORIES, "total"))}
 HEALTH_ROW = {name: max(MONEY_ROW.values()) + 2 + i for i, name in enumerate(("life_years", "qalys"))}
 
@@ -59,8 +58,8 @@ def _labels(sheet: Sheet) -> None:
     sheet.text(YEARS_ROW, 1, "Years summed", "header")
     labels = {
         **{r: ITEM_LABELS[i] for i, r in ITEM_ROW.items()},
-        **{r: ({**COUNT_LABELS, **ACTIVITY_LABELS})[n] for n, r in ACTIVITY_ROW.items()},
-        **{r: "Cost, all" if n == "total" else f"Cost: {CATEGORY_LABELS[n].lower()}" for n, r in MONEY_ROW.items()},
+        **{r: LABELS[n] for n, r in ACTIVITY_ROW.items()},
+        **{r: "Cost, all" if n == "total" else f"Cost: {CATEGORIES[n].lower()}" for n, r in MONEY_ROW.items()},
         **{r: {"life_years": "Life-years", "qalys": "QALYs"}[n] for n, r in HEALTH_ROW.items()},
     }
     for row, label in labels.items():
@@ -93,7 +92,7 @@ def _column(book: Book, sheet: Sheet, plan: StrategyPlan, weighting: str, up_to:
     first, last = ACTIVITY_ROW[next(iter(CATEGORY))], ACTIVITY_ROW[list(CATEGORY)[-1]]
     amounts = f"{letter}{first}:{letter}{last}"
     for name, row in MONEY_ROW.items():
-        chosen = "" if name == "total" else f"({book.at('prices', 'category')}={quoted(CATEGORY_LABELS[name])})*"
+        chosen = "" if name == "total" else f"({book.at('prices', 'category')}={quoted(CATEGORIES[name])})*"
         sheet.formula(row, column, f"SUMPRODUCT({chosen}{book.at('prices', 'view')}*{amounts})", "money_exact")
     _health(book, sheet, letter, column)
 

@@ -9,16 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from econmodel.economics.activity import CATEGORY, COUNTS
 from econmodel.model.structure import NEVER_BLED, STATE_LABELS
-from econmodel.reporting.workbook.activity_formulas import COUNT_LABELS, ITEM_LABELS, ITEMS, activity_formulas
+from econmodel.parameters.catalogue import CATEGORY, COUNT_KEYS, LABELS
+from econmodel.reporting.workbook.activity_formulas import ITEM_LABELS, ITEMS, activity_formulas
 from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.chances import write_chances, write_effects
 from econmodel.reporting.workbook.hazards_sheet import HAZARDS
 from econmodel.reporting.workbook.layout import FIRST_YEAR_ROW, HEADER_ROWS, StrategyPlan
 from econmodel.reporting.workbook.months_sheet import FIRST_VISIT, WEIGHTINGS
 from econmodel.reporting.workbook.months_sheet import NAME as MONTHS
-from econmodel.reporting.workbook.prices_sheet import ACTIVITY_LABELS
 from econmodel.reporting.workbook.trace_sheet import ALL, trace_column
 from econmodel.reporting.workbook.writer import Sheet, letters, span
 
@@ -158,10 +157,10 @@ def _chance(book: Book, plan: StrategyPlan, source: str, kind: str, group: int) 
 
 def _activity(book: Book, sheet: Sheet, plan: StrategyPlan, first: int) -> int:
     """Write counts and priced activity by year, undiscounted, the price of each above it, and cost by year."""
-    names = [*COUNTS, *CATEGORY]
-    labels = [*COUNT_LABELS.values(), *(ACTIVITY_LABELS[a] for a in CATEGORY)]
+    names = [*COUNT_KEYS, *CATEGORY]
+    labels = [LABELS[name] for name in names]
     _section(sheet, "Activity per patient, undiscounted", [*labels, "Cost", "Alive at the end"], first)
-    priced, last = first + len(COUNTS), first + len(names) - 1
+    priced, last = first + len(COUNT_KEYS), first + len(names) - 1
     sheet.text(PRICE_ROW, priced - 1, "Price", "key")
     for column, name in enumerate(CATEGORY, start=priced):
         sheet.formula(PRICE_ROW, column, book.at("price", name), "money")
