@@ -13,6 +13,7 @@ from econmodel.evidence.claim_solution import Solution
 from econmodel.evidence.nnt import NumberNeededToTreat, format_nnt, format_nnt_interval, nnt_from_rates
 from econmodel.evidence.printed import Counts, Span
 from econmodel.evidence.rates import probability_to_rate
+from econmodel.wording import duration
 
 LONGEST_FOLLOWED = 15
 CLOSING = (
@@ -203,7 +204,7 @@ def _horizon(stated: Stated, solution: Solution) -> list[str]:
         ]
     long = (
         [
-            f"{years:g} years is longer than bleeds have been followed in any series read; if {years:g} months are meant, "
+            f"{duration(years)} is longer than bleeds have been followed in any series read; if {years:g} months are meant, "
             f"write --years {years:g}/12."
         ]
         if years > LONGEST_FOLLOWED
@@ -212,12 +213,10 @@ def _horizon(stated: Stated, solution: Solution) -> list[str]:
     if treated is None or untreated is None or max(treated.value, untreated.value) >= 1:
         return long
     rates = [probability_to_rate(risk.value, years) for risk in (treated, untreated)]
-    other = " and ".join(
-        f"{nnt_from_rates(rates[0], rates[1], years=t).text} at {t:g} year{'s' if t > 1 else ''}" for t in (1.0, 5.0) if t != years
-    )
+    other = " and ".join(f"{nnt_from_rates(rates[0], rates[1], years=t).text} at {duration(t)}" for t in (1.0, 5.0) if t != years)
     return [
         *long,
-        f"By {years:g} years at constant rates, that is -ln(1 - {untreated.value:.3f}) / {years:g} = "
+        f"By {duration(years)} at constant rates, that is -ln(1 - {untreated.value:.3f}) / {years:.4g} = "
         f"{rates[1]:.3f} bleeds a patient-year untreated and {rates[0]:.3f} treated; the same rates give {other} "
         "(death not counted).",
     ]

@@ -16,6 +16,7 @@ from econmodel.evidence.claim_sentences import percent, write_sentences
 from econmodel.evidence.claim_solution import Solution, finite, solve
 from econmodel.evidence.nnt import NumberNeededToTreat, nnt_from_counts, nnt_kind
 from econmodel.evidence.printed import Counts, Span, as_printed, possible_counts
+from econmodel.wording import duration
 
 __all__ = ["Claim", "ClaimCheck", "check_claim", "time_to_risk"]
 
@@ -140,9 +141,9 @@ def _model_sentence(curve: RiskCurve, risk: float, met: float | None, years: flo
     reach = (
         f"The model's untreated patients reach {percent(risk)} at {met:.1f} years"
         if met is not None
-        else f"The model's untreated patients never reach {percent(risk)}: {percent(curve(limit))} by {limit:g} years"
+        else f"The model's untreated patients never reach {percent(risk)}: {percent(curve(limit))} by {duration(limit)}"
     )
-    return reach + (f"; at the stated {years:g} years it gives {percent(curve(years))}." if years is not None else ".")
+    return reach + (f"; at the stated {duration(years)} it gives {percent(curve(years))}." if years is not None else ".")
 
 
 def _counts_for(stated: Stated) -> tuple[Counts, ...]:

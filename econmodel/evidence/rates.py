@@ -26,6 +26,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from econmodel.errors import AnalysisError, ParameterError
+from econmodel.wording import duration
 
 FloatArray = NDArray[np.float64]
 Number = TypeVar("Number", float, FloatArray)
@@ -221,8 +222,8 @@ def require_two_states(probabilities: ArrayLike) -> None:
 
 def _check_same_horizon(measure: Measure, years: float, effect_years: float | None) -> None:
     if effect_years is None or not math.isclose(effect_years, years, rel_tol=1e-9):
-        stated = "at no stated horizon" if effect_years is None else f"at {effect_years:g} years"
-        what = f"a {measure} measured {stated} cannot be applied to a risk at {years:g} years"
+        stated = "at no stated horizon" if effect_years is None else f"at {duration(effect_years)}"
+        what = f"a {measure} measured {stated} cannot be applied to a risk at {duration(years)}"
         fix = "state effect_years, or turn it into a hazard ratio with relative_risk_to_hazard_ratio"
         raise AnalysisError(what, fix=fix)
 

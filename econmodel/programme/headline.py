@@ -12,6 +12,7 @@ from econmodel.programme.budget import Budget
 from econmodel.programme.capacity import beds
 from econmodel.programme.money import finance
 from econmodel.programme.money.rows import Row
+from econmodel.wording import duration
 
 FloatArray = NDArray[np.float64]
 Number = TypeVar("Number")
@@ -51,7 +52,7 @@ class Headline(HeadlineNumbers[float, float | None]):
     def payback_text(self) -> str:
         """Payback in words."""
         if self.payback_years is None:
-            return f"not within {self.budget_years} years"
+            return f"not within {duration(self.budget_years)}"
         return f"{self.payback_years:.1f} years" if self.payback_years else "at once"
 
     def to_json(self) -> dict[str, Any]:

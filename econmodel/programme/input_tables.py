@@ -9,6 +9,7 @@ from difflib import get_close_matches
 from typing import Any
 
 from econmodel.errors import ParameterError
+from econmodel.wording import duration
 
 Rows = Sequence[Mapping[str, Any]]
 TOLERANCE = 1e-9
@@ -198,12 +199,12 @@ def _check_item(name: str, item: CapitalItem) -> None:
         raise ParameterError(what, fix="give the years it can be used")
     if item.life_years < item.service_years:
         what = (
-            f"{name}, {item.item!r}: life {item.life_years:g} years is shorter than the gap to replacement, "
-            f"{item.service_years:g} years"
+            f"{name}, {item.item!r}: life {duration(item.life_years)} is shorter than the gap to replacement, "
+            f"{duration(item.service_years)}"
         )
         raise ParameterError(what, fix="replace it no later than the end of its life")
     if item.age_years >= item.service_years:
-        what = f"{name}, {item.item!r}: age {item.age_years:g} years has reached its replacement at {item.service_years:g} years"
+        what = f"{name}, {item.item!r}: age {duration(item.age_years)} has reached its replacement at {duration(item.service_years)}"
         raise ParameterError(what, fix="give the age today, or a later replacement within its life")
     if item.salvage > item.cost:
         what = f"{name}, {item.item!r}: salvage {item.salvage:g} exceeds cost {item.cost:g}"

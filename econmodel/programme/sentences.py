@@ -13,6 +13,7 @@ from econmodel.programme.downside import CASH_ALONE, LEAST_EFFECT, NEW_EQUIPMENT
 from econmodel.programme.headline import headline
 from econmodel.programme.money.rows import Row
 from econmodel.programme.views import PaymentView, bleed_margin
+from econmodel.wording import duration
 
 CAUTION = (
     "This is a planning model for services, not advice for a patient. No guideline read makes an endoscopic "
@@ -82,7 +83,7 @@ def _result(budget: Budget, rows: Sequence[DownsideRow], volume: BreakEven, cash
     years = budget.inputs.n_budget_years
     numbers = headline(budget)
     yield (
-        f"Over {years} years the programme {verdict(budget, rows)}: net present value {cash(numbers.npv)}, payback "
+        f"Over {duration(years)} the programme {verdict(budget, rows)}: net present value {cash(numbers.npv)}, payback "
         f"{numbers.payback_text}, lowest cumulative cash {cash(numbers.peak_cash)}."
     )
     saved, share = float(budget.totals[Row.BLEED_COST_AVOIDED].mean()), float(budget.inputs.share_saving_cash_releasing.mean())

@@ -142,7 +142,7 @@ def plot_scenarios(rows: Sequence[ScenarioRow], question: Question, *, ax: Axes)
     ax.axvline(0.0, color=INK, linewidth=0.8)
     _name_bars(ax, [r.title for r in ordered])
     ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, question.parameters.text("currency")))
-    ax.set_xlabel(f"Net cost per patient, {int(question.parameters.number('headline_years'))} years")
+    ax.set_xlabel(f"Net cost per patient, {f.duration(question.parameters.number('headline_years'))}")
     return bars
 
 

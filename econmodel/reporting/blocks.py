@@ -39,7 +39,7 @@ def headline_table(document: Document) -> Table:
         [(heading, WIDTHS.get(key, 1.0), key != "label") for key, heading in columns],
         [[row[key] for key, _ in columns] for row in headline_text(document)],
         note=f"{phrases.view(settings)} view; costs discounted at {discount[0]}, QALYs at {discount[1]} a "
-        f"year. QALYs and harms over the time horizon, {settings['horizon_years']} years. NNT: patients "
+        f"year. QALYs and harms over the time horizon, {f.duration(settings['horizon_years'])}. NNT: patients "
         "treated to avert one first bleed of any source; NNTH: to bring one more.",
     )
 
@@ -67,7 +67,7 @@ def key_numbers(document: Document) -> KeyNumbers:
             KeyNumber(
                 f.money_change(now["incremental_cost"], currency),
                 f"Net cost per patient v. {name}",
-                f"{years} years, {f.price_note(settings)}",
+                f"{f.duration(years)}, {f.price_note(settings)}",
             ),
             KeyNumber(
                 f.number(now["break_even_nnt"], 1),

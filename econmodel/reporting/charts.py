@@ -57,7 +57,7 @@ def plot_costs(result: Document, *, ax: Axes) -> dict[tuple[str, str], Rectangle
         ax.text(total, place, " " + f.money_short(total, settings["currency"]), va="center", color=INK)
     ax.set_yticks(list(places.values()), [fill(name, 22) for name in names.values()], fontsize=6.8, linespacing=0.95)
     ax.set_xlim(0, 1.2 * max(left.values()))
-    _axis_names(ax, f"Over {headline_years(result)} years, discounted ({f.price_note(settings)})")
+    _axis_names(ax, f"Over {f.duration(headline_years(result))}, discounted ({f.price_note(settings)})")
     ax.grid(visible=True, axis="x")
     ax.grid(visible=False, axis="y")
     ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, settings["currency"]))
@@ -197,7 +197,7 @@ def describe(name: str, result: Document) -> dict[str, Any]:
             "Curves of the share of patients with a first bleed over ten years, one per strategy.",
         ),
         "cost_by_category": (
-            f"Cost per patient over {years} years by category",
+            f"Cost per patient over {f.duration(years)} by category",
             "Bars of cost per patient, stacked by prophylaxis, bleeds and care after a bleed, one bar per strategy.",
         ),
         "nnt_by_year": (

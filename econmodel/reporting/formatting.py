@@ -16,6 +16,8 @@ from econmodel.parameters.money import money_change as money_change
 from econmodel.parameters.money import money_short as money_short
 from econmodel.parameters.money import number as number
 from econmodel.parameters.money import plain_number
+from econmodel.wording import duration as duration
+from econmodel.wording import span as span
 
 
 def percent(value: float | None, digits: int = 0) -> str:
@@ -82,15 +84,3 @@ def price_note(settings: Mapping[str, Any]) -> str:
     'USD, 2024 prices'
     """
     return f"{settings['currency']}, {settings['price_year']} prices"
-
-
-def span(years: int) -> str:
-    """Number of years in words where small.
-
-    Examples
-    --------
-    >>> span(1), span(5), span(42)
-    ('one year', 'five years', '42 years')
-    """
-    words = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
-    return f"{words[years] if 0 <= years < len(words) else years} {'year' if years == 1 else 'years'}"

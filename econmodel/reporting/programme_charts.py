@@ -158,7 +158,7 @@ def programme_chart(name: str, programme: ProgrammeResult, currency: str) -> Cha
             "Lines of cumulative net cash by quarter: base case, favourable case and the three worst downside rows together.",
         ),
         "programme_bridge": (
-            f"From contribution to operating cash, {years} years ({money})",
+            f"From contribution to operating cash, {f.duration(years)} ({money})",
             "Bars from prophylaxis contribution through each gain and loss to operating cash.",
         ),
         "programme_downside": (

@@ -166,7 +166,7 @@ def standing(document: Document, key: str) -> str:
 def key_numbers(document: Document, programme: ProgrammeResult, psa: Mapping[str, Any] | None) -> KeyNumbers:
     """Eight numbers of the programme."""
     currency, numbers, basis = currency_of(document), programme.headline, programme.basis
-    years, drawn = basis.budget_years, programme.uncertainty
+    time, drawn = f.duration(basis.budget_years), programme.uncertainty
     key = document["lead"]
     nnt, spread = f.NOTHING, "is the comparator"
     if (compared := against(document, "watch", key)) is not None:
@@ -178,11 +178,11 @@ def key_numbers(document: Document, programme: ProgrammeResult, psa: Mapping[str
         spread += f"; v. beta-blocker {f.nnt(usual['nnt'].get(NNT_YEAR))}" + (f" ({wide})" if wide else "")
     return KeyNumbers(
         (
-            KeyNumber(f.number(numbers.patients_per_year, 1), "Patients a year", f"mean of {years} years with backlog and growth"),
+            KeyNumber(f.number(numbers.patients_per_year, 1), "Patients a year", f"mean of {time} with backlog and growth"),
             KeyNumber(nnt, f"NNT at {NNT_YEAR} years v. no prophylaxis", f"{phrases.lower(labels(document)[key])}; {spread}"),
             KeyNumber(
                 f.number(abs(numbers.bleeds_averted), 1),
-                f"{'Bleeds averted' if numbers.bleeds_averted >= 0 else 'More bleeds'} in {years} years",
+                f"{'Bleeds averted' if numbers.bleeds_averted >= 0 else 'More bleeds'} in {time}",
                 "first and again, v. today's mix",
             ),
             KeyNumber(f.money(numbers.peak_cash, currency), "Peak cash", "lowest cumulative, by quarter"),

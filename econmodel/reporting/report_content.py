@@ -83,7 +83,7 @@ def _results(evaluation: Evaluation, document: Document, findings: Findings) -> 
             "Costs",
             (
                 blocks.charts(document, "cost_by_category", "cost_effectiveness_plane"),
-                result_tables.cost_table(document, "cost_five_years", f"Cost per patient over {years} years"),
+                result_tables.cost_table(document, "cost_five_years", f"Cost per patient over {f.duration(years)}"),
                 result_tables.cost_table(document, "cost", "Cost per patient over the time horizon"),
             ),
             level=2,

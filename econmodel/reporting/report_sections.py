@@ -190,7 +190,7 @@ def _together(document: Document, findings: Findings, psa: Mapping[str, Any]) ->
             f"({f.price_note(document['settings'])})",
             (
                 ("Strategy", 1.7),
-                (f"Net cost, {headline_years(document)} years", 1.8, True),
+                (f"Net cost, {f.duration(headline_years(document))}", 1.8, True),
                 ("Net cost, horizon", 1.8, True),
                 ("QALYs gained", 1.5, True),
                 ("NNT at 3 years", 1.6, True),
@@ -291,9 +291,9 @@ def scenario_table(document: Document, block: Mapping[str, Any]) -> Table:
         f"Scenarios: {lower(names[block['strategy']])} against {lower(names[block['versus']])} ({f.price_note(document['settings'])})",
         (
             ("Scenario", 2.0),
-            (f"Net cost, {years} years", 1.0, True),
+            (f"Net cost, {f.duration(years)}", 1.0, True),
             ("Bleeds averted per 100", 0.9, True),
-            (f"NNT, {years} years", 0.7, True),
+            (f"NNT, {f.duration(years)}", 0.7, True),
             ("QALYs gained", 0.8, True),
             ("Net monetary benefit", 1.0, True),
             ("Reasoning", 4.0),

@@ -28,7 +28,7 @@ def settings_table(document: Document) -> Table:
     s, inputs = document["settings"], document["inputs"]
     costs, health = (f.percent(s[name], 1) for name in ("discount_costs", "discount_outcomes"))
     rows = [
-        ("Time horizon", f"{s['horizon_years']} years; headline figures at {headline_years(document)} years"),
+        ("Time horizon", f"{f.duration(s['horizon_years'])}; headline figures at {f.duration(headline_years(document))}"),
         ("Perspective", s["perspective"].replace("_", " ")),
         ("Comparator", f"{labels(document)[s['comparator']]}; every summary also compares with a beta-blocker"),
         ("Currency and price year", f.price_note(s)),

@@ -73,7 +73,7 @@ def headline_columns(document: Document) -> list[tuple[str, str]]:
     settings = document["settings"]
     years = headline_years(document)
     end = latest_year(next(iter(document["strategies"].values()))["first_bleed_risk"], years)
-    money = f"{years} years, {f.price_note(settings)}"
+    money = f"{f.duration(years)}, {f.price_note(settings)}"
     return [
         ("label", "Strategy"),
         ("cost", f"Cost per patient ({money})"),

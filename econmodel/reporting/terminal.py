@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from econmodel.reporting.formatting import price_note
 from econmodel.reporting.series import Document, headline_years
 from econmodel.reporting.tables import headline_columns, headline_text
+from econmodel.wording import duration
 
 if TYPE_CHECKING:
     from rich.console import Group
@@ -51,8 +52,8 @@ def headline_table(case: Case, document: Document, width: int = WIDE) -> Group:
     for row in headline_text(document):
         table.add_row(*(escape(row[key]) for key in shown))
     units = (
-        f"Per patient. Cost and first bleeds over {headline_years(document)} years, harms (and QALYs) over "
-        f"{settings['horizon_years']} years; {price_note(settings)}; {settings['perspective']} view. "
+        f"Per patient. Cost and first bleeds over {duration(headline_years(document))}, harms (and QALYs) over "
+        f"{duration(settings['horizon_years'])}; {price_note(settings)}; {settings['perspective']} view. "
         "v. none: no prophylaxis; v. BB: beta-blocker. Averted: first bleeds. Deaths, emboli: of the procedure."
     )
     lines = [Text(units, style="dim"), Text(CAUTION, style="dim")]

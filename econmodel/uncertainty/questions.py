@@ -18,14 +18,14 @@ from econmodel.model.inputs import base_values
 from econmodel.parameters.money import money, number
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import WHOLE, Parameter
-from econmodel.wording import lower, nearest
+from econmodel.wording import duration, lower, nearest
 
 FloatArray = NDArray[np.float64]
 Change = dict[str, float]
 OUTCOMES = {
-    "cost": "Net cost per patient, {years} years",
-    "bleeds": "Bleeds averted per 100 patients, {years} years",
-    "nnt": "NNT, first bleed, {years} years",
+    "cost": "Net cost per patient, {time}",
+    "bleeds": "Bleeds averted per 100 patients, {time}",
+    "nnt": "NNT, first bleed, {time}",
     "qalys": "QALYs gained per patient, time horizon",
     "nmb": "Net monetary benefit per patient, time horizon",
 }
@@ -54,7 +54,7 @@ class Question:
     @property
     def label(self) -> str:
         """Outcome in plain words."""
-        return OUTCOMES[self.outcome].format(years=int(self.parameters.number("headline_years")))
+        return OUTCOMES[self.outcome].format(time=duration(self.parameters.number("headline_years")))
 
 
 def compared(question: Question) -> str:

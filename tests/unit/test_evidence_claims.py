@@ -243,3 +243,13 @@ def test_wording_never_recommends():
     sentences = check(treated="6/80", untreated="16/40", cost_ratio="0.1", years=2)["sentences"]
     assert not any(word in " ".join(sentences).lower() for word in ("recommend", "should be given", "standard of care"))
     assert "embolism" in sentences[-1]
+
+
+@pytest.mark.parametrize(("years", "said"), [(2.16667, "26 months"), (26 / 12, "26 months"), (1.0, "1 year"), (3.0, "3 years")])
+def test_times_are_said_as_people_say_them(years: float, said: str) -> None:
+    """Months where they are months, one year in the singular, and no decimals of a fraction anywhere."""
+    text = " ".join(check_claim(Claim(treated="6/80", nnt=3, years=years), lambda t: 1 - 0.8**t).sentences)
+    assert f"By {said} at constant rates" in text
+    assert f"at the stated {said} it gives" in text
+    assert "2.16667" not in text
+    assert "1 years" not in text

@@ -35,7 +35,7 @@ def _table(found: Answer, versus: str) -> None:
         if row["versus"] == versus:
             rows.setdefault(row["label"], {})[row["year"]] = f.nnt({"value": row["nnt"], "kind": row["kind"]})
     years = sorted({year for row in rows.values() for year in row})
-    columns = blocks.across("Option", (f"{y} years" if y > 1 else "1 year" for y in years))
+    columns = blocks.across("Option", (f.duration(y) for y in years))
     blocks.table(
         table(f"NNT against {lower(names[versus])}", columns, [(label, *(row[y] for y in years)) for label, row in rows.items()])
     )
@@ -60,7 +60,7 @@ def _averted(found: Answer) -> None:
         )
     blocks.table(
         table(
-            f"Bleeds averted over {years} years, against no prophylaxis, beside the harms",
+            f"Bleeds averted over {f.duration(years)}, against no prophylaxis, beside the harms",
             (
                 ("Option", 2.4),
                 ("First gastric bleeds averted per 100", 1.0, True),

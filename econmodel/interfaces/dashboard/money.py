@@ -63,7 +63,7 @@ def _views(found: Answer) -> None:
     years = settings["headline_years"]
     blocks.table(
         table(
-            f"Net cost per patient over {years} years against no prophylaxis, by whose money is counted",
+            f"Net cost per patient over {f.duration(years)} against no prophylaxis, by whose money is counted",
             blocks.across("Option", VIEWS.values()),
             rows,
             note=f"{f.price_note(settings)}. Minus is a saving. Under payments less variable cost, an "
@@ -137,7 +137,7 @@ def _headline(found: Answer, plan: ProgrammeResult) -> None:
                 KeyNumber(f.money_short(numbers.peak_cash, currency), "Lowest cash on the way", "peak cash needed"),
                 KeyNumber(f.money_short(numbers.year_3_net_contribution, currency), "Net contribution in year 3", "before fixed cost"),
                 KeyNumber(f.number(numbers.patients_per_year, 1), "Patients started a year", "mean over the budget"),
-                KeyNumber(f.number(numbers.bleeds_averted, 1), "Bleeds averted", f"over {years} years, first and again"),
+                KeyNumber(f.number(numbers.bleeds_averted, 1), "Bleeds averted", f"over {f.duration(years)}, first and again"),
                 KeyNumber(f.number(numbers.bed_days_released), "Bed-days released", "capacity, not cash"),
                 KeyNumber(f.number(numbers.beds_in_last_year, 2), "Beds in the last year", "at the stated occupancy"),
             )

@@ -111,9 +111,9 @@ def _groups(found: Answer) -> None:
             (
                 ("Group", 2.0),
                 ("Share", 1.0, True),
-                (f"First bleed by {years} years, untreated", 1.0, True),
-                (f"First bleed by {years} years, treated", 1.0, True),
-                (f"NNT at {years} years", 1.0, True),
+                (f"First bleed by {f.duration(int(years))}, untreated", 1.0, True),
+                (f"First bleed by {f.duration(int(years))}, treated", 1.0, True),
+                (f"NNT at {f.duration(int(years))}", 1.0, True),
                 ("Procedure deaths per 1,000", 1.0, True),
                 ("Embolisms per 1,000", 1.0, True),
             ),

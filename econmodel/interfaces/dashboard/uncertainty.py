@@ -88,9 +88,9 @@ def _scenarios(found: Answer, question: Question, key: analyses.Asked) -> None:
         columns = blocks.across(
             "Assumption",
             (
-                f"Net cost, {years} years",
-                f"Bleeds averted per 100, {years} years",
-                f"NNT, {years} years",
+                f"Net cost, {f.duration(years)}",
+                f"Bleeds averted per 100, {f.duration(years)}",
+                f"NNT, {f.duration(years)}",
                 "QALYs gained, time horizon",
             ),
         )
@@ -158,7 +158,7 @@ def _say_together(found: Answer, document: dict[str, Any], versus: str, strategy
         )
     columns = (
         ("Option", 1.6),
-        (f"Net cost, {settings['headline_years']} years", 1.8),
+        (f"Net cost, {f.duration(settings['headline_years'])}", 1.8),
         ("NNT at 3 years", 1.8),
         ("Chance that it saves", 0.8, True),
         ("Chance that it is best value", 0.8, True),
