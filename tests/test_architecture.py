@@ -14,7 +14,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "econmodel"
 LAYERS = tuple(
-    "errors wording package files runs parameters evidence model economics uncertainty programme reporting interfaces".split()
+    "errors arrays wording package files runs parameters evidence model economics uncertainty programme reporting interfaces".split()
 )
 HEAVY = ("scipy.stats", "scipy.optimize", "statsmodels", "lifelines", "matplotlib", "openpyxl", "SALib", "numba", "docx", "typst")
 MODULES = sorted(PACKAGE.rglob("*.py"))

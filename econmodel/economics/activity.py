@@ -6,18 +6,21 @@ Weightings are undiscounted, discounted at the rate of costs, and at the rate of
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.arrays import choose
 from econmodel.errors import ModelError
 from econmodel.model.cohort import CohortTotals
 from econmodel.model.inputs import ModelInputs, Values
 from econmodel.model.structure import NEVER_BLED, STATE_LABELS, Structure
 from econmodel.parameters.catalogue import COMPLICATIONS, SESSION_KINDS, STAYS, VISIT_KINDS
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.schema import SecondaryRow
 
 FloatArray = NDArray[np.float64]
 
@@ -49,53 +52,110 @@ class Activity:
 
 @dataclass(frozen=True)
 class ActivityRates:
-    """What one cohort event brings in activity; arrays are (draw, strategy) or (draw,)."""
+    """What one cohort event brings in activity; arrays are (draw, strategy) or (draw,).
+
+    ``secondary_sessions`` is sessions of each kind of secondary prophylaxis, by its key, a patient who survives a bleed.
+    """
 
     coils: FloatArray
     glue_ml: FloatArray
     complications: Mapping[str, FloatArray]
+    sessions_mean: FloatArray
+    secondary_sessions: Mapping[str, FloatArray]
     p_icu: FloatArray
     icu_days: FloatArray
     stay_days: FloatArray
     red_cells: FloatArray
     p_rescue: FloatArray
     p_readmission: FloatArray
-    secondary_sessions: FloatArray
     clinic_never_bled: FloatArray
     clinic_post_bleed: FloatArray
     stay_days_session: FloatArray
     stay_days_complication: FloatArray
 
 
-def resolve_activity_rates(parameters: ParameterSet, v: Values) -> ActivityRates:
-    """Gather the inputs that turn cohort events into activity."""
+SHARED_RATES = {
+    "p_icu": "p_icu_bleed",
+    "icu_days": "n_icu_days",
+    "stay_days": "n_stay_days",
+    "red_cells": "n_red_cells",
+    "p_rescue": "p_rescue",
+    "p_readmission": "p_readmission",
+    "clinic_never_bled": "r_clinic_never_bled",
+    "clinic_post_bleed": "r_clinic_post_bleed",
+    "stay_days_session": "n_stay_days_session",
+    "stay_days_complication": "n_stay_days_complication",
+}
+
+
+@dataclass(frozen=True)
+class Rules:
+    """What a strategy uses, as 1 or 0 by strategy, and what the case chose, as true or false."""
+
+    session: Mapping[str, FloatArray]
+    visit: Mapping[str, FloatArray]
+    drug: FloatArray
+    starts_course: FloatArray
+    readmitted: bool
+    secondary: Mapping[str, bool]
+
+
+def activity_rates(
+    parameters: ParameterSet, v: Values, sessions_mean: FloatArray, by_strategy: Callable[[list[str]], FloatArray], nil: FloatArray
+) -> ActivityRates:
+    """Gather the inputs that turn cohort events into activity.
+
+    Parameters
+    ----------
+    parameters, v
+        The case, and what stands for each numeric input.
+    sessions_mean
+        Sessions of a course, by strategy.
+    by_strategy
+        Given an input's name for each strategy ('' for none), what stands for them together.
+    nil
+        What stands for an input that a row of secondary prophylaxis does not have.
+    """
     rows = list(parameters.strategies.values())
-    n = len(v["p_icu_bleed"])
-    zero = np.zeros(n)
-
-    def by_strategy(names: list[str]) -> FloatArray:
-        return np.stack([v[name] if name else zero for name in names], axis=1)
-
-    secondary = parameters.secondary[parameters.text("secondary_prophylaxis")]
-    if (v["p_icu_bleed"] * v["n_icu_days"] > v["n_stay_days"]).any():
-        what = "days in intensive care, p_icu_bleed x n_icu_days, exceed the whole stay, n_stay_days"
-        where = str(parameters["n_stay_days"].where)
-        raise ModelError(what, where=where, fix="n_stay_days counts every day of the stay")
     return ActivityRates(
         coils=by_strategy([r.coils for r in rows]),
         glue_ml=by_strategy([r.glue_ml for r in rows]),
         complications={kind: by_strategy([r.complications.get(kind, "") for r in rows]) for kind in COMPLICATIONS},
-        p_icu=v["p_icu_bleed"],
-        icu_days=v["n_icu_days"],
-        stay_days=v["n_stay_days"],
-        red_cells=v["n_red_cells"],
-        p_rescue=v["p_rescue"],
-        p_readmission=v["p_readmission"],
-        secondary_sessions=v[secondary.sessions] if secondary.sessions else zero,
-        clinic_never_bled=v["r_clinic_never_bled"],
-        clinic_post_bleed=v["r_clinic_post_bleed"],
-        stay_days_session=v["n_stay_days_session"],
-        stay_days_complication=v["n_stay_days_complication"],
+        sessions_mean=sessions_mean,
+        secondary_sessions={key: v[row.sessions] if row.sessions else nil for key, row in parameters.secondary.items()},
+        **{rate: v[name] for rate, name in SHARED_RATES.items()},
+    )
+
+
+def activity_rules(parameters: ParameterSet, setting: Callable[[str], str], by_strategy: Callable[[list[bool]], FloatArray]) -> Rules:
+    """Gather what strategies use and what the settings choose; ``setting`` gives what stands for a setting."""
+    rows = list(parameters.strategies.values())
+    chosen = setting("secondary_prophylaxis")
+    return Rules(
+        session={kind: by_strategy([r.session == kind for r in rows]) for kind in SESSION_KINDS},
+        visit={kind: by_strategy([r.surveillance.visit == kind for r in rows]) for kind in VISIT_KINDS},
+        drug=by_strategy([r.drug for r in rows]),
+        starts_course=by_strategy([r.starts_in == "in_course" for r in rows]),
+        readmitted=setting("rebleed_costing") == "readmission",
+        secondary={key: chosen == key for key in parameters.secondary},
+    )
+
+
+def resolve_activity_rates(parameters: ParameterSet, v: Values, sessions_mean: FloatArray) -> ActivityRates:
+    """Gather the rates of every draw.
+
+    Raises
+    ------
+    ModelError
+        Days in intensive care exceed the whole stay.
+    """
+    zero = np.zeros(len(v["p_icu_bleed"]))
+    if (v["p_icu_bleed"] * v["n_icu_days"] > v["n_stay_days"]).any():
+        what = "days in intensive care, p_icu_bleed x n_icu_days, exceed the whole stay, n_stay_days"
+        where = str(parameters["n_stay_days"].where)
+        raise ModelError(what, where=where, fix="n_stay_days counts every day of the stay")
+    return activity_rates(
+        parameters, v, sessions_mean, lambda names: np.stack([v[name] if name else zero for name in names], axis=1), zero
     )
 
 
@@ -134,23 +194,49 @@ def build_activity(
     weightings
         Position in ``totals`` of the undiscounted, cost and outcome weightings.
     """
-    rates = resolve_activity_rates(parameters, v)
-    structure = inputs.structure
-    starts, years, moves, visits = (
-        collapse_cells(inputs, a, by_group) for a in (totals.starts, totals.years, totals.moves, totals.visits)
+    rates = _wide(vars(resolve_activity_rates(parameters, v, inputs.strategies.sessions_mean)))
+    rules = activity_rules(parameters, parameters.text, lambda flags: np.array(flags, dtype=float)[None, :, None])
+    sums = _Sums(
+        inputs.structure, *(collapse_cells(inputs, a, by_group) for a in (totals.starts, totals.years, totals.moves, totals.visits))
     )
-    sums = _Sums(structure, starts, years, moves, visits)
-    counts = _event_counts(inputs, sums)
-    counts |= _service_counts(parameters, rates, inputs, sums, counts)
-    counts |= _hospital_counts(parameters, rates, sums, counts)
+    counts = count_activity(sums, ActivityRates(**rates), rules, parameters.secondary)
+    none = np.zeros_like(counts["first_bleeds"])
+    counts = {name: none if isinstance(count, float) else count for name, count in counts.items()}
     names = ("all", *(g.name for g in inputs.groups)) if by_group else ("all",)
     state_years = {state: sums.years_in(state) for state in STATE_LABELS if state != "dead"}
     return Activity(inputs.strategies.keys, names, report_years, tuple(weightings), counts, state_years)
 
 
+def _wide(rates: Mapping[str, Any]) -> dict[str, Any]:
+    """Broadcast (draw,) and (draw, strategy) against (weighting, period, draw, strategy, group)."""
+    return {
+        name: _wide(rate) if isinstance(rate, Mapping) else rate[:, None, None] if rate.ndim == 1 else rate[:, :, None]
+        for name, rate in rates.items()
+    }
+
+
+class Sums(Protocol):
+    """Cohort sums by name: arrays here, cells in the live workbook."""
+
+    def years_in(self, *families: str) -> FloatArray:
+        """Patient-years in the states of some families."""
+
+    def starts_in(self, family: str) -> FloatArray:
+        """Occupancy of a family at the start of every month."""
+
+    def moved(self, *kinds: str) -> FloatArray:
+        """Moves of some kinds."""
+
+    def seen(self) -> FloatArray:
+        """Surveillance visits of patients who have not bled."""
+
+    def begun(self) -> FloatArray:
+        """Count the patient who starts: 1 in the first period, 0 in others."""
+
+
 @dataclass(frozen=True)
 class _Sums:
-    """Cohort sums by name; arrays (weighting, period, item, draw, strategy, group)."""
+    """Cohort sums as arrays (weighting, period, item, draw, strategy, group)."""
 
     structure: Structure
     starts: FloatArray
@@ -171,94 +257,85 @@ class _Sums:
         never = [i for f in NEVER_BLED for i in self.structure.family(f)]
         return np.asarray(self.visits[:, :, never].sum(axis=2))
 
-
-def _wide(rate: FloatArray) -> FloatArray:
-    """Broadcast (draw,) or (draw, strategy) against (weighting, period, draw, strategy, group)."""
-    return rate[:, None, None] if rate.ndim == 1 else rate[:, :, None]
+    def begun(self) -> FloatArray:
+        return np.asarray(np.arange(self.years.shape[1]) == 0, dtype=float)[:, None, None, None]
 
 
-def _event_counts(inputs: ModelInputs, sums: _Sums) -> dict[str, FloatArray]:
-    courses = sums.moved("retreat")
-    started = np.array([start == "in_course" for start in inputs.strategies.starts_in], dtype=float)
-    courses = courses.copy()
-    courses[:, 0] += started[None, None, :, None]
+def count_activity(sums: Sums, rates: ActivityRates, rules: Rules, secondary: Mapping[str, SecondaryRow]) -> dict[str, FloatArray]:
+    """Every count and priced activity from the cohort's sums: the one declaration, run on arrays and on cells."""
+    counts = _event_counts(sums, rules)
+    counts |= _service_counts(sums, rates, rules, counts["sessions"])
+    return counts | _hospital_counts(sums, rates, rules, counts) | _aftercare(sums, rates, rules, secondary)
+
+
+def _event_counts(sums: Sums, rules: Rules) -> dict[str, FloatArray]:
     return {
-        "gastric_first_bleeds": sums.moved("gastric_bleed"),
         "first_bleeds": sums.moved("gastric_bleed", "other_bleed"),
+        "gastric_first_bleeds": sums.moved("gastric_bleed"),
         "rebleeds": sums.moved("early_rebleed", "late_rebleed"),
         "deaths_bleed": sums.moved("bleed_death"),
         "deaths_procedure": sums.moved("procedure_death"),
         "deaths_other": sums.moved("other_death"),
         "sessions": sums.starts_in("in_course"),
-        "courses": courses,
+        "courses": sums.moved("retreat") + rules.starts_course * sums.begun(),
         "transplants": sums.moved("transplant"),
     }
 
 
-def _service_counts(
-    parameters: ParameterSet, rates: ActivityRates, inputs: ModelInputs, sums: _Sums, counts: Mapping[str, FloatArray]
-) -> dict[str, FloatArray]:
+def _service_counts(sums: Sums, rates: ActivityRates, rules: Rules, sessions: FloatArray) -> dict[str, FloatArray]:
     """Sessions, devices, drugs, surveillance and complications."""
-    rows = list(parameters.strategies.values())
-    sessions, seen = counts["sessions"], sums.seen()
-    per_course = sessions / _wide(inputs.strategies.sessions_mean)
-
-    def where(flags: list[bool]) -> FloatArray:
-        return np.array(flags, dtype=float)[None, :, None]
-
-    found = {kind: sessions * where([r.session == kind for r in rows]) for kind in SESSION_KINDS}
+    seen, per_course = sums.seen(), sessions / rates.sessions_mean
+    found = {kind: sessions * used for kind, used in rules.session.items()}
     found |= {
-        "coil": sessions * _wide(rates.coils),
-        "glue_ml": sessions * _wide(rates.glue_ml),
-        "drug_year": sums.years_in("protected") * where([r.drug for r in rows]),
+        "coil": sessions * rates.coils,
+        "glue_ml": sessions * rates.glue_ml,
+        "drug_year": sums.years_in("protected") * rules.drug,
     }
-    found |= {kind: seen * where([r.surveillance.visit == kind for r in rows]) for kind in VISIT_KINDS}
-    found["clinic_visit"] = found["clinic_visit"] + _wide(rates.clinic_never_bled) * sums.years_in(*NEVER_BLED)
-    complications = {kind: per_course * _wide(p) for kind, p in rates.complications.items()}
-    stays = np.asarray(sum(complications[kind] for kind in STAYS))
+    found |= {kind: seen * used for kind, used in rules.visit.items()}
+    found["clinic_visit"] = found["clinic_visit"] + rates.clinic_never_bled * sums.years_in(*NEVER_BLED)
+    complications = {kind: per_course * p for kind, p in rates.complications.items()}
+    stays: FloatArray = sum(complications[kind] for kind in STAYS)  # type: ignore[assignment]
     return (
         found
         | complications
-        | {
-            "procedure_days": sessions * _wide(rates.stay_days_session),
-            "complication_days": stays * _wide(rates.stay_days_complication),
-        }
+        | {"procedure_days": sessions * rates.stay_days_session, "complication_days": stays * rates.stay_days_complication}
     )
 
 
-def _hospital_counts(
-    parameters: ParameterSet, rates: ActivityRates, sums: _Sums, counts: Mapping[str, FloatArray]
-) -> dict[str, FloatArray]:
+def _hospital_counts(sums: Sums, rates: ActivityRates, rules: Rules, counts: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
     """Bleed admissions and what follows them."""
-    bleeds = counts["first_bleeds"] + counts["rebleeds"]
-    fatal, survived = counts["deaths_bleed"], sums.moved("recover", "early_rebleed")
-    admitted = bleeds
-    readmitted = np.zeros_like(bleeds)
-    if parameters.text("rebleed_costing") == "readmission":
-        admitted = bleeds - sums.moved("early_rebleed")
-        readmitted = survived * _wide(rates.p_readmission)
-    ordinary = _wide(1.0 - rates.p_rescue)
-    icu = _wide(rates.p_icu * rates.icu_days)
-    ward = _wide(rates.stay_days) - icu
-    chosen = parameters.secondary[parameters.text("secondary_prophylaxis")]
-    post_bleed = sums.years_in("post_bleed")
-    zero = np.zeros_like(bleeds)
-    aftercare = {row.activity: zero for row in parameters.secondary.values()}
-    aftercare[chosen.activity] = post_bleed if chosen.drug else sums.moved("recover") * _wide(rates.secondary_sessions)
+    bleeds, fatal = counts["first_bleeds"] + counts["rebleeds"], counts["deaths_bleed"]
+    survived, post_bleed = sums.moved("recover", "early_rebleed"), sums.years_in("post_bleed")
+    admitted = choose(rules.readmitted, lambda: bleeds - sums.moved("early_rebleed"), lambda: bleeds)
+    ordinary = 1.0 - rates.p_rescue
+    icu = rates.p_icu * rates.icu_days
+    ward = rates.stay_days - icu
     return {
         "bleed_survived": (admitted - fatal) * ordinary,
         "bleed_fatal": fatal * ordinary,
-        "rescue_admission": admitted * _wide(rates.p_rescue),
-        "readmission": readmitted,
+        "rescue_admission": admitted * rates.p_rescue,
+        "readmission": choose(rules.readmitted, lambda: survived * rates.p_readmission, lambda: 0.0),
         "icu_days": bleeds * icu,
         "ward_days": bleeds * ward,
         "icu_day": admitted * ordinary * icu,
         "ward_day": admitted * ordinary * ward,
-        "red_cell_unit": admitted * ordinary * _wide(rates.red_cells),
-        "clinic_post_bleed": post_bleed * _wide(rates.clinic_post_bleed),
+        "red_cell_unit": admitted * ordinary * rates.red_cells,
+        "clinic_post_bleed": post_bleed * rates.clinic_post_bleed,
         "transplant": counts["transplants"],
         "year_never_bled": sums.years_in(*NEVER_BLED),
         "year_post_bleed": post_bleed,
         "year_transplanted": sums.years_in("transplanted"),
-        **aftercare,
     }
+
+
+def _aftercare(sums: Sums, rates: ActivityRates, rules: Rules, secondary: Mapping[str, SecondaryRow]) -> dict[str, FloatArray]:
+    """Secondary prophylaxis of the kind chosen: a drug by the year after a bleed, sessions by the bleed survived."""
+    found: dict[str, Any] = {}
+    for key, row in secondary.items():
+
+        def amount(key: str = key, drug: bool = row.drug) -> FloatArray:
+            return sums.years_in("post_bleed") if drug else sums.moved("recover") * rates.secondary_sessions[key]
+
+        used = choose(rules.secondary[key], amount, lambda: 0.0)
+        found[row.activity] = found[row.activity] + used if row.activity in found else used
+    return found

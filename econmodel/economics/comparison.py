@@ -16,6 +16,7 @@ from typing import Any, Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.arrays import choose
 from econmodel.evidence import nnt_cost
 from econmodel.evidence.nnt import NumberNeededToTreat
 
@@ -116,9 +117,7 @@ class Comparison(Generic[Figure]):
     @property
     def break_even_nnt(self: Comparison[float]) -> float | None:
         """NNT below which the strategy saves, ``Ce / Cp``; None without benefit or added cost of prophylaxis."""
-        if self.first_bleed_cost is None or self.arr_at_end <= 0 or self.incremental_prophylaxis_cost <= 0:
-            return None
-        return nnt_cost.break_even_nnt(self.incremental_prophylaxis_cost, self.first_bleed_cost)
+        return break_even_nnt(self.incremental_prophylaxis_cost, self.first_bleed_cost, self.arr_at_end)
 
     @property
     def net_cost_per_first_bleed_averted(self: Comparison[float]) -> float | None:
@@ -250,15 +249,24 @@ def icer(cost: float, effect: float) -> tuple[float | None, str]:
     >>> icer(1000.0, -0.1)
     (None, 'dominated')
     """
-    if cost == 0 and effect == 0:
-        return None, EQUAL
-    if cost <= 0 and effect >= 0:
-        return None, DOMINATES
-    if cost >= 0 and effect <= 0:
-        return None, DOMINATED
-    return cost / effect, TRADE_OFF if cost > 0 else COSTS_LESS
+    equal = (cost == 0) & (effect == 0)
+    gains, loses = (cost <= 0) & (effect >= 0), (cost >= 0) & (effect <= 0)
+    value = choose(gains | loses, lambda: None, lambda: cost / effect)
+    traded = choose(cost > 0, lambda: TRADE_OFF, lambda: COSTS_LESS)
+    one_sided = choose(gains, lambda: DOMINATES, lambda: choose(loses, lambda: DOMINATED, lambda: traded))
+    return value, choose(equal, lambda: EQUAL, lambda: one_sided)
 
 
 def ratio(numerator: float, denominator: float, tolerance: float = NIL) -> float | None:
     """Quotient, or None where the denominator is nil."""
-    return None if abs(denominator) <= tolerance else numerator / denominator
+    return choose(abs(denominator) <= tolerance, lambda: None, lambda: numerator / denominator)  # type: ignore[no-any-return]
+
+
+def break_even_nnt(prophylaxis_cost: float, event_cost: float | None, arr: float) -> float | None:
+    """NNT below which a strategy saves, ``Ce / Cp``; None without benefit or added cost of prophylaxis."""
+
+    def found() -> float | None:
+        assert event_cost is not None
+        return nnt_cost.break_even_nnt(prophylaxis_cost, event_cost)
+
+    return choose((arr <= NIL) | (prophylaxis_cost <= 0), lambda: None, found)  # type: ignore[no-any-return]

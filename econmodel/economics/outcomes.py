@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.arrays import choose
 from econmodel.economics.activity import Activity
 from econmodel.parameters.catalogue import COMPLICATIONS
 from econmodel.parameters.parameter_set import ParameterSet
@@ -34,25 +36,38 @@ class Utilities:
 
 
 def resolve_utilities(parameters: ParameterSet, v: Mapping[str, FloatArray]) -> Utilities:
+    """Gather utilities of every draw."""
+    return gather_utilities(v, parameters.text("bleed_utility"))
+
+
+def gather_utilities(v: Mapping[str, FloatArray], bleed_utility: str) -> Utilities:
     """Gather utilities; a bleed counts as its state's value or as a one-off loss, never both."""
+    one_off = bleed_utility == "one_off"
+    instead = {"bleeding": "u_never_bled", "rebleeding": "u_post_bleed"}
     by_state = {state: v[name] for state, name in UTILITY_OF.items()}
+    by_state |= {s: choose(one_off, partial(v.__getitem__, n), partial(v.__getitem__, UTILITY_OF[s])) for s, n in instead.items()}
+    episode = choose(one_off, lambda: v["du_bleed_episode"], lambda: np.zeros_like(v["du_session"]))
     losses = {"sessions": v["du_session"], "drug_year": v["du_drug_year"], **{kind: v[f"du_{kind}"] for kind in COMPLICATIONS}}
-    zero = np.zeros_like(v["du_session"])
-    if parameters.text("bleed_utility") == "one_off":
-        by_state |= {"bleeding": v["u_never_bled"], "rebleeding": v["u_post_bleed"]}
-        losses |= {"first_bleeds": v["du_bleed_episode"], "rebleeds": v["du_bleed_episode"]}
-    else:
-        losses |= {"first_bleeds": zero, "rebleeds": zero}
-    return Utilities(by_state, losses)
+    return Utilities(by_state, losses | {"first_bleeds": episode, "rebleeds": episode})
 
 
 def life_years(activity: Activity, weighting: int = OUTCOMES, years: int | None = None) -> FloatArray:
     """Life-years per patient: (draw, strategy, group)."""
-    return np.asarray(sum(activity.total(state, weighting, years) for state in activity.state_years))
+    return lived(lambda state: activity.total(state, weighting, years), activity.state_years)
 
 
 def qalys(activity: Activity, utilities: Utilities, weighting: int = OUTCOMES, years: int | None = None) -> FloatArray:
     """Quality-adjusted life-years per patient: (draw, strategy, group)."""
-    lived = sum(activity.total(state, weighting, years) * u[:, None, None] for state, u in utilities.by_state.items())
-    lost = sum(activity.total(name, weighting, years) * du[:, None, None] for name, du in utilities.losses.items())
-    return np.asarray(lived - lost)
+    return quality_lived(lambda name: activity.total(name, weighting, years), utilities)
+
+
+def lived(amount: Callable[[str], FloatArray], states: Iterable[str]) -> FloatArray:
+    """Years lived, of the years in each state."""
+    return sum(amount(state) for state in states)  # type: ignore[return-value]
+
+
+def quality_lived(amount: Callable[[str], FloatArray], utilities: Utilities) -> FloatArray:
+    """QALYs, of the years in each state and the events that lose some."""
+    lived = sum(amount(state) * u[:, None, None] for state, u in utilities.by_state.items())
+    lost = sum(amount(name) * du[:, None, None] for name, du in utilities.losses.items())
+    return lived - lost  # type: ignore[return-value]

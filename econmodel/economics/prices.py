@@ -13,13 +13,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.arrays import choose
 from econmodel.economics.activity import Activity
 from econmodel.errors import AnalysisError
 from econmodel.parameters.catalogue import BOTTOM_UP, CATEGORY, PER_EPISODE, PRICED_AS
 from econmodel.parameters.parameter_set import ParameterSet
 
 FloatArray = NDArray[np.float64]
-VIEWS = ("hospital", "hospital_margin", "payer", "societal")
+PRICED_UNDER = {**dict.fromkeys(PER_EPISODE, "per_episode"), **dict.fromkeys(BOTTOM_UP, "bottom_up")}
+STEMS = {"full_cost": "c_", "variable_share": "share_variable_", "payment": "payment_", "patient_cost": "c_patient_"}
 
 
 @dataclass(frozen=True)
@@ -40,37 +42,40 @@ class Prices:
         AnalysisError
             The view is unknown.
         """
-        match perspective:
-            case "hospital":
-                return self.full_cost
-            case "hospital_margin":
-                return self.full_cost * self.variable_share - self.payment
-            case "payer":
-                return self.payment
-            case "societal":
-                return self.full_cost + self.patient_cost
-        what = f"perspective {perspective!r}: must be one of {', '.join(VIEWS)}"
-        raise AnalysisError(what, fix="set perspective to one of them")
+        if perspective not in VIEWS:
+            what = f"perspective {perspective!r}: must be one of {', '.join(VIEWS)}"
+            raise AnalysisError(what, fix="set perspective to one of them")
+        return VIEWS[perspective](self)
 
 
-def resolve_prices(parameters: ParameterSet, v: Mapping[str, FloatArray]) -> Prices:
-    """Gather the price list.
+VIEWS: dict[str, Callable[[Prices], FloatArray]] = {
+    "hospital": lambda p: p.full_cost,
+    "hospital_margin": lambda p: p.full_cost * p.variable_share - p.payment,
+    "payer": lambda p: p.payment,
+    "societal": lambda p: p.full_cost + p.patient_cost,
+}
+
+
+def list_price(activity: str, stem: str, v: Mapping[str, FloatArray], costing: str, nil: FloatArray) -> FloatArray:
+    """One figure of one activity's price; ``nil`` where it has none, or where bleeds are costed the other way.
 
     A bleed is priced per episode or from days and events, never both: the prices of the way not chosen are 0.
     """
-    n_draws = len(v["p_icu_bleed"])
-    names = tuple(CATEGORY)
-    unpriced = BOTTOM_UP if parameters.text("bleed_costing") == "per_episode" else PER_EPISODE
+    name = stem + PRICED_AS.get(activity, activity)
+    if name not in v:
+        return nil
+    counted = PRICED_UNDER.get(activity)
+    return v[name] if counted is None else choose(costing == counted, lambda: v[name], lambda: nil)
+
+
+def resolve_prices(parameters: ParameterSet, v: Mapping[str, FloatArray]) -> Prices:
+    """Gather the price list of every draw."""
+    nil, costing = np.zeros(len(v["p_icu_bleed"])), parameters.text("bleed_costing")
 
     def column(stem: str) -> FloatArray:
-        columns = []
-        for activity in names:
-            name = stem + PRICED_AS.get(activity, activity)
-            priced = name in v and activity not in unpriced
-            columns.append(v[name] if priced else np.zeros(n_draws))
-        return np.stack(columns, axis=1)
+        return np.stack([list_price(activity, stem, v, costing, nil) for activity in CATEGORY], axis=1)
 
-    return Prices(names, column("c_"), column("share_variable_"), column("payment_"), column("c_patient_"))
+    return Prices(tuple(CATEGORY), **{field: column(stem) for field, stem in STEMS.items()})
 
 
 def money(

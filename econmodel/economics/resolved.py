@@ -131,7 +131,7 @@ def _per_protocol(i: ModelInputs) -> list[dict[str, float]]:
 
 def _activity_rates(e: Evaluation) -> dict[str, Any]:
     """How cohort events become activity, in the words of ``economics.activity``."""
-    p, rates = e.parameters, resolve_activity_rates(e.parameters, base_values(e.parameters))
+    p, rates = e.parameters, resolve_activity_rates(e.parameters, base_values(e.parameters), e.inputs.strategies.sessions_mean)
     rows = list(p.strategies.values())
     secondary = p.secondary[p.text("secondary_prophylaxis")]
     return {
@@ -155,7 +155,7 @@ def _activity_rates(e: Evaluation) -> dict[str, Any]:
             "key": secondary.key,
             "activity": secondary.activity,
             "drug": secondary.drug,
-            "sessions_per_recovery": float(rates.secondary_sessions[0]),
+            "sessions_per_recovery": float(rates.secondary_sessions[secondary.key][0]),
         },
         "clinic_visits_per_year": {"never_bled": float(rates.clinic_never_bled[0]), "post_bleed": float(rates.clinic_post_bleed[0])},
         "bleed_costing": p.text("bleed_costing"),

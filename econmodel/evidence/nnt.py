@@ -28,6 +28,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from econmodel.arrays import choose
 from econmodel.errors import AnalysisError
 from econmodel.evidence.printed import Counts, checked_counts, checked_risk
 from econmodel.evidence.rates import check_years, cumulative_risk, treated_risk
@@ -75,7 +76,7 @@ class NumberNeededToTreat:
     @property
     def value(self) -> float | None:
         """Patients per event averted (NNTB) or caused (NNTH), unrounded; None when the ARR is 0."""
-        return None if self.kind == "none" else abs(float(patients_per_event(self.arr)))
+        return patients_treated(self.arr)
 
     @property
     def rounded_up(self) -> int | None:
@@ -112,11 +113,19 @@ def patients_per_event(arr: ArrayLike) -> FloatArray:
     return np.asarray(np.divide(1.0, values, out=np.full(values.shape, np.nan), where=known))
 
 
+def patients_treated(arr: float) -> float | None:
+    """Patients treated per event averted or caused, ``1 / |ARR|``; None where there is no difference."""
+    if isinstance(arr, float) and not math.isfinite(arr):
+        return None
+    return choose(abs(arr) <= NO_DIFFERENCE, lambda: None, lambda: 1.0 / abs(arr))  # type: ignore[no-any-return]
+
+
 def nnt_kind(arr: float) -> Kind:
     """Say whether an ARR benefits (NNTB), harms (NNTH) or does neither (none)."""
-    if not math.isfinite(arr) or abs(arr) <= NO_DIFFERENCE:
+    if isinstance(arr, float) and not math.isfinite(arr):
         return "none"
-    return "NNTB" if arr > 0 else "NNTH"
+    signed = choose(arr > 0, lambda: "NNTB", lambda: "NNTH")
+    return choose(abs(arr) <= NO_DIFFERENCE, lambda: "none", lambda: signed)  # type: ignore[no-any-return]
 
 
 def format_nnt(arr: float) -> str:

@@ -17,7 +17,7 @@ from econmodel.model.structure import Structure, build_structure
 from econmodel.parameters.checks import check_whole
 from econmodel.parameters.loading import read_life_table
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.schema import Surveillance
+from econmodel.parameters.schema import StrategyRow, Surveillance
 
 FloatArray = NDArray[np.float64]
 Values = Mapping[str, FloatArray]
@@ -235,8 +235,17 @@ def background_rates(life_table: str, share_female: FloatArray, start_age: int, 
     if ages[-1] >= min(len(q) for q in table.values()):
         what = f"life table {life_table!r} ends before age {ages[-1]}"
         raise ParameterError(what, fix="shorten horizon_years, or choose another life_table")
-    q = (1 - share_female[:, None]) * table["male"][ages] + share_female[:, None] * table["female"][ages]
-    return np.asarray(-np.log1p(-q))
+    return background_rate(sexes_mixed(share_female[:, None], table["male"][ages], table["female"][ages]))
+
+
+def sexes_mixed(share_female: FloatArray, male: FloatArray, female: FloatArray) -> FloatArray:
+    """Probability of death within a year of both sexes together."""
+    return (1 - share_female) * male + share_female * female
+
+
+def background_rate(q: FloatArray) -> FloatArray:
+    """Rate of death behind a probability of death within a year."""
+    return -np.log1p(-q)
 
 
 def _by_child(v: Values, stem: str) -> FloatArray:
@@ -261,37 +270,61 @@ def _fatality(parameters: ParameterSet, v: Values, weights: FloatArray, *, sampl
         raise ModelError(fault.what, where=str(parameters[name].where), fix=fault.fix) from None
 
 
-def product(v: Values, names: tuple[str, ...], n_draws: int) -> FloatArray:
-    """Product of inputs by draw; no names give 1."""
-    result = np.ones(n_draws)
+def product(v: Values, names: tuple[str, ...]) -> FloatArray | float:
+    """Product of inputs; no names give 1."""
+    result: FloatArray | float = 1.0
     for name in names:
         result = result * v[name]
     return result
+
+
+def strategy_figures(row: StrategyRow, v: Values, late: FloatArray | float) -> dict[str, FloatArray | float]:
+    """Work out every figure of one strategy as its row says: the one declaration, run on arrays and on cells.
+
+    Parameters
+    ----------
+    row
+        The strategy.
+    v
+        What stands for each numeric input.
+    late
+        Rate of late rebleeding under the chosen secondary prophylaxis.
+    """
+
+    def given(name: str, default: float) -> FloatArray | float:
+        return v[name] if name else default
+
+    first_year = -np.log1p(-v[row.p_retreat_year_1]) if row.p_retreat_year_1 else 0.0
+    return {
+        "hr_gastric": product(v, row.hr_gastric),
+        "hr_other": product(v, row.hr_other),
+        "effect_full_years": given(row.effect_full_years, NEVER),
+        "effect_none_years": given(row.effect_none_years, NEVER),
+        "sessions_mean": given(row.sessions_mean, 1.0),
+        "r_retreat_1": first_year,
+        "r_retreat_later": first_year * given(row.retreat_later, 0.0),
+        "p_death_course": given(row.p_death_course, 0.0),
+        "r_late_rebleed": late * product(v, row.hr_late_rebleed),
+        "p_obliteration": given(row.p_obliteration, 1.0),
+    }
 
 
 def resolve_strategies(parameters: ParameterSet, v: Values, n_draws: int) -> StrategyInputs:
     """Stack the strategy rows into arrays (draw, strategy)."""
     rows = list(parameters.strategies.values())
     secondary = parameters.secondary[parameters.text("secondary_prophylaxis")]
-    late = v["r_late_rebleed"] * product(v, secondary.hr_late_rebleed, n_draws)
-
-    def stack(pick: str, default: float) -> FloatArray:
-        return np.stack([v[name] if (name := getattr(r, pick)) else np.full(n_draws, default) for r in rows], axis=1)
-
-    first_year = -np.log1p(-stack("p_retreat_year_1", 0.0))
+    figures = [strategy_figures(row, v, v["r_late_rebleed"] * product(v, secondary.hr_late_rebleed)) for row in rows]
+    stacked = {
+        name: np.stack([np.broadcast_to(np.asarray(found[name], dtype=float), n_draws) for found in figures], axis=1)
+        for name in figures[0]
+    }
+    steps = stacked.pop("r_retreat_1"), stacked.pop("r_retreat_later")
     return StrategyInputs(
         keys=tuple(r.key for r in rows),
         starts_in=tuple(r.starts_in for r in rows),
         surveillance=tuple(r.surveillance for r in rows),
-        hr_gastric=np.stack([product(v, r.hr_gastric, n_draws) for r in rows], axis=1),
-        hr_other=np.stack([product(v, r.hr_other, n_draws) for r in rows], axis=1),
-        effect_full_years=stack("effect_full_years", NEVER),
-        effect_none_years=stack("effect_none_years", NEVER),
-        sessions_mean=stack("sessions_mean", 1.0),
-        r_retreat=np.stack([first_year, first_year * stack("retreat_later", 0.0)], axis=2),
-        p_death_course=stack("p_death_course", 0.0),
-        r_late_rebleed=np.stack([late * product(v, r.hr_late_rebleed, n_draws) for r in rows], axis=1),
-        p_obliteration=stack("p_obliteration", 1.0),
+        r_retreat=np.stack(steps, axis=2),
+        **stacked,
     )
 
 

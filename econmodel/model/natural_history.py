@@ -35,15 +35,37 @@ def relative_hazards(
 
     ``exp(b_child * step + b_size * (size_step - 2) + b_red * red_spot)``, Kim 1997, Hepatology 25:307.
     """
-    log_hazard = b_child[:, None] * child + b_size[:, None] * (size_step - 2) + b_red[:, None] * red_spot
-    return np.asarray(np.exp(log_hazard))
+    return relative_hazard(child, size_step, red_spot, b_child[:, None], b_size[:, None], b_red[:, None])
+
+
+def relative_hazard(
+    child: FloatArray, size_step: FloatArray, red_spot: FloatArray, b_child: FloatArray, b_size: FloatArray, b_red: FloatArray
+) -> FloatArray:
+    """Hazard relative to the reference cell, of whatever shape its arguments have together."""
+    return np.exp(b_child * child + b_size * (size_step - 2) + b_red * red_spot)
 
 
 def pooled_hazard(p_year_1: FloatArray, hr_years_2_3: FloatArray, hr_from_year_4: FloatArray) -> FloatArray:
     """Cumulative hazard of the evidence mix at 1, 3 and 5 years: (draw, 3)."""
+    return np.stack(pooled_hazards(p_year_1, hr_years_2_3, hr_from_year_4), axis=1)
+
+
+def pooled_hazards(p_year_1: FloatArray, hr_years_2_3: FloatArray, hr_from_year_4: FloatArray) -> tuple[FloatArray, ...]:
+    """Cumulative hazard at 1, at 3 and at 5 years."""
     year_1 = -np.log1p(-p_year_1)
     year_3 = year_1 * (1 + 2 * hr_years_2_3)
-    return np.stack([year_1, year_3, year_3 + 2 * hr_from_year_4 * year_1], axis=1)
+    return year_1, year_3, year_3 + 2 * hr_from_year_4 * year_1
+
+
+def newton_step(u: FloatArray, target: FloatArray, relative: FloatArray, shares: FloatArray) -> FloatArray:
+    """Step of Newton's method towards ``sum(share * exp(-relative * u)) = exp(-target)``; the mix is the last axis."""
+    alive = shares * np.exp(-relative * u)
+    return (alive.sum(axis=-1) - np.exp(-target)) / (alive * relative).sum(axis=-1)  # type: ignore[no-any-return]
+
+
+def first_month_fatality(six_week: FloatArray, p_early: FloatArray, rr_rebleed: FloatArray) -> FloatArray:
+    """Fatality ``f`` of the first month of a bleed that, with later rebleeds, gives the six-week mortality ``F``."""
+    return six_week * (1 - p_early) / ((1 - p_early) + p_early * rr_rebleed * (1 - six_week))
 
 
 def solve_exposure(target: FloatArray, relative: FloatArray, shares: FloatArray) -> FloatArray:
@@ -66,8 +88,7 @@ def solve_exposure(target: FloatArray, relative: FloatArray, shares: FloatArray)
     u = np.zeros_like(target)
     weights = np.broadcast_to(shares, relative.shape)[:, None, :]
     for _ in range(100):
-        alive = weights * np.exp(-relative[:, None, :] * u[:, :, None])
-        step = (alive.sum(axis=2) - np.exp(-target)) / (alive * relative[:, None, :]).sum(axis=2)
+        step = newton_step(u[:, :, None], target, relative[:, None, :], weights)
         u = np.asarray(u + step)
         if np.abs(step).max() <= 1e-15 * max(1.0, float(np.abs(u).max())):
             return u
@@ -175,7 +196,7 @@ def solve_acute_fatality(
         A probability leaves 0 to 1.
     """
     e, rr = p_early[:, None], rr_rebleed[:, None]
-    f = six_week * (1 - e) / ((1 - e) + e * rr * (1 - six_week))
+    f = first_month_fatality(six_week, e, rr)
     impossible = (six_week > 1) | (rr * f > 1) | (f < 0) | (e >= 1)
     if impossible.any() and not sampled:
         what = (
