@@ -16,10 +16,12 @@ from pathlib import Path
 from typing import Any
 
 from econmodel.errors import AnalysisError
+from econmodel.package import UNVERSIONED
 
 NUMBER = re.compile(r"(?<![\w.])([$£€]?[+-]?\d+(?:,\d{3})*(?:\.\d+)?(?:[eE][+-]?\d+)?%?)(?!\w)")
 COORDINATE = re.compile(r"(-?\d+(?:\.\d+)?)")
 DRAWING = re.compile(r"(<svg\b.*?</svg>)", re.DOTALL)
+VERSION = re.compile(r'(?<="version": ")[^"]+|(?<=econmodel )\S+(?= ·)')
 RELATIVE, ABSOLUTE, DRAWN = 1e-9, 1e-9, 0.02
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -142,10 +144,17 @@ def is_same(old: bytes, new: bytes, suffix: str, *, rounded: bool = False) -> bo
     """
     if old == new or suffix not in (".json", ".csv", ".svg", ".html"):
         return old == new
-    ours, theirs = (DRAWING.split(content.decode("utf-8")) for content in (old, new))
+    kept = old.decode("utf-8")
+    ours, theirs = DRAWING.split(kept), DRAWING.split(_as_versioned(kept, new.decode("utf-8")))
     if suffix in (".json", ".csv"):
         rounded, ours, theirs = False, ["".join(ours)], ["".join(theirs)]
     return len(ours) == len(theirs) and all(_say_the_same(a, b, rounded) for a, b in zip(ours, theirs, strict=True))
+
+
+def _as_versioned(old: str, new: str) -> str:
+    """Take the old text's version where the new one has none: a copy without tags cannot tell it."""
+    found = VERSION.search(old)
+    return VERSION.sub(lambda made: found[0] if found and made[0] == UNVERSIONED else made[0], new)
 
 
 def _say_the_same(ours: str, theirs: str, rounded: bool) -> bool:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 
@@ -27,9 +28,15 @@ class Stamp:
     commit: str
     time: str
 
+    @property
+    def moment(self) -> datetime:
+        """When, as a point in time."""
+        return datetime.fromisoformat(self.time)
+
     def __str__(self) -> str:
-        """Give all of it in a line."""
-        return f"econmodel {self.version}{f', commit {self.commit}' if self.commit else ''}, {self.time}"
+        """What a paper of one run says beside its version; a text that is kept from run to run leaves it out."""
+        commit = f"commit {self.commit} · " if self.commit else ""
+        return f"{commit}made {self.moment:%Y-%m-%d %H:%M} UTC"
 
 
 def package_folder() -> Path:
@@ -73,8 +80,6 @@ def version() -> str:
 @cache
 def stamp() -> Stamp:
     """Version, commit and time of this run; the same all through a process."""
-    from datetime import UTC, datetime
-
     return Stamp(*identity(package_folder()), datetime.now(UTC).isoformat(timespec="seconds"))
 
 

@@ -14,14 +14,14 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from datetime import UTC, datetime
+from dataclasses import asdict
 from fnmatch import fnmatch
 from pathlib import Path
 from typing import IO, Any
 
-from econmodel import __version__
 from econmodel.errors import AnalysisError
 from econmodel.files import check_folder, is_same, json_text, write_text
+from econmodel.package import stamp
 
 RECORD, STAGE, LOCK = "run.json", ".part", ".lock"
 FORMER = ".former.json"
@@ -92,18 +92,6 @@ def unfinished(folder: Path) -> str:
     return "no finished run is recorded here" if (folder / "results.json").exists() else ""
 
 
-def commit() -> str:
-    """Commit of the checkout that the package runs from; empty where there is none."""
-    root = Path(__file__).resolve().parents[1]
-    if not (root / ".git").exists():
-        return ""
-    import subprocess
-
-    with suppress(OSError):
-        return subprocess.run(["git", "-C", root, "rev-parse", "HEAD"], capture_output=True, text=True, check=False).stdout.strip()
-    return ""
-
-
 def _put_in_place(folder: Path, stage: Path, former: Mapping[str, Any], *, adds: bool) -> None:
     """Take the record away, put the files where they belong one by one, write the record."""
     staged = {path.relative_to(stage).as_posix(): path for path in sorted(stage.rglob("*")) if path.is_file()}
@@ -122,9 +110,7 @@ def _put_in_place(folder: Path, stage: Path, former: Mapping[str, Any], *, adds:
     written = {name: _digest(folder / name) for name in kept}
     record = {
         "run": os.urandom(16).hex(),
-        "version": __version__,
-        "commit": commit(),
-        "time": datetime.now(UTC).isoformat(timespec="seconds"),
+        **asdict(stamp()),
         **({"added": kept} if adds else {}),
         "files": {**before, **written} if adds else written,
     }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection
 from concurrent.futures import Executor
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from econmodel.errors import AnalysisError
 from econmodel.files import write_bytes, write_text
 from econmodel.model.structure import Structure, build_structure
+from econmodel.package import stamp
 from econmodel.reporting.brief_content import brief_paper
 from econmodel.reporting.content import Paper
 from econmodel.reporting.figures import case_figures, save_all
@@ -127,16 +129,20 @@ def _renderings(name: str, screen: Paper, on_paper: Paper, folder: Path, formats
 
 
 def write_paper(paper: Paper, path: Path) -> Path:
-    """Render a paper in the format its file name ends in, with the figures of the folder beside it."""
+    """Render a paper in the format its file name ends in, with the figures of the folder beside it.
+
+    HTML is kept from run to run, so commit and time stand in PDF and DOCX alone.
+    """
     figures = path.parent / "figures"
+    stamped = replace(paper, footer=f"{paper.footer} · {stamp()}")
     match path.suffix:
         case ".html":
             return write_text(path, render_html(paper, figures))
         case ".pdf":
             from econmodel.reporting.pdf import render_pdf
 
-            return write_bytes(path, render_pdf(paper, figures))
+            return write_bytes(path, render_pdf(stamped, figures))
         case _:
             from econmodel.reporting.docx import render_docx
 
-            return write_bytes(path, render_docx(paper, figures))
+            return write_bytes(path, render_docx(stamped, figures))

@@ -5,12 +5,12 @@ from __future__ import annotations
 import io
 import re
 import zipfile
-from datetime import datetime
 from itertools import zip_longest
 from pathlib import Path
 from textwrap import shorten
 from typing import TYPE_CHECKING, Any
 
+from econmodel.package import stamp
 from econmodel.reporting import docx_parts as parts
 from econmodel.reporting.content import Blanks, Block, Bullets, Charts, KeyNumbers, Pair, Paper, Paragraph, Table
 from econmodel.reporting.html import LOOSE_MINUS
@@ -140,10 +140,10 @@ def _property(text: str) -> str:
 
 
 def _save(word: WordDocument, paper: Paper) -> bytes:
-    """Save with fixed dates inside, so that the same content gives the same bytes."""
+    """Save with the date of the run inside and no other, so that one run gives the same bytes for the same content."""
     core = word.core_properties
     core.title, core.author, core.comments = _property(paper.title), "econmodel", _property(paper.footer)
-    core.created = core.modified = datetime(*ZIP_DATE)
+    core.created = core.modified = stamp().moment.replace(tzinfo=None)
     written, fixed = io.BytesIO(), io.BytesIO()
     word.save(written)
     with zipfile.ZipFile(written) as source, zipfile.ZipFile(fixed, "w", zipfile.ZIP_DEFLATED) as target:

@@ -1,4 +1,4 @@
-"""Render a paper as PDF with the bundled typesetter: no system package, same input same bytes."""
+"""Render a paper as PDF with the bundled typesetter: no system package, same input and run same bytes."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+from econmodel.package import stamp
 from econmodel.reporting.content import Paper, chart_names, to_plain
 from econmodel.reporting.html import TEMPLATES
 
@@ -31,5 +32,6 @@ def render_pdf(paper: Paper, figures: Path) -> bytes:
             shutil.copyfile(figures / f"{chart}.svg", folder / "figures" / f"{chart}.svg")
         (folder / "paper.json").write_text(json.dumps(to_plain(paper), ensure_ascii=False), encoding="utf-8")
         shutil.copyfile(TEMPLATES / "paper.typ", folder / "paper.typ")
-        made: Any = typst.compile(folder / "paper.typ", format="pdf", ignore_system_fonts=True, timestamp=0)
+        made_at = int(stamp().moment.timestamp())
+        made: Any = typst.compile(folder / "paper.typ", format="pdf", ignore_system_fonts=True, timestamp=made_at)
     return bytes(made)

@@ -112,3 +112,18 @@ def test_files_say_the_same(suffix: str, old: str, new: str, same: bool, same_ro
     texts = old.encode(), new.encode()
     assert is_same(*texts, suffix) is same
     assert is_same(*texts, suffix, rounded=True) is same_rounded
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "same"),
+    [
+        ("econmodel v2.0 · case", "econmodel unversioned · case", True),
+        ('"version": "v2.0",', '"version": "unversioned",', True),
+        ("econmodel unversioned · case", "econmodel v2.0 · case", False),
+        ("econmodel v2.0 · case", "econmodel v2.1 · case", False),
+        ("econmodel v2.0 · case", "econmodel unversioned · face", False),
+    ],
+)
+def test_a_copy_without_tags_leaves_the_version_that_stands(old: str, new: str, same: bool) -> None:
+    """It cannot tell its version; one that can moves the text with its tag."""
+    assert is_same(old.encode(), new.encode(), ".html", rounded=True) is same

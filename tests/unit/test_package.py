@@ -72,8 +72,8 @@ def test_stamp_tells_version_commit_and_time() -> None:
     """One stamp a process; the package's version is the same."""
     assert stamp() is stamp()
     assert econmodel.__version__ == version() == stamp().version
-    assert str(Stamp("v1", "", "2026-01-01T00:00:00+00:00")) == "econmodel v1, 2026-01-01T00:00:00+00:00"
-    assert "commit abc," in str(Stamp("v1", "abc", "2026-01-01T00:00:00+00:00"))
+    assert str(Stamp("v1", "", "2026-01-01T23:59:00+00:00")) == "made 2026-01-01 23:59 UTC"
+    assert str(Stamp("v1", "abc-dirty", "2026-01-01T23:59:00+00:00")) == "commit abc-dirty · made 2026-01-01 23:59 UTC"
     with pytest.raises(AttributeError, match="no attribute 'versoin'"):
         getattr(econmodel, "versoin")  # noqa: B009
 

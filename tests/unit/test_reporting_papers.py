@@ -207,7 +207,7 @@ def test_docx_has_headings_tables_and_alternative_text(case: Case, document: dic
 
 
 def test_same_content_same_bytes(case: Case, document: dict, folder: Path) -> None:
-    """DOCX and PDF hold no clock, so that a rebuilt report differs only where a result does."""
+    """DOCX and PDF hold no clock but the run's, so that within a run a paper differs only where a result does."""
     paper = brief_paper(case, document)
     for render in (render_docx, render_pdf):
         assert render(paper, folder / "figures") == render(paper, folder / "figures")

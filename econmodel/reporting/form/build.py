@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from econmodel.files import check_file
-from econmodel.package import version
+from econmodel.package import stamp, version
 from econmodel.parameters import form_layout as at
 from econmodel.parameters.loading import Case
 from econmodel.parameters.schema import money_parts
@@ -134,7 +134,7 @@ def _write_question(sheet: Sheet, asked: Asked) -> None:
 
 def _write_start(sheet: Sheet, case: Case, asked: dict[str, list[Asked]]) -> None:
     """First sheet: whose form, how to fill it in, and how far each sheet is."""
-    sheet.heading(f"Data-collection form: {case.title}", f"Made by econmodel {version()}. About five to twenty minutes a sheet.")
+    sheet.heading(f"Data-collection form: {case.title}", f"By econmodel {version()}, {stamp()}. About five to twenty minutes a sheet.")
     if case.is_demo:
         sheet.text(3, 1, DEMO, "caution_line")
     row, column = at.HOSPITAL_CELL

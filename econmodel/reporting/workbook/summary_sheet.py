@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from econmodel.package import version
+from econmodel.package import stamp, version
 from econmodel.reporting.terminal import CAUTION
 from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.comparisons_sheet import CHOSEN, comparators
@@ -54,8 +54,8 @@ MONEY = ("Cost", "Cost of prophylaxis", "Net cost")
 def build_summary(book: Book) -> None:
     """Fill the first sheet, last of all, when every cell it shows is known."""
     sheet = book.sheets[NAME]
-    made = f"econmodel {version()}, inputs {book.case.parameters.sha256[:12]}"
-    sheet.heading(book.case.title, f"Live workbook of the deterministic model. Money in {book.money_label}. Made by {made}.")
+    made = f"econmodel {version()}, inputs {book.case.parameters.sha256[:12]}, {stamp()}"
+    sheet.heading(book.case.title, f"Live workbook of the deterministic model. Money in {book.money_label}. By {made}.")
     row = 3
     if book.case.is_demo:
         _wide(sheet, row, DEMO, "demo")
