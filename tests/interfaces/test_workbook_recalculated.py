@@ -204,7 +204,7 @@ def test_a_form_saved_by_another_program_loads(tmp_path: Path) -> None:
     from econmodel.parameters import form_layout as at
     from econmodel.parameters.forms import read_form
     from econmodel.reporting.form import build_form
-    from econmodel.reporting.form.catalogue import questions
+    from econmodel.reporting.form.questions import questions
 
     workbook = load_workbook(build_form(load_case(demo_file()), tmp_path / "form.xlsx"))
     asked = [a.question for rows in questions(load_case(demo_file()).parameters).values() for a in rows]

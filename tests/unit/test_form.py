@@ -18,7 +18,7 @@ from econmodel.parameters.forms import check_unanswered, present_value, read_for
 from econmodel.parameters.loading import demo_file, load_base_case, load_case
 from econmodel.programme.inputs import input_kinds
 from econmodel.reporting.form import build_form
-from econmodel.reporting.form.catalogue import SHEETS, TABLES, questions
+from econmodel.reporting.form.questions import SHEETS, TABLES, questions
 
 # The currency is the price list's; payer terms are exceptions; the rest are what-ifs.
 NOT_ASKED = {"currency", "payer_terms", "n_absence_start_month", "n_absence_months", "n_stop_month"}

@@ -15,7 +15,7 @@ from econmodel.package import stamp, version
 from econmodel.parameters import form_layout as at
 from econmodel.parameters.loading import Case
 from econmodel.parameters.schema import money_parts
-from econmodel.reporting.form.catalogue import SHEETS, Asked, questions
+from econmodel.reporting.form.questions import SHEETS, Asked, questions
 from econmodel.reporting.form.rules import add_rules, check_formula, unit_words
 from econmodel.reporting.provenance import STATUS_WORDS
 from econmodel.reporting.workbook.styles import Styles
