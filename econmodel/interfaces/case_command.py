@@ -90,7 +90,7 @@ def _workbook_scope(case: Case, _: Path) -> None:
 
 
 def _no_answers(case: Case, folder: Path) -> None:
-    from econmodel.parameters.forms import check_unanswered
+    from econmodel.parameters.form_reading import check_unanswered
 
     check_unanswered(sheet_path(case, "form", folder))
 

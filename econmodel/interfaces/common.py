@@ -52,7 +52,7 @@ def load(
 
 
 def _show_form(path: Path, before: Case) -> None:
-    from econmodel.parameters.forms import read_form
+    from econmodel.parameters.form_reading import read_form
 
     form = read_form(path)
     screen = console(error=True)

@@ -11,7 +11,7 @@ from econmodel.interfaces.common import console, load, print_differences, sheet_
 
 def run_form(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, out: Path | None, quiet: bool = False) -> Path:
     """Write ``<case>_form.xlsx``; give its path."""
-    from econmodel.parameters.forms import check_unanswered
+    from econmodel.parameters.form_reading import check_unanswered
     from econmodel.reporting.form import build_form
 
     case = load(file, overrides, sets, quiet=quiet)
@@ -32,7 +32,7 @@ def show_filled(
     quiet: bool = False,
 ) -> list[dict[str, Any]]:
     """Show the differences a filled form makes to a case, without applying it; give them as rows."""
-    from econmodel.parameters.forms import read_form
+    from econmodel.parameters.form_reading import read_form
     from econmodel.parameters.loading import demo_file, load_case
 
     form = read_form(filled)

@@ -83,7 +83,7 @@ def _read(path: Path) -> Document:
     """Read a TOML file, or a filled data-collection form."""
     if path.suffix.lower() != ".xlsx":
         return read_document(path)
-    from econmodel.parameters.forms import read_form
+    from econmodel.parameters.form_reading import read_form
 
     return read_form(path).document
 

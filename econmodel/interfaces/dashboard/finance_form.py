@@ -16,7 +16,7 @@ from econmodel.reporting import formatting as f
 from econmodel.reporting.content import table
 
 if TYPE_CHECKING:
-    from econmodel.parameters.forms import FilledForm
+    from econmodel.parameters.form_reading import FilledForm
 
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
@@ -48,7 +48,7 @@ def blank_form(found: Answer) -> bytes:
 
 
 def _read(found: Answer, name: str, content: bytes) -> None:
-    from econmodel.parameters.forms import read_form
+    from econmodel.parameters.form_reading import read_form
 
     try:
         form = read_form(uploaded(name, content).as_path)

@@ -1,7 +1,7 @@
 """Write the data-collection form: an XLSX workbook of plain questions, protected but for the answer cells.
 
 One sheet for each group of people who know the answers. The hidden sheet lists every question, so that the filled form
-can be read back (``parameters.forms``).
+can be read back (``parameters.form_reading``).
 """
 
 from __future__ import annotations
