@@ -18,7 +18,7 @@ from econmodel.model.stages import ROUNDING, TOLERANCE, Run, StageBlock, inflows
 
 FloatArray = NDArray[np.float64]
 PAYS_WHEN_LOADED = 100_000
-PAYS_WHEN_COLD = 100_000_000
+PAYS_WHEN_COLD = 20_000_000
 KERNEL = "econmodel.model.kernel"
 
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from econmodel.files import write_bytes, write_csv
+from econmodel.files import write_bytes, write_csv, write_text
 from econmodel.model.structure import Structure
 from econmodel.reporting import series
 from econmodel.reporting.sharing import share
@@ -43,7 +43,7 @@ class Spec:
 
 
 def save_all(figures: Mapping[str, Spec], folder: Path, beside: Executor | None = None) -> list[Path]:
-    """Draw figures and save each as SVG and PNG, with the rows it shows as CSV; same input, same bytes.
+    """Draw each figure once and save it as SVG, as PNG, and the rows it shows as CSV; same input, same bytes.
 
     Parameters
     ----------
@@ -55,39 +55,44 @@ def save_all(figures: Mapping[str, Spec], folder: Path, beside: Executor | None 
         Another process that draws its share; None draws all of them here.
     """
     saved = share([partial(save_figure, spec, folder, name) for name, spec in figures.items()], beside)
-    return [path for paths in saved for path in paths]
+    return [path for paths in saved for path in paths] + save_dots(list(figures), folder)
 
 
 def save_figure(spec: Spec, folder: Path, name: str) -> list[Path]:
-    """Draw one figure and save its three files."""
+    """Draw one figure and save it as SVG, with its rows as CSV."""
+    return [write_text(folder / f"{name}.svg", draw_figure(spec)), write_csv(folder / f"{name}.csv", spec.rows)]
+
+
+def draw_figure(spec: Spec) -> str:
+    """Draw one figure as SVG."""
     from matplotlib import rc_context
-
-    with rc_context(plot_settings()):
-        vector, pixels = draw_figure(spec)
-    return [
-        write_bytes(folder / f"{name}.svg", vector),
-        write_bytes(folder / f"{name}.png", pixels),
-        write_csv(folder / f"{name}.csv", spec.rows),
-    ]
-
-
-def draw_figure(spec: Spec) -> tuple[bytes, bytes]:
-    """Draw one figure as SVG and as PNG."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(spec.width, spec.height))
-    spec.draw(figure)
-    vector, pixels = io.BytesIO(), io.BytesIO()
-    FigureCanvasSVG(figure).print_svg(  # type: ignore[no-untyped-call]
-        vector, metadata={"Date": None, "Creator": None}
-    )
-    figure.set_dpi(PNG_DPI)
-    FigureCanvasAgg(figure).print_png(  # type: ignore[no-untyped-call]
-        pixels, metadata={"Software": None}, pil_kwargs={"compress_level": 4}
-    )
-    return tidy_svg(vector.getvalue().decode("utf-8")).encode("utf-8"), pixels.getvalue()
+    with rc_context(plot_settings()):
+        figure = Figure(figsize=(spec.width, spec.height))
+        spec.draw(figure)
+        vector = io.BytesIO()
+        FigureCanvasSVG(figure).print_svg(  # type: ignore[no-untyped-call]
+            vector, metadata={"Date": None, "Creator": None}
+        )
+    return tidy_svg(vector.getvalue().decode("utf-8"))
+
+
+def save_dots(names: Sequence[str], folder: Path) -> list[Path]:
+    """Save as PNG the drawings that stand in a folder as SVG."""
+    import typst
+
+    if not names:
+        return []
+    pages = "\n#pagebreak()\n".join(f'#image("{name}.svg")' for name in names)
+    sheet = write_text(folder / ".dots.typ", f"#set page(width: auto, height: auto, margin: 0pt)\n{pages}\n")
+    try:
+        made: Any = typst.compile(sheet, format="png", ppi=float(PNG_DPI), ignore_system_fonts=True)
+    finally:
+        sheet.unlink()
+    dots = [made] if isinstance(made, bytes) else made
+    return [write_bytes(folder / f"{name}.png", content) for name, content in zip(names, dots, strict=True)]
 
 
 def tidy_svg(drawing: str) -> str:

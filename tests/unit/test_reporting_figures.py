@@ -122,9 +122,9 @@ def test_svg_is_the_same_on_every_run(document: dict) -> None:
     """Same results, same bytes: no date, no random names."""
     spec = case_figures(document, build_structure())["first_bleeds"]
     with rc_context(plot_settings()):
-        first, again = draw_figure(spec)[0], draw_figure(spec)[0]
+        first, again = draw_figure(spec), draw_figure(spec)
     assert first == again
-    assert b"dc:date" not in first
+    assert "dc:date" not in first
 
 
 def test_a_strategy_of_ones_own_is_drawn(document: dict, ax: Axes) -> None:
