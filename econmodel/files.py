@@ -215,13 +215,10 @@ def write_csv(path: Path, rows: Iterable[Mapping[str, Any]], columns: Sequence[s
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(names)
-    writer.writerows([_cell(row.get(name)) for name in names] for row in listed)
+    writer.writerows([_inert(row.get(name)) for name in names] for row in listed)
     return write_text(path, stream.getvalue())
 
 
-def _cell(value: Any) -> Any:
-    if value is None:
-        return ""
-    if isinstance(value, str) and value.startswith(FORMULA_STARTS):
-        return "'" + value
-    return repr(float(value)) if isinstance(value, float) else value
+def _inert(value: Any) -> Any:
+    """Quote text that a spreadsheet would run; the writer prints a number with all its digits, and None as nothing."""
+    return "'" + value if type(value) is str and value.startswith(FORMULA_STARTS) else value

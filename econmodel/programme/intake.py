@@ -13,6 +13,7 @@ with and without the programme and so are in neither.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -196,7 +197,7 @@ class ProgrammeActivity:
     run_off: FloatArray
     run_off_months: int
 
-    @property
+    @cached_property
     def change(self) -> FloatArray:
         """Proposed less current."""
         return self.proposed - self.current

@@ -18,7 +18,7 @@ from econmodel.reporting.html import LOOSE_MINUS
 if TYPE_CHECKING:
     from docx.document import Document as WordDocument
 
-ZIP_DATE = (2000, 1, 1, 0, 0, 0)
+ZIP_START = bytes((0, 0, 0x21, 0))  # 1 January 1980, midnight
 PROPERTY_LENGTH = 255
 CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f]")
 
@@ -40,12 +40,12 @@ def render_docx(paper: Paper, figures: Path) -> bytes:
     parts.set_footer(word, clean(paper.footer), banner=bool(paper.banner))
     if paper.banner:
         parts.shaded(word, clean(paper.banner), "FFF3C9", bold=True)
-    word.add_paragraph(clean(paper.title), style="Title")
-    word.add_paragraph(clean(paper.subtitle), style="Subtitle")
+    parts.styled(word, "Title", clean(paper.title))
+    parts.styled(word, "Subtitle", clean(paper.subtitle))
     for section in paper.sections:
         new_page = section.new_page and section is not paper.sections[0]
         parts.start_section(word, landscape=section.landscape, new_page=new_page)
-        word.add_heading(clean(section.heading), level=section.level)
+        parts.styled(word, f"Heading {section.level}", clean(section.heading))
         for block, following in zip_longest(section.blocks, section.blocks[1:]):
             _draw(word, block, figures)
             if isinstance(block, Paragraph) and not isinstance(following, Paragraph | Bullets | None):
@@ -75,13 +75,13 @@ def _paragraph(word: WordDocument, block: Paragraph) -> None:
         parts.shaded(word, clean(block.lead + block.text), "FBEEE9")
         return
     styles = {"answer": "Answer", "note": "Note"}
-    paragraph = word.add_paragraph(style=styles.get(block.tone, "Normal"))
+    paragraph = parts.styled(word, styles.get(block.tone, "Normal"))
     parts.lead_and_text(paragraph, clean(block.lead), clean(block.text))
 
 
 def _bullets(word: WordDocument, block: Bullets) -> None:
     for lead, text in block.items:
-        parts.lead_and_text(word.add_paragraph(style="List Bullet"), clean(lead), clean(text))
+        parts.lead_and_text(parts.styled(word, "List Bullet"), clean(lead), clean(text))
 
 
 def _key_numbers(word: WordDocument, block: KeyNumbers) -> None:
@@ -95,7 +95,7 @@ def _key_numbers(word: WordDocument, block: KeyNumbers) -> None:
 
 
 def _table(word: WordDocument, block: Table) -> None:
-    word.add_paragraph(clean(block.caption), style="Table Caption")
+    parts.styled(word, "Table Caption", clean(block.caption))
     parts.data_table(
         word,
         [clean(c.heading) for c in block.columns],
@@ -105,7 +105,7 @@ def _table(word: WordDocument, block: Table) -> None:
         style="TableSmall" if block.small else "TableText",
     )
     if block.note:
-        word.add_paragraph(clean(block.note), style="Note")
+        parts.styled(word, "Note", clean(block.note))
     else:
         parts.space_after(word)
 
@@ -129,7 +129,7 @@ def _charts(word: WordDocument, block: Charts, figures: Path) -> None:
 
 def _blanks(word: WordDocument, block: Blanks) -> None:
     for left, right in zip_longest(block.labels[::2], block.labels[1::2], fillvalue=""):
-        line = word.add_paragraph(f"{clean(left)}:\t", style="Blank Line")
+        line = parts.styled(word, "Blank Line", f"{clean(left)}:\t")
         if right:
             line.add_run(f"\t{clean(right)}:\t")
 
@@ -144,9 +144,18 @@ def _save(word: WordDocument, paper: Paper) -> bytes:
     core = word.core_properties
     core.title, core.author, core.comments = _property(paper.title), "econmodel", _property(paper.footer)
     core.created = core.modified = stamp().moment.replace(tzinfo=None)
-    written, fixed = io.BytesIO(), io.BytesIO()
+    written = io.BytesIO()
     word.save(written)
-    with zipfile.ZipFile(written) as source, zipfile.ZipFile(fixed, "w", zipfile.ZIP_DEFLATED) as target:
-        for name in source.namelist():
-            target.writestr(zipfile.ZipInfo(name, ZIP_DATE), source.read(name), zipfile.ZIP_DEFLATED)
-    return fixed.getvalue()
+    return _undated(written.getvalue())
+
+
+def _undated(archive: bytes) -> bytes:
+    """Set the date of every entry of a ZIP, in its own header and in the directory, to the first one that a ZIP can hold."""
+    made = bytearray(archive)
+    with zipfile.ZipFile(io.BytesIO(archive)) as source:
+        at = source.start_dir
+        for entry in source.infolist():
+            made[entry.header_offset + 10 : entry.header_offset + 14] = ZIP_START
+            made[at + 12 : at + 16] = ZIP_START
+            at += 46 + sum(int.from_bytes(made[at + k : at + k + 2], "little") for k in (28, 30, 32))
+    return bytes(made)

@@ -131,6 +131,17 @@ def start_section(word: WordDocument, *, landscape: bool, new_page: bool) -> Non
         word.add_page_break()  # type: ignore[no-untyped-call]
 
 
+def styled(container: WordDocument | _Cell, style: str, text: str = "") -> WordParagraph:
+    """Add a paragraph in a style of the document; the library's own way looks through all styles each time."""
+    paragraph = container.add_paragraph(text)
+    _set_style(paragraph, style)
+    return paragraph
+
+
+def _set_style(paragraph: WordParagraph, style: str) -> None:
+    paragraph._p.style = style.replace(" ", "")
+
+
 def lead_and_text(paragraph: WordParagraph, lead: str, text: str) -> None:
     """Write a bold lead and the text after it."""
     if lead:
@@ -224,10 +235,10 @@ def key_cell(cell: _Cell, value: str, label: str, note: str) -> None:
     """Fill the cell of one headline number."""
     cell._tc.get_or_add_tcPr().append(_shade("EEF4F6"))
     first = cell.paragraphs[0]
-    first.style = "Key Value"
+    _set_style(first, "Key Value")
     first.add_run(value)
-    cell.add_paragraph(label, style="Table Text")
-    cell.add_paragraph(note, style="Note")
+    styled(cell, "Table Text", label)
+    styled(cell, "Note", note)
 
 
 def picture(cell: _Cell, file: Path, caption: str, alt: str, width: float) -> None:
@@ -235,7 +246,7 @@ def picture(cell: _Cell, file: Path, caption: str, alt: str, width: float) -> No
     from docx.oxml.ns import qn
 
     first = cell.paragraphs[0]
-    first.style = "Table Caption"
+    _set_style(first, "Table Caption")
     first.add_run(caption)
     shape = cell.add_paragraph().add_run().add_picture(str(file), width=int(width))
     described = shape._inline.find(qn("wp:docPr"))
