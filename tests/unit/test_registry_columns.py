@@ -1,11 +1,14 @@
 """Columns of a registry: synonyms, mapping, identifiers, and the words in its cells."""
 
+from dataclasses import replace
+
 import pytest
 from registry_tables import clean, options, patient, reasons, write
 
 from econmodel.errors import DataError
 from econmodel.evidence.registry import clean_registry, vocabulary
 from econmodel.evidence.registry.columns import SYNONYMS, map_columns, plain, recognise
+from econmodel.evidence.registry.settings import shipped_strategies
 
 NEEDED = ["bled", "decision_date", "last_seen"]
 
@@ -159,8 +162,12 @@ def test_strategies(text, key):
 
 
 def test_own_strategy():
-    """A strategy a user has added is known by its key."""
-    assert vocabulary.strategy_reader(("watch", "gelatin_sponge"))("Gelatin sponge") == "gelatin_sponge"
+    """A strategy a user has added is known by its key and by its label; one the case does not have is not."""
+    watch = shipped_strategies()["watch"]
+    own = {"watch": watch, "gelatin_sponge": replace(watch, key="gelatin_sponge", label="Sponge, by a trained hand")}
+    reader = vocabulary.strategy_reader(own)
+    assert reader("Gelatin sponge") == reader("sponge by a trained hand") == "gelatin_sponge"
+    assert reader("coil") == "?"
 
 
 def test_unreadable_cells(tmp_path):

@@ -1,13 +1,14 @@
 """Inputs a registry replaces: which, from what, with which distribution, and that the model takes them."""
 
 import math
+from dataclasses import replace
 
 import pytest
 from registry_tables import analyse
 
 from econmodel.evidence.registry import BaseCase, BetaPrior, Prior, base_case_from
 from econmodel.evidence.registry.local_rates import mix_ratio, probability_within_year
-from econmodel.evidence.registry.settings import Coefficients
+from econmodel.evidence.registry.settings import Coefficients, shipped_strategies
 from econmodel.parameters.loading import load_base_case
 
 WATCH = {"child": "A", "size_mm": "12", "red_spot": "no", "birth_year": "1960", "sex": "F", "bleed_source": ""}
@@ -131,6 +132,20 @@ def test_complications_are_never_zero(tmp_path):
     assert found["p_embolism_coil_and_glue"].value == pytest.approx(0.5 / 6)
     belief = BaseCase(probabilities={"p_embolism_coil_and_glue": BetaPrior(2.0, 498.0)})
     assert values(tmp_path, *[COURSE] * 5, base=belief)["p_embolism_coil_and_glue"].value == pytest.approx(2 / 505)
+
+
+def test_a_strategy_of_the_case_gives_its_own_inputs(tmp_path):
+    """Values bear the names of the inputs that the case's rows name; courses of strategies that share one are pooled."""
+    shipped = shipped_strategies()
+    row = shipped["coil_and_glue"]
+    risks = {"embolism": row.complications["embolism"], "sepsis": "p_sepsis_sponge"}
+    sponge = replace(row, key="sponge", label="Sponge", coils="n_coils_sponge", glue_ml="", complications=risks)
+    courses = [COURSE] * 5 + [COURSE | {"strategy": "Sponge", "glue_ml": ""}] * 6
+    found = values(tmp_path, *courses, strategies={**shipped, "sponge": sponge})
+    assert found["n_coils_sponge"].value == found["n_coils_coil_and_glue"].value == 2.0
+    assert "0/11 courses" in found["p_embolism_coil_and_glue"].note
+    assert "0/6 courses" in found["p_sepsis_sponge"].note
+    assert "p_embolism_sponge" not in found
 
 
 def test_only_known_inputs(tmp_path):

@@ -7,7 +7,6 @@ from econmodel.parameters.catalogue import KEPT_COMPLICATIONS
 from econmodel.parameters.parameter_set import ParameterSet
 
 RATES = ("r_other_bleed", "r_late_rebleed")
-PROBABILITIES = tuple(f"p_{kind}_" for kind in KEPT_COMPLICATIONS)
 
 
 def base_case_from(parameters: ParameterSet, untreated_risk: dict[int, float] | None = None) -> BaseCase:
@@ -45,8 +44,6 @@ def base_case_from(parameters: ParameterSet, untreated_risk: dict[int, float] | 
 
 
 def _beta_priors(parameters: ParameterSet) -> dict[str, BetaPrior]:
-    return {
-        name: BetaPrior(p.distribution.fields["a"], p.distribution.fields["b"])
-        for name, p in parameters.parameters.items()
-        if name.startswith(PROBABILITIES) and p.distribution.family == "beta"
-    }
+    named = (row.complications.get(kind) for row in parameters.strategies.values() for kind in KEPT_COMPLICATIONS)
+    beliefs = {name: parameters[name].distribution for name in named if name}
+    return {name: BetaPrior(d.fields["a"], d.fields["b"]) for name, d in beliefs.items() if d.family == "beta"}

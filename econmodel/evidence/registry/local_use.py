@@ -11,6 +11,9 @@ Rules
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterator
+from functools import partial
+from operator import attrgetter
 
 import numpy as np
 import pandas as pd
@@ -19,19 +22,22 @@ from econmodel.evidence.registry.cleaning import CleanRegistry
 from econmodel.evidence.registry.local_value import INTERVAL, OWN_INTERVAL, LocalValue, beta_interval, gamma_interval
 from econmodel.evidence.registry.settings import BaseCase, BetaPrior, Options
 from econmodel.parameters.catalogue import KEPT_COMPLICATIONS
-
-ENDOSCOPIC = ("glue", "eus_glue", "coil", "coil_and_glue", "transvenous")
+from econmodel.parameters.schema import StrategyRow
 
 
 def use_values(clean: CleanRegistry, f: pd.DataFrame, base: BaseCase, options: Options) -> list[LocalValue]:
     """Every input on sessions, devices and complications that enough courses speak to."""
     courses = clean.courses.assign(strategy=f["strategy"].reindex(clean.courses["patient"]).to_numpy())
-    courses = courses[courses["strategy"].isin(ENDOSCOPIC)]
+    courses = courses[courses["strategy"].isin(set(options.strategies) - set(options.without_sessions))]
     return [*_sessions(clean, courses, options), *_devices(clean, courses, options), *_complications(clean, courses, base, options)]
 
 
-def _by_strategy(courses: pd.DataFrame, options: Options) -> list[tuple[str, pd.DataFrame]]:
-    return [(str(key), part) for key, part in courses.groupby("strategy") if len(part) >= options.minimum]
+def _by_input(courses: pd.DataFrame, options: Options, named: Callable[[StrategyRow], str]) -> Iterator[tuple[str, pd.DataFrame]]:
+    """Courses by the input that their strategies name, where there are enough; strategies may share one."""
+    names = {key: name for key, row in options.strategies.items() if (name := named(row))}
+    for name, part in courses.groupby(courses["strategy"].map(names)):
+        if len(part) >= options.minimum:
+            yield str(name), part
 
 
 def _sessions(clean: CleanRegistry, courses: pd.DataFrame, options: Options) -> list[LocalValue]:
@@ -39,9 +45,9 @@ def _sessions(clean: CleanRegistry, courses: pd.DataFrame, options: Options) -> 
     if not ("sessions" in clean.recorded or several):
         return []
     found = []
-    for key, part in _by_strategy(courses[courses["course"].eq(1)], options):
+    for name, part in _by_input(courses[courses["course"].eq(1)], options, lambda row: row.sessions_mean):
         note = f"Registry {clean.file}: {int(part['sessions'].sum())} sessions in {len(part)} first courses."
-        found.append(_mean_sessions(f"n_sessions_{key}", part["sessions"], note))
+        found.append(_mean_sessions(name, part["sessions"], note))
     return found
 
 
@@ -64,11 +70,11 @@ def _mean_sessions(name: str, sessions: pd.Series, note: str) -> LocalValue:
 
 def _devices(clean: CleanRegistry, courses: pd.DataFrame, options: Options) -> list[LocalValue]:
     found = []
-    for column, stem, unit in (("coils", "n_coils_", "coils"), ("glue_ml", "n_glue_ml_", "mL")):
-        for key, part in _by_strategy(courses[courses[column].gt(0)], options):
+    for column, unit in (("coils", "coils"), ("glue_ml", "mL")):
+        for name, part in _by_input(courses[courses[column].gt(0)], options, attrgetter(column)):
             sessions = part["sessions"]
             note = f"Registry {clean.file}: {part[column].sum():g} {unit} in {int(sessions.sum())} sessions of {len(part)} courses."
-            found.append(mean_value(f"{stem}{key}", part[column] / sessions, "use per session at the site", note, weights=sessions))
+            found.append(mean_value(name, part[column] / sessions, "use per session at the site", note, weights=sessions))
     return found
 
 
@@ -96,10 +102,14 @@ def mean_value(
 def _complications(clean: CleanRegistry, courses: pd.DataFrame, base: BaseCase, options: Options) -> list[LocalValue]:
     known = courses[courses["complication_known"].astype(bool)]
     return [
-        _per_course(clean, f"p_{kind}_{key}", int(part[kind].sum()), len(part), base)
-        for key, part in _by_strategy(known, options)
+        _per_course(clean, name, int(part[kind].sum()), len(part), base)
         for kind in KEPT_COMPLICATIONS
+        for name, part in _by_input(known, options, partial(_complication_input, kind))
     ]
+
+
+def _complication_input(kind: str, row: StrategyRow) -> str:
+    return row.complications.get(kind, "")
 
 
 def _per_course(clean: CleanRegistry, name: str, events: int, courses: int, base: BaseCase) -> LocalValue:

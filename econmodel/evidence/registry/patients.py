@@ -10,14 +10,14 @@ from __future__ import annotations
 import pandas as pd
 
 from econmodel.evidence.registry.ledger import HELD, KEPT, Ledger
-from econmodel.evidence.registry.settings import WITHOUT_SESSIONS
+from econmodel.evidence.registry.settings import Options
 from econmodel.evidence.registry.visits import ELIGIBLE
 
 _FIRST = ("label", "age", "birth_year", "sex", "cause", "start_basis", "bleed_order", "death_cause")
 _ONE_VALUE = {"birth_year": "years of birth", "sex": "sexes", "death_date": "dates of death"}
 
 
-def form_patients(rows: pd.DataFrame, visits: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
+def form_patients(rows: pd.DataFrame, visits: pd.DataFrame, options: Options, ledger: Ledger) -> pd.DataFrame:
     """Merge a registry's rows into patients.
 
     Parameters
@@ -26,6 +26,8 @@ def form_patients(rows: pd.DataFrame, visits: pd.DataFrame, ledger: Ledger) -> p
         Typed rows with ``patient``.
     visits
         As :func:`~econmodel.evidence.registry.visits.form_visits` gives them.
+    options
+        Names the strategies.
     ledger
         Told of rows that disagree.
 
@@ -47,8 +49,8 @@ def form_patients(rows: pd.DataFrame, visits: pd.DataFrame, ledger: Ledger) -> p
     p[["last_seen", "transplant_date"]] = by_row[["last_seen", "transplant_date"]].agg({"last_seen": "max", "transplant_date": "min"})
     p["death_date"], p["status"] = by_row["death_date"].min(), _latest_status(ordered)
     _add_bleed(p, ordered)
-    _check_agreement(p, ordered, ledger)
-    _fill_strategy(p, visits, ledger)
+    _check_agreement(p, ordered, options, ledger)
+    _fill_strategy(p, visits, options, ledger)
     _add_start(p, ledger)
     return p
 
@@ -95,7 +97,7 @@ def _add_bleed(p: pd.DataFrame, ordered: pd.DataFrame) -> None:
     p["told_at"] = told.where(ordered["bled"].eq("yes")).groupby(patient).min()
 
 
-def _check_agreement(p: pd.DataFrame, ordered: pd.DataFrame, ledger: Ledger) -> None:
+def _check_agreement(p: pd.DataFrame, ordered: pd.DataFrame, options: Options, ledger: Ledger) -> None:
     by_patient = ordered.groupby("patient")
     for name, said in _ONE_VALUE.items():
         ledger.problem(p.loc[by_patient[name].nunique() > 1, "row"], name, f"rows of one id give different {said}", HELD)
@@ -105,17 +107,20 @@ def _check_agreement(p: pd.DataFrame, ordered: pd.DataFrame, ledger: Ledger) -> 
         "rows of one id give different decision dates: the earliest is used",
         KEPT,
     )
-    without = ordered["strategy"].isin(WITHOUT_SESSIONS).groupby(ordered["patient"]).any()
+    without = ordered["strategy"].isin(options.without_sessions).groupby(ordered["patient"]).any()
     differs = by_patient["strategy"].nunique() > 1
     ledger.problem(p.loc[differs & without, "row"], "strategy", "changes between a strategy without sessions and another", HELD)
     ledger.problem(p.loc[differs & ~without, "row"], "strategy", "rows give different strategies: the first is used", KEPT)
 
 
-def _fill_strategy(p: pd.DataFrame, visits: pd.DataFrame, ledger: Ledger) -> None:
+def _fill_strategy(p: pd.DataFrame, visits: pd.DataFrame, options: Options, ledger: Ledger) -> None:
+    """Take a blank strategy from the devices used: the case's first strategy with just these."""
     used = visits.groupby("patient")[["coils", "glue_ml"]].sum()
     coils, glue = used["coils"].gt(0), used["glue_ml"].gt(0)
-    for found, key in ((coils & glue, "coil_and_glue"), (coils & ~glue, "coil"), (glue & ~coils, "glue")):
-        blank = p["strategy"].isna() & found
+    for key, row in options.strategies.items():
+        if not (row.coils or row.glue_ml):
+            continue
+        blank = p["strategy"].isna() & coils.eq(bool(row.coils)) & glue.eq(bool(row.glue_ml))
         ledger.problem(p.loc[blank, "row"], "strategy", f"blank: taken as {key} from the devices used", KEPT)
         p.loc[blank, "strategy"] = key
 

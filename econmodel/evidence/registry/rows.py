@@ -201,7 +201,7 @@ def _check_words(options: Options, readers: dict[str, vocabulary.Reader], column
             raise DataError(what, where=where, fix=fix)
         if readers[name](known) == vocabulary.UNREADABLE:
             what = f"{known!r} is not a word known for {name}"
-            raise DataError(what, where=where, fix=f"use one of {vocabulary.known_words(name, options.strategies)}")
+            raise DataError(what, where=where, fix=f"use one of {vocabulary.known_words(name, tuple(options.strategies))}")
 
 
 def _as_told(cells: pd.Series, name: str, options: Options, ledger: Ledger) -> pd.Series:
@@ -219,7 +219,7 @@ def _as_told(cells: pd.Series, name: str, options: Options, ledger: Ledger) -> p
 def _read_keys(cells: pd.Series, name: str, reader: vocabulary.Reader, options: Options, ledger: Ledger) -> pd.Series:
     keys = vocabulary.read_words(cells, reader)
     wrong = keys.eq(vocabulary.UNREADABLE)
-    what = f"not a word known for {name} ({vocabulary.known_words(name, options.strategies)})"
+    what = f"not a word known for {name} ({vocabulary.known_words(name, tuple(options.strategies))})"
     shown = _repeated(cells[wrong])
     ledger.problem(cells.index[wrong], name, what, HELD if name in MUST_READ else LEFT_OUT, shown)
     if wrong.any():

@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 
 from econmodel.evidence.registry.ledger import EXCLUDED, HELD, Ledger
-from econmodel.evidence.registry.settings import WITHOUT_SESSIONS
+from econmodel.evidence.registry.settings import Options
 from econmodel.evidence.registry.visits import ELIGIBLE
 
 Rule = tuple[str, str, Callable[[pd.DataFrame], Any]]
@@ -53,11 +53,7 @@ EXCLUSIONS: tuple[Rule, ...] = (
 HOLDS: tuple[Rule, ...] = (
     ("decision_date", "no decision date and no session date: nothing to start from", lambda p: p["start"].isna()),
     ("strategy", "no strategy, and no coil or glue to tell it from", lambda p: p["strategy"].isna()),
-    (
-        "session_date",
-        "a session is recorded under a strategy without sessions",
-        lambda p: p["strategy"].isin(WITHOUT_SESSIONS) & p["has_session"],
-    ),
+    ("session_date", "a session is recorded under a strategy without sessions", lambda p: p["without_sessions"] & p["has_session"]),
     ("session_date", "first session before the decision", lambda p: p["first_session"] < p["decision_date"]),
     ("bled", "blank: unknown is not no", lambda p: p["bled"].isna()),
     ("bled", "says no, but the bleed is dated", lambda p: p["dated_but_no"]),
@@ -100,13 +96,14 @@ HOLDS: tuple[Rule, ...] = (
 )
 
 
-def apply_rules(rows: pd.DataFrame, patients: pd.DataFrame, ledger: Ledger) -> None:
+def apply_rules(rows: pd.DataFrame, patients: pd.DataFrame, options: Options, ledger: Ledger) -> None:
     """List every patient that breaks a rule; a cell already found unreadable is not called missing as well."""
+    told = patients.assign(without_sessions=patients["strategy"].isin(options.without_sessions))
     unreadable = ledger.problems
     unreadable = unreadable[unreadable["action"].eq(HELD)].merge(rows[["row", "patient"]], on="row")
     for rules, action in ((EXCLUSIONS, EXCLUDED), (HOLDS, HELD)):
         for column, text, test in rules:
-            broken = test(patients).fillna(False).astype(bool)
+            broken = test(told).fillna(False).astype(bool)
             known = patients.index.isin(unreadable.loc[unreadable["column"].eq(column), "patient"])
             ledger.problem(patients.loc[broken & ~known, "row"], column, text, action)
 

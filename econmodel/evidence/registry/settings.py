@@ -17,16 +17,23 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from functools import lru_cache
 from typing import Any, Literal
 
 from econmodel.errors import AnalysisError
+from econmodel.parameters.loading import load_base_case
+from econmodel.parameters.schema import StrategyRow
 
-STRATEGIES = ("watch", "beta_blocker", "glue", "eus_glue", "coil", "coil_and_glue", "transvenous")
-WITHOUT_SESSIONS = ("watch", "beta_blocker")
 HORIZONS = (1, 2, 3, 5)
 DAYS_PER_YEAR = 365.25
 SIX_WEEKS = 42
 DateOrder = Literal["day_first", "month_first"]
+
+
+@lru_cache(maxsize=1)
+def shipped_strategies() -> Mapping[str, StrategyRow]:
+    """Strategies of the base case as shipped."""
+    return load_base_case().strategies
 
 
 @dataclass(frozen=True)
@@ -46,7 +53,7 @@ class Options:
     as_of
         Date of the reading: later dates are impossible, and two-digit years lie before it.
     strategies
-        Keys a patient may be listed under.
+        The case's strategies, under which a patient may be listed; default: the base case's.
     minimum
         Fewest patients, courses or sessions from which a mean or share replaces the base case's.
     """
@@ -56,8 +63,13 @@ class Options:
     words: Mapping[tuple[str, str], str] = field(default_factory=dict)
     course_gap_days: int = 90
     as_of: date = field(default_factory=date.today)
-    strategies: tuple[str, ...] = STRATEGIES
+    strategies: Mapping[str, StrategyRow] = field(default_factory=shipped_strategies)
     minimum: int = 5
+
+    @property
+    def without_sessions(self) -> tuple[str, ...]:
+        """Strategies that treat in no session."""
+        return tuple(key for key, row in self.strategies.items() if not row.session)
 
 
 @dataclass(frozen=True)

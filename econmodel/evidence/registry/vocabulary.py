@@ -7,13 +7,14 @@ carried on: an output holds keys only, so that a name typed in the wrong column 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import numpy as np
 import pandas as pd
 
 from econmodel.evidence.registry.columns import plain
 from econmodel.parameters.catalogue import PATTERNS
+from econmodel.parameters.schema import StrategyRow
 
 UNREADABLE = "?"
 BLANK_WORDS = {"", "na", "n a", "nan", "null", "unknown", "not known", "not recorded", "unclear", "missing", "nr", "nk", "tbc"}
@@ -157,10 +158,11 @@ def status(text: str) -> str:
     return next((key for key, words in _STATUS.items() if plain(text) in words), UNREADABLE)
 
 
-def strategy_reader(keys: tuple[str, ...]) -> Reader:
-    """Reader of strategies that knows the given keys and the words for the shipped ones."""
-    words = {word: key for key, words in _STRATEGY.items() if key in keys for word in words}
-    words |= {plain(key): key for key in keys}
+def strategy_reader(strategies: Mapping[str, StrategyRow]) -> Reader:
+    """Reader of a case's strategies: by key, by label, and by the words in use for the shipped ones."""
+    words = {plain(row.label): key for key, row in strategies.items()}
+    words |= {word: key for key, words in _STRATEGY.items() if key in strategies for word in words}
+    words |= {plain(key): key for key in strategies}
     return lambda text: words.get(plain(text), UNREADABLE)
 
 

@@ -18,6 +18,7 @@ from econmodel.package import params_folder
 
 if TYPE_CHECKING:
     from econmodel.evidence.registry import BaseCase, Options, RegistryResult
+    from econmodel.parameters.schema import StrategyRow
 
 INVENTED = "demo_registry.csv"
 ORDERS = {"Ask me when unclear": None, "Day first (04/03 is 4 March)": "day_first", "Month first (04/03 is 3 April)": "month_first"}
@@ -43,7 +44,8 @@ def show(found: Answer) -> None:
     chosen = _chosen(file)
     if chosen is None:
         return
-    result = _analyse(chosen, Options(date_order=ORDERS[order], mapping=mapping), found)  # type: ignore[arg-type]
+    options = Options(date_order=ORDERS[order], mapping=mapping, strategies=_strategies(found))  # type: ignore[arg-type]
+    result = _analyse(chosen, options)
     if result is not None:
         registry_results.show(result, summarise(result))
         _use(result)
@@ -86,11 +88,12 @@ def _add(column: str, meaning: str) -> None:
     st.session_state.registry_mapping = {**st.session_state.get("registry_mapping", {}), column: meaning}
 
 
-def _analyse(file: MemoryFile, options: Options, found: Answer) -> RegistryResult | None:
+def _analyse(file: MemoryFile, options: Options) -> RegistryResult | None:
     """Analyse the file once; the result stays in this session only."""
     from econmodel.evidence.registry import analyse_registry
 
-    key = (file.name, hash(file.content), options.date_order, tuple(options.mapping.items()), st.session_state.start)
+    told = (options.date_order, tuple(options.mapping.items()), tuple(options.strategies))
+    key = (file.name, hash(file.content), *told, st.session_state.start)
     if st.session_state.get("registry_key") != key:
         try:
             with st.spinner("Reading the registry"):
@@ -110,6 +113,11 @@ def _beliefs() -> BaseCase:
     base = load_start(national(st.session_state.start))
     risks = answer(base).document["strategies"]["watch"]["first_bleed_risk"]
     return base_case_from(base.parameters, {year: risks[str(year)] for year in RISK_YEARS if str(year) in risks})
+
+
+def _strategies(found: Answer) -> dict[str, StrategyRow]:
+    """Give the country's strategies and the case's own: one that the case drops may still stand in a registry."""
+    return load_start(national(st.session_state.start)).parameters.strategies | found.case.parameters.strategies
 
 
 def _say(fault: EconModelError) -> None:
