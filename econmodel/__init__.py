@@ -3,6 +3,13 @@
 A planning model for services; it is not advice for a patient.
 """
 
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
 
 def __getattr__(name: str) -> str:
     """Tell the version when it is asked for: it takes a look at git in a checkout."""
@@ -12,3 +19,10 @@ def __getattr__(name: str) -> str:
     from econmodel.package import version
 
     return version()
+
+
+def look_up(folder: Path, call: tuple[str, ...]) -> float:
+    """Answer what a derivation looks up in the tables of evidence: where inputs, which stand lowest, reach up to it."""
+    from econmodel.evidence.tables import look_up as answer
+
+    return answer(folder, call)

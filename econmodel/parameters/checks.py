@@ -53,10 +53,6 @@ def _source_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
         if p.source and p.source not in parameters.sources:
             what = f"{p.name}: source {p.source!r} is not in params/sources.toml"
             yield SourceError(what, where=str(p.where), fix=nearest(p.source, parameters.sources))
-        for name in p.built_from:
-            if name not in parameters.parameters:
-                what = f"{p.name} is built from {name!r}, which is not an input"
-                yield ParameterError(what, where=str(p.where), fix=nearest(name, parameters.parameters))
 
 
 def _choice_faults(parameters: ParameterSet) -> Iterable[EconModelError]:

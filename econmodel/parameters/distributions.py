@@ -151,6 +151,19 @@ def fit(spec: dict[str, Any], value: float | None) -> Distribution:
     >>> fit({"family": "gamma", "se": 1487.0}, 5294.0).describe()
     'gamma(shape 12.67, scale 417.7)'
     """
+    family = check_fields(spec)
+    if family == "fixed":
+        return Distribution("fixed", {} if value is None else {"value": value}, str(spec["reason"]))
+    if family == "dirichlet":
+        return Distribution("dirichlet", {"n": _positive(spec, "n")})
+    if value is None:
+        what = f"distribution {family!r} needs a number as value"
+        raise ParameterError(what, fix='use family = "fixed" with a reason, or dirichlet for shares')
+    return _FITTERS[family](spec, value)
+
+
+def check_fields(spec: dict[str, Any]) -> str:
+    """Check that the family is known and has exactly its fields; give the family."""
     family = spec.get("family", "")
     if not isinstance(family, str) or family not in FIELDS:
         what = f"distribution family {family!r} is unknown: must be one of {', '.join(FIELDS)}"
@@ -161,14 +174,7 @@ def fit(spec: dict[str, Any], value: float | None) -> Distribution:
         what = f"distribution {family!r} has fields {sorted(given)}: must be {needs}"
         optional = f"; optional {', '.join(sorted(OPTIONAL[family]))}" if family in OPTIONAL else ""
         raise ParameterError(what, fix=f"give {needs}{optional}")
-    if family == "fixed":
-        return Distribution("fixed", {} if value is None else {"value": value}, str(spec["reason"]))
-    if family == "dirichlet":
-        return Distribution("dirichlet", {"n": _positive(spec, "n")})
-    if value is None:
-        what = f"distribution {family!r} needs a number as value"
-        raise ParameterError(what, fix='use family = "fixed" with a reason, or dirichlet for shares')
-    return _FITTERS[family](spec, value)
+    return family
 
 
 def rescale(distribution: Distribution, value: float) -> Distribution:

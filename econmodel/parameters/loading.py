@@ -16,7 +16,9 @@ from econmodel.package import params_folder
 from econmodel.parameters.catalogue import COUNTRY_INPUTS
 from econmodel.parameters.checks import check
 from econmodel.parameters.documents import Document, read_document
-from econmodel.parameters.overrides import apply_override, set_value
+from econmodel.parameters.following import settle
+from econmodel.parameters.lookups import read_tables
+from econmodel.parameters.overrides import apply_override, lay_override, set_value
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import GROUPS, collect, parse_parameter, parse_sources
 from econmodel.parameters.price_list import country_code, read_price_list
@@ -157,7 +159,7 @@ def load_base_case(price_list: str | None = None, folder: Path | None = None) ->
     if faults:
         raise join_faults(faults)
     inputs["price_list"] = replace(inputs["price_list"], value=code, choices=codes)
-    return _lay(ParameterSet(inputs, *groups, sources=sources), country)
+    return _lay(ParameterSet(inputs, *groups, sources=sources, tables=read_tables(root)), country)
 
 
 def _inputs(documents: Sequence[Document], faults: list[EconModelError]) -> dict[str, Parameter]:
@@ -204,12 +206,12 @@ def _currency(country: Document) -> str:
 
 def _lay(parameters: ParameterSet, country: Document) -> ParameterSet:
     """Apply a country's file: its values are base values, no change of a site."""
-    laid = apply_override(parameters, country)
+    laid = lay_override(parameters, country)
     if missing := COUNTRY_INPUTS.keys() - laid.parameters.keys():
         what = f"{', '.join(sorted(missing))}: every country must say"
         raise ParameterError(what, where=country.shown, fix=f"add [input.{min(missing)}]")
     unmarked = {name: replace(p, changed_by="", base_value=None) for name, p in laid.parameters.items()}
-    return replace(laid, parameters=unmarked, titles=parameters.titles)
+    return settle(replace(laid, parameters=unmarked, titles=parameters.titles))
 
 
 def _groups(

@@ -10,39 +10,48 @@ from econmodel.errors import EconModelError, ParameterError, join_faults
 from econmodel.package import params_folder
 from econmodel.parameters.distributions import Distribution, rescale
 from econmodel.parameters.documents import Document
+from econmodel.parameters.following import settle
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import (
     PARAMETER_FIELDS,
     check_status,
     check_unit,
     collect,
+    parse_derivation,
     parse_details,
     parse_distribution,
     parse_parameter,
     parse_range,
     parse_table,
     parse_value,
+    widened,
 )
 from econmodel.parameters.price_list import country_code
 from econmodel.parameters.row_parsing import parse_row
-from econmodel.parameters.schema import RUN_SETTINGS, Parameter, Range, StrategyRow, Where
+from econmodel.parameters.schema import RUN_SETTINGS, Parameter, StrategyRow, Where
 from econmodel.wording import nearest
 
 BASELINE = "base_case"
 HEADER_FIELDS = {"title", "rationale", "baseline", "date", "note"}
-PROVENANCE = ("source", "locator", "as_published", "derivation", "rationale", "note")
+PROVENANCE = ("source", "locator", "as_published", "derivation", "rationale", "note", "judgement", "derive_not")
+UNDERIVED = {"derive": None, "rounded_to": None, "follows_draws": False, "computed": None, "as_typed": None}
 TABLES = {"override", "input", "strategy"}
 
 
 def apply_override(parameters: ParameterSet, document: Document) -> ParameterSet:
-    """Apply a hospital or scenario file.
+    """Apply a hospital or scenario file; what is derived from a changed input follows.
 
     Raises
     ------
     EconModelError
         All faults of the file: a missing title or rationale, an unknown table or input, a changed input without
-        reason, a value against its rules.
+        reason, a value against its rules, a derivation that does not give its value.
     """
+    return settle(lay_override(parameters, document))
+
+
+def lay_override(parameters: ParameterSet, document: Document) -> ParameterSet:
+    """Lay the changes of a file over a set, as :func:`apply_override`; nothing follows yet."""
     faults: list[EconModelError] = []
     collect(faults, _check_header, document)
     collect(faults, document.check_fits, parameters)
@@ -130,6 +139,7 @@ def change_input(name: str, raw: dict[str, Any], document: Document, known: dict
 
 
 def _changed(old: Parameter, raw: dict[str, Any], where: Where, title: str) -> Parameter:
+    old = old if "value" in raw else old.as_typed or old
     name, unit = old.name, str(raw.get("unit", old.unit))
     if ("table" in raw and old.table is None) or ("value" in raw and old.table is not None):
         what = f"{name}: " + ("is one value, not a table" if old.table is None else "is a table, not one value")
@@ -140,19 +150,22 @@ def _changed(old: Parameter, raw: dict[str, Any], where: Where, title: str) -> P
     table = parse_table(name, raw["table"], where) if "table" in raw else old.table
     number = value if isinstance(value, float) else None
     if "distribution" in raw:
-        distribution = parse_distribution(name, raw["distribution"], number, where)
+        distribution, derived = parse_distribution(name, raw["distribution"], number, where)
     else:
-        distribution = _moved(old, value)
-    spread = parse_range(name, raw.get("range"), number, unit, where) or _widened(old.range, number)
+        distribution, derived = _moved(old, value), old.spread if value == old.value else None
+    spread = parse_range(name, raw.get("range"), number, unit, where) or widened(old.range, number)
     given = parse_details(name, raw, where)
     if raw.keys() & {"status", "value", "table"}:
-        given = dict.fromkeys(PROVENANCE, "") | {"status": "local", "date": None} | given
+        given = UNDERIVED | dict.fromkeys(PROVENANCE, "") | {"status": "local", "date": None} | given
         check_status(name, given["status"], raw, where)
+    if raw.keys() & {"derive", "rounded_to", "follows_draws"}:
+        given |= {"computed": None} | parse_derivation(name, raw, number, where)
     return replace(
         old,
         value=value,
         table=table,
         distribution=distribution,
+        spread=derived,
         range=spread,
         where=where,
         changed_by=title,
@@ -165,12 +178,6 @@ def _moved(old: Parameter, value: float | str | None) -> Distribution:
     if isinstance(value, float) and isinstance(old.value, float) and value != old.value:
         return rescale(old.distribution, value)
     return old.distribution
-
-
-def _widened(spread: Range | None, value: float | None) -> Range | None:
-    if spread is None or value is None or spread.low <= value <= spread.high:
-        return spread
-    return Range(min(spread.low, value), max(spread.high, value), spread.basis + ", widened to the value set")
 
 
 def _change_strategy(key: str, raw: dict[str, Any], where: Where, known: dict[str, StrategyRow]) -> StrategyRow | None:
@@ -215,7 +222,7 @@ def set_value(parameters: ParameterSet, text: str) -> ParameterSet:
     if name in RUN_SETTINGS:
         raw |= {"status": old.status, "rationale": old.rationale}
     changed = _changed(old, raw, where, "command line")
-    return replace(parameters, parameters=parameters.parameters | {name: changed})
+    return settle(replace(parameters, parameters=parameters.parameters | {name: changed}))
 
 
 def _number_or_text(typed: str) -> float | str:

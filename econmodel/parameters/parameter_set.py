@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from econmodel.errors import ParameterError
+from econmodel.parameters.lookups import Tables
 from econmodel.parameters.schema import JointGroup, Parameter, SecondaryRow, Source, StrategyRow
 from econmodel.wording import nearest
 
@@ -23,6 +24,7 @@ class ParameterSet:
     correlated: tuple[JointGroup, ...] = ()
     sources: dict[str, Source] = field(default_factory=dict)
     titles: tuple[str, ...] = ()
+    tables: Tables = field(default_factory=Tables)
 
     def __getitem__(self, name: str) -> Parameter:
         """Look an input up by name.

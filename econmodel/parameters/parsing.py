@@ -8,7 +8,8 @@ from datetime import date
 from typing import Any
 
 from econmodel.errors import EconModelError, ParameterError, SourceError
-from econmodel.parameters.distributions import Distribution, fit
+from econmodel.parameters.derive import parse_expression
+from econmodel.parameters.distributions import Distribution, check_fields, fit, fixed
 from econmodel.parameters.documents import Document
 from econmodel.parameters.schema import (
     BOUNDS,
@@ -42,9 +43,12 @@ TEXTS = (
     "reason",
     "price_year",
     "per",
+    "judgement",
+    "derive_not",
 )
-LISTS = ("choices", "built_from")
-PARAMETER_FIELDS = {*TEXTS, "value", "table", "distribution", "range", "date", "period_years", *LISTS}
+DERIVED = ("derive", "rounded_to", "judgement", "derive_not", "follows_draws")
+LISTS = ("choices",)
+PARAMETER_FIELDS = {*TEXTS, *DERIVED, "value", "table", "distribution", "range", "date", "period_years", *LISTS}
 LARGEST = 10**12
 PRICE_YEAR = re.compile(r"(19|20)\d\d(/\d\d)?")
 GROUPS = ("strategy", "secondary", "ordered", "correlated")
@@ -65,16 +69,17 @@ def parse_parameter(name: str, raw: dict[str, Any], where: Where) -> Parameter:
     value, table = parse_value(name, raw.get("value"), unit, where), parse_table(name, raw.get("table"), where)
     check_status(name, raw["status"], raw, where)
     number = value if isinstance(value, float) else None
-    distribution = parse_distribution(name, raw["distribution"], number, where)
+    distribution, derived = parse_distribution(name, raw["distribution"], number, where)
     spread = parse_range(name, raw.get("range"), number, unit, where)
-    if distribution.family not in ("fixed", "dirichlet") and spread is None:
+    if raw["distribution"]["family"] not in ("fixed", "dirichlet") and spread is None:
         what = f"{name}: an uncertain input needs a range for one-way analysis"
         raise ParameterError(what, where=str(where), fix='add range = { low = ..., high = ..., basis = "..." }')
     if unit_kind(unit) == "money" and not raw.get("price_year"):
         what = f"{name}: money needs a price year"
         raise ParameterError(what, where=str(where), fix="add price_year = 2024")
+    details = parse_details(name, raw, where) | parse_derivation(name, raw, number, where)
     return Parameter(
-        name=name, distribution=distribution, where=where, value=value, table=table, range=spread, **parse_details(name, raw, where)
+        name=name, distribution=distribution, spread=derived, where=where, value=value, table=table, range=spread, **details
     )
 
 
@@ -129,6 +134,9 @@ def check_status(name: str, status: str, raw: dict[str, Any], where: Where) -> N
         if not raw.get(key):
             what = f"{name}: status {status!r} needs the field {key!r}"
             raise ParameterError(what, where=str(where), fix=f'add {key} = "..."')
+    if status == "derived" and not raw.keys() & {"derive", "judgement", "derive_not"}:
+        what = f"{name}: status 'derived' needs derive, judgement or derive_not"
+        raise ParameterError(what, where=str(where), fix='add derive = "1.4 * c_ward_day", or derive_not = "why nothing computes"')
 
 
 def check_unit(name: str, unit: str, where: Where) -> None:
@@ -189,16 +197,48 @@ def parse_table(name: str, rows: Any, where: Where) -> tuple[dict[str, Any], ...
     return tuple(rows)
 
 
-def parse_distribution(name: str, spec: Any, value: float | None, where: Where) -> Distribution:
-    """Fit the distribution, naming the input in any fault."""
+def parse_distribution(name: str, spec: Any, value: float | None, where: Where) -> tuple[Distribution, dict[str, Any] | None]:
+    """Fit the distribution, naming the input in any fault; one with derived numbers is given as its fields, to be fitted later.
+
+    Returns
+    -------
+    tuple
+        The distribution, held at the value where it is to be fitted later; its fields in that case, else None.
+    """
     if not isinstance(spec, dict):
         what = f'{name}: distribution must be a table such as {{ family = "gamma", se = 10.0 }}'
         raise ParameterError(what, where=str(where), fix='a certain input says family = "fixed" with a reason')
     try:
-        return fit(spec, value)
+        typed = {key: entry for key, entry in spec.items() if isinstance(entry, str) and key not in ("family", "reason")}
+        if typed:
+            check_fields(spec)
+            derived = spec | {key: parse_expression(entry, where, key) for key, entry in typed.items()}
+            return fixed(math.nan if value is None else value, "to be fitted"), derived
+        return fit(spec, value), None
     except ParameterError as fault:
         what = f"{name}: {fault.what}"
         raise ParameterError(what, where=str(where), fix=fault.fix) from None
+
+
+def parse_derivation(name: str, raw: dict[str, Any], value: float | None, where: Where) -> dict[str, Any]:
+    """Read how a value is derived: its expression, declared rounding, and whether it follows its parents' draws."""
+    if "derive" not in raw:
+        if spare := [key for key in ("rounded_to", "follows_draws") if key in raw]:
+            what = f"{name}: {spare[0]} without derive"
+            raise ParameterError(what, where=str(where), fix='add derive = "...", or take it out')
+        return {}
+    if value is None or raw.get("derive_not"):
+        what = f"{name}: derive " + ("computes one number, which this is not" if value is None else "and derive_not: one or the other")
+        raise ParameterError(what, where=str(where), fix="take one of them out" if value is not None else "take it out")
+    step, follows = raw.get("rounded_to"), raw.get("follows_draws", False)
+    if step is not None and (isinstance(step, bool) or not isinstance(step, int | float) or not 0 < step < math.inf):
+        what = f"{name}: rounded_to = {step!r}: must be a number > 0"
+        raise ParameterError(what, where=str(where), fix="rounded_to = 10 for a value rounded to tens")
+    if not isinstance(follows, bool):
+        what = f"{name}: follows_draws = {follows!r}: must be true or false"
+        raise ParameterError(what, where=str(where), fix="write follows_draws = true, without quotes")
+    found = {"derive": parse_expression(raw["derive"], where), "follows_draws": follows}
+    return found | ({"rounded_to": float(step)} if step is not None else {})
 
 
 def parse_range(name: str, raw: Any, value: float | None, unit: str, where: Where) -> Range | None:
@@ -216,6 +256,13 @@ def parse_range(name: str, raw: Any, value: float | None, unit: str, where: Wher
         what = f"{name}: range {low:g} to {high:g} does not hold the value {value:g}"
         raise ParameterError(what, where=str(where), fix="widen the range or check the value")
     return Range(low, high, str(raw["basis"]))
+
+
+def widened(spread: Range | None, value: float | None) -> Range | None:
+    """Give the range, widened where it does not hold a value."""
+    if spread is None or value is None or spread.low <= value <= spread.high:
+        return spread
+    return Range(min(spread.low, value), max(spread.high, value), spread.basis + ", widened to the value set")
 
 
 def parse_sources(document: Document) -> dict[str, Source]:

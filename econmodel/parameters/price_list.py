@@ -7,6 +7,7 @@ distribution is a family and its numbers, ``gamma cv 0.25`` or ``beta se 0.05``,
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
@@ -14,7 +15,7 @@ from typing import Any
 
 from econmodel.errors import EconModelError, ParameterError
 from econmodel.parameters.catalogue import PRICES
-from econmodel.parameters.distributions import FIELDS
+from econmodel.parameters.distributions import FIELDS, OPTIONAL
 from econmodel.parameters.documents import display_path, read_text
 from econmodel.parameters.parsing import PARAMETER_FIELDS, collect, parse_parameter
 from econmodel.parameters.schema import Parameter, Where
@@ -113,8 +114,8 @@ def _parse(name: str, cells: dict[str, str], where: Where, currency: str) -> Par
     raw |= {key: _number(name, key, cells[key], where) for key in NUMBERS if key in cells}
     if "date" in cells:
         raw["date"] = _date(name, cells["date"], where)
-    if "built_from" in cells:
-        raw["built_from"] = cells["built_from"].split()
+    if "follows_draws" in cells:
+        raw["follows_draws"] = {"true": True, "false": False}.get(cells["follows_draws"], cells["follows_draws"])
     if "distribution" in cells:
         raw["distribution"] = read_distribution(name, cells["distribution"], where)
     given = {key: raw.pop(key) for key in RANGE if key in raw}
@@ -151,17 +152,27 @@ def read_distribution(name: str, text: str, where: Where) -> dict[str, Any]:
     {'family': 'gamma', 'cv': 0.25}
     >>> read_distribution("c_coil", "fixed: no separate payment", Where("GB.csv", 2))
     {'family': 'fixed', 'reason': 'no separate payment'}
+    >>> read_distribution("c_coil", "gamma shift 1 se 0.2 * c_glue_ml", Where("GB.csv", 2))
+    {'family': 'gamma', 'shift': 1.0, 'se': '0.2 * c_glue_ml'}
     """
     family, colon, reason = (part.strip() for part in text.partition(":"))
     if family == "fixed" and colon and reason:
         return {"family": "fixed", "reason": reason}
     words = text.split()
-    names, numbers = words[1::2], words[2::2]
-    if words[0] == "fixed" or len(names) != len(numbers):
-        what = f"{name}: distribution {text!r}: must be a family and its numbers, or fixed and why"
-        raise ParameterError(what, where=str(where), fix='write "gamma cv 0.25", "beta se 0.05" or "fixed: no separate payment"')
     if words[0] not in FIELDS:
         what = f"{name}: distribution family {words[0]!r} is unknown: must be one of {', '.join(FIELDS)}"
         raise ParameterError(what, where=str(where), fix=nearest(words[0], FIELDS))
-    fields = {key: _number(name, f"distribution {key}", number, where) for key, number in zip(names, numbers, strict=True)}
-    return {"family": words[0], **fields}
+    plain = len(words) % 2 and all(word.isidentifier() for word in words[1::2])
+    known = words[1::2] if plain else set().union(*FIELDS[words[0]], OPTIONAL.get(words[0], set()))
+    parts = re.split(rf"\s*\b({'|'.join(known)})\s+", text.removeprefix(words[0]))
+    if words[0] == "fixed" or parts[0].strip() or len(parts) < 3 or not all(parts[2::2]):
+        what = f"{name}: distribution {text!r}: must be a family and its numbers, or fixed and why"
+        raise ParameterError(what, where=str(where), fix='write "gamma cv 0.25", "beta se 0.05" or "fixed: no separate payment"')
+    return {"family": words[0], **{key: _number_or_text(entry) for key, entry in zip(parts[1::2], parts[2::2], strict=True)}}
+
+
+def _number_or_text(entry: str) -> float | str:
+    try:
+        return float(entry)
+    except ValueError:
+        return entry.strip()

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from econmodel.errors import AnalysisError, ParameterError
 from econmodel.parameters.distributions import Distribution, fit, fixed
+from econmodel.parameters.following import follow_draws
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import JointGroup, Parameter
 
@@ -124,7 +125,7 @@ class Sampler:
         for name in self.shares:
             weights = np.stack([drawn[f"{name}[{i}]"] for i in range(len(self.parameters.rows(name)))], axis=1)
             values[name] = weights / weights.sum(axis=1, keepdims=True)
-        return values
+        return follow_draws(self.parameters, values)
 
     def _order(self, values: dict[str, FloatArray], drawn: dict[str, FloatArray], group: JointGroup) -> None:
         for before, name in zip(group.members, group.members[1:], strict=False):

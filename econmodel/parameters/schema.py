@@ -23,6 +23,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from econmodel.parameters.derive import Expression
     from econmodel.parameters.distributions import Distribution
 
 CURRENCIES = ("USD", "GBP", "EUR")
@@ -173,8 +174,10 @@ class Parameter:
     """One input with everything that is known about it.
 
     ``value`` is the number or text; a table input has ``table`` instead. ``changed_by`` names the override that set
-    it last (empty for a base-case value), and ``base_value`` keeps what stood there before. ``built_from`` names the
-    inputs its value was worked out from, by hand: it does not follow when they change.
+    it last (empty for a base-case value), and ``base_value`` keeps what stood there before.
+
+    ``derive`` computes the value from other inputs and tables, ``spread`` the numbers of its distribution; ``computed`` is
+    what the expression gave when the value was typed, ``as_typed`` the input before it followed a change.
     """
 
     name: str
@@ -198,7 +201,14 @@ class Parameter:
     period_years: float | None = None
     per: str = ""
     choices: tuple[str, ...] = ()
-    built_from: tuple[str, ...] = ()
+    derive: Expression | None = None
+    rounded_to: float | None = None
+    judgement: str = ""
+    derive_not: str = ""
+    follows_draws: bool = False
+    spread: dict[str, Any] | None = None
+    computed: float | None = None
+    as_typed: Parameter | None = None
     changed_by: str = ""
     base_value: float | str | None = None
 

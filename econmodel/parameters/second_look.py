@@ -1,4 +1,4 @@
-"""What deserves a second look in a case: values far from ours, and values that did not follow what they are built from."""
+"""What deserves a second look in a case: values far from ours, money of nothing, prices of another year."""
 
 from __future__ import annotations
 
@@ -27,36 +27,20 @@ def far_off(theirs: object, ours: object) -> str:
 def second_look(parameters: ParameterSet) -> list[str]:
     """List what to look at again, one sentence each, with the place where it was typed.
 
-    A value ten times what stood before it, or a tenth; and a value that keeps what was worked out from others which
-    have changed.
+    A value ten times what stood before it, or a tenth; money of 0 where ours is not; a price of another year. Only what
+    was typed is looked at, not what followed it.
     """
     found = []
     for p in parameters.parameters.values():
-        if p.changed_by and p.name not in RUN_SETTINGS and (far := far_off(p.value, p.base_value)):
+        if not p.changed_by or p.as_typed is not None:
+            continue
+        if p.name not in RUN_SETTINGS and (far := far_off(p.value, p.base_value)):
             found.append(f"{p.name} = {p.value:,.6g} {p.unit} is {far} ({p.where})")
-        changed = [
-            n
-            for n in p.built_from
-            if _order(parameters, n) > _order(parameters, p.name) and parameters[n].value != parameters[n].base_value
-        ]
-        if changed:
-            found.append(
-                f"{p.name} = {p.value:,.6g} {p.unit} was worked out from {' and '.join(changed)}, now changed, and "
-                f"did not follow ({p.where})"
-            )
-        if p.changed_by and money_parts(p.unit) and p.value == 0 and isinstance(p.base_value, float) and p.base_value > 0:
+        if money_parts(p.unit) and p.value == 0 and isinstance(p.base_value, float) and p.base_value > 0:
             found.append(f"{p.name} = 0 {p.unit}, where ours is {p.base_value:,.6g}: leave it out if it is not known ({p.where})")
-        if p.changed_by and money_parts(p.unit) and p.price_year != parameters.text("price_year"):
+        if money_parts(p.unit) and p.price_year != parameters.text("price_year"):
             found.append(
                 f"{p.name} is in prices of {p.price_year} among prices of {parameters.text('price_year')}: it is not "
                 f"adjusted ({p.where})"
             )
     return found
-
-
-def _order(parameters: ParameterSet, name: str) -> int:
-    """When an input was last changed: 0 by no one, then by file in their order, the command line last."""
-    by = parameters[name].changed_by
-    if not by:
-        return 0
-    return 1 + (parameters.titles.index(by) if by in parameters.titles else len(parameters.titles))

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.model.inputs import base_values
+from econmodel.parameters.following import follow_draws
 from econmodel.uncertainty.deterministic import one_way
 from econmodel.uncertainty.questions import Question, answer
 
@@ -57,7 +58,7 @@ def sobol_indices(question: Question, *, seed: int, points: int = 256, names: Se
     u = sample.sample(problem, points, calc_second_order=False, seed=seed)
     values = {n: np.repeat(v, len(u)) for n, v in base_values(question.parameters).items()}
     values |= {n: uncertain[n].distribution.ppf(np.ascontiguousarray(u[:, i])) for i, n in enumerate(chosen)}
-    found = analyze.analyze(problem, answer(question, values), calc_second_order=False, seed=seed)
+    found = analyze.analyze(problem, answer(question, follow_draws(question.parameters, values)), calc_second_order=False, seed=seed)
     rows = [
         SobolRow(
             n, uncertain[n].label, float(found["S1"][i]), float(found["S1_conf"][i]), float(found["ST"][i]), float(found["ST_conf"][i])

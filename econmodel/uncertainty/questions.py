@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.errors import AnalysisError, EconModelError
 from econmodel.model.inputs import base_values
+from econmodel.parameters.following import follow_draws
 from econmodel.parameters.money import money, number
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import WHOLE, Parameter
@@ -180,12 +181,19 @@ def outcome_of(e: Evaluation, outcome: str, strategy: str, versus: str) -> Float
 
 
 def varied(question: Question, changes: Sequence[dict[str, float]]) -> dict[str, FloatArray]:
-    """Base values repeated, with each row's changes made."""
+    """Base values repeated, with each row's changes made; inputs that follow draws follow them, unless changed themselves."""
     rows = {name: np.repeat(value, len(changes)) for name, value in base_values(question.parameters).items()}
+    _change(rows, changes)
+    followed_rows = follow_draws(question.parameters, rows)
+    if followed_rows is not rows:
+        _change(followed_rows, changes)
+    return followed_rows
+
+
+def _change(rows: dict[str, FloatArray], changes: Sequence[dict[str, float]]) -> None:
     for i, change in enumerate(changes):
         for name, value in change.items():
             rows[name][i] = value
-    return rows
 
 
 def needed_input(parameters: ParameterSet, name: str) -> Parameter:

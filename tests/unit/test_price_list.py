@@ -42,7 +42,7 @@ BROKEN: dict[str, tuple[str, str, tuple[str, ...], int, str]] = {
     ),
     "range without low": (COIL, "c_coil,200,,400,", ("low, high and basis",), LINE, "basis ="),
     "range without the value": (COIL, "c_coil,200,60,100,", ("60 to 100", "200"), LINE, "widen"),
-    "cell too many": (COIL, "c_coil,200,60,400,400,", ("17 cells: must be 16",), LINE, "double quotes"),
+    "cell too many": (COIL, "c_coil,200,60,400,400,", ("20 cells: must be 19",), LINE, "double quotes"),
     "quote left open": (
         COIL + '"market range, recalled",',
         COIL + '"market range, recalled,',

@@ -1,0 +1,130 @@
+"""What derivations look up in ``params/tables``: price indices, purchasing power, exchange rates, studies, pools, cohorts.
+
+========================  ==========================================================================================
+``cpi(index, from, to)``  a price index at one year over another; the index by its ``key`` in ``price_index.csv``
+``ppp(A, B, year)``       what one unit of A's money buys in A, in B's money (countries by code, ``ppp.csv``)
+``fx(A, B, year)``        the price of one unit of A's money in B's, mean of the year
+``pooled(contrast, set)`` pooled hazard ratio of the studies of a contrast; ``pooled_se``: standard error of its log
+``study(key, field)``     a number of a row of ``effect_studies.csv``
+``cohort(key, field)``    a number of a row of ``untreated_cohorts.csv``; ``field at years`` where a cohort has several
+``US.c_coil``             a price of another country's list, as typed
+========================  ==========================================================================================
+
+The sets of ``pooled`` are ``all``, ``trials``, ``cohorts`` and ``crude`` (studies by their crude counts).
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from econmodel.errors import DataError
+from econmodel.evidence.pooling import Pooled, pool_contrast
+from econmodel.evidence.studies import StudyRow, load_studies
+from econmodel.parameters.documents import display_path, read_text
+from econmodel.parameters.lookups import LIST, Call, table_of
+from econmodel.wording import nearest
+
+SETS: dict[str, dict[str, Any]] = {
+    "all": {},
+    "trials": {"design": "randomised trial"},
+    "cohorts": {"design": "cohort"},
+    "crude": {"analysis": "risk ratio"},
+}
+
+
+def look_up(folder: Path, call: Call) -> float:
+    """Work out a look-up from the tables of a folder of inputs.
+
+    Parameters
+    ----------
+    folder
+        Such as ``params``.
+    call
+        Its name, then its arguments as typed.
+
+    Raises
+    ------
+    EconModelError
+        A key is not in the table, a cell holds no number, or the studies cannot be pooled; names the file.
+    """
+    name, *arguments = call
+    path = folder / table_of(call)
+    match name:
+        case "cpi":
+            index, start, end = arguments
+            return _index(path, index, end) / _index(path, index, start)
+        case "ppp" | "fx":
+            one, other, year = arguments
+            return _cell(path, "code", other, f"{name}_{year}") / _cell(path, "code", one, f"{name}_{year}")
+        case "pooled":
+            return _pooled(path, *arguments).ratio
+        case "pooled_se":
+            return _pooled(path, *arguments).se_log
+        case "study":
+            return _study(path, *arguments)
+        case "cohort":
+            key, field = arguments
+            field, _, years = field.partition(" at ")
+            return _cell(path, "cohort", key, field.strip(), ("time_years", years.strip()) if years else None)
+    assert name == LIST
+    return _cell(path, "name", arguments[1], "value")
+
+
+def _index(path: Path, index: str, year: str) -> float:
+    return _cell(path, "key", index, "value", ("year", year))
+
+
+def _pooled(path: Path, contrast: str, which: str) -> Pooled:
+    if which not in SETS:
+        what = f"the set {which!r} must be one of {', '.join(SETS)}"
+        raise DataError(what, where=display_path(path), fix=nearest(which, SETS))
+    return pool_contrast(load_studies(path), contrast, **SETS[which])
+
+
+def _study(path: Path, key: str, field: str) -> float:
+    rows = {row.id: row for row in load_studies(path)}
+    if key not in rows:
+        raise _no_row(path, key, list(rows))
+    value = getattr(rows[key], field) if field in StudyRow.__dataclass_fields__ else None
+    if not isinstance(value, float):
+        raise _no_number(path, key, field)
+    return value
+
+
+@cache
+def _rows(text: str) -> tuple[dict[str, str], ...]:
+    return tuple(csv.DictReader(text.splitlines()))
+
+
+def _cell(path: Path, by: str, key: str, column: str, also: tuple[str, str] | None = None) -> float:
+    """Number in the one row that has a key, and a second one where given; in several rows it must be the same."""
+    rows = _rows(read_text(path))
+    found = [row for row in rows if row.get(by) == key]
+    if not found:
+        raise _no_row(path, key, list(dict.fromkeys(row.get(by) or "" for row in rows)))
+    if also:
+        found = [row for row in found if row.get(also[0]) == also[1]]
+    texts = {row.get(column) or "" for row in found}
+    if len(texts) > 1:
+        what = f"{key} has {len(found)} rows with {column} of {', '.join(sorted(texts))}: which?"
+        raise DataError(what, where=display_path(path), fix=f"write {column} at YEARS, such as {column} at 1")
+    try:
+        number = float("".join(texts))
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        raise _no_number(path, key, f"{column} at {also[1]}" if also else column)
+    return number
+
+
+def _no_row(path: Path, key: str, keys: list[str]) -> DataError:
+    return DataError(f"there is no row {key!r}", where=display_path(path), fix=nearest(key, keys))
+
+
+def _no_number(path: Path, key: str, field: str) -> DataError:
+    what = f"{key} has no number {field!r}"
+    return DataError(what, where=display_path(path), fix="name a column with a number in that row")

@@ -1,0 +1,240 @@
+"""Derived inputs follow what moves, keep their typed bits while nothing does, and are checked when typed."""
+
+from __future__ import annotations
+
+import pickle
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from econmodel.errors import EconModelError
+from econmodel.package import params_folder
+from econmodel.parameters.documents import read_document
+from econmodel.parameters.following import computed, expressions_of, follow_draws
+from econmodel.parameters.loading import load_base_case, load_case
+from econmodel.parameters.lookups import RECORD, record_of, shown, table_of
+from econmodel.parameters.overrides import apply_override, set_value
+from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.sampling import sample
+from tests.golden.as_shipped import shipped_calls
+
+BASE = load_base_case("US")
+SALAMA = 'salama2020_glue_none,glue_vs_none,Salama 2020,randomised trial,"Cirrhosis, GOV2 or large IGV1, never bled, Egypt",2,30,'
+HEAD = 'title = "Site"\nrationale = "r"\n'
+
+
+@pytest.fixture
+def site(tmp_path: Path):
+    """Lay the text of a hospital file over the base case."""
+
+    def apply(text: str, onto: ParameterSet = BASE) -> ParameterSet:
+        path = tmp_path / "site.toml"
+        path.write_text(HEAD + text, encoding="utf-8")
+        return apply_override(onto, read_document(path))
+
+    return apply
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A copy of the inputs, to be changed."""
+    return shutil.copytree(params_folder(), tmp_path / "params")
+
+
+def edit(path: Path, old: str, new: str) -> None:
+    text = path.read_text(encoding="utf-8")
+    assert text.count(old) == 1
+    path.write_text(text.replace(old, new), encoding="utf-8")
+
+
+def new_input(derive: str, value: float = 1.0, more: str = "") -> str:
+    return (
+        f'[input.c_new]\nlabel = "New"\nunit = "USD/event"\nvalue = {value}\nprice_year = 2024\nderive = "{derive}"\n{more}\n'
+        'distribution = { family = "fixed", reason = "a test" }\nstatus = "demo"\nreason = "a test"\n'
+    )
+
+
+@pytest.mark.parametrize("country", ["US", "GB"])
+def test_typed_values_run_to_the_bit(country: str) -> None:
+    """While nothing moved, no input is changed: typed values, distributions and ranges stand."""
+    base = load_base_case(country)
+    assert {p.name for p in base.parameters.values() if p.as_typed or p.changed_by} == set()
+    again = set_value(set_value(base, "c_bleed_survived=12345"), f"c_bleed_survived={base['c_bleed_survived'].value!r}")
+    assert again["c_bleed_fatal"] == base["c_bleed_fatal"]
+    assert sum(p.derive is not None for p in base.parameters.values()) >= 20
+
+
+def test_every_derived_input_says_how() -> None:
+    """Status derived comes with an expression, or with the reason why there is none."""
+    for country in ("US", "GB"):
+        for p in load_base_case(country).parameters.values():
+            assert p.status != "derived" or p.derive or p.judgement or p.derive_not, p.name
+
+
+def test_a_child_keeps_its_ratio_to_what_was_computed(site) -> None:
+    """19,000 to 25,000: the fatal bleed moves in proportion, with its spread and range; the rounding of its own stays."""
+    was, now = BASE["c_bleed_fatal"], set_value(BASE, "c_bleed_survived=25000")["c_bleed_fatal"]
+    assert now.value == pytest.approx(1.4 * 25000, rel=1e-12)
+    assert now.distribution.sd / now.distribution.mean == pytest.approx(was.distribution.sd / was.distribution.mean, rel=1e-12)
+    assert (now.range.low, now.range.high) == pytest.approx((was.range.low * 25 / 19, was.range.high * 25 / 19), rel=1e-12)
+    assert (now.base_value, now.status, now.where) == (was.value, was.status, was.where)
+    assert "c_bleed_survived" in now.changed_by
+    rounded = site(new_input("c_coil / 3", 70.0, "rounded_to = 10"))
+    assert set_value(rounded, "c_coil=400")["c_new"].value == pytest.approx(140.0, rel=1e-12)
+
+
+def test_a_child_that_was_set_stays(site) -> None:
+    """Before or after its parent, by file or by hand: a value of the site's own does not follow."""
+    for sets in (["c_bleed_fatal=30000", "c_bleed_survived=25000"], ["c_bleed_survived=25000", "c_bleed_fatal=30000"]):
+        assert load_case(sets=sets).parameters["c_bleed_fatal"].value == 30000.0
+    own = site('[override.c_bleed_fatal]\nvalue = 30000\nreason = "own"\n')
+    assert set_value(own, "c_bleed_survived=25000")["c_bleed_fatal"].value == 30000.0
+    wider = site('[override.c_bleed_fatal]\nrange = { low = 9000, high = 60000, basis = "own" }\nreason = "own"\n')
+    assert set_value(wider, "c_bleed_survived=25000")["c_bleed_fatal"].value == pytest.approx(35000, rel=1e-12)
+
+
+def test_grandchildren_follow(site) -> None:
+    """A chain moves as a whole, in whatever order its links were typed."""
+    text = new_input("2 * c_bleed_fatal", 2 * 26600.0)
+    assert set_value(site(text), "c_bleed_survived=38000")["c_new"].value == pytest.approx(4 * 26600, rel=1e-12)
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.lists(st.tuples(st.sampled_from(["c_bleed_survived", "c_coil", "c_ward_day"]), st.integers(100, 90000)), max_size=4))
+def test_the_last_values_alone_decide(changes: list[tuple[str, int]]) -> None:
+    """However often parents move, children stand where the last values put them."""
+    stepwise = BASE
+    for name, value in changes:
+        stepwise = set_value(stepwise, f"{name}={value}")
+    direct = BASE
+    for name, value in dict(changes).items():
+        direct = set_value(direct, f"{name}={value}")
+    assert {n: p.value for n, p in stepwise.parameters.items()} == {n: p.value for n, p in direct.parameters.items()}
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (new_input("1.4 * c_coil", 300.0), ("c_new = 300", "gives 280", "not rounded", "judgement")),
+        (new_input("1.4 * c_coil", 300.0, "rounded_to = 20"), ("gives 280", "rounded to 20")),
+        (new_input("c_coils", 200.0), ("names 'c_coils'", "did you mean 'c_coil'?")),
+        (new_input("c_new + 1"), ("circle", "c_new from c_new")),
+        (new_input("perspective"), ("perspective", "must be a number")),
+        (new_input("payers[Medicar].share"), ("payers[Medicar].share", "did you mean 'Medicare'?")),
+        (new_input("pooled(glue_vs_non, all)"), ("pooled(glue_vs_non, all)", "glue_vs_none")),
+        (new_input("cpi(us_medical, 2018, 2034)"), ("us_medical has no number 'value at 2034'", "price_index.csv")),
+        (new_input("c_coil - 200", 5.0, 'judgement = "x"'), ("gives 0", "derive_not")),
+        (new_input("c_coil / 2", 100.0, 'derive_not = "x"'), ("derive and derive_not", "one or the other")),
+        (new_input("c_coil / 2", 100.0, "rounded_to = 0"), ("rounded_to = 0", "> 0")),
+        (new_input("c_coil / 2", 100.0, 'follows_draws = "yes"'), ("follows_draws = 'yes'", "true or false")),
+        ('[override.c_coil]\nrounded_to = 10\nreason = "r"\n', ("rounded_to without derive", "add derive")),
+        ('[override.perspective]\nvalue = "payer"\nderive = "1"\nreason = "r"\n', ("computes one number", "take it out")),
+    ],
+)
+def test_refusals(site, text: str, words: tuple[str, ...]) -> None:
+    """One message each, with name, rule, file, line and fix."""
+    with pytest.raises(EconModelError) as fault:
+        site(text)
+    for word in (*words, "site.toml, line", "fix:"):
+        assert word in str(fault.value)
+
+
+def test_status_derived_without_how_is_refused(site) -> None:
+    """In a hospital's file as in ours."""
+    told = 'status = "derived"\nsource = "kim1997"\nlocator = "l"\nas_published = "a"\nderivation = "d"\nreason = "r"\n'
+    with pytest.raises(EconModelError, match="needs derive, judgement or derive_not") as fault:
+        site(f"[override.hr_glue]\nvalue = 0.4\n{told}")
+    assert "site.toml, line 3" in str(fault.value)
+
+
+def test_a_value_driven_out_of_bounds_is_refused() -> None:
+    """A utility loss below 0 names the child, its rule and what it is derived from."""
+    with pytest.raises(EconModelError, match=r"du_bleed_episode.*derivation from u_never_bled, u_bleeding"):
+        load_case(sets=["u_bleeding=0.80"])
+
+
+def test_a_shipped_value_changed_without_its_derivation_is_refused(folder: Path) -> None:
+    """A price retyped in the list, its children not: file and line."""
+    edit(folder / "prices" / "US.csv", "c_bleed_fatal,26600,", "c_bleed_fatal,27600,")
+    with pytest.raises(EconModelError, match=r"c_bleed_fatal = 27600.*gives 26600") as fault:
+        load_base_case("US", folder)
+    assert "prices/US.csv, line" in str(fault.value)
+
+
+def test_circles_are_named(site) -> None:
+    """Two inputs derived from each other are refused with the way round."""
+    text = '[override.{}]\nvalue = 1.0\nderive = "{}"\nreason = "r"\n'
+    with pytest.raises(EconModelError, match=r"c_coil from c_glue_ml from c_coil|c_glue_ml from c_coil from c_glue_ml"):
+        site(text.format("c_coil", "c_glue_ml") + text.format("c_glue_ml", "c_coil"))
+
+
+def test_numbers_of_a_distribution_are_computed(site) -> None:
+    """A spread may be derived: it is fitted from its expression, and again when a parent moves."""
+    changed = site(
+        '[override.hr_glue]\ndistribution = { family = "lognormal", se_log = "pooled_se(glue_vs_none, all) * c_coil / 200" }\n'
+        'reason = "r"\n'
+    )
+    sigma = changed["hr_glue"].distribution.fields["sigma"]
+    assert sigma == pytest.approx(0.348881, abs=5e-7)
+    assert set_value(changed, "c_coil=400")["hr_glue"].distribution.fields["sigma"] == pytest.approx(2 * sigma, rel=1e-12)
+    assert set_value(changed, "hr_glue=0.5")["hr_glue"].spread is None
+
+
+def test_draws_follow_only_where_asked(site) -> None:
+    """A child keeps its own distribution in draws; ``follows_draws`` ties it to its parent's."""
+    tied, loose = (site(new_input("2 * c_coil", 400.0, more)) for more in ("follows_draws = true", ""))
+    drawn = sample(tied, 50, seed=1)
+    np.testing.assert_allclose(drawn["c_new"], 2 * drawn["c_coil"], rtol=1e-12)
+    assert set(sample(loose, 50, seed=1)["c_new"]) == {400.0}
+    changed = follow_draws(tied, {"c_coil": np.array([100.0, 300.0]), "c_new": np.array([400.0, 400.0])})
+    assert changed["c_new"].tolist() == pytest.approx([200.0, 600.0])
+
+
+def test_derivations_can_be_sent_to_workers() -> None:
+    """A set with derivations is pickled for the processes that share the work."""
+    assert pickle.loads(pickle.dumps(BASE))["c_bleed_fatal"].derive == BASE["c_bleed_fatal"].derive
+
+
+def test_a_changed_study_row_moves_what_is_pooled_from_it(folder: Path) -> None:
+    """Fewer bleeds after glue in one trial: the typed 0.35 moves by the ratio of the two pools, and the scenarios with it."""
+    edit(folder / "tables" / "effect_studies.csv", SALAMA, SALAMA.replace(",2,30,", ",1,30,"))
+    changed = load_base_case("US", folder)
+    pools = [computed(p["hr_glue"], p) for p in (BASE, changed)]
+    assert changed["hr_glue"].value == pytest.approx(0.35 * pools[1] / pools[0], rel=1e-12)
+    assert 0.2 < changed["hr_glue"].value < 0.34
+    assert changed["hr_glue"].range.low < changed["hr_glue"].value < changed["hr_glue"].range.high
+    assert "effect_studies.csv" in changed["hr_glue"].changed_by
+    assert changed["hr_transvenous"].value == BASE["hr_transvenous"].value
+    trials = apply_override(changed, read_document(params_folder() / "scenarios" / "glue_trials_only.toml"))
+    assert trials["hr_glue"].value < 0.2
+
+
+def test_a_changed_price_index_and_cohort_move_theirs(folder: Path) -> None:
+    """A later index raises the prices brought forward with it and what is derived from those; a cohort the untreated risk."""
+    edit(folder / "tables" / "price_index.csv", ",2024,562.2,", ",2024,618.42,")
+    path = folder / "tables" / "untreated_cohorts.csv"
+    path.write_text(path.read_text(encoding="utf-8").replace("fundal,117,1,0.16,", "fundal,117,1,0.26,"), encoding="utf-8")
+    changed = load_base_case("US", folder)
+    for name in ("c_bleed_survived", "c_bleed_fatal", "c_rescue_admission"):
+        assert changed[name].value == pytest.approx(1.1 * BASE[name].value, rel=1e-12)
+    assert changed["p_first_bleed_year_1"].value > BASE["p_first_bleed_year_1"].value + 0.02
+    assert changed["c_coil"].value == BASE["c_coil"].value
+
+
+def test_the_record_is_of_the_tables_shipped() -> None:
+    """``as_shipped.toml`` holds the hashes and look-ups of the tables beside it."""
+    kept = (params_folder() / "tables" / RECORD).read_text(encoding="utf-8")
+    assert kept == record_of(params_folder(), shipped_calls())
+
+
+def test_loading_pools_nothing() -> None:
+    """Every look-up of the shipped inputs is answered from the record, whatever the country."""
+    for country in ("US", "GB"):
+        base = load_base_case(country)
+        calls = {call for p in base.parameters.values() for e in expressions_of(p) for call in e.calls}
+        assert {shown(call) for call in calls} <= base.tables.values.keys()
+        assert {table_of(call) for call in calls} <= base.tables.as_shipped
