@@ -13,9 +13,8 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "econmodel"
-LAYERS = tuple(
-    "errors arrays wording package files runs parameters evidence model economics uncertainty programme reporting interfaces".split()
-)
+BELOW = ("errors", "arrays", "wording", "package", "files", "runs")
+LAYERS = (*BELOW, *"parameters evidence model economics uncertainty programme reporting workflow interfaces".split())
 HEAVY = ("scipy.stats", "scipy.optimize", "statsmodels", "lifelines", "matplotlib", "openpyxl", "SALib", "numba", "docx", "typst")
 MODULES = sorted(PACKAGE.rglob("*.py"))
 APP = [path for path in [ROOT / "app.py"] if path.exists()]

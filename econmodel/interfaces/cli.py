@@ -14,8 +14,9 @@ import click
 from econmodel.errors import AnalysisError, EconModelError
 from econmodel.interfaces.dashboard_command import dashboard
 from econmodel.interfaces.nnt_command import nnt
-from econmodel.interfaces.options import FORMATS, PAPERS, READ, common
+from econmodel.interfaces.options import READ, common
 from econmodel.interfaces.registry_command import registry
+from econmodel.workflow import FORMATS, PAPERS
 
 STOPPED = "Stopped; nothing was left half-written.\n"
 

@@ -93,11 +93,6 @@ def write_json(document: dict[str, Any] | list[Any], target: str) -> None:
     write_text(Path(target), text)
 
 
-def sheet_path(case: Case, kind: str, out: Path | None = None) -> Path:
-    """Where the workbook or form of a case stands: in ``out``, else in ``reports/<name>/``."""
-    return (out or Path("reports") / case.name) / f"{case.name}_{kind}.xlsx"
-
-
 def check_output(
     out: Path | None, default: Path | None, json: str | None = None, *, reads: Sequence[Path | None] = (), writes: Sequence[str] = ()
 ) -> Path | None:

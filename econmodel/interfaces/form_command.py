@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from econmodel.interfaces.common import console, load, print_differences, sheet_path, write_json
+from econmodel.interfaces.common import console, load, print_differences, write_json
+from econmodel.workflow import sheet_path
 
 
 def run_form(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, out: Path | None, quiet: bool = False) -> Path:

@@ -13,8 +13,6 @@ import click
 from econmodel.package import own_file
 
 Command = TypeVar("Command", bound=Callable[..., Any])
-PAPERS = ("brief", "report", "workbook", "form")
-FORMATS = ("html", "pdf", "docx")
 PATH = click.Path(path_type=Path)
 
 

@@ -26,7 +26,7 @@ def run_psa_command(
 
     case = load(file, overrides, sets, seed=seed, draws=draws, quiet=quiet)
     folder = check_output(out, Path("reports") / case.name / "psa", json, reads=(file, *overrides))
-    psa = run_with_progress(case.parameters, sobol=sobol, quiet=quiet)
+    psa = run_with_progress(case, sobol=sobol, quiet=quiet)
     document = psa.to_dict()
     if json:
         write_json({"case": case.name, "uncertainty": document}, json)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from econmodel.interfaces.common import console, load, sheet_path, staged
+from econmodel.interfaces.common import console, load, staged
+from econmodel.workflow import sheet_path
 
 
 def run_workbook(file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, out: Path | None, quiet: bool = False) -> Path:

@@ -277,6 +277,16 @@ def kept_outcomes(e: Evaluation, headline: int) -> dict[str, FloatArray]:
     return {name: np.ascontiguousarray(array[:, :, 0]) for name, array in found.items()}
 
 
+def _lanes(parameters: ParameterSet) -> int:
+    """Strategies times cells of the case mix: what runs side by side in each draw."""
+    return len(parameters.strategies) * len(parameters.rows("case_mix"))
+
+
+def warm_engine(parameters: ParameterSet, draws: int) -> bool:
+    """Load the compiled engine if this many draws repay it; returns whether it is loaded."""
+    return warm_up(draws * _lanes(parameters) * 12 * horizon_years(parameters))
+
+
 def run_psa(
     parameters: ParameterSet, draws: int, *, seed: int, sobol: bool = False, block: int | None = None, progress: Progress | None = None
 ) -> Psa:
@@ -302,8 +312,8 @@ def run_psa(
     EconModelError
         The draws are too few, or the case cannot be evaluated.
     """
-    lanes = len(parameters.strategies) * len(parameters.rows("case_mix"))
-    threads = cpu_count() or 1 if warm_up(draws * lanes * 12 * horizon_years(parameters)) else 1
+    lanes = _lanes(parameters)
+    threads = cpu_count() or 1 if warm_engine(parameters, draws) else 1
     at_once = LANES_PER_BLOCK // threads if draws < MANY_DRAWS else LANES_PER_BLOCK // (4 * threads)
     samples = Sampler(parameters, seed, sobol=sobol).blocks(draws, block or max(1, at_once // lanes))
     against = comparators(parameters, find_subjects(parameters).usual_care)

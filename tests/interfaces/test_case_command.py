@@ -8,11 +8,12 @@ from pathlib import Path
 import pytest
 
 from econmodel.errors import AnalysisError, EconModelError, ModelError, ParameterError
-from econmodel.interfaces.case_command import choose_papers, evaluate_case, report_tables, run_case, vary_inputs
+from econmodel.interfaces.case_command import run_case
 from econmodel.interfaces.common import check_output, load
 from econmodel.package import params_folder
 from econmodel.reporting.brief_content import brief_paper
 from econmodel.reporting.form import build_form
+from econmodel.workflow import choose_papers, evaluate_case, report_tables, run_together, vary_inputs
 
 RISING = ["hr_first_bleed_years_2_3=1.3", "hr_first_bleed_from_year_4=1.3"]
 SCENARIOS = sorted((params_folder() / "scenarios").glob("*.toml"))
@@ -22,8 +23,8 @@ SCENARIOS = sorted((params_folder() / "scenarios").glob("*.toml"))
 def test_every_scenario_answers_every_analysis(path: Path) -> None:
     """A scenario as the case itself: results, programme with its downside, draws, inputs one at a time, other scenarios."""
     case = load(None, [path], draws=10)
-    _, document, found = evaluate_case(case)
-    _, document = vary_inputs(case, found, document, quiet=True)
+    found, findings = evaluate_case(case)
+    document = vary_inputs(found, findings, run_together(case))[0].document
     tables = report_tables(case)
     assert document["uncertainty"]["draws"] == 10
     assert len(document["programme"]["downside"]) == 16
@@ -91,7 +92,7 @@ def test_what_deserves_a_second_look_is_said_before_use(tmp_path: Path, capsys: 
     told = capsys.readouterr().err
     assert "Look again: c_coil = 24,000 USD/coil is 100 times ours" in told
     assert "1 answers, 1 differ" in told
-    _, document, _ = evaluate_case(case)
+    document = evaluate_case(case)[0].document
     assert "c_coil" in document["second_look"][0]
     assert "Look again before use: c_coil" in str(brief_paper(case, document))
     load(None, [tmp_path / "form.xlsx"], draws=0, quiet=True)

@@ -169,7 +169,7 @@ def test_a_second_run_that_waits_comes_through(tmp_path: Path) -> None:
 def test_a_killed_run_leaves_no_worker() -> None:
     """The second process ends when the first is killed."""
     code = (
-        "import os, signal\nfrom econmodel.interfaces.case_command import second_process\n"
+        "import os, signal\nfrom econmodel.workflow import second_process\n"
         "if __name__ == '__main__':\n"
         "    with second_process(needed=True) as beside:\n"
         "        print(beside.submit(os.getpid).result(), flush=True)\n"

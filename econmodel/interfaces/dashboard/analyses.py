@@ -12,6 +12,7 @@ from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.uncertainty.deterministic import one_way, two_way
 from econmodel.uncertainty.questions import Question
 from econmodel.uncertainty.scenarios import scenario_table
+from econmodel.workflow import run_together
 
 if TYPE_CHECKING:
     from econmodel.reporting.figures import Spec
@@ -41,10 +42,7 @@ def scenarios(key: Asked, _question: Question) -> dict[str, Any]:
 @st.cache_resource(max_entries=8, show_spinner=False)
 def together(key: str, draws: int, _found: Answer, _progress: Callable[[int, int], None]) -> tuple[Psa, dict[str, Any]]:
     """Vary all inputs together (probabilistic analysis); gives the draws and their summary."""
-    from econmodel.uncertainty.probabilistic import run_psa
-
-    parameters = _found.case.parameters
-    psa = run_psa(parameters, draws, seed=int(parameters.number("seed")), progress=_progress)
+    psa = run_together(_found.case, draws=draws, progress=_progress)
     return psa, psa.to_dict()
 
 

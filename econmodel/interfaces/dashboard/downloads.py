@@ -17,6 +17,7 @@ from econmodel.interfaces.dashboard import programme
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.interfaces.dashboard.pictures import DRAWING
 from econmodel.programme.report import ProgrammeResult
+from econmodel.workflow import write_files
 
 WORD = "application/vnd.openxmlformats-officedocument.wordprocessingml.document"
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
@@ -48,12 +49,12 @@ def show(found: Answer) -> None:
 
 def report_files(found: Answer, papers: Collection[str], formats: Collection[str]) -> dict[str, bytes]:
     """Build the reports of a case; one at a time, as drawing uses global settings."""
-    from econmodel.reporting.brief import build_reports
+    from econmodel.reporting.findings import Findings
 
-    plan = _programme(found)
+    findings = Findings(programme=_programme(found))
     with DRAWING, tempfile.TemporaryDirectory() as place:
         folder = Path(place)
-        build_reports(found.case, found.evaluation, found.document, folder, programme=plan, papers=papers, formats=formats)
+        write_files(found, findings, folder, papers=papers, formats=formats)
         files = sorted(path for path in folder.rglob("*") if path.is_file())
         return {str(path.relative_to(folder)): path.read_bytes() for path in files}
 

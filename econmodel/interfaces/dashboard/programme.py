@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from econmodel.interfaces.dashboard.answers import Answer
+from econmodel.workflow import run_programme
 
 if TYPE_CHECKING:
     from econmodel.programme.report import ProgrammeResult
@@ -21,6 +22,4 @@ def findings(key: str, _found: Answer) -> ProgrammeResult:
     EconModelError
         A programme input breaks a rule, or a mix names an option that was dropped.
     """
-    from econmodel.programme.case import evaluate_programme
-
-    return evaluate_programme(_found.case.parameters)
+    return run_programme(_found.case)

@@ -1,0 +1,231 @@
+"""One run of a case, for the command line and the dashboard alike: what is evaluated, in which order, and what is written.
+
+The first process evaluates, varies the inputs and sets the papers; a second one takes what needs only the case (one input at a
+time, scenarios, published results, workbook, form) and draws the figures. So each library is loaded in one of the two.
+Importing this module loads none of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from econmodel.errors import EconModelError
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
+    from econmodel.economics.evaluate import Evaluation
+    from econmodel.parameters.loading import Case
+    from econmodel.programme.report import ProgrammeResult
+    from econmodel.reporting.findings import Findings
+    from econmodel.uncertainty.probabilistic import Psa
+
+PAPERS = ("brief", "report", "workbook", "form")
+SHEETS = ("workbook", "form")
+FORMATS = ("html", "pdf", "docx")
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A case with its evaluation and result document."""
+
+    case: Case
+    evaluation: Evaluation
+    document: dict[str, Any]
+
+    @property
+    def key(self) -> str:
+        """Hash of the inputs."""
+        return str(self.document["case"]["parameters_sha256"])
+
+
+def answer(case: Case, evaluation: Evaluation | None = None) -> Answer:
+    """Evaluate a case, or take the evaluation of its inputs that is there.
+
+    Raises
+    ------
+    EconModelError
+        The inputs cannot be resolved together.
+    """
+    from econmodel.economics.evaluate import evaluate
+    from econmodel.economics.results import result_document
+
+    found = evaluation or evaluate(case.parameters)
+    return Answer(case, found, result_document(case, found, draws=int(case.parameters.number("draws"))))
+
+
+def run_programme(case: Case, *, draws: int = 0) -> ProgrammeResult:
+    """Budget of the programme with its views, break-even, downside, chart data and the sentences they call for.
+
+    Raises
+    ------
+    EconModelError
+        A programme input breaks a rule, or a mix names an option that was dropped.
+    """
+    from econmodel.programme.case import evaluate_programme
+
+    return evaluate_programme(case.parameters, draws=draws, seed=int(case.parameters.number("seed")))
+
+
+def run_together(
+    case: Case, *, draws: int | None = None, sobol: bool = False, progress: Callable[[int, int], None] | None = None
+) -> Psa:
+    """Vary all inputs together, in the case's own number of draws where no other is given, from the case's seed."""
+    from econmodel.uncertainty.probabilistic import run_psa
+
+    wanted, seed = (int(case.parameters.number(name)) for name in ("draws", "seed"))
+    return run_psa(case.parameters, wanted if draws is None else draws, seed=seed, sobol=sobol, progress=progress)
+
+
+def evaluate_case(case: Case) -> tuple[Answer, Findings]:
+    """Run what can find a fault in the inputs: the deterministic results, and the programme."""
+    from econmodel.reporting.findings import Findings
+
+    found, draws = answer(case), int(case.parameters.number("draws"))
+    if draws:
+        from econmodel.uncertainty.probabilistic import warm_engine
+
+        warm_engine(case.parameters, draws)
+    programme = run_programme(case, draws=draws)
+    return replace(found, document=found.document | {"programme": programme.to_json()}), Findings(programme=programme)
+
+
+def vary_inputs(found: Answer, findings: Findings, psa: Psa) -> tuple[Answer, Findings]:
+    """Add the analysis of all inputs together to the results."""
+    block = psa.to_dict()
+    return replace(found, document=found.document | {"uncertainty": block}), replace(findings, psa=block)
+
+
+def report_tables(case: Case) -> dict[str, Any]:
+    """What the technical report sets beside the results: inputs one at a time, scenarios, published results."""
+    from econmodel.economics.validation import run_checks
+    from econmodel.reporting.findings import analysis_block
+    from econmodel.uncertainty.deterministic import one_way
+    from econmodel.uncertainty.questions import ask, lead_pair
+    from econmodel.uncertainty.scenarios import scenario_table
+
+    question = ask(case.parameters, *lead_pair(case.parameters))
+    return {
+        "one_way": analysis_block(question, one_way(question)),
+        "scenarios": analysis_block(question, scenario_table(question)),
+        "checks": run_checks(),
+    }
+
+
+def sheet_path(case: Case, kind: str, out: Path | None = None) -> Path:
+    """Where the workbook or form of a case stands: in ``out``, else in ``reports/<name>/``."""
+    return (out or Path("reports") / case.name) / f"{case.name}_{kind}.xlsx"
+
+
+def choose_papers(case: Case, asked: Sequence[str], folder: Path) -> tuple[tuple[str, ...], str]:
+    """Papers to write: those asked for, else all with draws and none without; and what is left out of all, and why.
+
+    Raises
+    ------
+    EconModelError
+        The workbook is asked for and cannot hold the structure of the case, or the form would replace one with answers.
+    """
+    wanted = tuple(asked) or (PAPERS if case.parameters.number("draws") else ())
+    left_out = ""
+    for kind, check, words in (("workbook", _workbook_scope, "without the live workbook"), ("form", _no_answers, "the form stays")):
+        if kind not in wanted:
+            continue
+        try:
+            check(case, folder)
+        except EconModelError as fault:
+            if asked:
+                raise
+            wanted = tuple(name for name in wanted if name != kind)
+            left_out += f"; {words}: {fault.what}"
+    return wanted, left_out
+
+
+def _workbook_scope(case: Case, _: Path) -> None:
+    from econmodel.reporting.workbook.scope import check_scope
+
+    check_scope(case)
+
+
+def _no_answers(case: Case, folder: Path) -> None:
+    from econmodel.parameters.form_reading import check_unanswered
+
+    check_unanswered(sheet_path(case, "form", folder))
+
+
+def write_sheet(kind: str, case: Case, folder: Path) -> Path:
+    """Write the workbook or the form of a case."""
+    if kind == "form":
+        from econmodel.reporting.form import build_form
+
+        return build_form(case, sheet_path(case, "form", folder))
+    from econmodel.economics.evaluate import evaluate
+    from econmodel.reporting.workbook import build_workbook
+
+    return build_workbook(case, evaluate(case.parameters), sheet_path(case, "workbook", folder))
+
+
+def write_files(
+    found: Answer,
+    findings: Findings,
+    folder: Path,
+    *,
+    papers: Collection[str] = (),
+    formats: Collection[str] = FORMATS,
+    beside: Executor | None = None,
+) -> list[Path]:
+    """Write the results of a case, and its figures and papers as chosen.
+
+    Parameters
+    ----------
+    found, findings
+        The case's answer, and the results of the other analyses.
+    folder
+        Where the files go; made when missing.
+    papers, formats
+        Of :data:`PAPERS` and :data:`FORMATS`; sheets are written by :func:`write_sheet`. Without papers there are no figures.
+    beside
+        Another process that takes its share; None does all of it here.
+    """
+    wanted = [name for name in papers if name not in SHEETS]
+    if not wanted:
+        from econmodel.reporting.results import write_results
+
+        return write_results(found.case, found.document, folder)
+    from econmodel.reporting.brief import build_reports
+
+    return build_reports(
+        found.case, found.evaluation, found.document, folder, findings=findings, papers=wanted, formats=formats, beside=beside
+    )
+
+
+@contextmanager
+def second_process(*, needed: bool) -> Iterator[Executor | None]:
+    """A second process for what needs only the case, so that both cores of a small machine work; None if not needed."""
+    if not needed:
+        yield None
+        return
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_end_with_parent) as pool:
+        try:
+            yield pool
+        except BaseException:
+            pool.shutdown(cancel_futures=True)
+            raise
+
+
+def _end_with_parent() -> None:
+    """In the second process: end when the first one does, however it does."""
+    import os
+    from multiprocessing import parent_process
+    from multiprocessing.connection import wait
+    from threading import Thread
+
+    parent = parent_process()
+    if parent:
+        Thread(target=lambda: (wait([parent.sentinel]), os._exit(1)), daemon=True).start()
