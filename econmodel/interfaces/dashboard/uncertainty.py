@@ -15,6 +15,7 @@ from econmodel.reporting.series import labels
 from econmodel.reporting.tables import focus_strategy
 from econmodel.uncertainty.deterministic import DEFAULT_PAIR
 from econmodel.uncertainty.questions import OUTCOMES, Question, ask
+from econmodel.wording import duration
 
 if TYPE_CHECKING:
     from econmodel.uncertainty.probabilistic import Psa
@@ -43,7 +44,7 @@ def _ask(found: Answer) -> Question:
     others = [key for key in options if key != strategy]
     versus = second.selectbox("Compared with", others, format_func=names.__getitem__, key="ask_versus")
     outcome = third.selectbox(
-        "What is looked at", list(OUTCOMES), key="ask_outcome", format_func=lambda name: OUTCOMES[name].format(years=years)
+        "What is looked at", list(OUTCOMES), key="ask_outcome", format_func=lambda name: OUTCOMES[name].format(time=duration(years))
     )
     return ask(found.case.parameters, strategy, versus, outcome)
 
