@@ -64,11 +64,14 @@ def occupied(row: FloatArray, i: int) -> bool:
 
 @compiled
 def find_live(ways: Ways, work: Work) -> int:
-    """List the states anybody is in or can reach, and the ways that carry somebody; returns the number of states."""
+    """List the states anybody is in or can reach, and the ways that carry somebody; returns the number of states.
+
+    States left out are emptied, as nothing is written to them.
+    """
     n, source, into = len(ways.stay), ways.source, ways.into
     inside, carries = np.zeros(n, np.bool_), np.zeros(len(source), np.bool_)
     for i in range(n):
-        inside[i] = occupied(work.first, i)
+        inside[i] = occupied(work.pair[0], i)
     for t in range(len(source)):
         carries[t] = occupied(work.ways, t)
     grew = True
@@ -88,47 +91,102 @@ def find_live(ways: Ways, work: Work) -> int:
                 if carries[t] and inside[source[t]]:
                     work.live_way[filled] = t
                     filled += 1
+    for j in range(n):
+        if not inside[j]:
+            work.pair[:, j] = 0.0
     work.live_into[count] = filled
     return count
 
 
 @compiled
-def step(now: FloatArray, after: FloatArray, ways: FloatArray, source: IntArray, work: Work, count: int) -> None:
+def step(
+    pair: FloatArray, at: int, ways: FloatArray, source: IntArray, live: IntArray, into: IntArray, way: IntArray, count: int
+) -> None:
     """Advance one cycle: each state is the sum of the ways into it, three or two at a time where there are as many."""
+    to = 1 - at
     for s in range(count):
-        j, first, end = work.live[s], work.live_into[s], work.live_into[s + 1]
+        j, first, end = live[s], into[s], into[s + 1]
         if end - first >= 3:
-            a, b, c = work.live_way[first], work.live_way[first + 1], work.live_way[first + 2]
+            a, b, c = way[first], way[first + 1], way[first + 2]
             x, y, z = source[a], source[b], source[c]
             for k in range(WIDTH):
-                after[j, k] = ways[a, k] * now[x, k] + ways[b, k] * now[y, k] + ways[c, k] * now[z, k]
+                pair[to, j, k] = ways[a, k] * pair[at, x, k] + ways[b, k] * pair[at, y, k] + ways[c, k] * pair[at, z, k]
             first += 3
         elif end - first == 2:
-            a, b = work.live_way[first], work.live_way[first + 1]
+            a, b = way[first], way[first + 1]
             x, y = source[a], source[b]
             for k in range(WIDTH):
-                after[j, k] = ways[a, k] * now[x, k] + ways[b, k] * now[y, k]
+                pair[to, j, k] = ways[a, k] * pair[at, x, k] + ways[b, k] * pair[at, y, k]
             first += 2
         else:
             for k in range(WIDTH):
-                after[j, k] = 0.0
+                pair[to, j, k] = 0.0
         while first < end:
-            a = work.live_way[first]
+            a = way[first]
             x = source[a]
             for k in range(WIDTH):
-                after[j, k] += ways[a, k] * now[x, k]
+                pair[to, j, k] += ways[a, k] * pair[at, x, k]
             first += 1
 
 
 @compiled
-def add_occupancy(total: FloatArray, now: FloatArray, weights: FloatArray, cycle: int, live: IntArray, count: int) -> None:
+def add_occupancy(total: FloatArray, pair: FloatArray, at: int, weights: FloatArray, cycle: int, live: IntArray, count: int) -> None:
     """Add a cycle's occupancy, weighted, to the stage's totals: (weighting, state, lane)."""
     for w in range(len(weights)):
         factor = weights[w, cycle]
         for s in range(count):
             i = live[s]
             for k in range(WIDTH):
-                total[w, i, k] += factor * now[i, k]
+                total[w, i, k] += factor * pair[at, i, k]
+
+
+@compiled
+def add_visits(
+    visits: FloatArray,
+    period: int,
+    due: FloatArray,
+    row: int,
+    pair: FloatArray,
+    at: int,
+    weights: FloatArray,
+    cycle: int,
+    low: int,
+    live: IntArray,
+    count: int,
+) -> None:
+    """Add the visits due in a cycle: (weighting, state, lane)."""
+    for w in range(len(weights)):
+        factor = weights[w, cycle]
+        for s in range(count):
+            i = live[s]
+            for k in range(min(WIDTH, visits.shape[3] - low)):
+                visits[w, period, i, low + k] += factor * due[row, low + k] * pair[at, i, k]
+
+
+@compiled
+def run_cycles(
+    pair: FloatArray,
+    total: FloatArray,
+    ways: FloatArray,
+    weights: FloatArray,
+    source: IntArray,
+    live: IntArray,
+    into: IntArray,
+    way: IntArray,
+    count: int,
+    visits: FloatArray,
+    period: int,
+    due: FloatArray,
+    due_at: IntArray,
+    g: int,
+    low: int,
+) -> None:
+    """All cycles of a stage; arrays come one by one, as taking them from a group costs an atomic count each time."""
+    for cycle in range(weights.shape[1] - 1):
+        add_occupancy(total, pair, cycle % 2, weights, cycle, live, count)
+        if due_at[g, cycle] >= 0:
+            add_visits(visits, period, due, due_at[g, cycle], pair, cycle % 2, weights, cycle, low, live, count)
+        step(pair, cycle % 2, ways, source, live, into, way, count)
 
 
 @compiled
@@ -141,42 +199,19 @@ def add_rows(to: FloatArray, rows: FloatArray, factor: float, low: int, width: i
 
 
 @compiled
-def add_visits(
-    visits: FloatArray, due: FloatArray, now: FloatArray, weights: FloatArray, cycle: int, low: int, width: int, work: Work, count: int
-) -> None:
-    """Add the visits due in a cycle: (weighting, state, lane)."""
-    row = due[low : low + width]
-    for w in range(len(weights)):
-        for s in range(count):
-            to, i = visits[w, work.live[s], low : low + width], work.live[s]
-            for k in range(width):
-                to[k] += weights[w, cycle] * row[k] * now[i, k]
-
-
-@compiled
-def fill_sink(last: FloatArray, weights: FloatArray, work: Work) -> None:
-    """Give the sink what the other states do not hold, at the end and in the totals."""
-    sink, whole, total = len(last) - 1, work.whole, work.total
-    whole[:] = 0.0
-    for i in range(sink + 1):
-        for k in range(WIDTH):
-            whole[k] += work.first[i, k]
-    last[sink, :] = whole
+def fill_sink(rows: FloatArray, whole: FloatArray, times: float) -> None:
+    """Give the sink, the last row, what the other states do not hold of ``times`` the whole."""
+    sink = len(rows) - 1
+    for k in range(WIDTH):
+        rows[sink, k] = times * whole[k]
     for i in range(sink):
         for k in range(WIDTH):
-            last[sink, k] -= last[i, k]
-    for w in range(len(total)):
-        summed = weights[w, :-1].sum()
-        for k in range(WIDTH):
-            total[w, sink, k] = summed * whole[k]
-        for i in range(sink):
-            for k in range(WIDTH):
-                total[w, sink, k] -= total[w, i, k]
+            rows[sink, k] -= rows[i, k]
 
 
 @compiled
-def add_stage(sources: IntArray, mid_cycle: FloatArray, work: Work) -> None:
-    """Add a stage's totals, and the flows that follow from them, to the block's sums."""
+def add_span(sources: IntArray, mid_cycle: FloatArray, work: Work) -> None:
+    """Add a span's totals, and the flows that follow from them, to the sums of its lanes."""
     for w in range(len(mid_cycle)):
         for i in range(work.total.shape[1]):
             for k in range(WIDTH):
@@ -189,54 +224,86 @@ def add_stage(sources: IntArray, mid_cycle: FloatArray, work: Work) -> None:
 
 
 @compiled
-def run_stage(g: int, low: int, width: int, stages: Stages, ways: Ways, totals: Totals, work: Work) -> float:
-    """Run one stage on one block of lanes; returns 0 if its probabilities keep the rules."""
-    deficit = load_stage(stages.p[stages.rows[g]], low, width, ways, work)
-    weights, at, n_cycles = stages.factors[g], stages.period[g], stages.factors.shape[2] - 1
-    work.here[:] = work.first
-    work.there[:] = 0.0
+def open_span(ways: Ways, work: Work) -> None:
+    """Find who can be where, and empty the totals."""
+    work.n_live[0] = find_live(ways, work)
+    work.whole[:] = 0.0
+    for i in range(work.pair.shape[1]):
+        work.whole[:] += work.pair[0, i]
     work.total[:] = 0.0
-    count = find_live(ways, work)
-    for cycle in range(n_cycles):
-        now, after = (work.here, work.there) if cycle % 2 == 0 else (work.there, work.here)
-        add_occupancy(work.total, now, weights, cycle, work.live, count)
-        if stages.due_at[g, cycle] >= 0:
-            due = stages.due[stages.due_at[g, cycle]]
-            add_visits(totals.visits[:, at], due, now, weights, cycle, low, width, work, count)
-        step(now, after, work.ways, ways.source, work, count)
-    last = work.here if n_cycles % 2 == 0 else work.there
-    if len(ways.stay) < len(last):
-        fill_sink(last, weights, work)
-    add_stage(ways.sources, stages.mid_cycle, work)
+    work.summed[:] = 0.0
+
+
+@compiled
+def run_stage(g: int, low: int, width: int, opens: bool, ends: bool, stages: Stages, ways: Ways, totals: Totals, work: Work) -> float:
+    """Run one stage on one block of lanes; returns 0 if its probabilities keep the rules.
+
+    Stages in a row that share probabilities and period are a span: what follows from these is done where it opens or ends.
+    """
+    deficit, weights, at, pair = 0.0, stages.factors[g], stages.period[g], work.pair
+    n_cycles, has_sink = weights.shape[1] - 1, len(ways.stay) < pair.shape[1]
+    if opens:
+        deficit = load_stage(stages.p[stages.rows[g]], low, width, ways, work)
+        open_span(ways, work)
     for w in range(len(weights)):
+        work.summed[w] += weights[w, :-1].sum()
         if stages.opens[g]:
-            add_rows(totals.years[w, at], work.first, -0.5 * weights[w, 0], low, width)
+            add_rows(totals.years[w, at], pair[0], -0.5 * weights[w, 0], low, width)
+    run_cycles(
+        pair,
+        work.total,
+        work.ways,
+        weights,
+        ways.source,
+        work.live,
+        work.live_into,
+        work.live_way,
+        work.n_live[0],
+        totals.visits,
+        at,
+        stages.due,
+        stages.due_at,
+        g,
+        low,
+    )
+    if n_cycles % 2 == 1:
+        pair[0] = pair[1]
+    if has_sink and (ends or len(totals.trace)):
+        fill_sink(pair[0], work.whole, 1.0)
+    for w in range(len(weights)):
+        if has_sink and ends:
+            fill_sink(work.total[w], work.whole, work.summed[w])
         if stages.closes[g]:
-            add_rows(totals.years[w, at], last, 0.5 * weights[w, n_cycles], low, width)
+            add_rows(totals.years[w, at], pair[0], 0.5 * weights[w, n_cycles], low, width)
+    if ends:
+        add_span(ways.sources, stages.mid_cycle, work)
     if len(totals.trace):
-        add_rows(totals.trace[g], last, 1.0, low, width)
-    work.first[:] = last
+        add_rows(totals.trace[g], pair[0], 1.0, low, width)
     return deficit
 
 
 @compiled
 def advance_lanes(stages: Stages, ways: Ways, totals: Totals, work: Work, state: FloatArray) -> float:
     """Run the stages at hand on every lane of ``state``, which ends as the last; returns 0 if all keep the rules."""
-    n_lanes, deficit = state.shape[1], 0.0
+    n_lanes, n_stages, deficit = state.shape[1], len(stages.rows), 0.0
     for low in range(0, n_lanes, WIDTH):
         width = min(WIDTH, n_lanes - low)
-        work.first[:] = 0.0
+        work.pair[:] = 0.0
         work.local[:] = 0.0
         for i in range(len(state)):
-            work.first[i, :width] = state[i, low : low + width]
-        for g in range(len(stages.rows)):
-            deficit += run_stage(g, low, width, stages, ways, totals, work)
-            if g + 1 == len(stages.rows) or stages.period[g + 1] != stages.period[g]:
+            work.pair[0, i, :width] = state[i, low : low + width]
+        opens = True
+        for g in range(n_stages):
+            leaves = g + 1 == n_stages or stages.period[g + 1] != stages.period[g]
+            ends = leaves or stages.rows[g + 1] != stages.rows[g]
+            deficit += run_stage(g, low, width, opens, ends, stages, ways, totals, work)
+            opens = ends
+            if leaves:
                 for w in range(len(work.starts)):
                     add_rows(totals.starts[w, stages.period[g]], work.starts[w], 1.0, low, width)
                     add_rows(totals.moves[w, stages.period[g]], work.moves[w], 1.0, low, width)
                 work.starts[:] = 0.0
                 work.moves[:] = 0.0
         for i in range(len(state)):
-            state[i, low : low + width] = work.first[i, :width]
+            state[i, low : low + width] = work.pair[0, i, :width]
     return deficit

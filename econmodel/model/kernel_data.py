@@ -58,13 +58,13 @@ class Work(NamedTuple):
     local: FloatArray
     ways: FloatArray
     out: FloatArray
-    first: FloatArray
-    here: FloatArray
-    there: FloatArray
+    pair: FloatArray
     whole: FloatArray
     total: FloatArray
     starts: FloatArray
     moves: FloatArray
+    summed: FloatArray
+    n_live: IntArray
     live: IntArray
     live_into: IntArray
     live_way: IntArray
@@ -84,13 +84,13 @@ def workspace(n_states: int, ways: Ways, n_weights: int) -> Work:
         local=rows(n_moves),
         ways=rows(n_ways),
         out=rows(n_states),
-        first=rows(n_states),
-        here=rows(n_states),
-        there=rows(n_states),
+        pair=np.zeros((2, n_states, WIDTH)),
         whole=np.zeros(WIDTH),
         total=weighted(n_states),
         starts=weighted(n_states),
         moves=weighted(n_moves),
+        summed=np.zeros(n_weights),
+        n_live=np.zeros(1, np.int64),
         live=np.zeros(n_moving, np.int64),
         live_into=np.zeros(n_moving + 1, np.int64),
         live_way=np.zeros(n_ways, np.int64),

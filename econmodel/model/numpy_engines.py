@@ -44,19 +44,21 @@ class SlicedEngine:
         """Run a block, add to the sums and return the occupancy at its end: (state, lane)."""
         end = np.empty_like(state)
         for lanes in self.slices:
-            now = state[:, lanes]
+            now, live, last = state[:, lanes], None, -1
             for k, row in enumerate(block.rows):
-                now = self._stage(block.p[row][:, lanes], now, first_stage + k, lanes)
+                p = block.p[row][:, lanes]
+                if live is None or row != last:
+                    live, last = _Live(self.run.moves, _ways_in(self.run.moves, p, first_stage + k), now), row
+                now = self._stage(p, live, now, first_stage + k, lanes)
             end[:, lanes] = now
         return end
 
-    def _stage(self, p: FloatArray, first: FloatArray, stage: int, lanes: slice) -> FloatArray:
+    def _stage(self, p: FloatArray, live: _Live, first: FloatArray, stage: int, lanes: slice) -> FloatArray:
         """Run one stage on one slice; only states that anybody can be in are touched."""
         run, schedule, n = self.run, self.run.schedule, self.run.moves.n_moving
         factors, period, occupancy = schedule.factors[stage], schedule.period_of_stage[stage], self.occupancy
         occupancy = occupancy[:, :, : p.shape[1]]
         occupancy[0] = first
-        live = _Live(run.moves, _ways_in(run.moves, p, stage), first)
         flow = np.empty(p.shape[1])
         for now, after in pairwise(occupancy):
             live.step(now, after, flow)
