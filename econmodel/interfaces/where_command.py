@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 def run_where(name: str | None, file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, json: str | None) -> None:
     """Show one input or strategy, or list every input."""
-    from econmodel.reporting.provenance import provenance_rows, strategy_row
+    from econmodel.reporting.provenance import derivation_row, provenance_rows, strategy_row
 
     parameters = load(file, overrides, sets).parameters
     if name in parameters.strategies:
@@ -23,6 +23,7 @@ def run_where(name: str | None, file: Path | None, overrides: Sequence[Path], se
     else:
         wanted = None if name is None else parameters[name].name
         rows = [row for row in provenance_rows(parameters) if wanted is None or row["name"] == wanted]
+        rows = rows if wanted is None else [row | derivation_row(parameters[wanted], parameters) for row in rows]
     if json:
         write_json(rows if name is None else rows[0], json)
         return

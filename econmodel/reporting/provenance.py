@@ -6,6 +6,8 @@ from collections import Counter
 from dataclasses import fields
 from typing import Any
 
+from econmodel.parameters.following import computed, expressions_of, parents_of
+from econmodel.parameters.lookups import shown
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import Parameter, StrategyRow
 
@@ -59,6 +61,27 @@ def _row(p: Parameter, parameters: ParameterSet) -> dict[str, Any]:
         "changed_by": p.changed_by,
         "base_value": p.base_value,
     }
+
+
+def derivation_row(p: Parameter, parameters: ParameterSet) -> dict[str, Any]:
+    """Tell how an input is derived: expression, parents with their values, look-ups with theirs, what it gives and what is used.
+
+    Empty for an input that is not derived.
+    """
+    if not expressions_of(p):
+        return {"derive_not": p.derive_not} if p.derive_not else {}
+    inputs = [f"{name} = {_table_text(q) or q.value}" for name in parents_of(p) if (q := parameters[name])]
+    calls = dict.fromkeys(call for expression in expressions_of(p) for call in expression.calls)
+    row: dict[str, Any] = {
+        **{expression.field: expression.text for expression in expressions_of(p)},
+        "parents": "; ".join([*inputs, *(f"{shown(call)} = {parameters.tables.now(call):.6g}" for call in calls)]),
+    }
+    if p.derive is None:
+        return row
+    typed = p.as_typed or p
+    rounded = f" (rounded to {p.rounded_to:g})" if p.rounded_to else ""
+    gave = {"computed": computed(p, parameters), "computed_when_typed": typed.computed, "typed": f"{typed.value}{rounded}"}
+    return row | gave | ({"judgement": p.judgement, "used": p.value} if p.judgement else {})
 
 
 def strategy_row(row: StrategyRow) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -200,3 +201,36 @@ def test_help_names_every_verb() -> None:
     text = run("--help").stdout
     for verb in ("case", "nnt", "sensitivity", "psa", "budget", "registry", "form", "workbook", "where", "checks", "dashboard"):
         assert verb in text
+
+
+def test_one_study_row_moves_the_nnt(document: dict, tmp_path: Path) -> None:
+    """A bleed fewer after glue in one row of the studies: the pool, the effect, and the NNT of what glue is part of."""
+    for part in ("econmodel", "params"):
+        shutil.copytree(ROOT / part, tmp_path / part, ignore=shutil.ignore_patterns("__pycache__"))
+    table = tmp_path / "params" / "tables" / "effect_studies.csv"
+    text = table.read_text(encoding="utf-8")
+    row = next(line for line in text.splitlines() if line.startswith("salama2020_glue_none,"))
+    table.write_text(text.replace(row, row.replace(",2,30,", ",1,30,")), encoding="utf-8")
+    done = run("case", "--json", "-", "--draws", "0", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    moved = json.loads(done.stdout)["comparisons"]["watch"]
+    kept = document["comparisons"]["watch"]
+    for strategy in ("glue", "coil_and_glue"):
+        assert moved[strategy]["nnt"]["5"]["value"] < 0.99 * kept[strategy]["nnt"]["5"]["value"]
+    assert moved["beta_blocker"]["nnt"] == kept["beta_blocker"]["nnt"]
+    shown = json.loads(run("where", "hr_glue", "--json", "-", cwd=tmp_path).stdout)
+    assert shown["value"] == pytest.approx(0.35 * shown["computed"] / shown["computed_when_typed"], rel=1e-12)
+    assert "effect_studies.csv" in shown["changed_by"]
+
+
+def test_where_tells_how_an_input_is_derived() -> None:
+    """Expression, parents with their values, what it gives; under a judgement also what is used instead."""
+    loss = json.loads(run("where", "du_bleed_episode", "--json", "-", "--set", "u_bleeding=0.5").stdout)
+    assert loss["derive"] == "(u_never_bled - u_bleeding) * 6 / 52"
+    assert loss["parents"] == "u_never_bled = 0.75; u_bleeding = 0.5"
+    assert loss["computed"] == pytest.approx(0.25 * 6 / 52)
+    assert loss["value"] == pytest.approx(0.022 * 0.25 / (0.75 - 0.563))
+    judged = json.loads(run("where", "hr_beta_blocker", "--json", "-").stdout)
+    assert (judged["computed"], judged["used"]) == (pytest.approx(0.5168, abs=5e-5), 0.6)
+    assert judged["judgement"].startswith("raised")
+    assert "derive" not in json.loads(run("where", "c_coil", "--json", "-").stdout)
