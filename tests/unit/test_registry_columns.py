@@ -6,7 +6,7 @@ import pytest
 from registry_tables import clean, options, patient, reasons, write
 
 from econmodel.errors import DataError
-from econmodel.evidence.registry import clean_registry, vocabulary
+from econmodel.evidence.registry import clean_registry, words
 from econmodel.evidence.registry.columns import SYNONYMS, map_columns, plain, recognise
 from econmodel.evidence.registry.settings import shipped_strategies
 
@@ -15,9 +15,9 @@ NEEDED = ["bled", "decision_date", "last_seen"]
 
 def test_every_synonym_leads_to_its_name():
     """No synonym belongs to two names, and each is written in plain form."""
-    words = [w for name, found in SYNONYMS.items() for w in (plain(name), *found)]
-    assert len(words) == len(set(words))
-    assert all(plain(w) == w for w in words)
+    known = [w for name, found in SYNONYMS.items() for w in (plain(name), *found)]
+    assert len(known) == len(set(known))
+    assert all(plain(w) == w for w in known)
     assert all(recognise(name) == name for name in SYNONYMS)
 
 
@@ -115,27 +115,27 @@ def test_a_row_without_id_is_held(tmp_path):
 @pytest.mark.parametrize(
     ("reader", "text", "key"),
     [
-        (vocabulary.yes_no, "Y", "yes"),
-        (vocabulary.yes_no, "0", "no"),
-        (vocabulary.yes_no, "perhaps", "?"),
-        (vocabulary.sex, "Woman", "female"),
-        (vocabulary.sex, "1", "?"),
-        (vocabulary.child, "CP-A", "A"),
-        (vocabulary.child, "16", "?"),
-        (vocabulary.status, "Lost to follow-up", "lost"),
-        (vocabulary.cause, "HCV", "viral"),
-        (vocabulary.cause, "Smith", "other"),
-        (vocabulary.bleed_source, "Fundal varix", "gastric"),
-        (vocabulary.bleed_source, "oesophageal varices", "other"),
-        (vocabulary.bleed_source, "peptic ulcer", "not_portal"),
-        (vocabulary.bleed_source, "portal hypertensive gastropathy", "other"),
-        (vocabulary.bleed_source, "post-injection ulcer", "gastric"),
-        (vocabulary.death_cause, "variceal haemorrhage", "bleed"),
-        (vocabulary.death_cause, "not bleeding", "other"),
-        (vocabulary.death_cause, "none", None),
-        (vocabulary.bleed_source, "no", None),
-        (vocabulary.complication, "sepsis + fever", "sepsis; fever"),
-        (vocabulary.complication, "0", "none"),
+        (words.yes_no, "Y", "yes"),
+        (words.yes_no, "0", "no"),
+        (words.yes_no, "perhaps", "?"),
+        (words.sex, "Woman", "female"),
+        (words.sex, "1", "?"),
+        (words.child, "CP-A", "A"),
+        (words.child, "16", "?"),
+        (words.status, "Lost to follow-up", "lost"),
+        (words.cause, "HCV", "viral"),
+        (words.cause, "Smith", "other"),
+        (words.bleed_source, "Fundal varix", "gastric"),
+        (words.bleed_source, "oesophageal varices", "other"),
+        (words.bleed_source, "peptic ulcer", "not_portal"),
+        (words.bleed_source, "portal hypertensive gastropathy", "other"),
+        (words.bleed_source, "post-injection ulcer", "gastric"),
+        (words.death_cause, "variceal haemorrhage", "bleed"),
+        (words.death_cause, "not bleeding", "other"),
+        (words.death_cause, "none", None),
+        (words.bleed_source, "no", None),
+        (words.complication, "sepsis + fever", "sepsis; fever"),
+        (words.complication, "0", "none"),
     ],
 )
 def test_words(reader, text, key):
@@ -158,14 +158,14 @@ def test_words(reader, text, key):
 )
 def test_strategies(text, key):
     """Common words for a strategy lead to its key."""
-    assert vocabulary.strategy_reader(options().strategies)(text) == key
+    assert words.strategy_reader(options().strategies)(text) == key
 
 
 def test_own_strategy():
     """A strategy a user has added is known by its key and by its label; one the case does not have is not."""
     watch = shipped_strategies()["watch"]
     own = {"watch": watch, "gelatin_sponge": replace(watch, key="gelatin_sponge", label="Sponge, by a trained hand")}
-    reader = vocabulary.strategy_reader(own)
+    reader = words.strategy_reader(own)
     assert reader("Gelatin sponge") == reader("sponge by a trained hand") == "gelatin_sponge"
     assert reader("coil") == "?"
 

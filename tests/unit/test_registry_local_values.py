@@ -7,8 +7,8 @@ import pytest
 from registry_tables import analyse
 
 from econmodel.evidence.registry import BaseCase, BetaPrior, Prior, base_case_from
-from econmodel.evidence.registry.local_rates import mix_ratio, probability_within_year
 from econmodel.evidence.registry.settings import Coefficients, shipped_strategies
+from econmodel.evidence.registry.values import mix_ratio, probability_within_year
 from econmodel.parameters.loading import load_base_case
 
 WATCH = {"child": "A", "size_mm": "12", "red_spot": "no", "birth_year": "1960", "sex": "F", "bleed_source": ""}

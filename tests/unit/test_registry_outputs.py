@@ -10,7 +10,7 @@ import pytest
 from registry_tables import AS_OF, analyse, options, write
 
 from econmodel.evidence.registry import analyse_registry, base_case_from, summarise, write_registry
-from econmodel.evidence.registry.cells import neutral, neutral_frame, neutral_tree
+from econmodel.evidence.registry.outputs import neutral, neutral_frame, neutral_tree
 from econmodel.package import params_folder
 from econmodel.parameters.loading import load_base_case, load_case
 

@@ -13,11 +13,17 @@ analysed
 """
 
 from econmodel.evidence.registry.analysis import RegistryResult, analyse_registry
-from econmodel.evidence.registry.baseline import base_case_from
 from econmodel.evidence.registry.cleaning import CleanRegistry, clean_registry
-from econmodel.evidence.registry.outputs import write_registry
-from econmodel.evidence.registry.settings import BaseCase, BetaPrior, Options, Prior, prior_from_mean, prior_from_probability
-from econmodel.evidence.registry.summary import summarise
+from econmodel.evidence.registry.outputs import summarise, write_registry
+from econmodel.evidence.registry.settings import (
+    BaseCase,
+    BetaPrior,
+    Options,
+    Prior,
+    base_case_from,
+    prior_from_mean,
+    prior_from_probability,
+)
 
 __all__ = [
     "BaseCase",

@@ -10,13 +10,11 @@ import pandas as pd
 
 from econmodel.errors import DataError
 from econmodel.evidence.registry.cleaning import CleanRegistry, clean_registry
-from econmodel.evidence.registry.comparison import compare
 from econmodel.evidence.registry.curves import Curve
-from econmodel.evidence.registry.estimates import estimate_all
+from econmodel.evidence.registry.estimates import compare, estimate_all
 from econmodel.evidence.registry.followup import form_followup
-from econmodel.evidence.registry.local_value import LocalValue
-from econmodel.evidence.registry.local_values import local_values
 from econmodel.evidence.registry.settings import BaseCase, Options
+from econmodel.evidence.registry.values import LocalValue, local_values
 
 CAUTION = (
     "Observational data of one service, for planning and not for a patient's care. Patients were not allocated "

@@ -11,14 +11,13 @@ from pathlib import Path
 
 import pandas as pd
 
-from econmodel.evidence.registry.bleeds import place_bleeds
 from econmodel.evidence.registry.columns import SYNONYMS, ColumnMap, map_columns, plain, recognise
 from econmodel.evidence.registry.ledger import EXCLUDED, HELD, KEPT, Ledger
-from econmodel.evidence.registry.patients import form_patients
-from econmodel.evidence.registry.reading import read_table
+from econmodel.evidence.registry.patients import form_patients, place_bleeds
 from econmodel.evidence.registry.rows import drop_duplicates, type_rows
 from econmodel.evidence.registry.rules import apply_rules, decide_fates
 from econmodel.evidence.registry.settings import Options
+from econmodel.evidence.registry.table import read_table
 from econmodel.evidence.registry.visits import form_courses, form_visits
 
 

@@ -1,25 +1,36 @@
-"""What a registry says: counts, patient-years, rates, cumulative incidence, bounds, and the NNT.
+"""What a registry says: counts, patient-years, rates, cumulative incidence, bounds, the NNT, and the harms beside it.
 
 Every number is given by strategy, and again by group within a strategy. Only first bleeds count, from the decision;
 transplanted patients are censored for rates and compete for risks. The bounds answer "what if" about what the registry
 does not know; they are not intervals.
 
+The NNT is against the registry's own untreated patients, or against a comparator that is borrowed and says so. The
+interval of the difference is put together from the two curves' own intervals (variance estimates recovered from
+confidence limits), which stays honest where one side has no bleeds.
+
 References
 ----------
 Exact Poisson interval: Garwood F. Fiducial limits for the Poisson distribution. Biometrika 1936;28:437-442. Gamma
-posterior of a Poisson rate: Gelman A et al. Bayesian Data Analysis, 3rd edition, 2013, section 2.6.
+posterior of a Poisson rate: Gelman A et al. Bayesian Data Analysis, 3rd edition, 2013, section 2.6. Interval of the
+difference: Zou GY, Donner A. Construction of confidence limits about effect measures: a general approach. Statistics in
+Medicine 2008;27:1693-1702.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from econmodel.evidence.nnt import NumberNeededToTreat
+from econmodel.evidence.registry.cleaning import CleanRegistry
 from econmodel.evidence.registry.curves import Curve, cumulative_incidence
 from econmodel.evidence.registry.followup import BLED, DIED, TRANSPLANTED
 from econmodel.evidence.registry.settings import DAYS_PER_YEAR, HORIZONS, JEFFREYS_RATE, Prior
+from econmodel.evidence.registry.visits import RECORDED
 
 BOUNDS = ("all_lost_had_bled", "all_unknown_deaths_from_bleeding", "earliest_bleed_dates", "latest_bleed_dates")
 
@@ -194,3 +205,76 @@ def estimate_all(followup: pd.DataFrame) -> tuple[list[dict[str, Any]], dict[tup
             rows.append({"strategy": str(strategy), "group": str(group), **numbers})
             curves[str(strategy), str(group)] = curve
     return rows, curves
+
+
+OWN = "own untreated patients"
+BORROWED = "borrowed comparator"
+NOT_RANDOMISED = "Patients were not allocated at random: those treated may differ from those not."
+NO_INTERVAL = "The borrowed risk is taken as known exactly, so the interval is too narrow."
+NOTHING_TO_COMPARE = "No untreated rows: only the risk of the treated is known, and no NNT follows from it."
+
+
+def compare(rows: list[dict[str, Any]], borrowed: Mapping[int, float]) -> dict[str, Any]:
+    """Compare each treated strategy with the untreated at every horizon.
+
+    Parameters
+    ----------
+    rows
+        Estimates, as :func:`~econmodel.evidence.registry.estimates.estimate_all` gives them.
+    borrowed
+        Untreated cumulative risk by horizon, used only where the registry has no untreated patients.
+
+    Returns
+    -------
+    dict
+        ``comparator`` (own untreated patients, borrowed comparator or none), ``caution``, and by strategy and horizon
+        the ``arr``, its interval, and the ``nnt``.
+    """
+    risks = {r["strategy"]: r["cumulative_incidence"] for r in rows if r["group"] == "all"}
+    own = risks.pop("watch", None)
+    if own is None and not borrowed:
+        return {"comparator": None, "caution": NOTHING_TO_COMPARE, "strategies": {}}
+    untreated = own or {str(t): dict.fromkeys(("value", "low", "high"), borrowed.get(t)) for t in HORIZONS}
+    label = OWN if own else BORROWED
+    found = {key: {t: _difference(risk[t], untreated[t], int(t), label) for t in risk} for key, risk in risks.items()}
+    return {"comparator": label, "caution": NOT_RANDOMISED if own else NO_INTERVAL, "strategies": found}
+
+
+def _difference(treated: Mapping[str, Any], untreated: Mapping[str, Any], years: int, label: str) -> dict[str, Any] | None:
+    if treated["value"] is None or untreated["value"] is None:
+        return None
+    arr = untreated["value"] - treated["value"]
+    low = arr - math.hypot(untreated["value"] - untreated["low"], treated["high"] - treated["value"])
+    high = arr + math.hypot(untreated["high"] - untreated["value"], treated["value"] - treated["low"])
+    nnt = NumberNeededToTreat(arr, low, high, float(years), "cumulative incidence, death competing")
+    return {
+        "arr": arr,
+        "low": low,
+        "high": high,
+        "nnt": {"value": nnt.value, "kind": nnt.kind},
+        "interval_text": nnt.interval_text,
+        "comparator": label,
+    }
+
+
+def count_harms(clean: CleanRegistry) -> dict[str, dict[str, Any]]:
+    """Count complications by strategy.
+
+    Returns
+    -------
+    dict
+        By strategy with sessions: ``courses``, ``courses_with_complications_recorded``, the courses with each kind of
+        complication, and ``deaths_from_a_procedure`` (patients).
+    """
+    p = clean.analysed
+    courses = clean.courses.assign(strategy=p["strategy"].reindex(clean.courses["patient"]).to_numpy())
+    died = p.loc[p["death_cause"].eq("procedure"), "strategy"].value_counts()
+    return {
+        str(key): {
+            "courses": len(part),
+            "courses_with_complications_recorded": int(part["complication_known"].sum()),
+            **{kind: int(part[kind].sum()) for kind in RECORDED},
+            "deaths_from_a_procedure": int(died.get(key, 0)),
+        }
+        for key, part in courses.groupby("strategy")
+    }

@@ -10,24 +10,31 @@
 | estimates.csv | counts, rates and risks by strategy and group |
 | summary.json | all of it |
 | override.toml | the inputs the registry replaces, for ``econmodel case --override`` |
+
+The repaired registry holds what was analysed, under our names and one way of writing: one row per session (one per
+patient where there was none), with the patient's facts on each. Read back, it gives no problems and the same results.
+Every text is safe to open in a spreadsheet: no cell of an output can be taken for a formula.
 """
 
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
-from dataclasses import fields
+from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from econmodel.evidence.registry.analysis import CAUTION, RegistryResult
-from econmodel.evidence.registry.cells import neutral, neutral_frame
+from econmodel.evidence.registry.cleaning import CleanRegistry
+from econmodel.evidence.registry.columns import SYNONYMS
 from econmodel.evidence.registry.curves import Curve
-from econmodel.evidence.registry.local_value import LocalValue
-from econmodel.evidence.registry.repaired import held_rows, repaired_rows
-from econmodel.evidence.registry.summary import summarise
+from econmodel.evidence.registry.estimates import count_harms
+from econmodel.evidence.registry.values import LocalValue
+from econmodel.evidence.registry.visits import RECORDED
 from econmodel.files import json_text, write_text
 
 FILES = ("repaired.csv", "held.csv", "problems.csv", "changes.csv", "curves.csv", "estimates.csv", "summary.json", "override.toml")
@@ -114,3 +121,141 @@ def _toml(value: Any) -> str:
     if isinstance(value, str):
         return json.dumps(neutral(value), ensure_ascii=False)
     return repr(value)
+
+
+def summarise(result: RegistryResult) -> dict[str, Any]:
+    """Give the result as a tree that JSON can hold.
+
+    Returns
+    -------
+    dict
+        ``schema``, ``file``, ``invented``, ``caution``, ``as_of``, ``counts`` (steps), ``held`` and ``excluded``
+        (patients with row and reason), ``problems``, ``changes`` (numbers by action), ``notes``, ``estimates``
+        (strategy, group, counts, rate, cumulative incidence, bounds), ``comparison``,
+        ``harms`` (by strategy), ``local_values``.
+    """
+    clean = result.clean
+    tree = {
+        "schema": 1,
+        "file": clean.file,
+        "invented": clean.invented,
+        "caution": CAUTION,
+        "as_of": result.options.as_of.isoformat(),
+        "counts": list(clean.counts),
+        "held": _listed(clean.patients, "held"),
+        "excluded": _listed(clean.patients, "excluded"),
+        "problems": {"total": len(clean.problems), **_number(clean.problems["action"])},
+        "changes": {"total": len(clean.changes), **_number(clean.changes["why"])},
+        "notes": list(result.notes),
+        "estimates": result.rows,
+        "comparison": result.comparison,
+        "harms": count_harms(clean),
+        "local_values": {v.name: {k: x for k, x in asdict(v).items() if k != "name" and x not in (None, ())} for v in result.values},
+    }
+    return neutral_tree(tree)  # type: ignore[no-any-return]
+
+
+def _listed(patients: pd.DataFrame, fate: str) -> list[dict[str, Any]]:
+    chosen = patients[patients["fate"].eq(fate)]
+    return [
+        {"row": int(row), "patient": str(label), "reason": str(reason)}
+        for row, label, reason in zip(chosen["row"], chosen["label"], chosen["reason"], strict=True)
+    ]
+
+
+def _number(values: pd.Series) -> dict[str, int]:
+    return {str(k): int(v) for k, v in values.value_counts().items()}
+
+
+_PER_VISIT = ("session_date", "coils", "glue_ml", "obliterated", "sessions")
+
+
+def repaired_rows(clean: CleanRegistry) -> pd.DataFrame:
+    """Rows of the patients analysed, in the order of the file."""
+    visits = clean.visits
+    chosen = visits["is_session"] | ~visits["patient"].isin(visits.loc[visits["is_session"], "patient"])
+    sessions = visits[chosen].drop_duplicates(["patient", "session_date"])
+    p = clean.analysed.reindex(sessions["patient"])
+    p.index = sessions.index
+    names = {n: p[n] for n in SYNONYMS if n in p.columns and n not in _PER_VISIT}
+    table = pd.DataFrame(names | {n: sessions[n] for n in _PER_VISIT})
+    table["id"] = p["label"]
+    table["decision_date"] = p["start"]
+    estimated = p["bleed_estimated"].astype(bool) & p["bled"].eq("yes")
+    for name in ("bleed_earliest", "bleed_latest"):
+        table[name] = p[name].where(estimated)
+    table["bleed_date"] = p["bleed_date"].where(p["bled"].eq("yes"))
+    table["complication"] = _complications(sessions)
+    table["repairs"] = _repairs(p, estimated)
+    whole = ["birth_year", "age", "coils", "sessions"]
+    table[whole] = table[whole].astype("Int64")
+    written = [n for n in SYNONYMS if n in clean.recorded or table[n].notna().any()]
+    return table[written].reset_index(drop=True)
+
+
+def _repairs(p: pd.DataFrame, estimated: pd.Series) -> pd.Series:
+    start = p["start_basis"].eq("session").map({True: "starts at first session", False: ""})
+    bleed = estimated.map({True: "bleed date estimated", False: ""})
+    return (start + "; " + bleed).str.strip("; ")
+
+
+def _complications(sessions: pd.DataFrame) -> pd.Series:
+    said = pd.Series("", index=sessions.index, dtype=object)
+    for name in RECORDED:
+        said = said.where(~sessions[name].astype(bool), said + "; " + name)
+    said = said.str.removeprefix("; ")
+    said = said.mask(said.eq("") & sessions["complication_known"].astype(bool), "none")
+    return said.where(said.ne(""), None)
+
+
+def held_rows(clean: CleanRegistry) -> pd.DataFrame:
+    """Rows of the patients held or excluded, as far as they could be read, with the reason."""
+    fate = clean.patients[["fate", "reason"]].reindex(clean.rows["patient"])
+    fate.index = clean.rows.index
+    table = clean.rows.rename(columns={"label": "id"})
+    table = table.assign(fate=fate["fate"], reason=fate["reason"])
+    facts = [n for n in SYNONYMS if n in table.columns and n not in ("id", "repairs")]
+    return table.loc[table["fate"].ne("analysed"), ["row", "fate", "reason", "id", *facts]].reset_index(drop=True)
+
+
+_NUMBER = re.compile(r"-?\d+(\.\d+)?([eE][-+]?\d+)?")
+_STARTERS = "=+-@＝＋－＠\t\r\n '"
+
+
+def neutral(value: Any) -> Any:
+    """Strip what would make a spreadsheet compute a text; numbers, negative ones too, stay as they are.
+
+    Examples
+    --------
+    >>> neutral("=SUM(A1)"), neutral(" +-@cmd"), neutral("-3.5"), neutral(-3.5), neutral("a=b")
+    ('SUM(A1)', 'cmd', '-3.5', -3.5, 'a=b')
+    """
+    if not isinstance(value, str) or _NUMBER.fullmatch(value):
+        return value
+    return value.lstrip(_STARTERS)
+
+
+def neutral_frame(frame: pd.DataFrame) -> pd.DataFrame:
+    """Write every cell of a table as neutral text: dates ``YYYY-MM-DD``, numbers to ten digits, blanks empty."""
+    safe = {neutral(str(name)): _texts(frame[name]) for name in frame.columns}
+    return pd.DataFrame(safe, index=frame.index)
+
+
+def _texts(column: pd.Series) -> pd.Series:
+    codes, uniques = pd.factorize(column)
+    if pd.api.types.is_datetime64_any_dtype(column):
+        texts = list(pd.DatetimeIndex(uniques).strftime("%Y-%m-%d"))
+    elif pd.api.types.is_float_dtype(column):
+        texts = [f"{value:.10g}" for value in uniques]
+    else:
+        texts = [str(neutral(value)) for value in uniques]
+    return pd.Series(np.array([*texts, ""], dtype=object)[codes], index=column.index)
+
+
+def neutral_tree(value: Any) -> Any:
+    """Make every text of nested dicts and lists neutral."""
+    if isinstance(value, dict):
+        return {neutral(str(k)): neutral_tree(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [neutral_tree(v) for v in value]
+    return neutral(value)

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from econmodel.errors import DataError
-from econmodel.evidence.registry import vocabulary
+from econmodel.evidence.registry import words
 from econmodel.evidence.registry.columns import DATE_COLUMNS, ColumnMap, plain
 from econmodel.evidence.registry.dates import DateColumn, Reading, build_column, infer_order, read_uniques
 from econmodel.evidence.registry.ledger import HELD, LEFT_OUT, Ledger
@@ -20,21 +20,21 @@ from econmodel.evidence.registry.settings import Options
 from econmodel.evidence.registry.table import RawTable
 
 NUMBER_COLUMNS = ("age", "birth_year", "size_mm", "coils", "glue_ml", "sessions")
-WORD_READERS: dict[str, vocabulary.Reader] = {
-    "sex": vocabulary.sex,
-    "cause": vocabulary.cause,
-    "child": vocabulary.child,
-    "varix_type": vocabulary.varix_type,
-    "red_spot": vocabulary.yes_no,
-    "previous_bleed": vocabulary.yes_no,
-    "start_basis": vocabulary.start_basis,
-    "obliterated": vocabulary.yes_no,
-    "complication": vocabulary.complication,
-    "bled": vocabulary.yes_no,
-    "bleed_order": vocabulary.bleed_order,
-    "bleed_source": vocabulary.bleed_source,
-    "status": vocabulary.status,
-    "death_cause": vocabulary.death_cause,
+WORD_READERS: dict[str, words.Reader] = {
+    "sex": words.sex,
+    "cause": words.cause,
+    "child": words.child,
+    "varix_type": words.varix_type,
+    "red_spot": words.yes_no,
+    "previous_bleed": words.yes_no,
+    "start_basis": words.start_basis,
+    "obliterated": words.yes_no,
+    "complication": words.complication,
+    "bled": words.yes_no,
+    "bleed_order": words.bleed_order,
+    "bleed_source": words.bleed_source,
+    "status": words.status,
+    "death_cause": words.death_cause,
 }
 MUST_READ = ("bled", "strategy", "status")
 OFTEN, LONGEST_WORD = 3, 30
@@ -77,7 +77,7 @@ def type_rows(table: RawTable, columns: ColumnMap, options: Options, ledger: Led
             typed["month_first_day"], typed["month_last_day"] = column.earliest, column.latest
     for name in NUMBER_COLUMNS:
         typed[name] = _read_numbers(cells[name], name, ledger) if name in cells else np.nan
-    readers = WORD_READERS | {"strategy": vocabulary.strategy_reader(options.strategies)}
+    readers = WORD_READERS | {"strategy": words.strategy_reader(options.strategies)}
     _check_words(options, readers, columns)
     for name, reader in readers.items():
         typed[name] = None
@@ -175,8 +175,8 @@ def _shown(cells: pd.Series) -> np.ndarray:
 
 def _read_numbers(cells: pd.Series, name: str, ledger: Ledger) -> pd.Series:
     codes, uniques = pd.factorize(cells)
-    blank = np.array([plain(t) in vocabulary.BLANK_WORDS for t in uniques] + [True], dtype=bool)[codes]
-    reader = vocabulary.size if name == "size_mm" else vocabulary.number
+    blank = np.array([plain(t) in words.BLANK_WORDS for t in uniques] + [True], dtype=bool)[codes]
+    reader = words.size if name == "size_mm" else words.number
     values = pd.Series(np.array([reader(t) for t in uniques] + [np.nan], dtype=float)[codes], index=cells.index)
     values[blank] = np.nan
     low, high = _LIMITS[name]
@@ -188,7 +188,7 @@ def _read_numbers(cells: pd.Series, name: str, ledger: Ledger) -> pd.Series:
     return values.where(~wrong)
 
 
-def _check_words(options: Options, readers: dict[str, vocabulary.Reader], columns: ColumnMap) -> None:
+def _check_words(options: Options, readers: dict[str, words.Reader], columns: ColumnMap) -> None:
     for (name, word), known in options.words.items():
         where = f"--word {name}:{word}={known}"
         if name not in readers or name not in columns.found:
@@ -199,9 +199,9 @@ def _check_words(options: Options, readers: dict[str, vocabulary.Reader], column
                 else "choose one of " + ", ".join(n for n in readers if n in columns.found)
             )
             raise DataError(what, where=where, fix=fix)
-        if readers[name](known) == vocabulary.UNREADABLE:
+        if readers[name](known) == words.UNREADABLE:
             what = f"{known!r} is not a word known for {name}"
-            raise DataError(what, where=where, fix=f"use one of {vocabulary.known_words(name, tuple(options.strategies))}")
+            raise DataError(what, where=where, fix=f"use one of {words.known_words(name, tuple(options.strategies))}")
 
 
 def _as_told(cells: pd.Series, name: str, options: Options, ledger: Ledger) -> pd.Series:
@@ -216,15 +216,15 @@ def _as_told(cells: pd.Series, name: str, options: Options, ledger: Ledger) -> p
     return read
 
 
-def _read_keys(cells: pd.Series, name: str, reader: vocabulary.Reader, options: Options, ledger: Ledger) -> pd.Series:
-    keys = vocabulary.read_words(cells, reader)
-    wrong = keys.eq(vocabulary.UNREADABLE)
-    what = f"not a word known for {name} ({vocabulary.known_words(name, tuple(options.strategies))})"
+def _read_keys(cells: pd.Series, name: str, reader: words.Reader, options: Options, ledger: Ledger) -> pd.Series:
+    keys = words.read_words(cells, reader)
+    wrong = keys.eq(words.UNREADABLE)
+    what = f"not a word known for {name} ({words.known_words(name, tuple(options.strategies))})"
     shown = _repeated(cells[wrong])
     ledger.problem(cells.index[wrong], name, what, HELD if name in MUST_READ else LEFT_OUT, shown)
     if wrong.any():
-        words = ", ".join(f"{word!r} ({n})" for word, n in pd.Series(shown).value_counts().items() if word)
-        rest = f" {words}" if words else f" {int(wrong.sum())} cells, one of a kind and so not shown"
+        named = ", ".join(f"{word!r} ({n})" for word, n in pd.Series(shown).value_counts().items() if word)
+        rest = f" {named}" if named else f" {int(wrong.sum())} cells, one of a kind and so not shown"
         ledger.note(f'words not known for {name}:{rest}; say what one means with --word "{name}:WORD=KNOWN"')
     return keys.where(~wrong, None)
 

@@ -1,4 +1,4 @@
-"""Settings of a registry import, and the base case's beliefs that its counts are combined with.
+"""Settings of a registry import, and the base case's beliefs, from the model's inputs, that its counts are combined with.
 
 Terms
 -----
@@ -21,7 +21,9 @@ from functools import lru_cache
 from typing import Any, Literal
 
 from econmodel.errors import AnalysisError
+from econmodel.parameters.catalogue import KEPT_COMPLICATIONS
 from econmodel.parameters.loading import load_base_case
+from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import StrategyRow
 
 HORIZONS = (1, 2, 3, 5)
@@ -174,3 +176,46 @@ def prior_from_probability(p: float, se: float, years: float = 1.0) -> Prior:
         what = f"a probability of {p:g}: must lie strictly between 0 and 1 to give a rate"
         raise AnalysisError(what, fix="give the probability as a fraction")
     return prior_from_mean(-math.log1p(-p) / years, se / ((1 - p) * years))
+
+
+RATES = ("r_other_bleed", "r_late_rebleed")
+
+
+def base_case_from(parameters: ParameterSet, untreated_risk: dict[int, float] | None = None) -> BaseCase:
+    """Read priors, evidence mix and coefficients from the inputs.
+
+    Parameters
+    ----------
+    parameters
+        The base case (not a site's own values: they may come from the same registry).
+    untreated_risk
+        Cumulative first-bleed risk without prophylaxis by horizon, from a run of the model; None leaves a registry
+        without untreated patients without an NNT.
+
+    Notes
+    -----
+    ``p_first_bleed_year_1`` becomes a gamma belief on its rate, mean ``-ln(1 - p)``, its standard error
+    by the delta method.
+    """
+    rates: dict[str, Prior] = {}
+    first = parameters["p_first_bleed_year_1"]
+    if first.is_uncertain:
+        rates["p_first_bleed_year_1"] = prior_from_probability(parameters.number(first.name), first.distribution.sd)
+    for name in RATES:
+        if parameters[name].is_uncertain:
+            rates[name] = prior_from_mean(parameters.number(name), parameters[name].distribution.sd)
+    coefficients = Coefficients(*(parameters.number(name) for name in ("b_child", "b_size", "b_red")))
+    return BaseCase(
+        rates=rates,
+        probabilities=_beta_priors(parameters),
+        evidence_mix=parameters.rows("evidence_mix"),
+        coefficients=coefficients,
+        untreated_risk=untreated_risk or {},
+        known=frozenset(parameters.parameters),
+    )
+
+
+def _beta_priors(parameters: ParameterSet) -> dict[str, BetaPrior]:
+    named = (row.complications.get(kind) for row in parameters.strategies.values() for kind in KEPT_COMPLICATIONS)
+    beliefs = {name: parameters[name].distribution for name in named if name}
+    return {name: BetaPrior(d.fields["a"], d.fields["b"]) for name, d in beliefs.items() if d.family == "beta"}

@@ -1,14 +1,36 @@
-"""The raw table of a registry: cells as text under headings, numbered by the spreadsheet's own rows."""
+"""The raw table of a registry, whatever spreadsheet or system wrote it: cells as text under headings.
+
+Gives
+-----
+A :class:`RawTable`: every cell as stripped text, numbered by the row of the spreadsheet it stood in, so that each
+later message can name it. Assumes one heading row, found among the first rows by its known names; rows above it
+(a title, a date) are passed over. UTF-8, UTF-16, UTF-32, Windows-1252 and Latin-1 are read; the delimiter is the one
+under which most headings are known.
+
+Of an XLSX workbook only values are read: nothing is executed, nothing followed. Macros and links to other workbooks
+are never opened; that they were there is said. A formula cell gives the value the
+spreadsheet stored in it, and is counted.
+"""
 
 from __future__ import annotations
 
+import codecs
+import csv
+import io
 import re
+import zipfile
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import date, datetime
+from itertools import islice
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from econmodel.errors import DataError
+from econmodel.evidence.registry.columns import recognise
 
 HEADER_SEARCH = 30  # rows looked through for the headings
 LEAST_KNOWN = 2
@@ -87,3 +109,250 @@ def no_table(name: str) -> DataError:
     what = f"{name} is not a registry table: none of its first {HEADER_SEARCH} rows holds two column names known here"
     fix = 'give each column a heading such as "decision date", "bled", "last seen", or use --map COLUMN=NAME'
     return DataError(what, where=name, fix=fix)
+
+
+DELIMITERS = (",", ";", "\t", "|")
+_BOMS = (
+    (codecs.BOM_UTF8, "utf-8-sig"),
+    (codecs.BOM_UTF32_LE, "utf-32"),
+    (codecs.BOM_UTF32_BE, "utf-32"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+
+
+def read_table(path: Path, known: Callable[[str], bool] = lambda heading: bool(recognise(heading))) -> RawTable:
+    """Read a CSV or XLSX file, told apart by content and not by ending.
+
+    Parameters
+    ----------
+    path
+        The file.
+    known
+        Whether a heading is known; the caller adds the columns it maps.
+
+    Raises
+    ------
+    DataError
+        The file is missing, empty, not text or spreadsheet, not a table, or has no patient rows.
+    """
+    content = _bytes(path)
+    if content.startswith(b"PK\x03\x04"):
+        return read_workbook(path, content, known)
+    if content.startswith(b"\xd0\xcf\x11\xe0"):
+        what = f"{path.name} is an old or password-protected spreadsheet"
+        raise DataError(what, where=path.name, fix="save it as .xlsx without a password, or as CSV")
+    text, encoding = decode(content, path.name)
+    return _read_text(text, encoding, path.name, known)
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        content = path.read_bytes()
+    except FileNotFoundError:
+        what = f"file {path.name!r} is not there"
+        raise DataError(what, where=str(path), fix="check the path") from None
+    except OSError as error:
+        what = f"file {path.name!r} cannot be read: {error.strerror}"
+        raise DataError(what, where=str(path), fix="give a CSV or XLSX file you may read") from None
+    if not content.strip():
+        what = f"file {path.name!r} is empty"
+        raise DataError(what, where=str(path), fix="export the registry again as CSV or XLSX")
+    return content
+
+
+def decode(content: bytes, name: str) -> tuple[str, str]:
+    """Decode text by its byte order mark, else as UTF-8, as unmarked UTF-16, or as Windows-1252.
+
+    Returns
+    -------
+    text, encoding
+
+    Raises
+    ------
+    DataError
+        The bytes hold control characters that no text has.
+    """
+    encoding = next((e for mark, e in _BOMS if content.startswith(mark)), "")
+    candidates = [encoding] if encoding else [*_unmarked_utf16(content), "utf-8", "cp1252", "latin-1"]
+    for candidate in candidates:
+        try:
+            text = content.decode(candidate)
+        except UnicodeDecodeError:
+            continue
+        if not _has_control_characters(text):
+            return text, candidate
+        break
+    what = f"{name} is not text: it holds bytes that no table of text has"
+    raise DataError(what, where=name, fix="save the registry as CSV (UTF-8) or .xlsx")
+
+
+def _unmarked_utf16(content: bytes) -> list[str]:
+    head = content[:2000]
+    odd, even = head[1::2].count(0), head[0::2].count(0)
+    if max(odd, even) > 0.4 * len(head) / 2:
+        return ["utf-16-le" if odd > even else "utf-16-be"]
+    return []
+
+
+def _has_control_characters(text: str) -> bool:
+    return any(ord(c) < 32 and c not in "\t\r\n\f\v" for c in set(text[:1_000_000]))
+
+
+def _read_text(text: str, encoding: str, name: str, known: Callable[[str], bool]) -> RawTable:
+    try:
+        delimiter, skipped, header = _find_header(text, name, known)
+        stream = io.StringIO(text, newline="")
+        _skip(stream, delimiter, skipped)
+        title = text[: stream.tell()]
+        _skip(stream, delimiter, 1)
+        start = stream.tell()
+        widths = np.fromiter((len(r) for r in csv.reader(stream, delimiter=delimiter)), dtype=np.int64)
+        stream.seek(start)
+        cells = _cells(stream, delimiter, max(len(header), int(widths.max(initial=0))))
+    except (csv.Error, pd.errors.ParserError) as error:
+        what = f"{name} is not a table: {str(error).splitlines()[0]}"
+        fix = "look for a quotation mark that is never closed, and save as CSV again"
+        raise DataError(what, where=name, fix=fix) from None
+    notes = [f"read as {'tab' if delimiter == chr(9) else repr(delimiter)}-separated text, encoding {encoding}"]
+    short = int(((widths < len(header)) & (widths > 1)).sum())
+    if short:
+        notes.append(f"rows with fewer cells than there are columns, the missing cells taken as blank: {short}")
+    return assemble(cells, header, skipped + 2, tuple(notes), name, invented=says_invented(title))
+
+
+def _find_header(text: str, name: str, known: Callable[[str], bool]) -> tuple[str, int, list[str]]:
+    best: tuple[int, int, str, int, list[str]] = (0, 0, "", 0, [])
+    for delimiter in DELIMITERS:
+        for number, row in enumerate(_head(text, delimiter)):
+            score = len({c.strip() for c in row if known(c.strip())})
+            if (score, len(row)) > best[:2]:
+                best = (score, len(row), delimiter, number, row)
+    if best[0] < LEAST_KNOWN:
+        raise no_table(name)
+    return best[2], best[3], [c.strip() for c in best[4]]
+
+
+def _head(text: str, delimiter: str) -> Iterator[list[str]]:
+    return islice(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter), HEADER_SEARCH)
+
+
+def _skip(stream: io.StringIO, delimiter: str, records: int) -> None:
+    for _ in islice(csv.reader(iter(stream.readline, ""), delimiter=delimiter), records):
+        pass
+
+
+def _cells(stream: io.StringIO, delimiter: str, width: int) -> pd.DataFrame:
+    if not stream.read(1):
+        return pd.DataFrame(columns=range(width), dtype=object)
+    stream.seek(stream.tell() - 1)
+    return pd.read_csv(
+        stream,
+        sep=delimiter,
+        header=None,
+        names=list(range(width)),
+        index_col=False,
+        dtype=str,
+        keep_default_na=False,
+        na_filter=False,
+        skip_blank_lines=False,
+    )
+
+
+LARGEST_UNPACKED = 2_000_000_000
+_FORMULA = re.compile(rb"<(?:\w+:)?f[ />]")
+
+
+def read_workbook(path: Path, content: bytes, known: Callable[[str], bool]) -> RawTable:
+    """Read the sheet whose headings are best known.
+
+    Raises
+    ------
+    DataError
+        The file is no workbook, is damaged, unpacks to more than 2 GB, or no sheet is a registry table.
+    """
+    from openpyxl import load_workbook
+
+    notes = _inspect(content, path.name)
+    try:
+        book = load_workbook(io.BytesIO(content), read_only=True, data_only=True, keep_links=False)
+        heads = {sheet.title: _sheet_head(sheet, known) for sheet in book.worksheets}
+        score, first, title = max(((s, -n, t) for t, (s, n) in heads.items()), default=(0, 0, ""))
+        if score < LEAST_KNOWN:
+            raise no_table(path.name)
+        above = " ".join(" ".join(row) for row in _texts(book[title], 0, -first)) if first else ""
+        rows = _texts(book[title], -first)
+        header = next(rows)
+        cells = pd.DataFrame(list(rows), dtype=object)
+        book.close()
+    except (KeyError, ValueError, zipfile.BadZipFile, OSError, SyntaxError) as error:
+        if isinstance(error, DataError):
+            raise
+        what = f"{path.name} cannot be opened as a workbook"
+        raise DataError(what, where=path.name, fix="open and save it again as .xlsx, or as CSV") from None
+    width = max((i for i, c in enumerate(header, start=1) if c), default=0)
+    others = len(heads) - 1
+    notes += [f"only sheet {title!r} was read; other sheets: {others}"] if others else []
+    cells = cells.reindex(columns=range(max(width, cells.shape[1])))
+    return assemble(cells, header[:width], 2 - first, tuple(notes), path.name, invented=says_invented(above))
+
+
+def _inspect(content: bytes, name: str) -> list[str]:
+    try:
+        with zipfile.ZipFile(io.BytesIO(content)) as archive:
+            members = archive.infolist()
+            if sum(m.file_size for m in members) > LARGEST_UNPACKED:
+                what = f"{name} unpacks to more than {LARGEST_UNPACKED // 10**9} GB"
+                raise DataError(what, where=name, fix="save the registry's sheet alone, as CSV")
+            names = [m.filename.lower() for m in members]
+            formulas = sum(_formulas(archive, m.filename) for m in members if "/worksheets/" in m.filename.lower())
+    except zipfile.BadZipFile:
+        what = f"{name} is damaged: it begins like a workbook but cannot be unpacked"
+        raise DataError(what, where=name, fix="export it again, or save it as CSV") from None
+    notes = []
+    if any("vbaproject" in n or "/macrosheets/" in n for n in names):
+        notes.append("the workbook holds macros: they were ignored and nothing was run")
+    if any("/externallinks/" in n for n in names):
+        notes.append("the workbook holds links to other files: they were ignored and not followed")
+    if formulas:
+        notes.append(f"cells with formulas: {formulas}; the values stored in them were read, nothing was computed")
+    return notes
+
+
+def _formulas(archive: zipfile.ZipFile, member: str) -> int:
+    with archive.open(member) as stream:
+        return sum(len(_FORMULA.findall(block)) for block in iter(lambda: stream.read(1 << 20), b""))
+
+
+def _sheet_head(sheet: Any, known: Callable[[str], bool]) -> tuple[int, int]:
+    sheet.reset_dimensions()
+    scored = [(len({c for c in row if c and known(c)}), -number) for number, row in enumerate(_texts(sheet, 0, HEADER_SEARCH))]
+    best, number = max(scored, default=(0, 0))
+    return best, -number
+
+
+def _texts(sheet: Any, skip: int, limit: int | None = None) -> Iterator[list[str]]:
+    last = None if limit is None else skip + limit
+    seen: dict[str, str] = {}
+    for row in sheet.iter_rows(min_row=skip + 1, max_row=last, values_only=True):
+        texts = [cell_text(value) for value in row]
+        yield [seen.setdefault(t, t) for t in texts]
+
+
+def cell_text(value: object) -> str:
+    """Text of a spreadsheet cell; a date cell gives ``YYYY-MM-DD``, so that it cannot be misread.
+
+    Examples
+    --------
+    >>> cell_text(3.0), cell_text(None), cell_text(True), cell_text(datetime(2021, 3, 5, 10, 30))
+    ('3', '', 'yes', '2021-03-05')
+    """
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, datetime | date):
+        return value.strftime("%Y-%m-%d")
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return str(value).strip()

@@ -9,9 +9,7 @@ from typing import TYPE_CHECKING, Any
 import streamlit as st
 
 from econmodel.evidence.registry import RegistryResult
-from econmodel.evidence.registry.cells import neutral_frame
-from econmodel.evidence.registry.outputs import curve_rows, estimate_rows
-from econmodel.evidence.registry.repaired import held_rows, repaired_rows
+from econmodel.evidence.registry.outputs import curve_rows, estimate_rows, held_rows, neutral_frame, repaired_rows
 from econmodel.interfaces.dashboard import blocks
 from econmodel.interfaces.dashboard.starts import load_start
 from econmodel.reporting import formatting as f
