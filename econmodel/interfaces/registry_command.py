@@ -11,6 +11,7 @@ import click
 from econmodel.errors import AnalysisError
 from econmodel.interfaces.common import check_output, console, staged, write_json
 from econmodel.interfaces.options import READ, common
+from econmodel.parameters.catalogue import KEPT_COMPLICATIONS, LABELS
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -115,8 +116,9 @@ def show_registry(document: dict[str, Any], written: list[str], out: Console) ->
     for key, years in comparison["strategies"].items():
         out.print(f"  {key}: {_nnt_sentence(years)}", markup=False, highlight=False)
     for key, harm in document["harms"].items():
+        counted = ", ".join(f"{LABELS[kind].lower()} {harm[kind]}" for kind in KEPT_COMPLICATIONS)
         out.print(
-            f"Harms, {key}: embolism {harm['embolism']}, sepsis {harm['sepsis']} in "
+            f"Harms, {key}: {counted} in "
             f"{harm['courses_with_complications_recorded']} courses with complications recorded (of "
             f"{harm['courses']}); deaths from a procedure {harm['deaths_from_a_procedure']}.",
             highlight=False,

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
+from econmodel.parameters.catalogue import HARMS, HEADLINE_COMPLICATIONS
 from econmodel.reporting import formatting as f
 from econmodel.reporting import phrases
 from econmodel.reporting.charts import describe
@@ -79,7 +80,7 @@ def key_numbers(document: Document) -> KeyNumbers:
         KeyNumber(
             f.per(block["deaths"]["procedure"], 1000),
             "Procedure deaths per 1,000 patients",
-            f"and {f.per(block['complications']['embolism'], 1000)} embolisms, over the time horizon",
+            f"and {_harms(block)}, over the time horizon",
         )
     )
     if (usual := against(document, "beta_blocker", key)) is not None:
@@ -87,6 +88,11 @@ def key_numbers(document: Document) -> KeyNumbers:
             KeyNumber(icer_text(usual, currency), f"Cost per QALY gained v. {lower(names['beta_blocker'])}", "over the time horizon")
         )
     return KeyNumbers(tuple(numbers))
+
+
+def _harms(block: Mapping[str, Any]) -> str:
+    """Complications of the shortest tables in words."""
+    return ", ".join(f"{f.per(block['complications'][kind], 1000)} {HARMS[kind]}" for kind in HEADLINE_COMPLICATIONS)
 
 
 def evidence_table(parameters: ParameterSet) -> Table:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from econmodel.parameters.catalogue import HARMS
 from econmodel.programme.break_even import BreakEven
 from econmodel.programme.report import ProgrammeResult
 from econmodel.programme.sentences import lowered_margin
@@ -34,13 +35,6 @@ OWNERS = (
     "Approved by, date",
 )
 LEAST = 0.05
-HARM_WORDS = {
-    "deaths_procedure": "deaths from the procedure",
-    "embolism": "embolisms",
-    "sepsis": "cases of sepsis",
-    "ulcer_bleed": "bleeds from glue or ulcer",
-    "fever": "fevers",
-}
 
 
 def sections(case: Case, document: Document, programme: ProgrammeResult, psa: Mapping[str, Any] | None) -> list[Section]:
@@ -239,7 +233,7 @@ def _evidence(case: Case, programme: ProgrammeResult) -> Table:
 
 def _position(programme: ProgrammeResult) -> tuple[Paragraph, ...]:
     found = programme.savings
-    harms = {word: found.harms_added[name] for name, word in HARM_WORDS.items() if abs(found.harms_added[name]) >= LEAST}
+    harms = {word: found.harms_added[name] for name, word in HARMS.items() if abs(found.harms_added[name]) >= LEAST}
     added = ", ".join(f"{f.number(n, 1)} {word}" for word, n in harms.items() if n > 0)
     avoided = ", ".join(f"{f.number(-n, 1)} {word}" for word, n in harms.items() if n < 0)
     bleeds, deaths = found.bleeds_averted, found.bleeding_deaths_averted

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from econmodel.model.structure import STATE_LABELS, Structure
-from econmodel.parameters.catalogue import CATEGORIES
+from econmodel.parameters.catalogue import CATEGORIES, KEPT_COMPLICATIONS
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import Table, table
 from econmodel.reporting.phrases import lower
@@ -61,8 +61,7 @@ def outcomes_table(document: Document) -> Table:
             f.per(b["rebleeds"], 100),
             f.per(b["deaths"]["bleed"], 100),
             f.per(b["deaths"]["procedure"], 1000),
-            f.per(b["complications"]["embolism"], 1000),
-            f.per(b["complications"]["sepsis"], 1000),
+            *(f.per(b["complications"][kind], 1000) for kind in KEPT_COMPLICATIONS),
             f.number(b["sessions"], 2),
         )
         for b in document["strategies"].values()
@@ -75,8 +74,7 @@ def outcomes_table(document: Document) -> Table:
         "Rebleeds per 100",
         "Bleeding deaths per 100",
         "Procedure deaths per 1,000",
-        "Emboli per 1,000",
-        "Sepsis per 1,000",
+        *(f"{short} per 1,000" for short in KEPT_COMPLICATIONS.values()),
         "Sessions",
     ]
     widths = {

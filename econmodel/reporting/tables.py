@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS, KEPT_COMPLICATIONS
 from econmodel.reporting import formatting as f
 from econmodel.reporting.series import Document, headline_years, latest_year
 
@@ -56,8 +57,7 @@ def _headline_row(document: Document, key: str) -> dict[str, Any]:
         "cost": block["cost_five_years"]["total"],
         "qalys": block["qalys"],
         "procedure_deaths": block["deaths"]["procedure"],
-        "embolisms": block["complications"]["embolism"],
-        "sepsis": block["complications"]["sepsis"],
+        **{kind: block["complications"][kind] for kind in KEPT_COMPLICATIONS},
         "bleed_deaths": block["deaths"]["bleed"],
     }
     for versus in ("watch", "beta_blocker"):
@@ -84,7 +84,7 @@ def headline_columns(document: Document) -> list[tuple[str, str]]:
         ("nnt_beta_blocker", f"NNT at {NNT_YEAR} years v. beta-blocker"),
         ("qalys", "QALYs (time horizon)"),
         ("procedure_deaths", "Procedure deaths per 1,000"),
-        ("embolisms", "Emboli per 1,000"),
+        *((kind, f"{short} per 1,000") for kind, short in HEADLINE_COMPLICATIONS.items()),
     ]
 
 
@@ -103,7 +103,7 @@ def headline_text(document: Document) -> list[dict[str, str]]:
             "nnt_beta_blocker": f.nnt(row["nnt_beta_blocker"]),
             "qalys": f.number(row["qalys"], 2),
             "procedure_deaths": f.per(row["procedure_deaths"], 1000),
-            "embolisms": f.per(row["embolisms"], 1000),
+            **{kind: f.per(row[kind], 1000) for kind in HEADLINE_COMPLICATIONS},
         }
         for row in headline_rows(document)
     ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.reporting.formatting import price_note
 from econmodel.reporting.series import Document, headline_years
 from econmodel.reporting.tables import headline_columns, headline_text
@@ -28,7 +29,7 @@ SHORT = {
     "nnt_beta_blocker": "NNT 3 y\nv. BB",
     "qalys": "QALYs",
     "procedure_deaths": "Deaths\n/1,000",
-    "embolisms": "Emboli\n/1,000",
+    **{kind: f"{short}\n/1,000" for kind, short in HEADLINE_COMPLICATIONS.items()},
 }
 WIDE = 100
 

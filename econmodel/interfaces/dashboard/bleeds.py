@@ -6,6 +6,7 @@ import streamlit as st
 
 from econmodel.interfaces.dashboard import blocks, claim, pictures
 from econmodel.interfaces.dashboard.answers import Answer
+from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import table
 from econmodel.reporting.phrases import lower
@@ -55,7 +56,7 @@ def _averted(found: Answer) -> None:
                 f.number(now["bleeds_averted_per_100"], 1),
                 f.nnt(now["patients_per_bleed_averted"]),
                 f.per(harms["deaths"]["procedure"], 1000),
-                f.per(harms["complications"]["embolism"], 1000),
+                *(f.per(harms["complications"][kind], 1000) for kind in HEADLINE_COMPLICATIONS),
             )
         )
     blocks.table(
@@ -67,7 +68,7 @@ def _averted(found: Answer) -> None:
                 ("All bleeds averted per 100", 1.0, True),
                 ("Patients per bleed averted, any bleed", 1.0, True),
                 ("Procedure deaths per 1,000", 1.0, True),
-                ("Embolisms per 1,000", 1.0, True),
+                *((f"{short} per 1,000", 1.0, True) for short in HEADLINE_COMPLICATIONS.values()),
             ),
             rows,
             note="Harms over the time horizon.",

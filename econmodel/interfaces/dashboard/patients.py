@@ -8,6 +8,7 @@ from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, controls, pictures, programme, session, shares
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.interfaces.dashboard.starts import load_start
+from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import table
 from econmodel.reporting.series import labels
@@ -101,7 +102,7 @@ def _groups(found: Answer) -> None:
                 f.percent(treated, 1),
                 f.nnt(compared["nnt"].get(years)),
                 f.per(group["strategies"][key]["deaths"]["procedure"], 1000),
-                f.per(group["strategies"][key]["complications"]["embolism"], 1000),
+                *(f.per(group["strategies"][key]["complications"][kind], 1000) for kind in HEADLINE_COMPLICATIONS),
             )
         )
     label = labels(document)[key]
@@ -115,7 +116,7 @@ def _groups(found: Answer) -> None:
                 (f"First bleed by {f.duration(int(years))}, treated", 1.0, True),
                 (f"NNT at {f.duration(int(years))}", 1.0, True),
                 ("Procedure deaths per 1,000", 1.0, True),
-                ("Embolisms per 1,000", 1.0, True),
+                *((f"{short} per 1,000", 1.0, True) for short in HEADLINE_COMPLICATIONS.values()),
             ),
             rows,
             note="NNT: patients treated to avert one first bleed, against no prophylaxis (number needed to treat). Harms "

@@ -12,6 +12,7 @@ from econmodel.evidence.registry import RegistryResult
 from econmodel.evidence.registry.outputs import curve_rows, estimate_rows, held_rows, neutral_frame, repaired_rows
 from econmodel.interfaces.dashboard import blocks
 from econmodel.interfaces.dashboard.starts import load_start
+from econmodel.parameters.catalogue import KEPT_COMPLICATIONS, LABELS
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import table
 
@@ -99,14 +100,14 @@ def _harms(summary: dict[str, Any]) -> None:
             _label(key),
             str(harm["courses"]),
             str(harm["courses_with_complications_recorded"]),
-            str(harm["embolism"]),
-            str(harm["sepsis"]),
+            *(str(harm[kind]) for kind in KEPT_COMPLICATIONS),
             str(harm["deaths_from_a_procedure"]),
         )
         for key, harm in summary["harms"].items()
     ]
     if rows:
-        columns = blocks.across("Option", ("Courses", "with complications recorded", "Embolism", "Sepsis", "Deaths from a procedure"))
+        kinds = (LABELS[kind] for kind in KEPT_COMPLICATIONS)
+        columns = blocks.across("Option", ("Courses", "with complications recorded", *kinds, "Deaths from a procedure"))
         blocks.table(table("Harms", columns, rows))
 
 

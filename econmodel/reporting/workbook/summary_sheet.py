@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from econmodel.package import stamp, version
+from econmodel.parameters.catalogue import KEPT_COMPLICATIONS
 from econmodel.reporting.terminal import CAUTION
 from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.comparisons_sheet import CHOSEN, comparators
@@ -43,8 +44,7 @@ COLUMNS = (
     "Break-even NNT",
     "All bleeds averted per 100",
     "Procedure deaths per 1,000",
-    "Embolisms per 1,000",
-    "Sepsis per 1,000",
+    *(f"{short} per 1,000" for short in KEPT_COMPLICATIONS.values()),
     "Bleeding deaths per 1,000",
     "Evidence",
 )
@@ -67,7 +67,7 @@ def build_summary(book: Book) -> None:
         row = _headline(book, sheet, versus, row + 2)
     row = _evidence(book, sheet, row + 2)
     _guide(book, sheet, row + 2)
-    sheet.widths(34, 12, 12, 10, 12, 12, 10, 11, 11, 11, 11, 10, 11, 14)
+    sheet.widths(34, 12, 12, 10, 12, 12, 10, 11, 11, 11, *[11] * len(KEPT_COMPLICATIONS), 11, 14)
     sheet.frame("A3", book.footer)
 
 
@@ -142,8 +142,7 @@ def _strategy_row(book: Book, sheet: Sheet, plan: StrategyPlan, versus: str, row
         (against("at_five_years.break_even_nnt"), "one"),
         (against("at_five_years.bleeds_averted_per_100"), "one"),
         (per_1000("deaths_procedure"), "one"),
-        (per_1000("embolism"), "one"),
-        (per_1000("sepsis"), "one"),
+        *((per_1000(kind), "one") for kind in KEPT_COMPLICATIONS),
         (per_1000("deaths_bleed"), "one"),
     )
     for column, (formula, style) in enumerate(cells, start=2):
