@@ -32,6 +32,7 @@ from econmodel.wording import nearest
 Number = Any  # a float, or an array of draws
 Tree = float | tuple[Any, ...]
 LONGEST, DEEPEST = 500, 20
+GRAMMAR = "use numbers, input names, + - * / ^ ( ), ln exp sqrt logit expit mean gmean min max rate prob, and look-ups"
 _TOKEN = re.compile(r"\s*(?:(?P<number>(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)|(?P<name>[A-Za-z_]\w*)|(?P<sign>[-+*/^()\[\],.]))")
 
 
@@ -174,7 +175,7 @@ class _Reader:
     def _refuse(self, rule: str, fix: str = "") -> NoReturn:
         place = self.text[self.at :].strip()[:20]
         what = f"{self.field} = {self.text!r}: {rule}" + (f", at {place!r}" if place else ", at its end")
-        raise ParameterError(what, where=self.where, fix=fix or "the grammar is in DEVELOPERS.md")
+        raise ParameterError(what, where=self.where, fix=fix or GRAMMAR)
 
     def _peek(self) -> tuple[str, str]:
         """Kind and text of the next token, without taking it; both empty at the end or before a strange character."""

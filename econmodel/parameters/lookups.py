@@ -97,19 +97,29 @@ def _worked_out(folder: Path, call: Call, _hash: str) -> float:
 def table_hash(path: Path) -> str:
     """Hash of a table's text, whatever its line ends; empty where there is none."""
     try:
-        return hashlib.sha256(path.read_text(encoding="utf-8").encode()).hexdigest()
+        return hashlib.sha256(path.read_bytes().replace(b"\r\n", b"\n")).hexdigest()
     except OSError:
         return ""
 
 
 def read_tables(folder: Path) -> Tables:
-    """Read what the tables of a folder of inputs gave as shipped; nothing is known where there is no record."""
+    """Read what the tables of a folder of inputs gave as shipped; nothing is known where there is no record.
+
+    Raises
+    ------
+    ParameterError
+        There is one that cannot be read.
+    """
     path = folder / "tables" / RECORD
     if not path.exists():
         return Tables(folder)
-    record = tomli.loads(path.read_text(encoding="utf-8"))
-    same = frozenset(table for table, known in record["tables"].items() if table_hash(folder / table) == known)
-    return Tables(folder, same, record["lookups"])
+    try:
+        record = tomli.loads(path.read_text(encoding="utf-8"))
+        same = frozenset(table for table, known in record["tables"].items() if table_hash(folder / table) == known)
+        return Tables(folder, same, {call: float(value) for call, value in record["lookups"].items()})
+    except (tomli.TOMLDecodeError, UnicodeDecodeError, KeyError, AttributeError, TypeError, ValueError) as error:
+        what = f"the record of the tables as shipped cannot be read: {error}"
+        raise ParameterError(what, where=str(path), fix="take it from the release again") from None
 
 
 def record_of(folder: Path, calls: Iterable[Call]) -> str:

@@ -72,6 +72,11 @@ class ParameterSet:
             },
             "strategies": [[k, repr(replace(r, where=None))] for k, r in self.strategies.items()],  # type: ignore[arg-type]
             "secondary": [[k, repr(replace(r, where=None))] for k, r in self.secondary.items()],  # type: ignore[arg-type]
+            **(
+                {"follows": tied}
+                if (tied := {n: p.derive.text for n, p in self.parameters.items() if p.derive and p.follows_draws})
+                else {}
+            ),
             "joint": [[g.name, g.members, g.direction, g.correlation] for g in (*self.ordered, *self.correlated)],
         }
         return hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()

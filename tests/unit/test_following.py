@@ -238,3 +238,38 @@ def test_loading_pools_nothing() -> None:
         calls = {call for p in base.parameters.values() for e in expressions_of(p) for call in e.calls}
         assert {shown(call) for call in calls} <= base.tables.values.keys()
         assert {table_of(call) for call in calls} <= base.tables.as_shipped
+
+
+def test_line_ends_of_a_table_are_no_change(folder: Path) -> None:
+    """A table saved with other line ends is as shipped; a record cut short is refused by name."""
+    path = folder / "tables" / "effect_studies.csv"
+    path.write_bytes(path.read_bytes().replace(b"\n", b"\r\n"))
+    assert load_base_case("US", folder).tables.as_shipped == BASE.tables.as_shipped
+    (folder / "tables" / RECORD).write_text("[tables\n", encoding="utf-8")
+    with pytest.raises(EconModelError, match="cannot be read") as fault:
+        load_base_case("US", folder)
+    assert RECORD in fault.value.where
+
+
+def test_without_a_record_look_ups_are_worked_out(folder: Path) -> None:
+    """The same values then, only slower."""
+    (folder / "tables" / RECORD).unlink()
+    bare = load_base_case("US", folder)
+    assert bare.tables.as_shipped == frozenset()
+    assert {n: p.value for n, p in bare.parameters.items()} == {n: p.value for n, p in BASE.parameters.items()}
+
+
+def test_what_ties_draws_is_in_the_hash(site) -> None:
+    """Draws that follow give other results, so the inputs have another hash."""
+    assert site(new_input("2 * c_coil", 400.0, "follows_draws = true")).sha256 != site(new_input("2 * c_coil", 400.0)).sha256
+
+
+def test_one_way_moves_what_follows_draws(site) -> None:
+    """A price tied to its parent moves with it in one-way analysis; one that is not, and one that is varied itself, do not."""
+    from econmodel.uncertainty.questions import ask, varied
+
+    for more, expected in (("follows_draws = true", [200.0, 500.0]), ("", [400.0, 500.0])):
+        question = ask(site(new_input("2 * c_coil", 400.0, more)), "glue", "watch")
+        rows = varied(question, [{"c_coil": 100.0}, {"c_coil": 100.0, "c_new": 500.0}])
+        assert rows["c_new"].tolist() == pytest.approx(expected)
+        assert rows["c_coil"].tolist() == [100.0, 100.0]

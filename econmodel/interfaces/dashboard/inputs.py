@@ -84,6 +84,7 @@ def _facts(p: Parameter, row: dict[str, Any]) -> None:
         ("Source", source_text(row)),
         ("As published", row["as_published"]),
         ("Derivation", row["derivation"]),
+        ("Computed as", p.derive.text if p.derive else ""),
         ("Note", row["note"]),
         ("Typed in", row["where"]),
     )
