@@ -3,7 +3,7 @@
 One :class:`Comparison` serves every analysis. Its figures are numbers or arrays of draws, all of one horizon and one
 discounting: increments are the strategy's total less the comparator's; what is averted is the comparator's less the
 strategy's. Ratios (ICER, NNT, break-even NNT, net cost per bleed averted) are those of means: never means of ratios.
-An ARR becomes an NNT in ``evidence.nnt``, costs become a break-even NNT in ``evidence.nnt_cost``.
+An ARR becomes an NNT, and costs a break-even NNT, in ``evidence.nnt``.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.arrays import choose
-from econmodel.evidence import nnt_cost
+from econmodel.evidence import nnt as evidence_nnt
 from econmodel.evidence.nnt import NumberNeededToTreat
 
 REFERENCE, ON_FRONTIER, DOMINATED = "reference", "on_frontier", "dominated"
@@ -267,6 +267,6 @@ def break_even_nnt(prophylaxis_cost: float, event_cost: float | None, arr: float
 
     def found() -> float | None:
         assert event_cost is not None
-        return nnt_cost.break_even_nnt(prophylaxis_cost, event_cost)
+        return evidence_nnt.break_even_nnt(prophylaxis_cost, event_cost)
 
     return choose((arr <= NIL) | (prophylaxis_cost <= 0), lambda: None, found)  # type: ignore[no-any-return]

@@ -8,7 +8,7 @@ Takes and gives plain numbers or arrays of independent values. Defines:
 - *hazard ratio*: ratio of rates, usable at any horizon while the hazards stay proportional.
 
 A row or a matrix of a model with three or more states is refused: its entries compete, so they cannot be moved to
-another cycle length one by one. Use :mod:`econmodel.evidence.matrix_roots`.
+another cycle length one by one: the whole matrix has a root, if any.
 
 References
 ----------
@@ -32,9 +32,7 @@ FloatArray = NDArray[np.float64]
 Number = TypeVar("Number", float, FloatArray)
 Measure = Literal["hazard ratio", "relative risk", "odds ratio"]
 
-MATRIX_ROUTE = (
-    "convert the whole matrix with econmodel.evidence.matrix_roots.matrix_root, or estimate rates and use the matrix exponential"
-)
+MATRIX_ROUTE = "take the root of the whole matrix, or estimate rates and use the matrix exponential"
 
 
 def probability_to_rate(probability: Number, years: float) -> Number:

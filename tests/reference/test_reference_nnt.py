@@ -8,7 +8,10 @@ import pandas as pd
 import pytest
 
 from econmodel.evidence.nnt import (
+    break_even_nnt,
     format_nnt_interval,
+    net_cost_per_event_averted,
+    net_cost_per_patient,
     nnt_from_counts,
     nnt_from_draws,
     nnt_from_hazard_ratio,
@@ -18,7 +21,6 @@ from econmodel.evidence.nnt import (
     nnt_from_risks,
     nnt_from_survival,
 )
-from econmodel.evidence.nnt_cost import break_even_nnt, net_cost_per_event_averted, net_cost_per_patient
 from econmodel.evidence.rates import cumulative_risk, treated_risk
 
 DATA = Path(__file__).parent / "data"

@@ -5,19 +5,19 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import barnard_exact, boschloo_exact, fisher_exact
-
-from econmodel.evidence.nnt import nnt_from_counts
-from econmodel.evidence.power import (
+from power import (
     assurance_two_proportions,
     exact_upper_bound,
+    expected_events,
     fisher_p_values,
     fisher_power,
     fisher_sample_size,
     normal_power,
     sample_size,
 )
-from econmodel.evidence.power_events import expected_events
+from scipy.stats import barnard_exact, boschloo_exact, fisher_exact
+
+from econmodel.evidence.nnt import nnt_from_counts
 from econmodel.evidence.rates import cumulative_risk
 
 DATA = Path(__file__).parent / "data"

@@ -12,9 +12,8 @@ import pandas as pd
 import pytest
 from lifelines import AalenJohansenFitter, KaplanMeierFitter
 from lifelines.statistics import logrank_test
+from matrix_roots import check_embeddable, matrix_root
 from scipy.linalg import expm
-
-from econmodel.evidence.matrix_roots import check_embeddable, matrix_root
 
 DATA = Path(__file__).parent / "data"
 CHECKS = json.loads((DATA / "survival_checks.json").read_text())

@@ -6,8 +6,10 @@ from econmodel.errors import AnalysisError, ParameterError
 from econmodel.evidence.nnt import (
     NO_HORIZON,
     NumberNeededToTreat,
+    break_even_nnt,
     format_nnt_interval,
     format_patients,
+    net_cost_per_event_averted,
     nnt_from_counts,
     nnt_from_draws,
     nnt_from_hazard_ratio,
@@ -18,7 +20,6 @@ from econmodel.evidence.nnt import (
     nnt_from_survival,
     nnt_over_groups,
 )
-from econmodel.evidence.nnt_cost import break_even_nnt, net_cost_per_event_averted
 
 
 def test_kinds():

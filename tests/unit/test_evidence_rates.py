@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
+from matrix_roots import check_embeddable, matrix_root
 
 from econmodel.errors import AnalysisError, ModelError, ParameterError
-from econmodel.evidence.matrix_roots import check_embeddable, matrix_root
 from econmodel.evidence.rates import (
     convert_probability,
     cumulative_risk,
@@ -49,7 +49,7 @@ def test_arrays_of_independent_values_are_converted():
 @pytest.mark.parametrize("matrix", [[[0.9, 0.1], [0.0, 1.0]], [0.7, 0.2, 0.1], np.stack([np.eye(3)] * 4)])
 def test_matrices_and_rows_are_refused(matrix):
     """A transition matrix, a stack of them or a row of one points to the matrix route."""
-    with pytest.raises(AnalysisError, match="matrix_root"):
+    with pytest.raises(AnalysisError, match="root of the whole matrix"):
         convert_probability(np.array(matrix), 1.0, 1 / 12)
 
 

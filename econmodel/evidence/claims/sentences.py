@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from econmodel.evidence.claim_inputs import Stated
-from econmodel.evidence.claim_solution import Solution
+from econmodel.evidence.claims.inputs import Stated
+from econmodel.evidence.claims.solution import Solution
 from econmodel.evidence.nnt import NumberNeededToTreat, format_nnt, format_nnt_interval, nnt_from_rates
 from econmodel.evidence.printed import Counts, Span
 from econmodel.evidence.rates import probability_to_rate

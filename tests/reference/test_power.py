@@ -2,19 +2,21 @@
 
 import numpy as np
 import pytest
-
-from econmodel.errors import AnalysisError, ParameterError
-from econmodel.evidence.power import (
+from power import (
     assurance,
     assurance_two_proportions,
+    events_needed,
     exact_upper_bound,
+    expected_events,
     fisher_p_values,
     fisher_power,
     fisher_sample_size,
+    log_rank_power,
     normal_power,
     sample_size,
 )
-from econmodel.evidence.power_events import events_needed, expected_events, log_rank_power
+
+from econmodel.errors import AnalysisError, ParameterError
 
 
 def test_power_under_the_null_is_at_most_alpha():

@@ -11,14 +11,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from econmodel.evidence.claim_inputs import Claim, Stated, read_claim
-from econmodel.evidence.claim_sentences import percent, write_sentences
-from econmodel.evidence.claim_solution import Solution, finite, solve
+from econmodel.evidence.claims.inputs import Claim, Stated, read_claim
+from econmodel.evidence.claims.sentences import percent, write_sentences
+from econmodel.evidence.claims.solution import Solution, finite, solve
 from econmodel.evidence.nnt import NumberNeededToTreat, nnt_from_counts, nnt_kind
 from econmodel.evidence.printed import Counts, Span, as_printed, possible_counts
 from econmodel.wording import duration
-
-__all__ = ["Claim", "ClaimCheck", "check_claim", "time_to_risk"]
 
 RiskCurve = Callable[[float], float]
 LARGEST_TRIAL = 100
@@ -97,7 +95,7 @@ def check_claim(claim: Claim, untreated_curve: RiskCurve | None = None, *, curve
     Raises
     ------
     ParameterError
-        What is stated is impossible: see :func:`econmodel.evidence.claim_inputs.read_claim`.
+        What is stated is impossible: see :func:`econmodel.evidence.claims.inputs.read_claim`.
 
     Examples
     --------

@@ -15,7 +15,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from econmodel.evidence.claim_inputs import Stated
+from econmodel.evidence.claims.inputs import Stated
 from econmodel.evidence.printed import Span, combine
 from econmodel.evidence.rates import probability_to_rate
 
