@@ -13,12 +13,12 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.arrays import bracketed_roots
 from econmodel.errors import AnalysisError
 from econmodel.model.cohort import Schedule, run_cohort
 from econmodel.model.disease import initial_state
 from econmodel.model.hazards import CYCLES_PER_YEAR, Hazards
 from econmodel.model.inputs import ModelInputs, base_values, resolve
-from econmodel.model.roots import bracketed_roots
 from econmodel.parameters.parameter_set import ParameterSet
 
 FloatArray = NDArray[np.float64]

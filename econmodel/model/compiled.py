@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import AnalysisError
-from econmodel.model.kernel_data import Stages, Totals, Ways, workspace
 from econmodel.model.stages import ROUNDING, TOLERANCE, Run, StageBlock, inflows, refuse
 
 FloatArray = NDArray[np.float64]
@@ -51,6 +50,8 @@ class CompiledEngine:
         if not installed():
             what = "the compiled engine needs numba, which is not installed"
             raise AnalysisError(what, fix='pip install "econmodel[fast]", or leave the engine to auto')
+        from econmodel.model.kernel import Ways, workspace
+
         self.run, plan = run, inflows(run.moves)
         self.ways = Ways(
             np.array(run.moves.sources, dtype=np.int64), plan.way_of_move, plan.into, plan.source, plan.stay, TOLERANCE, ROUNDING
@@ -59,7 +60,7 @@ class CompiledEngine:
 
     def advance(self, block: StageBlock, state: FloatArray, first_stage: int) -> FloatArray:
         """Run a block, add to the sums and return the occupancy at its end: (state, lane)."""
-        from econmodel.model.kernel import advance_lanes
+        from econmodel.model.kernel import Stages, Totals, advance_lanes
 
         schedule, sums = self.run.schedule, self.run.sums
         at = slice(first_stage, first_stage + len(block.rows))

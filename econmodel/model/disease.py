@@ -9,11 +9,11 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.arrays import bracketed_roots
 from econmodel.errors import ModelError
 from econmodel.model.cohort import CohortTotals, run_blocks
 from econmodel.model.hazards import CYCLES_PER_YEAR, Hazards, competing
 from econmodel.model.inputs import ModelInputs
-from econmodel.model.roots import bracketed_roots
 from econmodel.model.stages import Moves, Schedule, StageBlock
 from econmodel.parameters.schema import Surveillance
 

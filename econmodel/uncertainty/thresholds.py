@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.model.roots import bracketed_roots
+from econmodel.arrays import bracketed_roots
 from econmodel.parameters.money import plain_number
 from econmodel.parameters.schema import Parameter
 from econmodel.uncertainty.questions import STEPPED, Question, answer, answer_to, compared, needed_input, points_in_range, say_outcome

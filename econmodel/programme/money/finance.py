@@ -13,8 +13,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from econmodel.arrays import bracketed_roots
 from econmodel.errors import AnalysisError
-from econmodel.model.roots import bracketed_roots
 
 FloatArray = NDArray[np.float64]
 DAYS_PER_YEAR = 365.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from econmodel.model.roots import bracketed_roots
+from econmodel.arrays import bracketed_roots
 
 
 def test_roots_of_unlike_functions():
