@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
 
     from econmodel.economics.evaluate import Evaluation
+    from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
     from econmodel.programme.report import ProgrammeResult
     from econmodel.reporting.findings import Findings
@@ -31,16 +32,16 @@ FORMATS = ("html", "pdf", "docx")
 
 @dataclass(frozen=True)
 class Answer:
-    """A case with its evaluation and result document."""
+    """A case with its evaluation and results."""
 
     case: Case
     evaluation: Evaluation
-    document: dict[str, Any]
+    results: Results
 
     @property
     def key(self) -> str:
         """Hash of the inputs."""
-        return str(self.document["case"]["parameters_sha256"])
+        return self.results.case.parameters_sha256
 
 
 def answer(case: Case, evaluation: Evaluation | None = None) -> Answer:
@@ -52,10 +53,10 @@ def answer(case: Case, evaluation: Evaluation | None = None) -> Answer:
         The inputs cannot be resolved together.
     """
     from econmodel.economics.evaluate import evaluate
-    from econmodel.economics.results import result_document
+    from econmodel.economics.results import case_results
 
     found = evaluation or evaluate(case.parameters)
-    return Answer(case, found, result_document(case, found, draws=int(case.parameters.number("draws"))))
+    return Answer(case, found, case_results(case, found, draws=int(case.parameters.number("draws"))))
 
 
 def run_programme(case: Case, *, draws: int = 0) -> ProgrammeResult:
@@ -91,27 +92,28 @@ def evaluate_case(case: Case) -> tuple[Answer, Findings]:
 
         warm_engine(case.parameters, draws)
     programme = run_programme(case, draws=draws)
-    return replace(found, document=found.document | {"programme": programme.to_json()}), Findings(programme=programme)
+    return found, Findings(programme=programme)
 
 
-def vary_inputs(found: Answer, findings: Findings, psa: Psa) -> tuple[Answer, Findings]:
-    """Add the analysis of all inputs together to the results."""
-    block = psa.to_dict()
-    return replace(found, document=found.document | {"uncertainty": block}), replace(findings, psa=block)
+def vary_inputs(findings: Findings, psa: Psa) -> Findings:
+    """Add the analysis of all inputs together to what was found."""
+    from econmodel.uncertainty.risk import risk_of
+
+    return replace(findings, psa=risk_of(psa))
 
 
 def report_tables(case: Case) -> dict[str, Any]:
     """What the technical report sets beside the results: inputs one at a time, scenarios, published results."""
     from econmodel.economics.validation import run_checks
-    from econmodel.reporting.findings import analysis_block
+    from econmodel.reporting.findings import analysis_of
     from econmodel.uncertainty.deterministic import one_way
     from econmodel.uncertainty.questions import ask, lead_pair
     from econmodel.uncertainty.scenarios import scenario_table
 
     question = ask(case.parameters, *lead_pair(case.parameters))
     return {
-        "one_way": analysis_block(question, one_way(question)),
-        "scenarios": analysis_block(question, scenario_table(question)),
+        "one_way": analysis_of(question, one_way(question)),
+        "scenarios": analysis_of(question, scenario_table(question)),
         "checks": run_checks(),
     }
 
@@ -194,11 +196,11 @@ def write_files(
     if not wanted:
         from econmodel.reporting.results import write_results
 
-        return write_results(found.case, found.document, folder)
+        return write_results(found.case, found.results, findings, folder)
     from econmodel.reporting.brief import build_reports
 
     return build_reports(
-        found.case, found.evaluation, found.document, folder, findings=findings, papers=wanted, formats=formats, beside=beside
+        found.case, found.evaluation, found.results, folder, findings=findings, papers=wanted, formats=formats, beside=beside
     )
 
 

@@ -1,7 +1,7 @@
 """Comparisons: increments, bleeds averted, NNT, ICER, net benefit, break-even, dominance and frontier, each defined here alone.
 
 One :class:`Comparison` serves every analysis. Its figures are numbers or arrays of draws, all of one horizon and one
-discounting: increments are the strategy's total less the comparator's; what is averted is the comparator's less the
+discounting: increments are the strategy's total less the comparator's, what is averted the comparator's less the
 strategy's. Ratios (ICER, NNT, break-even NNT, net cost per bleed averted) are those of means: never means of ratios.
 An ARR becomes an NNT, and costs a break-even NNT, in ``evidence.nnt``.
 """
@@ -44,24 +44,43 @@ class Totals(Generic[Figure]):
     gastric_first_bleeds: Figure
     first_bleed_risk: Mapping[int, Figure]
 
+    def mean(self: Totals[FloatArray]) -> Totals[float]:
+        """Means over the draws."""
+        figures = {name: float(value.mean()) for name, value in vars(self).items() if isinstance(value, np.ndarray)}
+        return Totals(**figures, first_bleed_risk={year: float(risk.mean()) for year, risk in self.first_bleed_risk.items()})
+
 
 @dataclass(frozen=True)
 class Comparison(Generic[Figure]):
-    """One strategy against one comparator over one horizon; each figure a number, or (draw,).
+    """One strategy against one comparator over the horizon of their totals; figures are numbers, or (draw,).
 
-    ``arr`` is the absolute reduction of the risk of a first bleed by years since start, the horizon last;
-    ``bleeds_averted`` counts first bleeds and rebleeds of any source, per patient; ``threshold`` is what a QALY is worth.
+    ``versus`` is the comparator's key, ``threshold`` what a QALY is worth.
     """
 
     versus: str
     threshold: float
-    incremental_cost: Figure
-    incremental_prophylaxis_cost: Figure
-    incremental_qalys: Figure
-    incremental_life_years: Figure
-    bleeds_averted: Figure
-    gastric_first_bleeds_averted: Figure
-    arr: Mapping[int, Figure]
+    strategy: Totals[Figure]
+    comparator: Totals[Figure]
+
+    @property
+    def incremental_cost(self) -> Figure:
+        """Net cost per patient."""
+        return self.strategy.cost - self.comparator.cost
+
+    @property
+    def incremental_prophylaxis_cost(self) -> Figure:
+        """Net cost of prophylaxis alone, ``Cp``."""
+        return self.strategy.prophylaxis_cost - self.comparator.prophylaxis_cost
+
+    @property
+    def incremental_qalys(self) -> Figure:
+        """QALYs gained."""
+        return self.strategy.qalys - self.comparator.qalys
+
+    @property
+    def incremental_life_years(self) -> Figure:
+        """Life-years gained."""
+        return self.strategy.life_years - self.comparator.life_years
 
     @property
     def net_monetary_benefit(self) -> Figure:
@@ -69,9 +88,9 @@ class Comparison(Generic[Figure]):
         return self.threshold * self.incremental_qalys - self.incremental_cost
 
     @property
-    def arr_at_end(self) -> Figure:
-        """ARR of a first bleed by the end of the horizon."""
-        return self.arr[max(self.arr)]
+    def bleeds_averted(self) -> Figure:
+        """Bleeds averted per patient, first and again, any source."""
+        return self.comparator.bleeds - self.strategy.bleeds
 
     @property
     def bleeds_averted_per_100(self) -> Figure:
@@ -81,13 +100,23 @@ class Comparison(Generic[Figure]):
     @property
     def gastric_first_bleeds_averted_per_100(self) -> Figure:
         """Gastric first bleeds averted per 100 patients."""
-        return 100 * self.gastric_first_bleeds_averted
+        return 100 * (self.comparator.gastric_first_bleeds - self.strategy.gastric_first_bleeds)
+
+    @property
+    def arr(self) -> dict[int, Figure]:
+        """Absolute risk reduction of a first bleed, death competing, by years since start."""
+        treated, untreated = self.strategy.first_bleed_risk, self.comparator.first_bleed_risk
+        return {year: untreated[year] - treated[year] for year in treated}
+
+    @property
+    def arr_at_end(self) -> Figure:
+        """ARR of a first bleed by the end of the horizon."""
+        last = max(self.strategy.first_bleed_risk)
+        return self.comparator.first_bleed_risk[last] - self.strategy.first_bleed_risk[last]
 
     def mean(self: Comparison[FloatArray]) -> Comparison[float]:
-        """Means over the draws: of one draw, that draw itself."""
-        figures = {name: float(value.mean()) for name, value in vars(self).items() if isinstance(value, np.ndarray)}
-        arr = {year: float(value.mean()) for year, value in self.arr.items()}
-        return Comparison(self.versus, self.threshold, **figures, arr=arr)
+        """Compare the means over the draws: of one draw, that draw itself."""
+        return Comparison(self.versus, self.threshold, self.strategy.mean(), self.comparator.mean())
 
     @property
     def icer(self: Comparison[float]) -> float | None:
@@ -155,32 +184,6 @@ class Comparison(Generic[Figure]):
             "net_cost_per_any_bleed_averted": self.net_cost_per_any_bleed_averted,
             "saves": self.saves,
         }
-
-
-def compare(strategy: Totals[Figure], comparator: Totals[Figure], *, versus: str, threshold: float) -> Comparison[Figure]:
-    """Compare a strategy with a comparator over the horizon of their totals.
-
-    Parameters
-    ----------
-    strategy, comparator
-        What each comes to.
-    versus
-        Key of the comparator.
-    threshold
-        Willingness to pay for a QALY.
-    """
-    a, b = strategy, comparator
-    return Comparison(
-        versus,
-        threshold,
-        incremental_cost=a.cost - b.cost,
-        incremental_prophylaxis_cost=a.prophylaxis_cost - b.prophylaxis_cost,
-        incremental_qalys=a.qalys - b.qalys,
-        incremental_life_years=a.life_years - b.life_years,
-        bleeds_averted=b.bleeds - a.bleeds,
-        gastric_first_bleeds_averted=b.gastric_first_bleeds - a.gastric_first_bleeds,
-        arr={year: b.first_bleed_risk[year] - risk for year, risk in a.first_bleed_risk.items()},
-    )
 
 
 @dataclass(frozen=True)

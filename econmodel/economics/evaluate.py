@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.activity import Activity, build_activity
-from econmodel.economics.comparison import Comparison, Totals, compare
+from econmodel.economics.comparison import Comparison, Totals
 from econmodel.economics.outcomes import COSTS, OUTCOMES, UNDISCOUNTED, Utilities, life_years, qalys, resolve_utilities
 from econmodel.economics.prices import Prices, money, resolve_prices
 from econmodel.model.disease import run_disease
@@ -125,10 +125,8 @@ class Evaluation:
 
     def compare(self, key: str, versus: str, years: int | None = None, *, group: int = 0) -> Comparison[FloatArray]:
         """Compare two strategies over a horizon: (draw,)."""
-        threshold = self.parameters.number("willingness_to_pay")
-        return compare(
-            self.totals(key, years, group=group), self.totals(versus, years, group=group), versus=versus, threshold=threshold
-        )
+        a, b = (self.totals(k, years, group=group) for k in (key, versus))
+        return Comparison(versus, self.parameters.number("willingness_to_pay"), a, b)
 
     def index(self, key: str) -> int:
         """Position of a strategy."""

@@ -26,6 +26,7 @@ def run_case(
     """Evaluate a case, print the headline table, and write its results and the papers wanted."""
     from econmodel import workflow
     from econmodel.interfaces.progress import run_with_progress
+    from econmodel.reporting.results import result_document
     from econmodel.reporting.terminal import headline_table
 
     case = load(file, overrides, sets, seed=seed, draws=draws, quiet=quiet)
@@ -39,12 +40,12 @@ def run_case(
         kinds = [kind for kind in workflow.SHEETS if kind in wanted]
         making = [beside.submit(workflow.write_sheet, kind, case, stage) for kind in kinds] if beside and stage else []
         if case.parameters.number("draws"):
-            found, findings = workflow.vary_inputs(found, findings, run_with_progress(case, quiet=quiet or folder is None))
+            findings = workflow.vary_inputs(findings, run_with_progress(case, quiet=quiet or folder is None))
         if json:
-            write_json(found.document, json)
+            write_json(result_document(found.results, findings), json)
         if stage is None:
             return
-        screen.print(headline_table(case, found.document, screen.width))
+        screen.print(headline_table(case, found.results, screen.width))
         if tables:
             findings = replace(findings, **tables.result())
         written = workflow.write_files(found, findings, stage, papers=wanted, formats=formats or workflow.FORMATS, beside=beside)

@@ -23,18 +23,19 @@ def run_psa_command(
     """Run the draws, write pictures, CSV and JSON, and print intervals."""
     from econmodel.interfaces.progress import run_with_progress
     from econmodel.reporting.probabilistic import psa_table, save_psa
+    from econmodel.uncertainty.risk import risk_of
 
     case = load(file, overrides, sets, seed=seed, draws=draws, quiet=quiet)
     folder = check_output(out, Path("reports") / case.name / "psa", json, reads=(file, *overrides))
     psa = run_with_progress(case, sobol=sobol, quiet=quiet)
-    document = psa.to_dict()
+    risk = risk_of(psa)
     if json:
-        write_json({"case": case.name, "uncertainty": document}, json)
+        write_json({"case": case.name, "uncertainty": risk.to_json()}, json)
     if folder is None:
         return
     with staged(folder, quiet=quiet) as stage:
-        save_psa(psa, document, stage)
+        save_psa(psa, risk, stage)
     if json != "-":
         screen = console(quiet=quiet)
-        screen.print(psa_table(case, psa, document))
+        screen.print(psa_table(case, psa, risk))
         screen.print(f"Pictures, draws and JSON in {folder}", markup=False, highlight=False)

@@ -5,7 +5,7 @@ Each takes finished results and an ``ax``, draws, computes nothing, and returns 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from math import isfinite
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
@@ -14,6 +14,7 @@ import numpy as np
 
 from econmodel.reporting import formatting as f
 from econmodel.reporting.style import ACCENT, GRID, INK, MUTED, WARM, strategy_styles
+from econmodel.uncertainty.risk import Ellipse, ellipse
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.global_sensitivity import SobolRow
     from econmodel.uncertainty.probabilistic import Psa
     from econmodel.uncertainty.questions import Question
+    from econmodel.uncertainty.risk import Convergence
     from econmodel.uncertainty.scenarios import ScenarioRow
 
 MOST_POINTS = 2000
@@ -78,7 +80,8 @@ def _name_sides(grid: Grid, ax: Axes) -> None:
 
 def plot_draws(psa: Psa, key: str, versus: str, *, ax: Axes) -> dict[str, Any]:
     """Draw the cost-effectiveness plane of one comparison: draws, mean, 95% ellipse and the threshold line."""
-    effect, cost = psa.gap("qalys", key, versus), psa.gap("cost", key, versus)
+    found = psa.compare(key, versus)
+    effect, cost = found.incremental_qalys, found.incremental_cost
     points = ax.plot(
         effect[:MOST_POINTS],
         cost[:MOST_POINTS],
@@ -88,9 +91,9 @@ def plot_draws(psa: Psa, key: str, versus: str, *, ax: Axes) -> dict[str, Any]:
         rasterized=True,
         color=strategy_styles(psa.keys)[key].colour,
     )
-    block = psa.comparison(key, versus)["ellipse"]
+    block = ellipse(effect, cost)
     ring = ax.plot(*_outline(block), color=INK, linewidth=1.1)
-    ax.plot([block["centre"][0]], [block["centre"][1]], "o", color=INK, markersize=5)
+    ax.plot([block.centre[0]], [block.centre[1]], "o", color=INK, markersize=5)
     for line in (ax.axhline, ax.axvline):
         line(0.0, color=MUTED, linewidth=0.8)
     span = np.array(ax.get_xlim())
@@ -109,21 +112,22 @@ def plot_draws(psa: Psa, key: str, versus: str, *, ax: Axes) -> dict[str, Any]:
     return {"points": points, "ring": ring}
 
 
-def _outline(block: Mapping[str, Any]) -> Any:
+def _outline(block: Ellipse) -> Any:
     angle = np.linspace(0, 2 * np.pi, 200)
-    factor = np.linalg.cholesky(np.array(block["covariance"]) + 1e-18 * np.eye(2))
-    return np.array(block["centre"])[:, None] + np.sqrt(ELLIPSE_95) * factor @ np.array([np.cos(angle), np.sin(angle)])
+    factor = np.linalg.cholesky(block.covariance + 1e-18 * np.eye(2))
+    return np.array(block.centre)[:, None] + np.sqrt(ELLIPSE_95) * factor @ np.array([np.cos(angle), np.sin(angle)])
 
 
-def plot_convergence(block: Mapping[str, Any], currency: str, *, ax: Axes) -> Line2D:
+def plot_convergence(block: Convergence, currency: str, *, ax: Axes) -> Line2D:
     """Draw the running mean of net benefit, with its Monte Carlo error at the end."""
-    running = block["running"]["net_monetary_benefit"]
-    line: Line2D = ax.plot(block["at"], running, color=ACCENT)[0]
-    ax.errorbar([block["at"][-1]], running[-1:], yerr=[1.96 * block["se"]["net_monetary_benefit"]], color=WARM, capsize=3)
+    running = np.array(block.running["net_monetary_benefit"], dtype=float)
+    error = block.se["net_monetary_benefit"] or 0.0
+    line: Line2D = ax.plot(block.at, running, color=ACCENT)[0]
+    ax.errorbar([block.at[-1]], running[-1:], yerr=[1.96 * error], color=WARM, capsize=3)
     ax.set_xlabel("Draws")
     ax.set_ylabel("Running mean net benefit")
     ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, currency))
-    ax.set_title(block["sentence"], loc="left", fontsize=7.6, color=MUTED)
+    ax.set_title(block.sentence, loc="left", fontsize=7.6, color=MUTED)
     return line
 
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from econmodel.parameters.catalogue import HARMS, HEADLINE_COMPLICATIONS
 from econmodel.reporting import formatting as f
@@ -13,10 +13,10 @@ from econmodel.reporting.content import Chart, Charts, KeyNumber, KeyNumbers, Ta
 from econmodel.reporting.phrases import lower
 from econmodel.reporting.provenance import STATUS_WORDS, provenance_rows
 from econmodel.reporting.result_tables import icer_text
-from econmodel.reporting.series import Document, headline_years, labels, latest_year
-from econmodel.reporting.tables import NNT_YEAR, against, at_headline, focus_strategy, headline_columns, headline_text
+from econmodel.reporting.tables import NNT_YEAR, headline_columns, headline_text
 
 if TYPE_CHECKING:
+    from econmodel.economics.results import Results
     from econmodel.parameters.parameter_set import ParameterSet
     from econmodel.parameters.schema import Parameter, StrategyRow
 
@@ -25,74 +25,71 @@ NOT_STATED = "not stated"
 WIDTHS = {"label": 1.9, "bleeds_averted_watch": 1.3, "net_cost_watch": 1.2, "nnt_watch": 1.2, "procedure_deaths": 1.2}
 
 
-def charts(document: Document, *names: str) -> Charts:
+def charts(results: Results, *names: str) -> Charts:
     """Figures of the result document, by name."""
-    return Charts(tuple(Chart(**describe(name, document)) for name in names))
+    return Charts(tuple(Chart(**describe(name, results)) for name in names))
 
 
-def headline_table(document: Document) -> Table:
+def headline_table(results: Results) -> Table:
     """Benefits, cost and harms of every strategy."""
-    columns = headline_columns(document)
-    settings = document["settings"]
-    discount = [f.percent(settings[name], 1) for name in ("discount_costs", "discount_outcomes")]
+    columns = headline_columns(results)
+    settings = results.settings
+    discount = [f.percent(rate, 1) for rate in (settings.discount_costs, settings.discount_outcomes)]
     return table(
         "Benefits, costs and harms, per patient",
         [(heading, WIDTHS.get(key, 1.0), key != "label") for key, heading in columns],
-        [[row[key] for key, _ in columns] for row in headline_text(document)],
+        [[row[key] for key, _ in columns] for row in headline_text(results)],
         note=f"{phrases.view(settings)} view; costs discounted at {discount[0]}, QALYs at {discount[1]} a "
-        f"year. QALYs and harms over the time horizon, {f.duration(settings['horizon_years'])}. NNT: patients "
+        f"year. QALYs and harms over the time horizon, {f.duration(settings.horizon_years)}. NNT: patients "
         "treated to avert one first bleed of any source; NNTH: to bring one more.",
     )
 
 
-def key_numbers(document: Document) -> KeyNumbers:
-    """Eight numbers of the option the brief is about, without the programme."""
-    key = focus_strategy(document)
-    settings, names = document["settings"], labels(document)
-    currency, years = settings["currency"], headline_years(document)
-    block, numbers = document["strategies"][key], []
-    for versus in ("watch", "beta_blocker"):
-        whole = against(document, versus, key)
-        now = at_headline(whole)
-        if now is None or whole is None:
-            continue
-        name = lower(names[versus])
-        end = latest_year(now["nnt"], years)
-        averts = (now["nnt"].get(NNT_YEAR) or {}).get("kind") != "NNTH"
-        numbers += [
-            KeyNumber(
-                f.nnt(now["nnt"].get(NNT_YEAR)),
-                f"NNT at {NNT_YEAR} years v. {name}",
-                "patients treated per first bleed averted" if averts else "patients treated to bring one more first bleed",
-            ),
-            KeyNumber(
-                f.money_change(now["incremental_cost"], currency),
-                f"Net cost per patient v. {name}",
-                f"{f.duration(years)}, {f.price_note(settings)}",
-            ),
-            KeyNumber(
-                f.number(now["break_even_nnt"], 1),
-                f"Break-even NNT v. {name}",
-                f"model: {f.nnt(now['nnt'][str(end)])} at {end} years" + ("; saves when below break-even" if averts else ""),
-            ),
-        ]
-    numbers.append(
-        KeyNumber(
-            f.per(block["deaths"]["procedure"], 1000),
-            "Procedure deaths per 1,000 patients",
-            f"and {_harms(block)}, over the time horizon",
-        )
+def key_numbers(results: Results) -> KeyNumbers:
+    """Eight numbers of the lead strategy, without the programme."""
+    key, settings, names = results.lead, results.settings, results.labels
+    found = results.strategies[key]
+    harm = KeyNumber(
+        f.per(found.deaths["procedure"], 1000),
+        "Procedure deaths per 1,000 patients",
+        f"and {', '.join(f'{f.per(found.complications[kind], 1000)} {HARMS[kind]}' for kind in HEADLINE_COMPLICATIONS)}, "
+        "over the time horizon",
     )
-    if (usual := against(document, "beta_blocker", key)) is not None:
-        numbers.append(
-            KeyNumber(icer_text(usual, currency), f"Cost per QALY gained v. {lower(names['beta_blocker'])}", "over the time horizon")
-        )
-    return KeyNumbers(tuple(numbers))
+    numbers = [number for versus in results.beside for number in _compared_numbers(results, versus, key)]
+    usual = results.against(results.usual_care, key)
+    value = usual and KeyNumber(
+        icer_text(usual.whole, settings.currency),
+        f"Cost per QALY gained v. {lower(names[results.usual_care])}",
+        "over the time horizon",
+    )
+    return KeyNumbers((*numbers, harm, *([value] if value else [])))
 
 
-def _harms(block: Mapping[str, Any]) -> str:
-    """Complications of the shortest tables in words."""
-    return ", ".join(f"{f.per(block['complications'][kind], 1000)} {HARMS[kind]}" for kind in HEADLINE_COMPLICATIONS)
+def _compared_numbers(results: Results, versus: str, key: str) -> tuple[KeyNumber, ...]:
+    """NNT, net cost and break-even NNT against one comparator; none against itself."""
+    found = results.against(versus, key)
+    if found is None:
+        return ()
+    now, settings, name = found.headline, results.settings, lower(results.labels[versus])
+    years, shown = settings.headline, now.nnt.get(NNT_YEAR)
+    averts = shown is None or shown.kind != "NNTH"
+    return (
+        KeyNumber(
+            f.nnt(shown),
+            f"NNT at {NNT_YEAR} years v. {name}",
+            "patients treated per first bleed averted" if averts else "patients treated to bring one more first bleed",
+        ),
+        KeyNumber(
+            f.money_change(now.incremental_cost, settings.currency),
+            f"Net cost per patient v. {name}",
+            f"{f.duration(years)}, {f.price_note(settings)}",
+        ),
+        KeyNumber(
+            f.number(now.break_even_nnt, 1),
+            f"Break-even NNT v. {name}",
+            f"model: {f.nnt(now.nnt[years])} at {f.duration(years)}" + ("; saves when below break-even" if averts else ""),
+        ),
+    )
 
 
 def evidence_table(parameters: ParameterSet) -> Table:

@@ -7,7 +7,7 @@ from concurrent.futures import Executor
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from econmodel.errors import AnalysisError
 from econmodel.files import write_bytes, write_text
@@ -22,12 +22,13 @@ from econmodel.reporting.programme_charts import programme_figures
 from econmodel.reporting.results import write_results
 from econmodel.reporting.series import trace_rows
 from econmodel.reporting.sharing import share
-from econmodel.reporting.tables import focus_strategy
 
 if TYPE_CHECKING:
     from econmodel.economics.evaluate import Evaluation
+    from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
     from econmodel.programme.report import ProgrammeResult
+    from econmodel.uncertainty.risk import Risk
 
 FORMATS = ("html", "pdf", "docx")
 PAPERS = ("brief", "report")
@@ -37,10 +38,10 @@ Rendering = Callable[[], Path]
 def build_reports(
     case: Case,
     evaluation: Evaluation,
-    document: dict[str, Any],
+    results: Results,
     folder: Path,
     *,
-    psa: dict[str, Any] | None = None,
+    psa: Risk | None = None,
     programme: ProgrammeResult | None = None,
     findings: Findings | None = None,
     papers: Collection[str] = ("brief",),
@@ -51,8 +52,8 @@ def build_reports(
 
     Parameters
     ----------
-    case, evaluation, document
-        The case, its evaluation, and the result document made from both.
+    case, evaluation, results
+        The case, its evaluation, and the results made from both.
     folder
         Where the files go; made when missing.
     psa, programme
@@ -79,30 +80,30 @@ def build_reports(
     _check_choices(papers, PAPERS, "paper")
     _check_choices(formats, FORMATS, "format")
     found = findings or Findings(psa=psa, programme=programme)
-    structure = case_structure(document)
-    written = write_results(case, document, folder)
+    structure = case_structure(results)
+    written = write_results(case, results, found, folder)
     if not papers:
         return written
-    drawn = case_figures(document, structure)
-    drawn |= programme_figures(found.programme, document["settings"]["currency"]) if found.programme else {}
+    drawn = case_figures(results, structure)
+    drawn |= programme_figures(found.programme, results.settings.currency) if found.programme else {}
     renderings: list[Rendering] = []
     if "brief" in papers:
-        renderings += _brief(case, document, found, folder, formats)
+        renderings += _brief(case, results, found, folder, formats)
     if "report" in papers:
         from econmodel.reporting.report_content import report_paper
         from econmodel.reporting.uncertainty_charts import report_figures
 
-        keys = list(dict.fromkeys((document["settings"]["comparator"], focus_strategy(document))))
-        drawn |= report_figures(document, trace_rows(evaluation), keys, found)
-        paper = report_paper(case, evaluation, document, structure, found)
+        keys = list(dict.fromkeys((results.settings.comparator, results.lead)))
+        drawn |= report_figures(results, trace_rows(evaluation), keys, found)
+        paper = report_paper(case, evaluation, results, structure, found)
         renderings += _renderings("technical_report", paper, paper, folder, formats)
     written += save_all(drawn, folder / "figures", beside)
     return written + share(renderings, beside)
 
 
-def case_structure(document: dict[str, Any]) -> Structure:
+def case_structure(results: Results) -> Structure:
     """Structure of the case as its settings make it, split states told once."""
-    return build_structure(per_protocol=document["inputs"]["effect_basis"] == "per_protocol")
+    return build_structure(per_protocol=results.inputs["effect_basis"] == "per_protocol")
 
 
 def _check_choices(chosen: Collection[str], known: Collection[str], noun: str) -> None:
@@ -112,9 +113,9 @@ def _check_choices(chosen: Collection[str], known: Collection[str], noun: str) -
             raise AnalysisError(what, fix=f"choose {' or '.join(known)}")
 
 
-def _brief(case: Case, document: dict[str, Any], findings: Findings, folder: Path, formats: Collection[str]) -> list[Rendering]:
+def _brief(case: Case, results: Results, findings: Findings, folder: Path, formats: Collection[str]) -> list[Rendering]:
     def paper(*, with_inputs: bool) -> Paper:
-        return brief_paper(case, document, programme=findings.programme, psa=findings.psa, with_inputs=with_inputs)
+        return brief_paper(case, results, programme=findings.programme, psa=findings.psa, with_inputs=with_inputs)
 
     screen = paper(with_inputs=True)
     on_paper = paper(with_inputs=False) if set(formats) - {"html"} else screen

@@ -2,27 +2,22 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from econmodel.reporting import blocks, phrases, programme_content
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import Bullets, Paper, Paragraph, Section
 from econmodel.reporting.guidelines import STANDING, guideline_table
-from econmodel.reporting.series import Document, labels
-from econmodel.reporting.tables import focus_strategy
 
 if TYPE_CHECKING:
+    from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
     from econmodel.programme.report import ProgrammeResult
+    from econmodel.uncertainty.risk import Risk
 
 
 def brief_paper(
-    case: Case,
-    document: Document,
-    *,
-    programme: ProgrammeResult | None = None,
-    psa: dict[str, Any] | None = None,
-    with_inputs: bool = False,
+    case: Case, results: Results, *, programme: ProgrammeResult | None = None, psa: Risk | None = None, with_inputs: bool = False
 ) -> Paper:
     """Build the brief.
 
@@ -36,52 +31,52 @@ def brief_paper(
         Append the table of every input (for the screen; on paper the technical report has it).
     """
     if programme is None:
-        sections = [_answer(case, document), _results(document), _harms(case, with_positions=with_inputs)]
+        sections = [_answer(case, results), _results(results), _harms(case, with_positions=with_inputs)]
     else:
-        sections = programme_content.sections(case, document, programme, psa)
+        sections = programme_content.sections(case, results, programme, psa)
         sections += [_harms(case, with_positions=True)] if with_inputs else []
     cautions = phrases.CAUTIONS if programme is None else phrases.BRIEF_CAUTIONS
     sections += [Section("Before this is used", (Bullets(cautions),)), _inputs(case, with_inputs=with_inputs)]
     return Paper(
         "Prophylaxis of high-risk gastric varices",
-        subtitle(case, document),
+        subtitle(case, results),
         tuple(sections),
-        phrases.footer(case, document),
+        phrases.footer(case, results),
         phrases.banner(case),
     )
 
 
-def subtitle(case: Case, document: Document) -> str:
+def subtitle(case: Case, results: Results) -> str:
     """Whose brief it is, whose money, which prices, what is compared."""
-    settings = document["settings"]
+    settings = results.settings
     return (
-        f"{case.title} · {settings['perspective'].replace('_', ' ')} view, {f.price_note(settings)} · "
-        f"{len(document['strategies'])} strategies compared"
+        f"{case.title} · {settings.perspective.replace('_', ' ')} view, {f.price_note(settings)} · "
+        f"{len(results.strategies)} strategies compared"
     )
 
 
-def _answer(case: Case, document: Document) -> Section:
-    key = focus_strategy(document)
+def _answer(case: Case, results: Results) -> Section:
+    key = results.lead
     row = case.parameters.strategies[key]
     caution = f"Certainty of the evidence for {phrases.lower(row.label)}: {row.evidence_grade or 'not graded'}. {STANDING}"
-    which = f"All eight are for {phrases.lower(labels(document)[key])}; the other strategies stand in the table below."
+    which = f"All eight are for {phrases.lower(results.labels[key])}; the other strategies stand in the table below."
     return Section(
         "The answer",
         (
-            Paragraph(phrases.answer(document), tone="answer"),
+            Paragraph(phrases.answer(results), tone="answer"),
             Paragraph(caution, tone="caution"),
-            blocks.key_numbers(document),
+            blocks.key_numbers(results),
             Paragraph(which, tone="note"),
         ),
     )
 
 
-def _results(document: Document) -> Section:
+def _results(results: Results) -> Section:
     return Section(
         "Benefits, costs and harms side by side",
         (
-            blocks.headline_table(document),
-            blocks.charts(document, "first_bleeds", "nnt_by_year", "cost_by_category", "cost_effectiveness_plane"),
+            blocks.headline_table(results),
+            blocks.charts(results, "first_bleeds", "nnt_by_year", "cost_by_category", "cost_effectiveness_plane"),
         ),
     )
 

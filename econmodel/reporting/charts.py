@@ -1,14 +1,15 @@
-"""Charts of a result document: each draws finished numbers on an axis and returns its artists."""
+"""Charts of the results of a case: each draws finished numbers on an axis and returns its artists."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 from econmodel.parameters.catalogue import CATEGORIES
 from econmodel.reporting import formatting as f
-from econmodel.reporting.series import Document, by_strategy, cost_rows, first_bleed_rows, headline_years, labels, nnt_rows, plane_rows
+from econmodel.reporting.phrases import named
+from econmodel.reporting.series import by_strategy, cost_rows, first_bleed_rows, nnt_rows, plane_rows
 from econmodel.reporting.style import CATEGORY_COLOURS, INK, MUTED, strategy_styles
 
 if TYPE_CHECKING:
@@ -16,12 +17,14 @@ if TYPE_CHECKING:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Rectangle
 
+    from econmodel.economics.results import Results
+
 OBSERVED_YEARS = 5
 
 
-def plot_first_bleeds(result: Document, *, ax: Axes) -> dict[str, Line2D]:
+def plot_first_bleeds(results: Results, *, ax: Axes) -> dict[str, Line2D]:
     """Share of patients with a first bleed, by years since start."""
-    lines = strategy_lines(result, by_strategy(first_bleed_rows(result), "year", "first_bleed_risk"), ax)
+    lines = strategy_lines(results.labels, by_strategy(first_bleed_rows(results), "year", "first_bleed_risk"), ax)
     ax.set(xlim=(0, None), ylim=(0, None))
     _axis_names(ax, "Years since start", "Patients with a first bleed")
     ax.yaxis.set_major_formatter(lambda value, _: f.percent(value))
@@ -37,30 +40,30 @@ def plot_first_bleeds(result: Document, *, ax: Axes) -> dict[str, Line2D]:
             va="bottom",
             transform=ax.get_xaxis_transform(),
         )
-    label_column(ax, result, sorted(lines, key=lambda key: -float(lines[key].get_ydata()[-1])))  # type: ignore[index,arg-type]
+    label_column(ax, results.labels, sorted(lines, key=lambda key: -float(lines[key].get_ydata()[-1])))  # type: ignore[index,arg-type]
     return lines
 
 
-def plot_costs(result: Document, *, ax: Axes) -> dict[tuple[str, str], Rectangle]:
+def plot_costs(results: Results, *, ax: Axes) -> dict[tuple[str, str], Rectangle]:
     """Cost per patient over the headline years, stacked by category."""
-    settings, names = result["settings"], labels(result)
+    settings, names = results.settings, results.labels
     places = {key: -i for i, key in enumerate(names)}
     left, bars = dict.fromkeys(names, 0.0), {}
-    for row in cost_rows(result):
+    for row in cost_rows(results):
         key, category = row["strategy"], row["category"]
         bars[key, category] = ax.barh(
             places[key], row["cost"], left=left[key], height=0.62, color=CATEGORY_COLOURS[category], edgecolor="white", linewidth=0.5
         )[0]
         left[key] += row["cost"]
     for key, place in places.items():
-        total = result["strategies"][key]["cost_five_years"]["total"]
-        ax.text(total, place, " " + f.money_short(total, settings["currency"]), va="center", color=INK)
+        total = results.strategies[key].headline_cost
+        ax.text(total, place, " " + f.money_short(total, settings.currency), va="center", color=INK)
     ax.set_yticks(list(places.values()), [fill(name, 22) for name in names.values()], fontsize=6.8, linespacing=0.95)
     ax.set_xlim(0, 1.2 * max(left.values()))
-    _axis_names(ax, f"Over {f.duration(headline_years(result))}, discounted ({f.price_note(settings)})")
+    _axis_names(ax, f"Over {f.duration(results.settings.headline)}, discounted ({f.price_note(settings)})")
     ax.grid(visible=True, axis="x")
     ax.grid(visible=False, axis="y")
-    ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, settings["currency"]))
+    ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, settings.currency))
     ax.tick_params(axis="y", length=0)
     _category_key(ax, {category for (_, category), bar in bars.items() if bar.get_width()})
     return bars
@@ -75,21 +78,21 @@ def _category_key(ax: Axes, used: set[str]) -> None:
             x += 0.06 + 0.026 * len(CATEGORIES[category])
 
 
-def plot_nnt(result: Document, *, ax: Axes, versus: str) -> dict[str, Line2D]:
+def plot_nnt(results: Results, *, ax: Axes, versus: str) -> dict[str, Line2D]:
     """Draw the NNT for one first bleed by year against one comparator; an NNT for harm is left out."""
-    rows = [r for r in nnt_rows(result) if r["versus"] == versus and r["kind"] == "NNTB"]
-    lines = strategy_lines(result, by_strategy(rows, "year", "nnt"), ax)
-    against = "no prophylaxis" if versus == "watch" else labels(result)[versus].lower()
+    rows = [r for r in nnt_rows(results) if r["versus"] == versus and r["kind"] == "NNTB"]
+    lines = strategy_lines(results.labels, by_strategy(rows, "year", "nnt"), ax)
+    against = "no prophylaxis" if versus == "watch" else results.labels[versus].lower()
     ax.set(ylim=(0, None), xticks=sorted({r["year"] for r in rows}))
     _axis_names(ax, "Years since start")
     _note_above(ax, fill(f"v. {against}", 20))
     return lines
 
 
-def plot_plane(result: Document, *, ax: Axes) -> dict[str, Line2D]:
+def plot_plane(results: Results, *, ax: Axes) -> dict[str, Line2D]:
     """Cost-effectiveness plane: increments against the comparator, the frontier and the threshold."""
-    settings, styles = result["settings"], strategy_styles(list(labels(result)))
-    rows = {row["strategy"]: row for row in plane_rows(result)}
+    settings, styles = results.settings, strategy_styles(list(results.labels))
+    rows = {row["strategy"]: row for row in plane_rows(results)}
     points = {
         key: ax.plot(
             row["incremental_qalys"],
@@ -103,23 +106,23 @@ def plot_plane(result: Document, *, ax: Axes) -> dict[str, Line2D]:
         )[0]
         for key, row in rows.items()
     }
-    edge = [rows[row["key"]] for row in result["frontier"] if row["status"] in ("reference", "on_frontier")]
+    edge = [rows[row.key] for row in results.frontier if row.status in ("reference", "on_frontier")]
     ax.plot(
         [r["incremental_qalys"] for r in edge], [r["incremental_cost"] for r in edge], color=MUTED, linewidth=1.0, label="frontier"
     )
     ax.axhline(0, color=MUTED, linewidth=0.6)
     ax.axvline(0, color=MUTED, linewidth=0.6)
     limits = ax.get_xlim(), ax.get_ylim()
-    ax.axline((0, 0), slope=settings["willingness_to_pay"], color=MUTED, linewidth=0.9, linestyle=(0, (4, 3)))
+    ax.axline((0, 0), slope=settings.willingness_to_pay, color=MUTED, linewidth=0.9, linestyle=(0, (4, 3)))
     ax.set(xlim=limits[0], ylim=limits[1])
     _axis_names(
         ax,
-        f"QALYs gained per patient v. {labels(result)[settings['comparator']].lower()}",
+        f"QALYs gained per patient v. {results.labels[settings.comparator].lower()}",
         f"Extra cost per patient ({f.price_note(settings)})",
     )
-    ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, settings["currency"]))
-    _note_above(ax, f"Solid: frontier. Dashed: {f.money(settings['willingness_to_pay'], settings['currency'])} a QALY")
-    label_column(ax, result, [row["key"] for row in reversed(result["frontier"])])
+    ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, settings.currency))
+    _note_above(ax, f"Solid: frontier. Dashed: {f.money(settings.willingness_to_pay, settings.currency)} a QALY")
+    label_column(ax, results.labels, [row.key for row in reversed(results.frontier)])
     return points
 
 
@@ -139,10 +142,10 @@ def _note_above(ax: Axes, text: str) -> None:
 
 
 def strategy_lines(
-    result: Document, series: Mapping[str, tuple[list[float], list[float]]], ax: Axes, *, markers: bool = True
+    keys: Iterable[str], series: Mapping[str, tuple[Sequence[float], Sequence[float]]], ax: Axes, *, markers: bool = True
 ) -> dict[str, Line2D]:
-    """Draw one line per strategy in its own colour, marker and dash."""
-    styles = strategy_styles(list(labels(result)))
+    """Draw one line per strategy in its own colour, marker and dash, as its place among all of the case's."""
+    styles = strategy_styles(list(keys))
     return {
         key: ax.plot(
             x,
@@ -157,9 +160,9 @@ def strategy_lines(
     }
 
 
-def label_column(ax: Axes, result: Document, order: Iterable[str], *, gap: float = 0.07, markers: bool = True) -> None:
-    """Name the strategies in a column right of the axis, in the order given (top first)."""
-    names, styles = labels(result), strategy_styles(list(labels(result)))
+def label_column(ax: Axes, names: Mapping[str, str], order: Iterable[str], *, gap: float = 0.07, markers: bool = True) -> None:
+    """Name the strategies in a column right of the axis, in the order given (top first); ``names`` are all of the case's."""
+    styles = strategy_styles(list(names))
     keys = list(order)
     for i, key in enumerate(keys):
         y = 1.0 - (i + 0.5) / max(len(keys), 1)
@@ -183,10 +186,10 @@ def label_column(ax: Axes, result: Document, order: Iterable[str], *, gap: float
         ax.text(1.0 + 2.6 * gap, y, fill(names[key], 17), transform=ax.transAxes, va="center", linespacing=1.0, fontsize=7.0)
 
 
-def describe(name: str, result: Document) -> dict[str, Any]:
-    """Caption and alternative text of a figure of the result document."""
-    settings = result["settings"]
-    years, versus = headline_years(result), labels(result)[settings["comparator"]].lower()
+def describe(name: str, results: Results) -> dict[str, Any]:
+    """Caption and alternative text of a figure of the results."""
+    settings = results.settings
+    years, versus = results.settings.headline, results.labels[settings.comparator].lower()
     known = {
         "state_diagram": (
             "Health states and moves",
@@ -202,7 +205,8 @@ def describe(name: str, result: Document) -> dict[str, Any]:
         ),
         "nnt_by_year": (
             "Patients needed to treat to avert one first bleed, by year",
-            "Number needed to treat by year, against no prophylaxis and against a beta-blocker, one line per strategy.",
+            f"Number needed to treat by year, against no prophylaxis and against {named(results, results.beside[-1])}, "
+            "one line per strategy.",
         ),
         "cost_effectiveness_plane": (
             f"Cost-effectiveness plane against {versus}, over the time horizon",

@@ -20,6 +20,8 @@ from econmodel.reporting.style import plot_settings
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from econmodel.economics.results import Results
+
 WIDTH = 3.7
 HEIGHT = 2.5
 PNG_DPI = 200
@@ -123,7 +125,7 @@ def _on_axis(plot: Callable[..., object], place: tuple[float, float, float, floa
     return plot(ax=figure.add_axes(place))
 
 
-def case_figures(document: series.Document, structure: Structure) -> dict[str, Spec]:
+def case_figures(results: Results, structure: Structure) -> dict[str, Spec]:
     """List the figures: the rows each one shows, its height in inches, and what draws it."""
     from econmodel.reporting import charts, diagram
 
@@ -132,28 +134,28 @@ def case_figures(document: series.Document, structure: Structure) -> dict[str, S
             _move_rows(structure), 3.3, drawer(partial(diagram.plot_state_diagram, structure), 0.0, 0.0, 1.0, 1.0), width=5.0
         ),
         "first_bleeds": Spec(
-            series.first_bleed_rows(document), HEIGHT, drawer(partial(charts.plot_first_bleeds, document), 0.15, 0.17, 0.50, 0.80)
+            series.first_bleed_rows(results), HEIGHT, drawer(partial(charts.plot_first_bleeds, results), 0.15, 0.17, 0.50, 0.80)
         ),
         "cost_by_category": Spec(
-            series.cost_rows(document), HEIGHT, drawer(partial(charts.plot_costs, document), 0.34, 0.17, 0.64, 0.74)
+            series.cost_rows(results), HEIGHT, drawer(partial(charts.plot_costs, results), 0.34, 0.17, 0.64, 0.74)
         ),
-        "nnt_by_year": Spec(series.nnt_rows(document), HEIGHT, partial(_nnt_panels, document)),
+        "nnt_by_year": Spec(series.nnt_rows(results), HEIGHT, partial(_nnt_panels, results)),
         "cost_effectiveness_plane": Spec(
-            series.plane_rows(document), HEIGHT, drawer(partial(charts.plot_plane, document), 0.18, 0.17, 0.47, 0.74)
+            series.plane_rows(results), HEIGHT, drawer(partial(charts.plot_plane, results), 0.18, 0.17, 0.47, 0.74)
         ),
     }
 
 
-def _nnt_panels(document: series.Document, figure: Figure) -> None:
+def _nnt_panels(results: Results, figure: Figure) -> None:
     from econmodel.reporting import charts
 
-    comparators = list(document["comparisons"])[:2]
+    comparators = list(results.comparisons)[:2]
     width = 0.57 / len(comparators) - 0.06
     for i, versus in enumerate(comparators):
         ax = figure.add_axes((0.105 + i * (width + 0.085), 0.17, width, 0.70))
-        charts.plot_nnt(document, ax=ax, versus=versus)
+        charts.plot_nnt(results, ax=ax, versus=versus)
     figure.text(0.035, 0.5, "NNT, one first bleed averted", rotation=90, va="center", ha="right")
-    charts.label_column(figure.axes[-1], document, [k for k in document["strategies"] if k != comparators[0]], gap=0.16)
+    charts.label_column(figure.axes[-1], results.labels, [k for k in results.strategies if k != comparators[0]], gap=0.16)
 
 
 def _move_rows(structure: Structure) -> list[dict[str, Any]]:

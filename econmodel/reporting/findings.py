@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Generic, TypeVar
 
 from econmodel.reporting.content import Section
 
@@ -13,7 +13,28 @@ if TYPE_CHECKING:
     from econmodel.programme.report import ProgrammeResult
     from econmodel.uncertainty.deterministic import TornadoRow
     from econmodel.uncertainty.questions import Question
+    from econmodel.uncertainty.risk import Risk
     from econmodel.uncertainty.scenarios import ScenarioRow
+
+Row = TypeVar("Row")
+
+
+@dataclass(frozen=True)
+class Analysis(Generic[Row]):
+    """Rows of a deterministic analysis, with what they are about: light enough to go from one process to another."""
+
+    strategy: str
+    versus: str
+    outcome: str
+    label: str
+    currency: str
+    rows: tuple[Row, ...]
+
+
+def analysis_of(question: Question, rows: Sequence[Row]) -> Analysis[Row]:
+    """Put the rows of an analysis with what they are about."""
+    q = question
+    return Analysis(q.strategy, q.versus, q.outcome, q.label, q.parameters.text("currency"), tuple(rows))
 
 
 @dataclass(frozen=True)
@@ -23,33 +44,20 @@ class Findings:
     Attributes
     ----------
     psa
-        ``Psa.to_dict()``: all inputs varied together.
+        All inputs varied together.
     programme
         The programme's budget, with all that a decision needs.
     one_way, scenarios
-        :func:`analysis_block` of a one-way or scenario analysis.
+        Inputs varied one at a time, and scenarios.
     checks
         Model against published results.
     more
         Sections of any further analysis (value of information, for one), set after the uncertainty.
     """
 
-    psa: dict[str, Any] | None = None
+    psa: Risk | None = None
     programme: ProgrammeResult | None = None
-    one_way: dict[str, Any] | None = None
-    scenarios: dict[str, Any] | None = None
+    one_way: Analysis[TornadoRow] | None = None
+    scenarios: Analysis[ScenarioRow] | None = None
     checks: Sequence[CheckRow] | None = None
     more: tuple[Section, ...] = ()
-
-
-def analysis_block(question: Question, rows: Sequence[TornadoRow] | Sequence[ScenarioRow]) -> dict[str, Any]:
-    """Put the rows of an analysis with what they are about."""
-    from econmodel.uncertainty.deterministic import plain_rows
-
-    return {
-        "strategy": question.strategy,
-        "versus": question.versus,
-        "outcome": question.outcome,
-        "label": question.label,
-        "rows": plain_rows(rows),
-    }

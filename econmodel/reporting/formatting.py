@@ -6,9 +6,8 @@ Rounding is for display only. ``None`` and undefined values print as an en dash,
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
+from econmodel.economics.results import Settings
+from econmodel.evidence.nnt import NumberNeededToTreat
 from econmodel.parameters.money import MINUS as MINUS
 from econmodel.parameters.money import NOTHING as NOTHING
 from econmodel.parameters.money import money as money
@@ -43,21 +42,20 @@ def per(value: float | None, size: int, digits: int = 1) -> str:
     return number(None if value is None else size * value, digits)
 
 
-def nnt(block: Mapping[str, Any] | None) -> str:
-    """NNT of a result block ``{value, kind}``.
+def nnt(found: NumberNeededToTreat | None) -> str:
+    """NNT in short: that of harm says so.
 
     Examples
     --------
-    >>> nnt({"value": 4.93, "kind": "NNTB"}), nnt({"value": 20.0, "kind": "NNTH"}), nnt({"value": None, "kind": "none"})
+    >>> nnt(NumberNeededToTreat(1 / 4.93)), nnt(NumberNeededToTreat(-0.05)), nnt(NumberNeededToTreat(0.0))
     ('4.9', 'NNTH 20', 'no difference')
     """
-    if block is None:
+    if found is None:
         return NOTHING
-    if block["value"] is None:
+    if found.value is None:
         return "no difference"
-    value = float(block["value"])
-    text = number(value, 1 if value < 10 else 0)
-    return text if block["kind"] == "NNTB" else f"NNTH {text}"
+    text = number(found.value, 1 if found.value < 10 else 0)
+    return text if found.kind == "NNTB" else f"NNTH {text}"
 
 
 def plain(value: float | str | None) -> str:
@@ -75,12 +73,6 @@ def plain(value: float | str | None) -> str:
     return plain_number(value)
 
 
-def price_note(settings: Mapping[str, Any]) -> str:
-    """Currency and price year, as put on every money label.
-
-    Examples
-    --------
-    >>> price_note({"currency": "USD", "price_year": "2024"})
-    'USD, 2024 prices'
-    """
-    return f"{settings['currency']}, {settings['price_year']} prices"
+def price_note(settings: Settings) -> str:
+    """Currency and price year, as put on every money label, such as ``USD, 2024 prices``."""
+    return f"{settings.currency}, {settings.price_year} prices"

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
 from pathlib import PurePath
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from econmodel.economics.lead import WATCH
 from econmodel.parameters.schema import RUN_SETTINGS
 from econmodel.parameters.second_look import second_look
 from econmodel.reporting import formatting as f
 from econmodel.reporting.provenance import STATUS_WORDS, status_counts, unconfirmed
-from econmodel.reporting.series import Document, headline_years, labels, latest_year
-from econmodel.reporting.tables import against, at_headline, focus_strategy
 from econmodel.wording import lower as lower
 
 if TYPE_CHECKING:
+    from econmodel.economics.results import Results, Settings
     from econmodel.parameters.loading import Case
     from econmodel.parameters.parameter_set import ParameterSet
+    from econmodel.uncertainty.risk import Risk
 
 CAUTIONS = (
     (
@@ -48,47 +48,41 @@ CAUTIONS = (
 BRIEF_CAUTIONS = tuple(item for item in CAUTIONS if item[0] not in ("Not standard care. ", "Off-label use. "))
 
 
-def answer(document: Document, key: str | None = None) -> str:
-    """Answer of the case in one sentence: what the option costs and averts, against both comparators."""
-    key = key or focus_strategy(document)
-    years = f.span(headline_years(document))
-    parts = [part for versus in ("watch", "beta_blocker") if (part := _one_comparison(document, versus, key))]
-    return (
-        f"Over {years}, {lower(labels(document)[key])} {'; '.join(parts)}."
-        if parts
-        else (f"{labels(document)[key]} is the only strategy of this case, so there is nothing to compare.")
-    )
+def answer(results: Results, key: str | None = None) -> str:
+    """Answer of the case in one sentence: what the option costs and averts, against no prophylaxis and usual care."""
+    key = key or results.lead
+    years = f.span(results.settings.headline)
+    parts = [part for versus in results.beside if (part := _one_comparison(results, versus, key))]
+    label = results.labels[key]
+    if not parts:
+        return f"{label} is the only strategy of this case, so there is nothing to compare."
+    return f"Over {years}, {lower(label)} {'; '.join(parts)}."
 
 
-def _one_comparison(document: Document, versus: str, key: str) -> str:
-    now = at_headline(against(document, versus, key))
-    if now is None:
+def _one_comparison(results: Results, versus: str, key: str) -> str:
+    found = results.against(versus, key)
+    if found is None:
         return ""
-    cost, currency = now["incremental_cost"], document["settings"]["currency"]
-    year = latest_year(now["nnt"], headline_years(document))
-    block = now["nnt"][str(year)]
-    name = ("a " if versus == "beta_blocker" else "") + lower(labels(document)[versus])
-    size = f.money(abs(cost), currency)
-    money = f"saves {size} per patient" if cost < 0 else f"costs {size} more per patient"
+    now, nnt = found.headline, f.nnt(found.headline.nnt[results.settings.headline])
+    size = f.money(abs(now.incremental_cost), results.settings.currency)
+    money = f"saves {size} per patient" if now.saves else f"costs {size} more per patient"
     bleeds = {
-        "NNTB": f"averts one first bleed for every {f.nnt(block)} treated",
-        "NNTH": f"brings one more first bleed for every {f.nnt(block).removeprefix('NNTH ')} treated",
+        "NNTB": f"averts one first bleed for every {nnt} treated",
+        "NNTH": f"brings one more first bleed for every {nnt.removeprefix('NNTH ')} treated",
         "none": "averts no first bleed",
-    }[block["kind"]]
-    by = "" if year == headline_years(document) else f" by year {year}"
-    told = f"{money} and {bleeds}{by}"
-    return f"{told}, against {name}" if versus == "watch" else f"against {name} it {told}"
+    }[now.nnt[results.settings.headline].kind]
+    told = f"{money} and {bleeds}"
+    return f"{told}, against {named(results, versus)}" if versus == WATCH else f"against {named(results, versus)} it {told}"
 
 
-def view(settings: Mapping[str, Any]) -> str:
-    """Whose money is counted, as the first word of a sentence.
+def named(results: Results, key: str) -> str:
+    """Name of a comparator within a sentence."""
+    return ("a " if key == "beta_blocker" else "") + lower(results.labels[key])
 
-    Examples
-    --------
-    >>> view({"perspective": "hospital_margin"})
-    'Hospital margin'
-    """
-    return str(settings["perspective"]).replace("_", " ").capitalize()
+
+def view(settings: Settings) -> str:
+    """Whose money is counted, as the first word of a sentence, such as ``Hospital margin``."""
+    return settings.perspective.replace("_", " ").capitalize()
 
 
 def banner(case: Case) -> str:
@@ -102,13 +96,13 @@ def banner(case: Case) -> str:
     )
 
 
-def footer(case: Case, document: Document) -> str:
+def footer(case: Case, results: Results) -> str:
     """Version, case, seed, draws and hash of the inputs, for every page."""
-    block: Mapping[str, Any] = document["case"]
-    overrides = "; ".join(block["overrides"]) or "none"
+    run = results.case
+    overrides = "; ".join(run.overrides) or "none"
     return (
-        f"econmodel {block['version']} · case {block['name']} ({block['file']}) · overrides: {overrides} · seed "
-        f"{block['seed']} · draws {block['draws']} · inputs {block['parameters_sha256'][:16]}"
+        f"econmodel {run.version} · case {run.name} ({run.file}) · overrides: {overrides} · seed "
+        f"{run.seed} · draws {run.draws} · inputs {run.parameters_sha256[:16]}"
     )
 
 
@@ -167,7 +161,7 @@ def grouped(names: list[str]) -> str:
     )
 
 
-def nnt_interval(psa: Mapping[str, Any], versus: str, key: str, year: str) -> str:
+def nnt_interval(risk: Risk | None, versus: str, key: str, year: int) -> str:
     """Interval of an NNT from the analysis with all inputs varied together; empty where it has none."""
-    block: Mapping[str, Any] = psa["comparisons"].get(versus, {}).get(key, {}).get("nnt", {}).get(year, {})
-    return str(block.get("interval_text") or "")
+    found = risk.against(versus, key) if risk else None
+    return (found.nnt[year].interval_text or "") if found and year in found.nnt else ""

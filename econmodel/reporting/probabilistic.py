@@ -11,21 +11,17 @@ from econmodel.reporting.analysis_charts import plot_convergence, plot_draws
 from econmodel.reporting.figures import Spec, drawer, save_all
 from econmodel.reporting.formatting import money, money_change, percent
 from econmodel.reporting.uncertainty_charts import plot_acceptability
-from econmodel.uncertainty.questions import followed
+from econmodel.uncertainty.questions import lead_pair
 
 if TYPE_CHECKING:
     from rich.console import Group
 
     from econmodel.parameters.loading import Case
     from econmodel.uncertainty.probabilistic import Psa
+    from econmodel.uncertainty.risk import Risk
 
 
-def lead_strategy(psa: Psa) -> str:
-    """Strategy the pictures follow."""
-    return followed(psa.keys)
-
-
-def psa_table(case: Case, psa: Psa, document: dict[str, Any]) -> Group:
+def psa_table(case: Case, psa: Psa, risk: Risk) -> Group:
     """Build the terminal table of one comparator with the sentence on convergence and the caution."""
     from rich import box
     from rich.console import Group
@@ -33,7 +29,7 @@ def psa_table(case: Case, psa: Psa, document: dict[str, Any]) -> Group:
     from rich.table import Table
     from rich.text import Text
 
-    versus, currency = document["comparator"], psa.parameters.text("currency")
+    versus, currency = risk.comparator, psa.parameters.text("currency")
     table = Table(
         box=box.SIMPLE_HEAD,
         pad_edge=False,
@@ -43,19 +39,18 @@ def psa_table(case: Case, psa: Psa, document: dict[str, Any]) -> Group:
     )
     for heading in ("Strategy", f"Net cost, {psa.headline_years} y (95%)", "NNT 3 y (95%)", "Saves", "Best value"):
         table.add_column(heading, justify="left" if heading == "Strategy" else "right")
-    for key, block in document["comparisons"][versus].items():
-        cost, nnt = block["incremental_cost_five_years"], block["nnt"].get("3") or next(iter(block["nnt"].values()))
+    for key, found in risk.comparisons[versus].items():
+        cost = found.headline_cost
         table.add_row(
             escape(psa.parameters.strategies[key].label),
-            f"{money_change(cost['mean'], currency)} ({money_change(cost['low'], currency)} to "
-            f"{money_change(cost['high'], currency)})",
-            f"{nnt['text']} ({nnt['interval_text']})",
-            percent(block["probability_saving_five_years"]),
-            percent(document["probability_cost_effective"][key]),
+            f"{money_change(cost.mean, currency)} ({money_change(cost.low, currency)} to {money_change(cost.high, currency)})",
+            f"{found.shown_nnt.text} ({found.shown_nnt.interval_text})",
+            percent(found.headline_probability_saving),
+            percent(risk.probability_cost_effective[key]),
         )
-    lead = lead_strategy(psa)
+    lead, beside = lead_pair(case.parameters)
     notes = [
-        document["convergence"][versus][lead]["sentence"] if lead != versus else "",
+        risk.convergence[beside][lead].sentence,
         f"Draws {psa.draws:,}, seed {psa.seed}. Best value: highest net benefit at {money(psa.threshold, currency)} per QALY.",
     ]
     if psa.held:
@@ -67,25 +62,26 @@ def psa_table(case: Case, psa: Psa, document: dict[str, Any]) -> Group:
     return Group(table, *(Text(note, style="dim") for note in notes if note))
 
 
-def save_psa(psa: Psa, document: dict[str, Any], folder: Path) -> list[Path]:
-    """Write plane, acceptability and convergence pictures, draws as CSV (and Parquet where it can be) and JSON."""
-    lead, versus = lead_strategy(psa), document["comparator"]
+def save_psa(psa: Psa, risk: Risk, folder: Path) -> list[Path]:
+    """Write plane, acceptability and convergence pictures of the lead, draws as CSV (and Parquet where it can be) and JSON."""
+    lead, versus = lead_pair(psa.parameters)
     currency = psa.parameters.text("currency")
-    names = {
-        "settings": {"currency": currency, "willingness_to_pay": psa.threshold, "price_year": psa.parameters.text("price_year")},
-        "strategies": {key: {"label": psa.parameters.strategies[key].label} for key in psa.keys},
-    }
-    block = document["convergence"][versus][lead]
+    note = f"{currency}, {psa.parameters.text('price_year')} prices"
+    names = {key: psa.parameters.strategies[key].label for key in psa.keys}
+    block = risk.convergence[versus][lead]
     written = save_all(
         {
             "plane_of_draws": Spec(
                 _plane_rows(psa, lead, versus), 4.0, drawer(partial(plot_draws, psa, lead, versus), 0.15, 0.13, 0.82, 0.75), 5.6
             ),
             "acceptability": Spec(
-                _curve_rows(psa), 3.3, drawer(partial(plot_acceptability, document, names), 0.12, 0.15, 0.55, 0.8), 6.0
+                _curve_rows(risk),
+                3.3,
+                drawer(partial(plot_acceptability, risk.acceptability, names, psa.threshold, currency, note), 0.12, 0.15, 0.55, 0.8),
+                6.0,
             ),
             "convergence": Spec(
-                [{"draws": n, **{k: v[i] for k, v in block["running"].items()}} for i, n in enumerate(block["at"])],
+                [{"draws": n, **{k: v[i] for k, v in block.running.items()}} for i, n in enumerate(block.at)],
                 3.0,
                 drawer(partial(plot_convergence, block, currency), 0.13, 0.16, 0.83, 0.72),
                 6.0,
@@ -99,19 +95,20 @@ def save_psa(psa: Psa, document: dict[str, Any], folder: Path) -> list[Path]:
         written.append(write_bytes(folder / "draws.parquet", frame.to_parquet(index=False)))
     except ImportError:
         pass
-    return [*written, write_text(folder / "psa.json", json_text({"uncertainty": document}))]
+    return [*written, write_text(folder / "psa.json", json_text({"uncertainty": risk.to_json()}))]
 
 
 def _plane_rows(psa: Psa, key: str, versus: str) -> list[dict[str, Any]]:
-    effect, cost = psa.gap("qalys", key, versus), psa.gap("cost", key, versus)
+    found = psa.compare(key, versus)
     return [
         {"draw": i, "incremental_qalys": float(e), "incremental_cost": float(c)}
-        for i, (e, c) in enumerate(zip(effect, cost, strict=True))
+        for i, (e, c) in enumerate(zip(found.incremental_qalys, found.incremental_cost, strict=True))
     ]
 
 
-def _curve_rows(psa: Psa) -> list[dict[str, Any]]:
+def _curve_rows(risk: Risk) -> list[dict[str, Any]]:
+    curves = risk.acceptability
     return [
-        {"threshold": float(t), **{k: float(p) for k, p in zip(psa.keys, row, strict=True)}, "frontier": f["key"]}
-        for t, row, f in zip(psa.thresholds, psa.acceptability, psa.acceptability_frontier, strict=True)
+        {"threshold": point.threshold, **{key: curve[i] for key, curve in curves.probability.items()}, "frontier": point.key}
+        for i, point in enumerate(curves.frontier)
     ]

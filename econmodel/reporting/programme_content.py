@@ -6,8 +6,9 @@ Decision, proposal, numbers, charts, funnel, evidence and harms, finance, capaci
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from econmodel.economics.lead import WATCH
 from econmodel.parameters.catalogue import HARMS
 from econmodel.programme.break_even import BreakEven
 from econmodel.programme.report import ProgrammeResult
@@ -17,12 +18,13 @@ from econmodel.reporting import formatting as f
 from econmodel.reporting.content import Blanks, Charts, KeyNumber, KeyNumbers, Pair, Paragraph, Section, Table, table
 from econmodel.reporting.guidelines import STANDING
 from econmodel.reporting.programme_charts import CHARTS, programme_chart
-from econmodel.reporting.programme_tables import MOST_YEARS, capacity_table, currency_of, finance_table, views_table
-from econmodel.reporting.series import Document, labels
-from econmodel.reporting.tables import NNT_YEAR, against
+from econmodel.reporting.programme_tables import MOST_YEARS, capacity_table, finance_table, views_table
+from econmodel.reporting.tables import NNT_YEAR
 
 if TYPE_CHECKING:
+    from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
+    from econmodel.uncertainty.risk import Risk
 
 UNDER = {"per_episode": "if every payment were per episode", "block": "under a block budget"}
 OFF_FRONTIER = {"dominated": "dearer and less effective than another", "extendedly_dominated": "poorer value than a mix of two others"}
@@ -37,15 +39,15 @@ OWNERS = (
 LEAST = 0.05
 
 
-def sections(case: Case, document: Document, programme: ProgrammeResult, psa: Mapping[str, Any] | None) -> list[Section]:
+def sections(case: Case, results: Results, programme: ProgrammeResult, risk: Risk | None) -> list[Section]:
     """Build the sections of the brief that need the programme."""
-    below = Pair((views_table(document, programme),), (capacity_table(programme, MOST_YEARS),))
+    below = Pair((views_table(results, programme),), (capacity_table(programme, MOST_YEARS),))
     overlooked = Paragraph(" ".join(programme.not_overlooked), lead="Not to be overlooked: ")
     return [
-        _decision(case, document, programme, psa),
-        _charts(document, programme),
+        _decision(case, results, programme, risk),
+        _charts(results, programme),
         Section("Evidence and harms", (_evidence(case, programme), *_position(programme))),
-        Section("Finance", (finance_table(document, programme, MOST_YEARS), below, overlooked)),
+        Section("Finance", (finance_table(results, programme, MOST_YEARS), below, overlooked)),
         Section("Owners and review", (Blanks(OWNERS),)),
     ]
 
@@ -61,30 +63,30 @@ def mix_text(mix: Mapping[str, float], names: Mapping[str, str]) -> str:
     return ", ".join(f"{f.percent(share)} {phrases.lower(names.get(key, key))}" for key, share in mix.items() if share)
 
 
-def _decision(case: Case, document: Document, programme: ProgrammeResult, psa: Mapping[str, Any] | None) -> Section:
-    basis, names, lead = programme.basis, labels(document), document["lead"]
+def _decision(case: Case, results: Results, programme: ProgrammeResult, risk: Risk | None) -> Section:
+    basis, names, lead = programme.basis, results.labels, results.lead
     proposed, current = (mix_text(mix, names) for mix in (basis.proposed_mix, basis.current_mix))
     grade = case.parameters.strategies[lead].evidence_grade or "not graded"
     kept = [key for key in names if basis.proposed_mix.get(key)]
     return Section(
         "The decision",
         (
-            Paragraph(answer(document, programme), tone="answer"),
-            Paragraph(f"{decision(document, programme)} Date of the decision: ________", lead="Decision asked: "),
+            Paragraph(answer(results, programme), tone="answer"),
+            Paragraph(f"{decision(results, programme)} Date of the decision: ________", lead="Decision asked: "),
             Paragraph(
                 f"{proposed}, in place of today's {current}, for adults with high-risk gastric varices that have "
                 f"never bled. Certainty of the evidence for {phrases.lower(names[lead])}: {grade}. Value: "
-                f"{by_standing(document, kept)}.",
+                f"{by_standing(results, kept)}.",
                 lead="Proposed: ",
             ),
-            Paragraph(rejected(document, programme), lead="Not proposed: "),
-            *_margin(document, programme),
-            key_numbers(document, programme, psa),
+            Paragraph(rejected(results, programme), lead="Not proposed: "),
+            *_margin(results, programme),
+            key_numbers(results, programme, risk),
         ),
     )
 
 
-def decision(document: Document, programme: ProgrammeResult) -> str:
+def decision(results: Results, programme: ProgrammeResult) -> str:
     """What the board is asked for, with the cash it takes; nothing where the programme would bring bleeds."""
     numbers, basis = programme.headline, programme.basis
     if not basis.is_change:
@@ -92,15 +94,15 @@ def decision(document: Document, programme: ProgrammeResult) -> str:
     if round(numbers.bleeds_averted, 1) <= 0:
         does = "averts no bleeds" if round(numbers.bleeds_averted, 1) == 0 else "brings more bleeds than today's mix"
         return f"none: as entered, the programme {does}."
-    need = f.money(abs(numbers.peak_cash), currency_of(document))
+    need = f.money(abs(numbers.peak_cash), results.settings.currency)
     if numbers.payback_years is None:
         return f"start the programme, with up to {need} of cash that does not come back within {f.span(basis.budget_years)}."
     return f"start the programme, with up to {need} of cash before it pays back."
 
 
-def _margin(document: Document, programme: ProgrammeResult) -> tuple[Paragraph, ...]:
+def _margin(results: Results, programme: ProgrammeResult) -> tuple[Paragraph, ...]:
     """Say on the first page where an averted bleed lowers the hospital's own margin."""
-    views, currency = programme.views, currency_of(document)
+    views, currency = programme.views, results.settings.currency
     view = views.get("as_paid") or views[programme.basis.payment_view]
     if not view.averted_bleed_lowers_cash:
         return ()
@@ -108,9 +110,9 @@ def _margin(document: Document, programme: ProgrammeResult) -> tuple[Paragraph, 
     return (Paragraph(said[0].upper() + said[1:], lead="As this hospital is paid: "),)
 
 
-def answer(document: Document, programme: ProgrammeResult) -> str:
+def answer(results: Results, programme: ProgrammeResult) -> str:
     """Answer of the programme in one sentence."""
-    currency, numbers, basis = currency_of(document), programme.headline, programme.basis
+    currency, numbers, basis = results.settings.currency, programme.headline, programme.basis
     if not basis.is_change:
         return "Nothing is proposed: the proposed mix is today's mix."
     averted = round(numbers.bleeds_averted, 1)
@@ -130,50 +132,42 @@ def answer(document: Document, programme: ProgrammeResult) -> str:
     )
 
 
-def rejected(document: Document, programme: ProgrammeResult) -> str:
+def rejected(results: Results, programme: ProgrammeResult) -> str:
     """Options that are not proposed, today's among them, and how each stands in the cost-effectiveness analysis."""
-    left = [row["key"] for row in document["frontier"] if not programme.basis.proposed_mix.get(row["key"])]
-    return f"{by_standing(document, left)}." if left else "every option is in the mix."
+    left = [row.key for row in results.frontier if not programme.basis.proposed_mix.get(row.key)]
+    return f"{by_standing(results, left)}." if left else "every option is in the mix."
 
 
-def by_standing(document: Document, keys: Sequence[str]) -> str:
+def by_standing(results: Results, keys: Sequence[str]) -> str:
     """Name options with how they stand, those that stand alike together."""
-    names = labels(document)
+    names = results.labels
     groups: dict[str, list[str]] = {}
     for key in keys:
-        groups.setdefault(standing(document, key), []).append(phrases.lower(names[key]))
+        groups.setdefault(standing(results, key), []).append(phrases.lower(names[key]))
     return "; ".join(f"{', '.join(found)} ({'each ' if len(found) > 1 else ''}{words})" for words, found in groups.items())
 
 
-def standing(document: Document, key: str) -> str:
+def standing(results: Results, key: str) -> str:
     """Say how an option stands on the efficiency frontier, against the case's threshold."""
-    row = next(row for row in document["frontier"] if row["key"] == key)
-    if row["status"] in OFF_FRONTIER:
-        return OFF_FRONTIER[row["status"]]
-    if row["status"] == "reference":
+    row = next(row for row in results.frontier if row.key == key)
+    if row.status in OFF_FRONTIER:
+        return OFF_FRONTIER[row.status]
+    if row.icer is None:
         return "the cheapest"
-    limit, currency = document["settings"]["willingness_to_pay"], currency_of(document)
-    side = "within" if row["icer"] <= limit else "above"
-    return f"{f.money(row['icer'], currency)} a further QALY, {side} the threshold of {f.money(limit, currency)}"
+    limit, currency = results.settings.willingness_to_pay, results.settings.currency
+    side = "within" if row.icer <= limit else "above"
+    return f"{f.money(row.icer, currency)} a further QALY, {side} the threshold of {f.money(limit, currency)}"
 
 
-def key_numbers(document: Document, programme: ProgrammeResult, psa: Mapping[str, Any] | None) -> KeyNumbers:
+def key_numbers(results: Results, programme: ProgrammeResult, risk: Risk | None) -> KeyNumbers:
     """Eight numbers of the programme."""
-    currency, numbers, basis = currency_of(document), programme.headline, programme.basis
+    currency, numbers, basis = results.settings.currency, programme.headline, programme.basis
     time, drawn = f.duration(basis.budget_years), programme.uncertainty
-    key = document["lead"]
-    nnt, spread = f.NOTHING, "is the comparator"
-    if (compared := against(document, "watch", key)) is not None:
-        nnt, spread = f.nnt(compared["nnt"].get(NNT_YEAR)), "interval: run with draws"
-    if psa and (interval := phrases.nnt_interval(psa, "watch", key, NNT_YEAR)):
-        spread = f"95% interval {interval}"
-    if (usual := against(document, "beta_blocker", key)) is not None:
-        wide = psa and phrases.nnt_interval(psa, "beta_blocker", key, NNT_YEAR)
-        spread += f"; v. beta-blocker {f.nnt(usual['nnt'].get(NNT_YEAR))}" + (f" ({wide})" if wide else "")
+    nnt, spread = _nnt(results, risk)
     return KeyNumbers(
         (
             KeyNumber(f.number(numbers.patients_per_year, 1), "Patients a year", f"mean of {time} with backlog and growth"),
-            KeyNumber(nnt, f"NNT at {NNT_YEAR} years v. no prophylaxis", f"{phrases.lower(labels(document)[key])}; {spread}"),
+            KeyNumber(nnt, f"NNT at {NNT_YEAR} years v. no prophylaxis", f"{phrases.lower(results.labels[results.lead])}; {spread}"),
             KeyNumber(
                 f.number(abs(numbers.bleeds_averted), 1),
                 f"{'Bleeds averted' if numbers.bleeds_averted >= 0 else 'More bleeds'} in {time}",
@@ -194,6 +188,21 @@ def key_numbers(document: Document, programme: ProgrammeResult, psa: Mapping[str
     )
 
 
+def _nnt(results: Results, risk: Risk | None) -> tuple[str, str]:
+    """NNT of the lead against no prophylaxis, and its interval with the NNT against usual care."""
+    key, usual = results.lead, results.usual_care
+    nnt, spread = f.NOTHING, "is the comparator"
+    if (compared := results.against(WATCH, key)) is not None:
+        nnt, spread = f.nnt(compared.whole.nnt.get(NNT_YEAR)), "interval: run with draws"
+    if interval := phrases.nnt_interval(risk, WATCH, key, NNT_YEAR):
+        spread = f"95% interval {interval}"
+    if usual != WATCH and (other := results.against(usual, key)) is not None:
+        wide = phrases.nnt_interval(risk, usual, key, NNT_YEAR)
+        shown = f.nnt(other.whole.nnt.get(NNT_YEAR))
+        spread += f"; v. {phrases.lower(results.labels[usual])} {shown}" + (f" ({wide})" if wide else "")
+    return nnt, spread
+
+
 def _volume(found: BreakEven) -> str:
     """What the break-even volume is held against."""
     said = f"expected {f.number(found.expected, 1)}"
@@ -209,8 +218,8 @@ def _volume(found: BreakEven) -> str:
     return said
 
 
-def _charts(document: Document, programme: ProgrammeResult) -> Section:
-    drawn = tuple(programme_chart(name, programme, currency_of(document)) for name in CHARTS)
+def _charts(results: Results, programme: ProgrammeResult) -> Section:
+    drawn = tuple(programme_chart(name, programme, results.settings.currency) for name in CHARTS)
     return Section("Cash, contribution, downside, bleeds and patients", (Charts(drawn), _funnel(programme)))
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TypeVar
 
+from econmodel.economics.results import Results
 from econmodel.programme.capacity import CapacityYear
 from econmodel.programme.headline import Spread
 from econmodel.programme.money.rows import Row
@@ -13,17 +14,11 @@ from econmodel.programme.views import PaymentView
 from econmodel.reporting import formatting as f
 from econmodel.reporting import phrases
 from econmodel.reporting.content import Table, table
-from econmodel.reporting.series import Document
 
 Year = TypeVar("Year", bound="BudgetYear | CapacityYear")
 LEFT_OUT = (Row.SESSIONS, Row.BED_DAYS)
 UNDER = {"as_paid": "as it is paid now", "per_episode": "under per-episode payment", "block": "under a block budget"}
 MOST_YEARS = 6
-
-
-def currency_of(document: Document) -> str:
-    """Currency of the case."""
-    return str(document["settings"]["currency"])
 
 
 def row_name(row: Row) -> str:
@@ -45,9 +40,9 @@ def _few(years: Sequence[Year], most: int) -> tuple[Sequence[Year], str]:
     return (*years[: most - 1], years[-1]), f" Years {out[0].year} to {out[-1].year} are in the technical report."
 
 
-def finance_table(document: Document, programme: ProgrammeResult, most: int = 99) -> Table:
+def finance_table(results: Results, programme: ProgrammeResult, most: int = 99) -> Table:
     """Rows of the budget by year, with totals; at most so many years."""
-    currency = currency_of(document)
+    currency = results.settings.currency
     years, left_out = _few(programme.years, most)
 
     def text(row: Row, value: float) -> str:
@@ -68,9 +63,9 @@ def finance_table(document: Document, programme: ProgrammeResult, most: int = 99
     )
 
 
-def memo_table(document: Document, programme: ProgrammeResult) -> Table:
+def memo_table(results: Results, programme: ProgrammeResult) -> Table:
     """What stands beside cash: depreciation, capital charge, reported surplus, absorbed full cost; IRR, textbook volume."""
-    currency, years = currency_of(document), [year for year in programme.years if year.year]
+    currency, years = results.settings.currency, [year for year in programme.years if year.year]
     lines = {
         "Depreciation, straight line": [year.memo.depreciation for year in years],
         "Charge for use of existing equipment": [year.memo.use_charge for year in years],
@@ -89,9 +84,9 @@ def memo_table(document: Document, programme: ProgrammeResult) -> Table:
     )
 
 
-def interval_tables(document: Document, programme: ProgrammeResult) -> tuple[Table, ...]:
+def interval_tables(results: Results, programme: ProgrammeResult) -> tuple[Table, ...]:
     """Interval of every headline over the draws; none where there are no draws."""
-    found, currency = programme.uncertainty, currency_of(document)
+    found, currency = programme.uncertainty, results.settings.currency
     if found is None:
         return ()
 
@@ -130,9 +125,9 @@ def interval_tables(document: Document, programme: ProgrammeResult) -> tuple[Tab
     )
 
 
-def views_table(document: Document, programme: ProgrammeResult) -> Table:
+def views_table(results: Results, programme: ProgrammeResult) -> Table:
     """Put the two payment views side by side, with the refill contribution that makes averted bleeds neutral."""
-    currency, views = currency_of(document), programme.views
+    currency, views = results.settings.currency, programme.views
 
     def row(heading: str, *amounts: float) -> tuple[str, ...]:
         return (heading, *(f.money(amount, currency) for amount in amounts))
@@ -202,9 +197,9 @@ def savings_text(programme: ProgrammeResult) -> str:
     )
 
 
-def downside_table(document: Document, programme: ProgrammeResult) -> Table:
+def downside_table(results: Results, programme: ProgrammeResult) -> Table:
     """Tell what happens if things go worse, one at a time and together."""
-    currency = currency_of(document)
+    currency = results.settings.currency
     rows = [
         (
             row.label,

@@ -12,24 +12,24 @@ from econmodel.reporting.content import Blanks, Bullets, Charts, Paper, Paragrap
 from econmodel.reporting.findings import Findings
 from econmodel.reporting.guidelines import STANDING, guideline_table
 from econmodel.reporting.programme_charts import CHARTS, programme_chart
-from econmodel.reporting.series import Document, headline_years, labels, trace_rows
-from econmodel.reporting.tables import focus_strategy
+from econmodel.reporting.series import trace_rows
 from econmodel.reporting.uncertainty_charts import report_chart
 
 if TYPE_CHECKING:
     from econmodel.economics.evaluate import Evaluation
+    from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
 
 
-def report_paper(case: Case, evaluation: Evaluation, document: Document, structure: Structure, findings: Findings) -> Paper:
+def report_paper(case: Case, evaluation: Evaluation, results: Results, structure: Structure, findings: Findings) -> Paper:
     """Build the technical report; analyses not given are named as not run."""
     sections = (
-        _summary(case, document),
-        *report_sections.method_sections(case, document, structure),
-        *_results(evaluation, document, findings),
-        *report_sections.uncertainty_sections(document, findings),
+        _summary(case, results),
+        *report_sections.method_sections(case, results, structure),
+        *_results(evaluation, results, findings),
+        *report_sections.uncertainty_sections(results, findings),
         *findings.more,
-        *_programme(document, findings),
+        *_programme(results, findings),
         *_validation(findings),
         _evidence(case),
         _limits(),
@@ -39,89 +39,87 @@ def report_paper(case: Case, evaluation: Evaluation, document: Document, structu
     )
     return Paper(
         "Prophylaxis of high-risk gastric varices: technical report",
-        f"{case.title} · health-economic analysis · {f.price_note(document['settings'])}",
+        f"{case.title} · health-economic analysis · {f.price_note(results.settings)}",
         sections,
-        phrases.footer(case, document),
+        phrases.footer(case, results),
         phrases.banner(case),
         kind="report",
     )
 
 
-def _summary(case: Case, document: Document) -> Section:
-    row = case.parameters.strategies[focus_strategy(document)]
+def _summary(case: Case, results: Results) -> Section:
+    row = case.parameters.strategies[results.lead]
     grade = row.evidence_grade or "not graded"
     certainty = f"Certainty of the evidence for {phrases.lower(row.label)}: {grade}. {STANDING}"
     return Section(
         "Summary",
         (
-            Paragraph(phrases.answer(document), tone="answer"),
+            Paragraph(phrases.answer(results), tone="answer"),
             Paragraph(certainty, tone="caution"),
-            blocks.key_numbers(document),
-            blocks.headline_table(document),
+            blocks.key_numbers(results),
+            blocks.headline_table(results),
         ),
         new_page=True,
     )
 
 
-def _results(evaluation: Evaluation, document: Document, findings: Findings) -> list[Section]:
-    names, focus = labels(document), focus_strategy(document)
-    versus = document["settings"]["comparator"]
-    years = headline_years(document)
-    compared = tuple(result_tables.comparison_table(document, key) for key in document["comparisons"])
+def _results(evaluation: Evaluation, results: Results, findings: Findings) -> list[Section]:
+    names, focus = results.labels, results.lead
+    versus = results.settings.comparator
+    years = results.settings.headline
+    compared = tuple(result_tables.comparison_table(results, key) for key in results.comparisons)
     trace = trace_rows(evaluation)
-    traces = tuple(result_tables.trace_table(trace, document, key) for key in dict.fromkeys((versus, focus)))
+    traces = tuple(result_tables.trace_table(trace, results, key) for key in dict.fromkeys((versus, focus)))
     return [
         Section(
             "Results",
             (
-                blocks.charts(document, "first_bleeds", "nnt_by_year"),
-                result_tables.nnt_table(document),
-                result_tables.outcomes_table(document),
+                blocks.charts(results, "first_bleeds", "nnt_by_year"),
+                result_tables.nnt_table(results),
+                result_tables.outcomes_table(results),
             ),
         ),
         Section(
             "Costs",
             (
-                blocks.charts(document, "cost_by_category", "cost_effectiveness_plane"),
-                result_tables.cost_table(document, "cost_five_years", f"Cost per patient over {f.duration(years)}"),
-                result_tables.cost_table(document, "cost", "Cost per patient over the time horizon"),
+                blocks.charts(results, "cost_by_category", "cost_effectiveness_plane"),
+                result_tables.cost_table(results, f"Cost per patient over {f.duration(years)}", headline=True),
+                result_tables.cost_table(results, "Cost per patient over the time horizon", headline=False),
             ),
             level=2,
         ),
-        Section("Comparisons and frontier", (*compared, result_tables.frontier_table(document)), level=2),
-        Section(
-            "Results by patient group", tuple(result_tables.group_table(document, key) for key in document["comparisons"]), level=2
-        ),
+        Section("Comparisons and frontier", (*compared, result_tables.frontier_table(results)), level=2),
+        Section("Results by patient group", tuple(result_tables.group_table(results, key) for key in results.comparisons), level=2),
         Section(
             "Cohort trace and years",
             (
                 Charts((report_chart("cohort_trace", findings, names),)),
                 *traces,
-                *(result_tables.yearly_table(document, key) for key in dict.fromkeys((versus, focus))),
+                *(result_tables.yearly_table(results, key) for key in dict.fromkeys((versus, focus))),
             ),
             level=2,
         ),
     ]
 
 
-def _programme(document: Document, findings: Findings) -> list[Section]:
+def _programme(results: Results, findings: Findings) -> list[Section]:
     programme = findings.programme
     if programme is None:
         return []
-    currency = document["settings"]["currency"]
+    currency = results.settings.currency
     drawn = Charts(tuple(programme_chart(name, programme, currency) for name in CHARTS))
     return [
         Section(
             "The programme's finances",
             (
-                Paragraph(programme_content.answer(document, programme), tone="answer"),
-                programme_content.key_numbers(document, programme, findings.psa),
+                Paragraph(programme_content.answer(results, programme), tone="answer"),
+                programme_content.key_numbers(results, programme, findings.psa),
                 drawn,
-                programme_tables.finance_table(document, programme),
-                programme_tables.memo_table(document, programme),
-                *programme_tables.interval_tables(document, programme),
-                programme_tables.views_table(document, programme),
-                programme_tables.downside_table(document, programme),
+                programme_tables.finance_table(results, programme),
+                programme_tables.memo_table(results, programme),
+                *programme_tables.interval_tables(results, programme),
+                programme_tables.views_table(results, programme),
+                programme_tables.downside_table(results, programme),
                 programme_tables.capacity_table(programme),
             ),
         ),

@@ -2,24 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from econmodel.model.structure import Structure
 from econmodel.reporting import blocks, result_tables
 from econmodel.reporting import formatting as f
 from econmodel.reporting.checks import KINDS, observed_text, value_text
 from econmodel.reporting.content import Block, Bullets, Charts, Paragraph, Section, Table, table
-from econmodel.reporting.findings import Findings
+from econmodel.reporting.findings import Analysis, Findings
 from econmodel.reporting.phrases import lower
 from econmodel.reporting.provenance import unconfirmed
-from econmodel.reporting.series import Document, headline_years, labels
+from econmodel.reporting.tables import NNT_YEAR
 from econmodel.reporting.uncertainty_charts import BARS, MONEY_OUTCOMES, report_chart
 
 if TYPE_CHECKING:
+    from econmodel.economics.results import Results
     from econmodel.economics.validation import CheckRow
+    from econmodel.evidence.nnt import NumberNeededToTreat
     from econmodel.parameters.loading import Case
     from econmodel.parameters.parameter_set import ParameterSet
+    from econmodel.uncertainty.deterministic import TornadoRow
+    from econmodel.uncertainty.risk import Interval, Risk
+    from econmodel.uncertainty.scenarios import ScenarioRow
 
 BY_SITE = (
     "Analysis plan: set down before the analysis? where?",
@@ -74,7 +79,7 @@ VARIED = (
 )
 
 
-def method_sections(case: Case, document: Document, structure: Structure) -> list[Section]:
+def method_sections(case: Case, results: Results, structure: Structure) -> list[Section]:
     """Context, population, valuation and model."""
     return [
         Section(
@@ -95,7 +100,7 @@ def method_sections(case: Case, document: Document, structure: Structure) -> lis
                     "Adults with portal hypertension and high-risk gastric varices (GOV2 or IGV1) that have never "
                     f"bled, seen at {case.title}."
                 ),
-                _groups(document),
+                _groups(results),
                 _strategies(case),
             ),
         ),
@@ -106,13 +111,13 @@ def method_sections(case: Case, document: Document, structure: Structure) -> lis
                     "Health is counted in bleeds, life-years and QALYs (utility of the state, less losses for "
                     "procedures, complications and bleeds). Money is counted by activity times unit price."
                 ),
-                result_tables.settings_table(document),
+                result_tables.settings_table(results),
             ),
         ),
         Section(
             "The model",
             (
-                blocks.charts(document, "state_diagram"),
+                blocks.charts(results, "state_diagram"),
                 Bullets(METHOD),
                 result_tables.moves_table(structure),
                 Paragraph(
@@ -125,13 +130,13 @@ def method_sections(case: Case, document: Document, structure: Structure) -> lis
     ]
 
 
-def _groups(document: Document) -> Table:
+def _groups(results: Results) -> Table:
     return table(
         "Patient groups",
         (("Group", 2.0), ("Share", 0.8, True), ("Child-Pugh", 0.8), ("Size", 1.0), ("Red spots", 0.8)),
         [
             (g["name"], f.percent(g["share"], 1), g["child"], GROUP_SIZES[g["size_step"]], "yes" if g["red_spot"] else "no")
-            for g in document["inputs"]["groups"]
+            for g in results.inputs["groups"]
         ],
     )
 
@@ -159,7 +164,7 @@ def _plan(months: tuple[int, ...], interval: int) -> str:
     return f"{first}, then every {interval}" if interval else first
 
 
-def uncertainty_sections(document: Document, findings: Findings) -> list[Section]:
+def uncertainty_sections(results: Results, findings: Findings) -> list[Section]:
     """Scenarios, one-way, all inputs together; what was not run is said."""
     parts = {"all inputs varied together": findings.psa, "one input at a time": findings.one_way, "scenarios": findings.scenarios}
     missing = [name for name, found in parts.items() if found is None]
@@ -168,127 +173,116 @@ def uncertainty_sections(document: Document, findings: Findings) -> list[Section
         opening.append(Paragraph(f"Not run for this report: {', '.join(missing)}.", tone="caution"))
     sections = [Section("Uncertainty", tuple(opening))]
     if findings.psa:
-        sections.append(_together(document, findings, findings.psa))
+        sections.append(_together(results, findings, findings.psa))
     if findings.one_way:
-        sections.append(_one_way(document, findings, findings.one_way))
+        sections.append(_one_way(results, findings, findings.one_way))
     if findings.scenarios:
-        sections.append(Section("Scenarios", (scenario_table(document, findings.scenarios),), level=2))
+        sections.append(Section("Scenarios", (scenario_table(results, findings.scenarios),), level=2))
     return sections
 
 
-def _together(document: Document, findings: Findings, psa: Mapping[str, Any]) -> Section:
-    currency, names = document["settings"]["currency"], labels(document)
-    first = next(iter(psa["convergence"].values()))
-    said = next(iter(first.values()))["sentence"]
-    held = psa["held_at_certain_death"]
-    note = f"{psa['draws']:,} draws, seed {psa['seed']}. {said}" + (
-        f" In {held} of them the sampled six-week mortality passed 100% and was held at certain death." if held else ""
+def _together(results: Results, findings: Findings, risk: Risk) -> Section:
+    versus = next(key for key in risk.comparisons if key != results.lead)
+    note = f"{risk.draws:,} draws, seed {risk.seed}. {risk.convergence[versus][results.lead].sentence}" + (
+        f" In {risk.held} of them the sampled six-week mortality passed 100% and was held at certain death." if risk.held else ""
     )
-    tables = [
-        table(
-            f"All inputs varied together, against {lower(names[versus])}: mean and 95% interval "
-            f"({f.price_note(document['settings'])})",
-            (
-                ("Strategy", 1.7),
-                (f"Net cost, {f.duration(headline_years(document))}", 1.8, True),
-                ("Net cost, horizon", 1.8, True),
-                ("QALYs gained", 1.5, True),
-                ("NNT at 3 years", 1.6, True),
-                ("Probability it saves", 1.0, True),
-            ),
-            [
-                (
-                    names[key],
-                    _spread(row["incremental_cost_five_years"], currency),
-                    _spread(row["incremental_cost"], currency),
-                    _plain_spread(row["incremental_qalys"]),
-                    _nnt(row["nnt"].get("3")),
-                    f.percent(row["probability_saving_five_years"]),
-                )
-                for key, row in block.items()
-            ],
-            note=note,
-        )
-        for versus, block in psa["comparisons"].items()
-    ]
+    names = results.labels
+    tables = [_risk_table(results, risk, key, note) for key in risk.comparisons]
     return Section("All inputs varied together", (*tables, Charts((report_chart("acceptability", findings, names),))), level=2)
 
 
-def _spread(block: Mapping[str, float], currency: str) -> str:
-    low, high = f.money(block["low"], currency), f.money(block["high"], currency)
-    return f"{f.money(block['mean'], currency)} ({low} to {high})"
+def _risk_table(results: Results, risk: Risk, versus: str, note: str) -> Table:
+    settings, names = results.settings, results.labels
+    return table(
+        f"All inputs varied together, against {lower(names[versus])}: mean and 95% interval ({f.price_note(settings)})",
+        (
+            ("Strategy", 1.7),
+            (f"Net cost, {f.duration(settings.headline)}", 1.8, True),
+            ("Net cost, horizon", 1.8, True),
+            ("QALYs gained", 1.5, True),
+            (f"NNT at {NNT_YEAR} years", 1.6, True),
+            ("Probability it saves", 1.0, True),
+        ),
+        [
+            (
+                names[key],
+                _spread(found.headline_cost, settings.currency),
+                _spread(found.incremental_cost, settings.currency),
+                _plain_spread(found.incremental_qalys),
+                _nnt(found.nnt.get(NNT_YEAR)),
+                f.percent(found.headline_probability_saving),
+            )
+            for key, found in risk.comparisons[versus].items()
+        ],
+        note=note,
+    )
 
 
-def _plain_spread(block: Mapping[str, float]) -> str:
-    return f"{f.number(block['mean'], 2)} ({f.number(block['low'], 2)} to {f.number(block['high'], 2)})"
+def _spread(found: Interval, currency: str) -> str:
+    mean, low, high = (f.money(value, currency) for value in (found.mean, found.low, found.high))
+    return f"{mean} ({low} to {high})"
 
 
-def _nnt(block: Mapping[str, Any] | None) -> str:
-    if block is None:
-        return f.NOTHING
-    return f"{f.nnt(block)} ({block['interval_text']})" if block["interval_text"] else f.nnt(block)
+def _plain_spread(found: Interval) -> str:
+    return f"{f.number(found.mean, 2)} ({f.number(found.low, 2)} to {f.number(found.high, 2)})"
 
 
-def _one_way(document: Document, findings: Findings, block: Mapping[str, Any]) -> Section:
-    currency = document["settings"]["currency"]
-    is_money = block["outcome"] in MONEY_OUTCOMES
+def _nnt(found: NumberNeededToTreat | None) -> str:
+    return f"{f.nnt(found)} ({found.interval_text})" if found and found.interval_text else f.nnt(found)
+
+
+def _one_way(results: Results, findings: Findings, found: Analysis[TornadoRow]) -> Section:
+    currency, is_money = results.settings.currency, found.outcome in MONEY_OUTCOMES
 
     def shown(value: float | None) -> str:
         return f.money(value, currency) if is_money else f.number(value, 2)
 
     rows = [
         (
-            row["label"],
-            f"{f.plain(row['low_value'])} to {f.plain(row['high_value'])}",
-            row["unit"],
-            shown(row["outcome_at_low"]),
-            shown(row["outcome_at_high"]),
-            row["basis"],
-            row["status"],
+            row.label,
+            f"{f.plain(row.low_value)} to {f.plain(row.high_value)}",
+            row.unit,
+            shown(row.outcome_at_low),
+            shown(row.outcome_at_high),
+            row.basis,
+            row.status,
         )
-        for row in block["rows"][: 2 * BARS]
+        for row in found.rows[: 2 * BARS]
     ]
-    money = f" ({f.price_note(document['settings'])})" if is_money else ""
+    money = f" ({f.price_note(results.settings)})" if is_money else ""
+    columns = (
+        ("Input", 3.0),
+        ("Range", 1.3),
+        ("Unit", 1.0),
+        ("At low", 0.9, True),
+        ("At high", 0.9, True),
+        ("Range rests on", 1.9),
+        ("Status", 1.2),
+    )
+    chart = Charts((report_chart("one_way", findings, results.labels),))
     return Section(
-        "One input at a time",
-        (
-            Charts((report_chart("one_way", findings, labels(document)),)),
-            table(
-                f"{block['label']}{money}; base {shown(block['rows'][0]['base'])}",
-                (
-                    ("Input", 3.0),
-                    ("Range", 1.3),
-                    ("Unit", 1.0),
-                    ("At low", 0.9, True),
-                    ("At high", 0.9, True),
-                    ("Range rests on", 1.9),
-                    ("Status", 1.2),
-                ),
-                rows,
-            ),
-        ),
-        level=2,
+        "One input at a time", (chart, table(f"{found.label}{money}; base {shown(found.rows[0].base)}", columns, rows)), level=2
     )
 
 
-def scenario_table(document: Document, block: Mapping[str, Any]) -> Table:
+def scenario_table(results: Results, found: Analysis[ScenarioRow]) -> Table:
     """Outcomes of each scenario."""
-    names, currency = labels(document), document["settings"]["currency"]
+    names, currency = results.labels, results.settings.currency
     rows = [
         (
-            row["title"],
-            f.money_change(row["cost"], currency),
-            f.number(row["bleeds"], 1),
-            f.number(row["nnt"], 1),
-            f.number(row["qalys"], 3),
-            f.money_change(row["nmb"], currency),
-            row["rationale"],
+            row.title,
+            f.money_change(row.cost, currency),
+            f.number(row.bleeds, 1),
+            f.number(row.nnt, 1),
+            f.number(row.qalys, 3),
+            f.money_change(row.nmb, currency),
+            row.rationale,
         )
-        for row in block["rows"]
+        for row in found.rows
     ]
-    years = headline_years(document)
+    years = results.settings.headline
     return table(
-        f"Scenarios: {lower(names[block['strategy']])} against {lower(names[block['versus']])} ({f.price_note(document['settings'])})",
+        f"Scenarios: {lower(names[found.strategy])} against {lower(names[found.versus])} ({f.price_note(results.settings)})",
         (
             ("Scenario", 2.0),
             (f"Net cost, {f.duration(years)}", 1.0, True),

@@ -10,13 +10,25 @@ from econmodel.reporting.provenance import provenance_rows
 from econmodel.reporting.tables import result_rows
 
 if TYPE_CHECKING:
+    from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
+    from econmodel.reporting.findings import Findings
 
 
-def write_results(case: Case, document: dict[str, Any], folder: Path) -> list[Path]:
+def result_document(results: Results, found: Findings) -> dict[str, Any]:
+    """Give everything that was found as one document, the contract of ``--json`` and ``results.json``."""
+    document = results.to_json()
+    if found.programme:
+        document["programme"] = found.programme.to_json()
+    if found.psa:
+        document["uncertainty"] = found.psa.to_json()
+    return document
+
+
+def write_results(case: Case, results: Results, found: Findings, folder: Path) -> list[Path]:
     """Write ``results.json``, ``results.csv`` and ``provenance.csv``; give their paths."""
     return [
-        write_text(folder / "results.json", json_text(document)),
-        write_csv(folder / "results.csv", result_rows(document)),
+        write_text(folder / "results.json", json_text(result_document(results, found))),
+        write_csv(folder / "results.csv", result_rows(results)),
         write_csv(folder / "provenance.csv", provenance_rows(case.parameters)),
     ]

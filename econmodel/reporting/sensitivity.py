@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from econmodel.files import json_text, write_text
 from econmodel.reporting.analysis_charts import plot_scenarios, plot_sobol, plot_two_way
 from econmodel.reporting.figures import Spec, drawer, save_all
+from econmodel.reporting.findings import analysis_of
 from econmodel.reporting.formatting import money_change
 from econmodel.reporting.uncertainty_charts import plot_tornado
 from econmodel.uncertainty.deterministic import plain_rows, two_way_sentence
@@ -77,10 +78,8 @@ def sensitivity_figures(question: Question, found: dict[str, Any], document: dic
     """List the pictures of the analyses run."""
     figures = {}
     if "one_way" in found:
-        block = document | {"rows": document["one_way"]}
-        figures[f"tornado_{question.outcome}"] = Spec(
-            document["one_way"], 4.0, drawer(partial(plot_tornado, block, currency=document["currency"]), *WIDE), 7.2
-        )
+        tornado = analysis_of(question, found["one_way"])
+        figures[f"tornado_{question.outcome}"] = Spec(document["one_way"], 4.0, drawer(partial(plot_tornado, tornado), *WIDE), 7.2)
     if "two_way" in found:
         figures[f"two_way_{question.outcome}"] = Spec(
             document["two_way"]["rows"], 4.2, drawer(partial(plot_two_way, found["two_way"], question), 0.12, 0.14, 0.84, 0.82), 6.4

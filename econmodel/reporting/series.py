@@ -1,87 +1,71 @@
-"""What each figure shows, as plain rows taken from a result document; the CSV beside a figure is these rows."""
+"""What each figure shows, as plain rows taken from the results of a case; the CSV beside a figure is these rows."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from itertools import accumulate
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from econmodel.economics.evaluate import Evaluation
+    from econmodel.economics.results import Results
 
-Document = Mapping[str, Any]
 CURVE_YEARS = 10
 
 
-def labels(document: Document) -> dict[str, str]:
-    """Label of each strategy, in display order."""
-    return {key: block["label"] for key, block in document["strategies"].items()}
-
-
-def headline_years(document: Document) -> int:
-    """Years of the headline figures: those of the settings, or the time horizon where it is shorter."""
-    return int(min(document["settings"]["headline_years"], document["settings"]["horizon_years"]))
-
-
-def latest_year(block: Mapping[str, Any], years: int) -> int:
-    """Latest year up to ``years`` at which a risk or NNT is reported.
-
-    Examples
-    --------
-    >>> latest_year({"1": 0.1, "3": 0.2, "5": 0.3}, 4)
-    3
-    """
-    return max(int(year) for year in block if int(year) <= years)
-
-
-def first_bleed_rows(document: Document, years: int = CURVE_YEARS) -> list[dict[str, Any]]:
+def first_bleed_rows(results: Results, years: int = CURVE_YEARS) -> list[dict[str, Any]]:
     """Cumulative share with a first bleed by the end of each year, from year 0."""
     rows: list[dict[str, Any]] = []
-    for key, block in document["strategies"].items():
-        yearly = [y for y in block["yearly"] if y["year"] <= years]
-        risks = accumulate((y["first_bleeds"] for y in yearly), initial=0.0)
+    for key, found in results.strategies.items():
+        yearly = [y for y in found.yearly if y.year <= years]
+        risks = accumulate((y.first_bleeds for y in yearly), initial=0.0)
         rows += [
-            {"strategy": key, "label": block["label"], "year": year, "first_bleed_risk": risk}
-            for year, risk in zip((0, *(y["year"] for y in yearly)), risks, strict=True)
+            {"strategy": key, "label": found.label, "year": year, "first_bleed_risk": risk}
+            for year, risk in zip((0, *(y.year for y in yearly)), risks, strict=True)
         ]
     return rows
 
 
-def cost_rows(document: Document) -> list[dict[str, Any]]:
+def cost_rows(results: Results) -> list[dict[str, Any]]:
     """Discounted cost per patient over the headline years, by category."""
-    settings = document["settings"]
+    settings = results.settings
     return [
         {
             "strategy": key,
-            "label": block["label"],
+            "label": found.label,
             "category": category,
             "cost": cost,
-            "currency": settings["currency"],
-            "price_year": settings["price_year"],
-            "years": headline_years(document),
+            "currency": settings.currency,
+            "price_year": settings.price_year,
+            "years": results.settings.headline,
         }
-        for key, block in document["strategies"].items()
-        for category, cost in block["cost_five_years"]["by_category"].items()
+        for key, found in results.strategies.items()
+        for category, cost in found.headline_cost_by_category.items()
     ]
 
 
-def nnt_rows(document: Document) -> list[dict[str, Any]]:
+def nnt_rows(results: Results) -> list[dict[str, Any]]:
     """NNT for one first bleed by year and comparator; the time horizon itself is left out."""
-    names, horizon = labels(document), document["settings"]["horizon_years"]
+    names = results.labels
     return [
-        {"versus": versus, "strategy": key, "label": names[key], "year": int(year), "nnt": value["value"], "kind": value["kind"]}
-        for versus, block in document["comparisons"].items()
-        for key, comparison in block.items()
-        for year, value in comparison["nnt"].items()
-        if int(year) != horizon or horizon <= CURVE_YEARS
+        {"versus": versus, "strategy": key, "label": names[key], "year": year, "nnt": nnt.value, "kind": nnt.kind}
+        for versus, block in results.comparisons.items()
+        for key, compared in block.items()
+        for year, nnt in compared.whole.nnt.items()
+        if shows_nnt(results, year)
     ]
 
 
-def plane_rows(document: Document) -> list[dict[str, Any]]:
+def shows_nnt(results: Results, year: int) -> bool:
+    """Whether the NNT of a year is shown by year: that of a long horizon is not."""
+    horizon = results.settings.horizon_years
+    return year != horizon or horizon <= CURVE_YEARS
+
+
+def plane_rows(results: Results) -> list[dict[str, Any]]:
     """Increments in cost and QALYs against the comparator over the time horizon, with frontier status."""
-    names, versus = labels(document), document["settings"]["comparator"]
-    status = {row["key"]: row["status"] for row in document["frontier"]}
-    increments = {key: (c["incremental_qalys"], c["incremental_cost"]) for key, c in document["comparisons"][versus].items()}
+    names, versus = results.labels, results.settings.comparator
+    status = {row.key: row.status for row in results.frontier}
+    increments = {key: (c.whole.incremental_qalys, c.whole.incremental_cost) for key, c in results.comparisons[versus].items()}
     return [
         {
             "strategy": key,

@@ -3,114 +3,102 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
-from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS, KEPT_COMPLICATIONS
+from econmodel.economics.results import Compared, Results
+from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.reporting import formatting as f
-from econmodel.reporting.series import Document, headline_years, latest_year
+from econmodel.wording import lower
 
-NNT_YEAR = "3"
-ENDOSCOPIC_FOCUS = "coil_and_glue"
+NNT_YEAR = 3
 
 
-def focus_strategy(document: Document) -> str:
-    """Strategy the brief's first sentence is about.
+@dataclass(frozen=True)
+class HeadlineRow:
+    """Numbers of one strategy, per patient.
 
-    EUS-guided coil and glue where the case has it, else the last strategy that starts a course, else the last one.
+    ``cost`` is discounted, over the headline years; ``compared`` holds the comparison with each comparator of the summaries
+    (None with itself); QALYs and harms are over the time horizon.
     """
-    strategies: Mapping[str, Any] = document["inputs"]["strategies"]
-    if ENDOSCOPIC_FOCUS in strategies:
-        return ENDOSCOPIC_FOCUS
-    courses = [key for key, row in strategies.items() if row["starts_in"] == "in_course"]
-    return courses[-1] if courses else list(strategies)[-1]
+
+    key: str
+    label: str
+    cost: float
+    compared: Mapping[str, Compared | None]
+    qalys: float
+    procedure_deaths: float
+    complications: Mapping[str, float]
+    bleed_deaths: float
 
 
-def against(document: Document, versus: str, key: str) -> Mapping[str, Any] | None:
-    """Comparison of one strategy with one comparator; None for the comparator itself or one not in the case."""
-    found: Mapping[str, Any] | None = document["comparisons"].get(versus, {}).get(key)
-    return found
+def headline_rows(results: Results) -> list[HeadlineRow]:
+    """One row of numbers per strategy: cost, comparisons, QALYs and harms."""
+    return [
+        HeadlineRow(
+            key,
+            found.label,
+            found.headline_cost,
+            {versus: results.against(versus, key) for versus in results.beside},
+            found.qalys,
+            found.deaths["procedure"],
+            found.complications,
+            found.deaths["bleed"],
+        )
+        for key, found in results.strategies.items()
+    ]
 
 
-def at_headline(comparison: Mapping[str, Any] | None) -> Mapping[str, Any] | None:
-    """Give the same comparison at the headline years (at the horizon where that is shorter)."""
-    return None if comparison is None else comparison.get("at_five_years", comparison)
-
-
-def headline_rows(document: Document) -> list[dict[str, Any]]:
-    """One row of numbers per strategy: cost, net costs, bleeds averted, NNT, QALYs and harms.
-
-    Returns
-    -------
-    list of dict
-        ``cost`` and ``net_cost_*`` are discounted, per patient, over the headline years; ``bleeds_averted`` is first
-        bleeds per patient over the same years; ``nnt_*`` blocks are at three years; ``qalys`` over the time horizon;
-        harms are expected numbers per patient over the time horizon. None where a comparison does not exist.
-    """
-    return [_headline_row(document, key) for key in document["strategies"]]
-
-
-def _headline_row(document: Document, key: str) -> dict[str, Any]:
-    block = document["strategies"][key]
-    row: dict[str, Any] = {
-        "key": key,
-        "label": block["label"],
-        "cost": block["cost_five_years"]["total"],
-        "qalys": block["qalys"],
-        "procedure_deaths": block["deaths"]["procedure"],
-        **{kind: block["complications"][kind] for kind in KEPT_COMPLICATIONS},
-        "bleed_deaths": block["deaths"]["bleed"],
-    }
-    for versus in ("watch", "beta_blocker"):
-        now = at_headline(against(document, versus, key))
-        row[f"net_cost_{versus}"] = now and now["incremental_cost"]
-        row[f"bleeds_averted_{versus}"] = now and now["arr"][str(latest_year(now["arr"], headline_years(document)))]
-        row[f"nnt_{versus}"] = now and now["nnt"].get(NNT_YEAR)
-    return row
-
-
-def headline_columns(document: Document) -> list[tuple[str, str]]:
-    """Keys and headings of the headline table."""
-    settings = document["settings"]
-    years = headline_years(document)
-    end = latest_year(next(iter(document["strategies"].values()))["first_bleed_risk"], years)
-    money = f"{f.duration(years)}, {f.price_note(settings)}"
+def headline_columns(results: Results) -> list[tuple[str, str]]:
+    """Keys and headings of the headline table; a key of a comparison ends in its comparator."""
+    settings, years = results.settings, results.settings.headline
+    against = {versus: lower(results.labels[versus]) for versus in results.beside}
     return [
         ("label", "Strategy"),
-        ("cost", f"Cost per patient ({money})"),
-        ("net_cost_watch", "Net cost v. no prophylaxis"),
-        ("net_cost_beta_blocker", "Net cost v. beta-blocker"),
-        ("bleeds_averted_watch", f"First bleeds averted per 100 v. no prophylaxis ({end} years)"),
-        ("nnt_watch", f"NNT at {NNT_YEAR} years v. no prophylaxis"),
-        ("nnt_beta_blocker", f"NNT at {NNT_YEAR} years v. beta-blocker"),
+        ("cost", f"Cost per patient ({f.duration(years)}, {f.price_note(settings)})"),
+        *((f"net_cost_{versus}", f"Net cost v. {name}") for versus, name in against.items()),
+        *(
+            (f"bleeds_averted_{v}", f"First bleeds averted per 100 v. {name} ({f.duration(years)})")
+            for v, name in [*against.items()][:1]
+        ),
+        *((f"nnt_{versus}", f"NNT at {NNT_YEAR} years v. {name}") for versus, name in against.items()),
         ("qalys", "QALYs (time horizon)"),
         ("procedure_deaths", "Procedure deaths per 1,000"),
         *((kind, f"{short} per 1,000") for kind, short in HEADLINE_COMPLICATIONS.items()),
     ]
 
 
-def headline_text(document: Document) -> list[dict[str, str]]:
+def headline_text(results: Results) -> list[dict[str, str]]:
     """Headline rows as text, keyed as :func:`headline_columns`."""
-    currency = document["settings"]["currency"]
+    currency = results.settings.currency
     return [
         {
-            "key": row["key"],
-            "label": row["label"],
-            "cost": f.money(row["cost"], currency),
-            "net_cost_watch": f.money_change(row["net_cost_watch"], currency),
-            "net_cost_beta_blocker": f.money_change(row["net_cost_beta_blocker"], currency),
-            "bleeds_averted_watch": f.per(row["bleeds_averted_watch"], 100),
-            "nnt_watch": f.nnt(row["nnt_watch"]),
-            "nnt_beta_blocker": f.nnt(row["nnt_beta_blocker"]),
-            "qalys": f.number(row["qalys"], 2),
-            "procedure_deaths": f.per(row["procedure_deaths"], 1000),
-            **{kind: f.per(row[kind], 1000) for kind in HEADLINE_COMPLICATIONS},
+            "key": row.key,
+            "label": row.label,
+            "cost": f.money(row.cost, currency),
+            **{name: text for versus, found in row.compared.items() for name, text in _compared(versus, found, currency).items()},
+            "qalys": f.number(row.qalys, 2),
+            "procedure_deaths": f.per(row.procedure_deaths, 1000),
+            **{kind: f.per(row.complications[kind], 1000) for kind in HEADLINE_COMPLICATIONS},
         }
-        for row in headline_rows(document)
+        for row in headline_rows(results)
     ]
 
 
-def result_rows(document: Document) -> list[dict[str, Any]]:
+def _compared(versus: str, found: Compared | None, currency: str) -> dict[str, str]:
+    if found is None:
+        return dict.fromkeys((f"net_cost_{versus}", f"bleeds_averted_{versus}", f"nnt_{versus}"), f.NOTHING)
+    now = found.headline
+    return {
+        f"net_cost_{versus}": f.money_change(now.incremental_cost, currency),
+        f"bleeds_averted_{versus}": f.per(now.arr_at_end, 100),
+        f"nnt_{versus}": f.nnt(now.nnt.get(NNT_YEAR)),
+    }
+
+
+def result_rows(results: Results) -> list[dict[str, Any]]:
     """Every number of the results, one per line, for ``results.csv``; year by year for all patients only."""
+    document = results.to_json()
     rows = _group_rows("all patients", document)
     for name, block in document["groups"].items():
         strategies = {key: {k: v for k, v in found.items() if k != "yearly"} for key, found in block["strategies"].items()}

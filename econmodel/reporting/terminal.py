@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.reporting.formatting import price_note
-from econmodel.reporting.series import Document, headline_years
-from econmodel.reporting.tables import headline_columns, headline_text
-from econmodel.wording import duration
+from econmodel.reporting.tables import NNT_YEAR, headline_columns, headline_text
+from econmodel.wording import duration, lower
 
 if TYPE_CHECKING:
     from rich.console import Group
 
+    from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
 
 CAUTION = (
@@ -22,19 +23,18 @@ CAUTION = (
 SHORT = {
     "label": "Strategy",
     "cost": "Cost",
-    "net_cost_watch": "Net cost\nv. none",
-    "net_cost_beta_blocker": "Net cost\nv. BB",
-    "bleeds_averted_watch": "Averted\n/100",
-    "nnt_watch": "NNT 3 y\nv. none",
-    "nnt_beta_blocker": "NNT 3 y\nv. BB",
+    "net_cost": "Net cost\nv. {}",
+    "bleeds_averted": "Averted\n/100",
+    "nnt": f"NNT {NNT_YEAR} y\nv. {{}}",
     "qalys": "QALYs",
     "procedure_deaths": "Deaths\n/1,000",
     **{kind: f"{short}\n/1,000" for kind, short in HEADLINE_COMPLICATIONS.items()},
 }
+NAMES = {"watch": "none", "beta_blocker": "BB"}
 WIDE = 100
 
 
-def headline_table(case: Case, document: Document, width: int = WIDE) -> Group:
+def headline_table(case: Case, results: Results, width: int = WIDE) -> Group:
     """Build the headline table with its title, its units and the caution; a narrow terminal leaves two columns out."""
     from rich import box
     from rich.console import Group
@@ -42,22 +42,31 @@ def headline_table(case: Case, document: Document, width: int = WIDE) -> Group:
     from rich.table import Table
     from rich.text import Text
 
-    settings = document["settings"]
+    settings = results.settings
     table = Table(
         box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), title=escape(case.title), title_justify="left", title_style="bold"
     )
-    shown = [key for key, _ in headline_columns(document) if width >= WIDE or key not in ("qalys", "nnt_beta_blocker")]
+    left_out = () if width >= WIDE else ("qalys", f"nnt_{results.beside[-1]}")
+    shown = [key for key, _ in headline_columns(results) if key not in left_out]
+    short = {v: NAMES.get(v, "usual") for v in results.beside}
     for key in shown:
         left = key == "label"
-        table.add_column(SHORT[key], justify="left" if left else "right", no_wrap=not left, min_width=15 if left else 5)
-    for row in headline_text(document):
+        table.add_column(_heading(key, short), justify="left" if left else "right", no_wrap=not left, min_width=15 if left else 5)
+    for row in headline_text(results):
         table.add_row(*(escape(row[key]) for key in shown))
     units = (
-        f"Per patient. Cost and first bleeds over {duration(headline_years(document))}, harms (and QALYs) over "
-        f"{duration(settings['horizon_years'])}; {price_note(settings)}; {settings['perspective']} view. "
-        "v. none: no prophylaxis; v. BB: beta-blocker. Averted: first bleeds. Deaths, emboli: of the procedure."
+        f"Per patient. Cost and first bleeds over {duration(results.settings.headline)}, harms (and QALYs) over "
+        f"{duration(settings.horizon_years)}; {price_note(settings)}; {settings.perspective} view. "
+        f"{' '.join(f'v. {name}: {lower(results.labels[v])};' for v, name in short.items())[:-1]}. Averted: first bleeds. "
+        "Deaths, emboli: of the procedure."
     )
     lines = [Text(units, style="dim"), Text(CAUTION, style="dim")]
     if case.is_demo:
         lines.insert(0, Text("Invented data: a fictional hospital.", style="bold"))
     return Group(table, *lines)
+
+
+def _heading(key: str, short: Mapping[str, str]) -> str:
+    """Short heading of a column, the comparator named in it."""
+    stem, versus = next(((key.removesuffix(f"_{v}"), name) for v, name in short.items() if key.endswith(f"_{v}")), (key, ""))
+    return SHORT[stem].format(versus)

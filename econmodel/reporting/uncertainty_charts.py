@@ -12,16 +12,20 @@ from econmodel.reporting import formatting as f
 from econmodel.reporting.charts import label_column, strategy_lines
 from econmodel.reporting.content import Chart
 from econmodel.reporting.figures import Spec, drawer
-from econmodel.reporting.findings import Findings
+from econmodel.reporting.findings import Analysis, Findings
 from econmodel.reporting.phrases import lower
-from econmodel.reporting.series import Document, labels
 from econmodel.reporting.style import ACCENT, INK, MUTED, WARM
+from econmodel.uncertainty.deterministic import plain_rows
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
     from matplotlib.lines import Line2D
     from matplotlib.patches import Rectangle
+
+    from econmodel.economics.results import Results
+    from econmodel.uncertainty.deterministic import TornadoRow
+    from econmodel.uncertainty.risk import Acceptability, Risk
 
 BARS = 12
 STATE_COLOURS = {
@@ -36,7 +40,7 @@ STATE_COLOURS = {
 MONEY_OUTCOMES = ("cost", "nmb")
 
 
-def plot_tornado(block: Mapping[str, Any], *, ax: Axes, currency: str) -> dict[str, tuple[Rectangle, Rectangle]]:
+def plot_tornado(found: Analysis[TornadoRow], *, ax: Axes) -> dict[str, tuple[Rectangle, Rectangle]]:
     """Outcome at each input's low and high value, widest first.
 
     Returns
@@ -44,24 +48,24 @@ def plot_tornado(block: Mapping[str, Any], *, ax: Axes, currency: str) -> dict[s
     dict
         Bars at the low and at the high value of each input drawn.
     """
-    rows = block["rows"][:BARS]
-    base, bars = rows[0]["base"], {}
+    rows = found.rows[:BARS]
+    base, bars = rows[0].base, {}
     for i, row in enumerate(rows):
         low, high = (
-            ax.barh(-i, row[f"outcome_at_{end}"] - base, left=base, height=0.66, color=colour)[0]
-            for end, colour in (("low", "#7fb0c4"), ("high", ACCENT))
+            ax.barh(-i, outcome - base, left=base, height=0.66, color=colour)[0]
+            for outcome, colour in ((row.outcome_at_low, "#7fb0c4"), (row.outcome_at_high, ACCENT))
         )
-        bars[row["name"]] = (low, high)
+        bars[row.name] = (low, high)
     ax.axvline(base, color=INK, linewidth=0.9)
-    ax.set_yticks([-i for i in range(len(rows))], [fill(row["label"], 46) for row in rows], fontsize=7.4, linespacing=1.0)
+    ax.set_yticks([-i for i in range(len(rows))], [fill(row.label, 46) for row in rows], fontsize=7.4, linespacing=1.0)
     ax.tick_params(axis="y", length=0)
     ax.grid(visible=True, axis="x")
     ax.grid(visible=False, axis="y")
-    if block["outcome"] in MONEY_OUTCOMES:
-        ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, currency))
+    money = found.outcome in MONEY_OUTCOMES
+    if money:
+        ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, found.currency))
         ax.axvline(0, color=WARM, linewidth=0.8, linestyle=(0, (4, 2)))
-    money = block["outcome"] in MONEY_OUTCOMES
-    ax.set_xlabel(block["label"] + (f" ({currency})" if money else ""))
+    ax.set_xlabel(found.label + (f" ({found.currency})" if money else ""))
     ax.text(
         -0.6,
         1.01,
@@ -73,30 +77,23 @@ def plot_tornado(block: Mapping[str, Any], *, ax: Axes, currency: str) -> dict[s
     return bars
 
 
-def plot_acceptability(psa: Mapping[str, Any], result: Document, *, ax: Axes) -> dict[str, Line2D]:
-    """Probability that each strategy has the highest net benefit, by willingness to pay."""
-    settings, block = result["settings"], psa["acceptability"]
-    series = {key: (block["thresholds"], values) for key, values in block["probability"].items()}
-    lines = strategy_lines(result, series, ax, markers=False)
-    ax.axvline(settings["willingness_to_pay"], color=MUTED, linewidth=0.8, linestyle=(0, (4, 3)))
+def plot_acceptability(
+    curves: Acceptability, names: Mapping[str, str], threshold: float, currency: str, price_note: str, *, ax: Axes
+) -> dict[str, Line2D]:
+    """Probability that each strategy has the highest net benefit, by willingness to pay; the dashes are this case's."""
+    lines = strategy_lines(names, {key: (curves.thresholds, values) for key, values in curves.probability.items()}, ax, markers=False)
+    ax.axvline(threshold, color=MUTED, linewidth=0.8, linestyle=(0, (4, 3)))
     ax.set(
-        xlim=(0, block["thresholds"][-1]),
+        xlim=(0, curves.thresholds[-1]),
         ylim=(0, 1),
         ylabel="Probability of highest net benefit",
-        xlabel=f"Willingness to pay per QALY ({f.price_note(settings)})",
+        xlabel=f"Willingness to pay per QALY ({price_note})",
     )
     ax.yaxis.set_major_formatter(lambda value, _: f.percent(value))
-    ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, settings["currency"]))
+    ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, currency))
     ax.locator_params(axis="x", nbins=4)
-    label_column(ax, result, list(labels(result)), markers=False)
+    label_column(ax, names, list(names), markers=False)
     return lines
-
-
-def plot_running(block: Mapping[str, Any], *, ax: Axes) -> Line2D:
-    """Draw the running NNT at three years by number of draws."""
-    line: Line2D = ax.plot(block["at"], block["running"]["nnt_3_years"], color=ACCENT)[0]
-    ax.set(xlabel="Draws", ylabel="Running NNT at 3 years")
-    return line
 
 
 def plot_trace(rows: Sequence[Mapping[str, Any]], key: str, *, ax: Axes) -> list[Any]:
@@ -123,45 +120,47 @@ def draw_traces(figure: Figure, rows: Sequence[Mapping[str, Any]], keys: Sequenc
         figure.text(x + 0.028, y, STATE_LABELS[state], va="center", fontsize=7.6)
 
 
-def report_figures(document: Document, trace: Sequence[Mapping[str, Any]], keys: Sequence[str], findings: Findings) -> dict[str, Spec]:
+def report_figures(results: Results, trace: Sequence[Mapping[str, Any]], keys: Sequence[str], findings: Findings) -> dict[str, Spec]:
     """List the figures that only the technical report shows."""
-    names, currency = labels(document), document["settings"]["currency"]
+    names = results.labels
     shown = [dict(row) for row in trace if row["strategy"] in keys]
     figures = {"cohort_trace": Spec(shown, 3.2, partial(draw_traces, rows=shown, keys=keys, names=names), width=5.4)}
     if findings.one_way:
         figures["one_way"] = Spec(
-            findings.one_way["rows"],
-            3.9,
-            drawer(partial(plot_tornado, findings.one_way, currency=currency), 0.46, 0.12, 0.52, 0.83),
-            width=5.8,
+            plain_rows(findings.one_way.rows), 3.9, drawer(partial(plot_tornado, findings.one_way), 0.46, 0.12, 0.52, 0.83), width=5.8
         )
     if findings.psa:
         figures["acceptability"] = Spec(
             _acceptability_rows(findings.psa),
             3.1,
-            drawer(partial(plot_acceptability, findings.psa, document), 0.13, 0.14, 0.56, 0.83),
+            drawer(partial(plot_acceptability, findings.psa.acceptability, *curve_labels(results)), 0.13, 0.14, 0.56, 0.83),
             width=5.4,
         )
     return figures
 
 
-def _acceptability_rows(psa: Mapping[str, Any]) -> list[dict[str, Any]]:
-    block = psa["acceptability"]
+def curve_labels(results: Results) -> tuple[dict[str, str], float, str, str]:
+    """What :func:`plot_acceptability` writes: labels, the case's threshold, currency and price note."""
+    s = results.settings
+    return results.labels, s.willingness_to_pay, s.currency, f.price_note(s)
+
+
+def _acceptability_rows(risk: Risk) -> list[dict[str, Any]]:
     return [
         {"strategy": key, "willingness_to_pay": threshold, "probability": value}
-        for key, values in block["probability"].items()
-        for threshold, value in zip(block["thresholds"], values, strict=True)
+        for key, values in risk.acceptability.probability.items()
+        for threshold, value in zip(risk.acceptability.thresholds, values, strict=True)
     ]
 
 
 def report_chart(name: str, findings: Findings, names: Mapping[str, str]) -> Chart:
     """Caption and alternative text of a figure of the technical report."""
     if name == "one_way" and findings.one_way:
-        block = findings.one_way
-        of = f"{lower(names[block['strategy']])} against {lower(names[block['versus']])}"
+        found = findings.one_way
+        of = f"{lower(names[found.strategy])} against {lower(names[found.versus])}"
         return Chart(
             name,
-            f"{block['label']}: {of}, one input at a time",
+            f"{found.label}: {of}, one input at a time",
             "Tornado of the inputs that move the outcome most, each at its low and high value.",
         )
     known = {

@@ -13,7 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.evaluate import Evaluation, evaluate
+from econmodel.economics.lead import WATCH, find_subjects
 from econmodel.errors import AnalysisError, EconModelError
+from econmodel.evidence.nnt import patients_per_event
 from econmodel.model.inputs import base_values
 from econmodel.parameters.following import follow_draws
 from econmodel.parameters.money import money, number
@@ -71,15 +73,11 @@ def say_outcome(question: Question, value: float) -> str:
     return number(value, 3 if question.outcome == "qalys" else 1)
 
 
-def followed(keys: Sequence[str]) -> str:
-    """Pick the strategy that reports follow: EUS-guided coil and glue where it is there, else the last one."""
-    return "coil_and_glue" if "coil_and_glue" in keys else keys[-1]
-
-
 def lead_pair(parameters: ParameterSet) -> tuple[str, str]:
-    """Give the strategy and comparator that reports follow: coil and glue where it is there, against the comparator set."""
-    versus = parameters.text("comparator")
-    return followed([key for key in parameters.strategies if key != versus]), versus
+    """Give the lead strategy and its comparator: the one set, or where the lead is itself that, no prophylaxis or usual care."""
+    found = find_subjects(parameters)
+    wanted = (parameters.text("comparator"), WATCH, found.usual_care)
+    return found.lead, next(key for key in wanted if key in parameters.strategies and key != found.lead)
 
 
 def ask(parameters: ParameterSet, strategy: str, versus: str, outcome: str = "cost") -> Question:
@@ -161,23 +159,16 @@ def possible(parameters: ParameterSet, values: dict[str, FloatArray]) -> NDArray
 
 def outcome_of(e: Evaluation, outcome: str, strategy: str, versus: str) -> FloatArray:
     """One outcome of one comparison, all patients: (draw,)."""
-    years = min(int(e.parameters.number("headline_years")), e.horizon)
-    a, b = e.index(strategy), e.index(versus)
-
-    def gap(array: FloatArray) -> FloatArray:
-        return np.asarray(array[:, a, 0] - array[:, b, 0])
-
     match outcome:
         case "cost":
-            return gap(e.cost(years))
+            return e.compare(strategy, versus, e.headline).incremental_cost
         case "bleeds":
-            return -100 * gap(e.bleeds(years))
+            return e.compare(strategy, versus, e.headline).bleeds_averted_per_100
         case "nnt":
-            arr = -gap(e.count("first_bleeds", years))
-            return np.divide(1.0, arr, out=np.full_like(arr, np.nan), where=np.abs(arr) > 1e-12)
+            return patients_per_event(e.compare(strategy, versus, e.headline).arr_at_end)
         case "qalys":
-            return gap(e.qalys())
-    return gap(e.net_benefit(e.parameters.number("willingness_to_pay")))
+            return e.compare(strategy, versus).incremental_qalys
+    return e.compare(strategy, versus).net_monetary_benefit
 
 
 def varied(question: Question, changes: Sequence[dict[str, float]]) -> dict[str, FloatArray]:

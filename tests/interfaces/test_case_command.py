@@ -23,26 +23,25 @@ SCENARIOS = sorted((params_folder() / "scenarios").glob("*.toml"))
 def test_every_scenario_answers_every_analysis(path: Path) -> None:
     """A scenario as the case itself: results, programme with its downside, draws, inputs one at a time, other scenarios."""
     case = load(None, [path], draws=10)
-    found, findings = evaluate_case(case)
-    document = vary_inputs(found, findings, run_together(case))[0].document
+    found = vary_inputs(evaluate_case(case)[1], run_together(case))
     tables = report_tables(case)
-    assert document["uncertainty"]["draws"] == 10
-    assert len(document["programme"]["downside"]) == 16
-    rows = {row["key"]: row for row in tables["scenarios"]["rows"]}
+    assert found.psa.draws == 10
+    assert len(found.programme.downside) == 16
+    rows = {row.key: row for row in tables["scenarios"].rows}
     assert set(rows) == {"base", *(p.stem for p in SCENARIOS)}
-    assert rows["base"]["cost"] is not None
-    assert {row["key"] for row in tables["scenarios"]["rows"] if row["cost"] is None} <= {"frailty"}
-    assert len(tables["one_way"]["rows"]) > 40
+    assert math.isfinite(rows["base"].cost)
+    assert {key for key, row in rows.items() if math.isnan(row.cost)} <= {"frailty"}
+    assert len(tables["one_way"].rows) > 40
 
 
 def test_scenario_without_an_answer_stays_in_the_table() -> None:
     """Where the local rate rises, loss of the susceptible cannot explain it: the row says so, the case stands."""
     case = load(None, sets=RISING, draws=0)
     evaluate_case(case)
-    rows = {row["key"]: row for row in report_tables(case)["scenarios"]["rows"]}
-    assert rows["frailty"]["cost"] is None
-    assert "susceptibility cannot explain" in rows["frailty"]["rationale"]
-    assert math.isfinite(rows["base"]["cost"])
+    rows = {row.key: row for row in report_tables(case)["scenarios"].rows}
+    assert math.isnan(rows["frailty"].cost)
+    assert "susceptibility cannot explain" in rows["frailty"].rationale
+    assert math.isfinite(rows["base"].cost)
     with pytest.raises(ModelError, match="susceptibility"):
         evaluate_case(load(None, sets=[*RISING, "hazard_decline=frailty"], draws=0))
 
@@ -92,14 +91,14 @@ def test_what_deserves_a_second_look_is_said_before_use(tmp_path: Path, capsys: 
     told = capsys.readouterr().err
     assert "Look again: c_coil = 24,000 USD/coil is 100 times ours" in told
     assert "1 answers, 1 differ" in told
-    document = evaluate_case(case)[0].document
-    assert "c_coil" in document["second_look"][0]
-    assert "Look again before use: c_coil" in str(brief_paper(case, document))
+    results = evaluate_case(case)[0].results
+    assert "c_coil" in results.second_look[0]
+    assert "Look again before use: c_coil" in str(brief_paper(case, results))
     load(None, [tmp_path / "form.xlsx"], draws=0, quiet=True)
     quiet = capsys.readouterr().err
     assert quiet.startswith("Look again: c_coil")
     assert "answers" not in quiet
-    assert "Look again" not in str(brief_paper(load(None, draws=0), document))
+    assert "Look again" not in str(brief_paper(load(None, draws=0), results))
 
 
 def test_a_form_filled_in_where_it_was_written_stays(tmp_path: Path) -> None:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import ast
 from pathlib import Path
-from typing import Any
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
 from econmodel.economics.evaluate import evaluate
-from econmodel.economics.results import result_document
+from econmodel.economics.results import Results, case_results
 from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import case_file, session, starts
 from econmodel.interfaces.dashboard.controls import step
@@ -39,30 +38,30 @@ def words(page: AppTest) -> str:
     return " ".join(str(block.proto.body) for block in page.get("html"))
 
 
-def document(*sets: str) -> dict[str, Any]:
-    """Result document of the demo hospital by the library alone."""
+def results(*sets: str) -> Results:
+    """Results of the demo hospital by the library alone."""
     case = load_case(demo_file(), sets=sets)
-    return result_document(case, evaluate(case.parameters))
+    return case_results(case, evaluate(case.parameters))
 
 
 def test_the_metrics_shown_equal_the_reporting_table() -> None:
     """Every tile of the summary is a key number of the report, in order."""
     page = open_page()
-    expected = [(n.label, n.value) for n in key_numbers(document()).numbers]
+    expected = [(n.label, n.value) for n in key_numbers(results()).numbers]
     assert [(m.label, m.value) for m in page.metric] == expected
 
 
 def test_a_changed_case_does_not_equal_the_unchanged_table() -> None:
     """Negative control: the comparison above notices another input."""
     page = open_page(set="hr_glue=0.5")
-    assert [m.value for m in page.metric] != [n.value for n in key_numbers(document()).numbers]
+    assert [m.value for m in page.metric] != [n.value for n in key_numbers(results()).numbers]
 
 
 def test_moving_a_slider_gives_the_answer_of_the_command_line() -> None:
     """A slider is a ``--set``: same sentence, and the address carries it."""
     page = open_page()
     page.slider(key="aside_hr_glue").set_value(0.5).run()
-    assert phrases.answer(document("hr_glue=0.5")) in words(page)
+    assert phrases.answer(results("hr_glue=0.5")) in words(page)
     assert "hr_glue=0.5" in page.query_params["set"]
 
 
@@ -70,7 +69,7 @@ def test_moving_a_slider_gives_the_answer_of_the_command_line() -> None:
 def test_every_page_says_the_answer_the_evidence_the_harms_and_that_data_are_invented(key: str) -> None:
     """Nothing is shown without its grade, its harms, the cautions and the banner."""
     said = words(open_page(key))
-    for expected in (phrases.answer(document()), "Certainty of the evidence", "Harms:", "Not advice for a patient", "Invented data"):
+    for expected in (phrases.answer(results()), "Certainty of the evidence", "Harms:", "Not advice for a patient", "Invented data"):
         assert expected in said
 
 
@@ -82,7 +81,7 @@ def test_a_bad_number_keeps_the_last_good_answer_and_says_why() -> None:
     submit(page, "Use this value")
     said = words(page)
     assert "must be between 0 and 1" in said
-    assert phrases.answer(document()) in said
+    assert phrases.answer(results()) in said
 
 
 def submit(page: AppTest, label: str) -> None:
@@ -97,9 +96,9 @@ def test_a_typed_value_is_used_and_can_be_reset() -> None:
     page.text_input(key="inputs_search").set_value("c_bleed_survived").run()
     page.text_input(key="inputs_c_bleed_survived_value").set_value("25,000")
     submit(page, "Use this value")
-    assert phrases.answer(document("c_bleed_survived=25000")) in words(page)
+    assert phrases.answer(results("c_bleed_survived=25000")) in words(page)
     submit(page, next(b.label for b in page.button if b.label.startswith("Reset")))
-    assert phrases.answer(document()) in words(page)
+    assert phrases.answer(results()) in words(page)
 
 
 def test_a_mix_that_does_not_sum_to_one_is_refused() -> None:
@@ -112,10 +111,10 @@ def test_a_mix_that_does_not_sum_to_one_is_refused() -> None:
 
 
 def test_an_option_dropped_is_in_the_address_and_the_programme_says_what_it_misses() -> None:
-    """Without coil and glue the answer is about another option, and the proposed mix must be mended."""
+    """Without coil and glue the answer is about what else gains share, and the proposed mix must be mended."""
     page = open_page("money", drop="coil_and_glue")
     said = words(page)
-    assert "retrograde transvenous obliteration" in said
+    assert "Over five years, direct endoscopic glue" in said
     assert "which is not a strategy of this case" in said
 
 
@@ -133,7 +132,7 @@ def test_an_address_that_makes_no_sense_is_refused_in_words() -> None:
     """A name that does not exist in the address leaves the case as it was, with the nearest name."""
     said = words(open_page(set="hr_glu=0.4"))
     assert "Not changed." in said
-    assert phrases.answer(document()) in said
+    assert phrases.answer(results()) in said
 
 
 def test_sessions_do_not_see_each_other() -> None:
@@ -141,8 +140,8 @@ def test_sessions_do_not_see_each_other() -> None:
     one, two = open_page(), open_page()
     one.slider(key="aside_hr_glue").set_value(0.5).run()
     two.run()
-    assert phrases.answer(document("hr_glue=0.5")) in words(one)
-    assert phrases.answer(document()) in words(two)
+    assert phrases.answer(results("hr_glue=0.5")) in words(one)
+    assert phrases.answer(results()) in words(two)
 
 
 @pytest.mark.parametrize("start", ["us", "uk"])

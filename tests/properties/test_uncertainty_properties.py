@@ -9,11 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from econmodel.evidence.nnt import nnt_from_draws
 from econmodel.parameters.distributions import Distribution, fit
 from econmodel.parameters.loading import load_case
 from econmodel.parameters.sampling import Sampler, correlate, sample
 from econmodel.parameters.schema import JointGroup, Where
-from econmodel.uncertainty.probabilistic import Psa, nnt_block, summarise
+from econmodel.uncertainty.probabilistic import Psa
+from econmodel.uncertainty.risk import summarise
 
 CASE = load_case().parameters
 UTILITIES = ("u_never_bled", "u_post_bleed", "u_bleeding")
@@ -99,9 +101,9 @@ def test_shares_stay_shares(weights: list[float], n: float, seed: int) -> None:
 def test_nnt_comes_from_the_mean_reduction(reductions: list[float]) -> None:
     """The NNT is one over the size of the mean reduction, of the kind of its sign; the interval holds the mean."""
     arr = np.array(reductions)
-    block, mean = nnt_block(arr), arr.mean()
+    found, mean = nnt_from_draws(arr), arr.mean()
     if abs(mean) > 1e-9:
-        assert block["value"] == pytest.approx(1 / abs(mean))
-        assert block["kind"] == ("NNTB" if mean > 0 else "NNTH")
-    low, high = (summarise(arr)[k] for k in ("low", "high"))
-    assert low <= np.median(arr) <= high
+        assert found.value == pytest.approx(1 / abs(mean))
+        assert found.kind == ("NNTB" if mean > 0 else "NNTH")
+    spread = summarise(arr)
+    assert spread.low <= np.median(arr) <= spread.high

@@ -13,9 +13,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from econmodel.evidence.nnt import nnt_from_draws
 from econmodel.parameters.distributions import fit
 from econmodel.parameters.loading import load_case
-from econmodel.uncertainty.probabilistic import Psa, convergence, nnt_block, stability, summarise
+from econmodel.uncertainty.probabilistic import HEADLINE, SUMMED, Psa
+from econmodel.uncertainty.risk import convergence, stability, summarise
 
 
 def draws(n: int, seed: int) -> np.ndarray:
@@ -28,7 +30,7 @@ def draws(n: int, seed: int) -> np.ndarray:
 def test_one_over_the_mean_reduction() -> None:
     """1 / mean(ARR) is 4.0, and the chance of harm 6.4 %."""
     arr = draws(400_000, 1)
-    assert nnt_block(arr)["value"] == pytest.approx(4.0, abs=0.01)
+    assert nnt_from_draws(arr).value == pytest.approx(4.0, abs=0.01)
     assert (arr < 0).mean() == pytest.approx(0.064068, abs=0.0015)
 
 
@@ -42,7 +44,7 @@ def test_mean_of_nnt_does_not_settle() -> None:
 def test_monte_carlo_error_falls_with_the_root_of_draws() -> None:
     """Standard error of a mean is sd / sqrt(n)."""
     arr = draws(10_000, 3)
-    assert summarise(arr)["se"] == pytest.approx(arr.std(ddof=1) / 100.0)
+    assert summarise(arr).se == pytest.approx(arr.std(ddof=1) / 100.0)
 
 
 def analysis(benefit: np.ndarray) -> Psa:
@@ -50,7 +52,8 @@ def analysis(benefit: np.ndarray) -> Psa:
     parameters, level = load_case().parameters, np.zeros((len(benefit), 2))
     gained = level.copy()
     gained[:, 1] = benefit / parameters.number("willingness_to_pay")
-    outcomes = {"cost": level, "qalys": gained, "first_bleed_risk_3": np.tile([0.3, 0.2], (len(benefit), 1))}
+    level_ones = {f"{name}{suffix}": level for name in SUMMED for suffix in ("", HEADLINE)}
+    outcomes = level_ones | {"qalys": gained, "first_bleed_risk_3": np.tile([0.3, 0.2], (len(benefit), 1))}
     return Psa(parameters, ("watch", "glue"), (3,), 5, 1, False, outcomes, 0, ("watch",))
 
 
@@ -59,17 +62,17 @@ def test_draws_suffice_when_the_error_is_a_tenth_of_the_mean(draws_run: int, suf
     """A benefit of mean 1 and standard deviation 3.27 needs (1.96 x 3.27 / 0.1) squared = 4,108 draws."""
     half = np.full(draws_run // 2, 3.27)
     found = convergence(analysis(np.concatenate([1 + half, 1 - half])), "glue", "watch")
-    assert found["sufficient"] is suffice
-    assert found["relative_error"] == pytest.approx(1.96 * 3.27 / np.sqrt(draws_run), rel=1e-3)
-    assert found["se"]["nnt_3_years"] == pytest.approx(0.0, abs=1e-9)
-    assert found["running"]["nnt_3_years"][-1] == pytest.approx(10.0)
+    assert found.sufficient is suffice
+    assert found.relative_error == pytest.approx(1.96 * 3.27 / np.sqrt(draws_run), rel=1e-3)
+    assert found.se["nnt_3_years"] == pytest.approx(0.0, abs=1e-9)
+    assert found.running["nnt_3_years"][-1] == pytest.approx(10.0)
 
 
 def test_the_best_option_must_be_the_same_in_each_part() -> None:
     """An option best in every quarter is stable; one that loses a quarter is not, though it wins over all."""
-    assert stability(analysis(np.full(40, 2.0)))["stable"]
+    assert stability(analysis(np.full(40, 2.0))).stable
     lost = np.repeat([5.0, 5.0, -1.0, 5.0], 10)
     found = stability(analysis(lost))
-    assert (found["best"], found["stable"]) == ("glue", False)
-    assert found["best_by_part"] == ["glue", "glue", "watch", "glue"]
-    assert "close" in found["sentence"]
+    assert (found.best, found.stable) == ("glue", False)
+    assert found.best_by_part == ("glue", "glue", "watch", "glue")
+    assert "close" in found.sentence

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from econmodel.economics.comparison import Comparison, Totals, compare, icer, rank_strategies, ratio
+from econmodel.economics.comparison import Comparison, Totals, icer, rank_strategies, ratio
 from econmodel.evidence.nnt import NumberNeededToTreat
 
 
@@ -57,7 +57,8 @@ def test_nnt(arr, expected):
 
 def increments(cost: float, prophylaxis: float, arr: float) -> Comparison[float]:
     """A comparison of one horizon, of which only money and the risk of a first bleed matter."""
-    return Comparison("watch", 50_000, cost, prophylaxis, 0.01, 0.02, 1.5 * arr, arr, {1: arr / 3, 5: arr})
+    treated = Totals(1000 + cost, 500 + prophylaxis, 4.01, 5.02, 0.5, 0.3, {1: 0.0, 5: 0.0})
+    return Comparison("watch", 50_000, treated, Totals(1000, 500, 4.0, 5.0, 0.5 + 1.5 * arr, 0.3 + arr, {1: arr / 3, 5: arr}))
 
 
 @pytest.mark.parametrize(("cost", "prophylaxis", "arr"), [(-200, 1000, 0.2), (300, 1000, 0.2), (0, 500, 0.1), (-1, 400, 0.02)])
@@ -125,7 +126,7 @@ def test_one_comparison_for_one_draw_and_many():
 
     for draws in (1, 50):
         a, b = totals(draws), totals(draws)
-        found = compare(a, b, versus="watch", threshold=1000.0)
+        found = Comparison("watch", 1000.0, a, b)
         mean = found.mean()
         assert mean.incremental_cost == pytest.approx(np.mean(a.cost - b.cost))
         assert mean.net_monetary_benefit == pytest.approx(found.net_monetary_benefit.mean())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,12 +15,14 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from econmodel.economics.evaluate import Evaluation, evaluate
-from econmodel.economics.results import result_document
+from econmodel.economics.results import Results, case_results
 from econmodel.model.structure import NEVER_BLED, build_structure
 from econmodel.parameters.loading import demo_file, load_case
 from econmodel.reporting import charts, diagram, series, uncertainty_charts
 from econmodel.reporting.figures import case_figures, draw_figure, save_all
+from econmodel.reporting.findings import Analysis
 from econmodel.reporting.style import STRATEGY_STYLES, plot_settings
+from econmodel.uncertainty.deterministic import TornadoRow
 
 
 @pytest.fixture(scope="module")
@@ -28,8 +31,8 @@ def evaluation() -> Evaluation:
 
 
 @pytest.fixture(scope="module")
-def document(evaluation: Evaluation) -> dict:
-    return result_document(load_case(demo_file()), evaluation)
+def results(evaluation: Evaluation) -> Results:
+    return case_results(load_case(demo_file()), evaluation)
 
 
 @pytest.fixture
@@ -40,9 +43,9 @@ def ax() -> Iterator[Axes]:
         yield figure.add_subplot()
 
 
-def test_curves_are_the_cumulative_first_bleeds(document: dict, evaluation: Evaluation, ax: Axes) -> None:
+def test_curves_are_the_cumulative_first_bleeds(results: Results, evaluation: Evaluation, ax: Axes) -> None:
     """Each curve passes through the model's cumulative incidence at every year."""
-    lines = charts.plot_first_bleeds(document, ax=ax)
+    lines = charts.plot_first_bleeds(results, ax=ax)
     for key, line in lines.items():
         s = evaluation.index(key)
         expected = [0.0, *(evaluation.count("first_bleeds", y)[0, s, 0] for y in range(1, 11))]
@@ -50,31 +53,32 @@ def test_curves_are_the_cumulative_first_bleeds(document: dict, evaluation: Eval
         assert line.get_color() == STRATEGY_STYLES[key].colour
 
 
-def test_cost_bars_add_up_to_the_total(document: dict, ax: Axes) -> None:
+def test_cost_bars_add_up_to_the_total(results: Results, ax: Axes) -> None:
     """Bars are the categories, stacked to the strategy's cost."""
-    bars = charts.plot_costs(document, ax=ax)
-    for key, block in document["strategies"].items():
+    bars = charts.plot_costs(results, ax=ax)
+    for key, found in results.strategies.items():
         widths = {category: bar.get_width() for (k, category), bar in bars.items() if k == key}
-        assert widths == pytest.approx(block["cost_five_years"]["by_category"])
-        assert sum(widths.values()) == pytest.approx(block["cost_five_years"]["total"])
+        assert widths == pytest.approx(found.headline_cost_by_category)
+        assert sum(widths.values()) == pytest.approx(found.headline_cost)
 
 
 @pytest.mark.parametrize("versus", ["watch", "beta_blocker"])
-def test_nnt_lines_are_the_results_and_harm_is_left_out(document: dict, ax: Axes, versus: str) -> None:
+def test_nnt_lines_are_the_results_and_harm_is_left_out(results: Results, ax: Axes, versus: str) -> None:
     """NNT points equal the result; a strategy that adds bleeds has no line."""
-    lines = charts.plot_nnt(document, ax=ax, versus=versus)
+    lines = charts.plot_nnt(results, ax=ax, versus=versus)
     for key, line in lines.items():
-        nnt = document["comparisons"][versus][key]["nnt"]
-        assert list(line.get_ydata()) == [nnt[str(year)]["value"] for year in line.get_xdata()]
+        nnt = results.against(versus, key).whole.nnt
+        assert list(line.get_ydata()) == [nnt[int(year)].value for year in line.get_xdata()]
     assert ("watch" in lines) is False
 
 
-def test_plane_points_are_the_increments(document: dict, ax: Axes) -> None:
+def test_plane_points_are_the_increments(results: Results, ax: Axes) -> None:
     """Points stand at the increments, the comparator at the origin."""
-    points = charts.plot_plane(document, ax=ax)
+    points = charts.plot_plane(results, ax=ax)
     for key, point in points.items():
-        row = document["comparisons"]["watch"].get(key, {"incremental_qalys": 0.0, "incremental_cost": 0.0})
-        assert (point.get_xdata()[0], point.get_ydata()[0]) == (row["incremental_qalys"], row["incremental_cost"])
+        found = results.against("watch", key)
+        expected = (found.whole.incremental_qalys, found.whole.incremental_cost) if found else (0.0, 0.0)
+        assert (point.get_xdata()[0], point.get_ydata()[0]) == expected
 
 
 @pytest.mark.parametrize(
@@ -100,35 +104,36 @@ def test_trace_is_the_state_years(evaluation: Evaluation) -> None:
 
 def test_tornado_bars_end_at_the_outcomes(ax: Axes) -> None:
     """Each bar runs from the base to the outcome at the low or high value."""
-    row = {"name": "hr_glue", "label": "Effect of glue", "outcome_at_low": -10.0, "outcome_at_high": 25.0, "base": 5.0}
-    bars = uncertainty_charts.plot_tornado({"rows": [row], "outcome": "bleeds", "label": "Bleeds"}, ax=ax, currency="USD")
+    row = TornadoRow("hr_glue", "Effect of glue", "hazard ratio", 0.2, 0.6, -10.0, 25.0, 5.0, "95% CI", "published")
+    bars = uncertainty_charts.plot_tornado(Analysis("glue", "watch", "bleeds", "Bleeds", "USD", (row,)), ax=ax)
     low, high = bars["hr_glue"]
     assert low.get_x() + low.get_width() == -10.0
     assert high.get_x() + high.get_width() == 25.0
 
 
-def test_every_figure_is_saved_three_ways(document: dict, tmp_path: Path) -> None:
+def test_every_figure_is_saved_three_ways(results: Results, tmp_path: Path) -> None:
     """SVG, PNG and the CSV of what it shows stand side by side."""
-    written = save_all(case_figures(document, build_structure()), tmp_path)
+    written = save_all(case_figures(results, build_structure()), tmp_path)
     assert {p.suffix for p in written} == {".svg", ".png", ".csv"}
     assert len(written) == 15
     assert (tmp_path / "nnt_by_year.png").read_bytes().startswith(b"\x89PNG")
     with (tmp_path / "nnt_by_year.csv").open(encoding="utf-8") as lines:
         row = next(r for r in csv.DictReader(lines) if r["strategy"] == "coil" and r["year"] == "3" and r["versus"] == "watch")
-    assert float(row["nnt"]) == document["comparisons"]["watch"]["coil"]["nnt"]["3"]["value"]
+    assert float(row["nnt"]) == results.against("watch", "coil").whole.nnt[3].value
 
 
-def test_svg_is_the_same_on_every_run(document: dict) -> None:
+def test_svg_is_the_same_on_every_run(results: Results) -> None:
     """Same results, same bytes: no date, no random names."""
-    spec = case_figures(document, build_structure())["first_bleeds"]
+    spec = case_figures(results, build_structure())["first_bleeds"]
     with rc_context(plot_settings()):
         first, again = draw_figure(spec), draw_figure(spec)
     assert first == again
     assert "dc:date" not in first
 
 
-def test_a_strategy_of_ones_own_is_drawn(document: dict, ax: Axes) -> None:
+def test_a_strategy_of_ones_own_is_drawn(results: Results, ax: Axes) -> None:
     """A row the site adds gets a line of its own."""
-    mine = document | {"strategies": document["strategies"] | {"plug": document["strategies"]["coil"] | {"label": "Plug"}}}
+    plug = replace(results.strategy("coil"), key="plug", label="Plug")
+    mine = replace(results, whole=replace(results.whole, strategies={**results.strategies, "plug": plug}))
     lines = charts.plot_first_bleeds(mine, ax=ax)
     assert lines["plug"].get_color() not in {s.colour for s in STRATEGY_STYLES.values()}

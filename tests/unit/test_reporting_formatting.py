@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import csv
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from econmodel import files
 from econmodel.economics.evaluate import evaluate
-from econmodel.economics.results import result_document
+from econmodel.economics.results import Compared, Results, case_results
+from econmodel.evidence.nnt import NumberNeededToTreat
 from econmodel.parameters.loading import Case, demo_file, load_case
 from econmodel.reporting import formatting as f
 from econmodel.reporting import phrases, tables
@@ -24,8 +26,8 @@ def case() -> Case:
 
 
 @pytest.fixture(scope="module")
-def document(case: Case) -> dict:
-    return result_document(case, evaluate(case.parameters))
+def results(case: Case) -> Results:
+    return case_results(case, evaluate(case.parameters))
 
 
 @pytest.mark.parametrize(
@@ -42,68 +44,70 @@ def test_money_of_another_currency() -> None:
 
 
 @pytest.mark.parametrize(
-    ("block", "text"),
-    [
-        ({"value": 4.93, "kind": "NNTB"}, "4.9"),
-        ({"value": 23.4, "kind": "NNTB"}, "23"),
-        ({"value": 7.3, "kind": "NNTH"}, "NNTH 7.3"),
-        ({"value": None, "kind": "none"}, "no difference"),
-        (None, "–"),
-    ],
+    ("arr", "text"), [(1 / 4.93, "4.9"), (1 / 23.4, "23"), (-1 / 7.3, "NNTH 7.3"), (0.0, "no difference"), (None, "–")]
 )
-def test_nnt_of_harm_is_marked(block: dict | None, text: str) -> None:
+def test_nnt_of_harm_is_marked(arr: float | None, text: str) -> None:
     """An NNT for harm is never shown as a benefit."""
-    assert f.nnt(block) == text
+    assert f.nnt(None if arr is None else NumberNeededToTreat(arr)) == text
 
 
-def test_headline_rows_are_the_results(document: dict) -> None:
-    """Each cell of the headline table is a field of the result document."""
-    row = next(r for r in tables.headline_rows(document) if r["key"] == "glue")
-    block, versus = document["strategies"]["glue"], document["comparisons"]
-    assert row["cost"] == block["cost_five_years"]["total"]
-    assert row["qalys"] == block["qalys"]
-    assert row["net_cost_watch"] == versus["watch"]["glue"]["at_five_years"]["incremental_cost"]
-    assert row["net_cost_beta_blocker"] == versus["beta_blocker"]["glue"]["at_five_years"]["incremental_cost"]
-    assert row["bleeds_averted_watch"] == versus["watch"]["glue"]["arr"]["5"]
-    assert row["nnt_beta_blocker"] == versus["beta_blocker"]["glue"]["nnt"]["3"]
-    assert row["procedure_deaths"] == block["deaths"]["procedure"]
+def test_headline_rows_are_the_results(results: Results) -> None:
+    """Each cell of the headline table is a field of the results."""
+    row = next(r for r in tables.headline_rows(results) if r.key == "glue")
+    found, versus = results.strategy("glue"), results.comparisons
+    assert (row.cost, row.qalys, row.procedure_deaths) == (found.cost_at(5), found.qalys, found.deaths["procedure"])
+    assert row.compared == {key: versus[key]["glue"] for key in ("watch", "beta_blocker")}
+    text = next(r for r in tables.headline_text(results) if r["key"] == "glue")
+    now, usual = versus["watch"]["glue"].headline, versus["beta_blocker"]["glue"].headline
+    assert text["net_cost_watch"] == f.money_change(now.incremental_cost, "USD")
+    assert text["net_cost_beta_blocker"] == f.money_change(usual.incremental_cost, "USD")
+    assert text["bleeds_averted_watch"] == f.per(now.arr[5], 100)
+    assert text["nnt_beta_blocker"] == f.nnt(usual.nnt[3])
 
 
-def test_comparator_has_no_comparison_with_itself(document: dict) -> None:
+def test_comparator_has_no_comparison_with_itself(results: Results) -> None:
     """The comparator's own row shows dashes, not zeros."""
-    text = next(r for r in tables.headline_text(document) if r["key"] == "watch")
+    text = next(r for r in tables.headline_text(results) if r["key"] == "watch")
     assert (text["net_cost_watch"], text["nnt_watch"]) == ("–", "–")
 
 
-def test_headline_columns_and_rows_agree(document: dict) -> None:
+def test_headline_columns_and_rows_agree(results: Results) -> None:
     """Every column has a cell in every row."""
-    keys = {key for key, _ in tables.headline_columns(document)}
-    assert all(keys <= set(row) for row in tables.headline_text(document))
+    keys = {key for key, _ in tables.headline_columns(results)}
+    assert all(keys <= set(row) for row in tables.headline_text(results))
 
 
-def test_result_rows_hold_every_group(document: dict) -> None:
+def test_result_rows_hold_every_group(results: Results) -> None:
     """The long results table names all patients and each group."""
-    rows = tables.result_rows(document)
-    assert {r["group"] for r in rows} == {"all patients", *document["groups"]}
+    rows = tables.result_rows(results)
+    assert {r["group"] for r in rows} == {"all patients", *results.groups}
     cost = next(r for r in rows if r["group"] == "all patients" and r["strategy"] == "coil" and r["measure"] == "cost.total")
-    assert cost["value"] == document["strategies"]["coil"]["cost"]["total"]
+    assert cost["value"] == results.strategy("coil").cost
 
 
-def test_answer_follows_the_sign_of_the_cost(document: dict) -> None:
+def with_headline(results: Results, **figures: object) -> Results:
+    """The same results, some totals of every strategy but the comparator's changed at the headline years."""
+
+    def changed(found: Compared) -> Compared:
+        now = found.headline
+        return replace(found, at_headline_years=replace(now, strategy=replace(now.strategy, **figures)))
+
+    blocks = {versus: {key: changed(found) for key, found in block.items()} for versus, block in results.comparisons.items()}
+    return replace(results, whole=replace(results.whole, comparisons=blocks))
+
+
+def test_answer_follows_the_sign_of_the_cost(results: Results) -> None:
     """The one-sentence answer says saves or costs as the increment says."""
-    changed = json.loads(json.dumps(document))
-    for versus in changed["comparisons"].values():
-        for block in versus.values():
-            block["at_five_years"]["incremental_cost"] = -500.0
-    assert "costs" in phrases.answer(document, "coil_and_glue")
-    assert "saves $500 per patient" in phrases.answer(changed, "coil_and_glue")
+    base = results.against("watch", "coil_and_glue").headline.comparator.cost
+    assert "costs" in phrases.answer(results, "coil_and_glue")
+    assert "saves $500 per patient" in phrases.answer(with_headline(results, cost=base - 500.0), "coil_and_glue")
 
 
-def test_answer_says_when_bleeds_are_added(document: dict) -> None:
+def test_answer_says_when_bleeds_are_added(results: Results) -> None:
     """A strategy that adds bleeds is not told as averting any."""
-    changed = json.loads(json.dumps(document))
-    changed["comparisons"]["watch"]["glue"]["at_five_years"]["nnt"]["5"] = {"value": 9.0, "kind": "NNTH"}
-    assert "brings one more first bleed for every 9.0 treated" in phrases.answer(changed, "glue")
+    risk = results.strategy("watch").first_bleed_risk
+    worse = with_headline(results, first_bleed_risk={year: risk[year] + 1 / 9 for year in (1, 2, 3, 5)})
+    assert "brings one more first bleed for every 9.0 treated" in phrases.answer(worse, "glue")
 
 
 def test_provenance_names_value_source_and_place(case: Case) -> None:
@@ -134,8 +138,9 @@ def test_csv_text_never_becomes_a_formula(tmp_path: Path) -> None:
     assert float(row["number"]) == -0.1 / 3
 
 
-def test_json_is_the_document(document: dict) -> None:
+def test_json_is_the_document(results: Results) -> None:
     """The quick JSON writer loses nothing."""
+    document = results.to_json()
     assert json.loads(files.json_text(document)) == json.loads(json.dumps(document))
 
 

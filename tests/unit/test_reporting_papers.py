@@ -14,7 +14,7 @@ import docx
 import pytest
 
 from econmodel.economics.evaluate import Evaluation, evaluate
-from econmodel.economics.results import result_document
+from econmodel.economics.results import Results, case_results
 from econmodel.errors import AnalysisError
 from econmodel.model.structure import build_structure
 from econmodel.parameters.loading import Case, demo_file, load_case
@@ -43,14 +43,14 @@ def evaluation(case: Case) -> Evaluation:
 
 
 @pytest.fixture(scope="module")
-def document(case: Case, evaluation: Evaluation) -> dict:
-    return result_document(case, evaluation)
+def results(case: Case, evaluation: Evaluation) -> Results:
+    return case_results(case, evaluation)
 
 
 @pytest.fixture(scope="module")
-def folder(case: Case, evaluation: Evaluation, document: dict, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def folder(case: Case, evaluation: Evaluation, results: Results, tmp_path_factory: pytest.TempPathFactory) -> Path:
     where = tmp_path_factory.mktemp("reports")
-    build_reports(case, evaluation, document, where)
+    build_reports(case, evaluation, results, where)
     return where
 
 
@@ -110,7 +110,7 @@ def test_inner_references_have_targets(folder: Path) -> None:
     assert set(re.findall(r'href="#([^"]+)"', text)) <= set(ids)
 
 
-def test_brief_says_what_it_must(folder: Path, case: Case, document: dict) -> None:
+def test_brief_says_what_it_must(folder: Path, case: Case, results: Results) -> None:
     """Answer first, invented data, certainty, harms, guideline, off-label use, caution, hash."""
     text = " ".join(read_html((folder / "brief.html").read_text(encoding="utf-8")).text.split())
     assert text.index("The answer") < text.index("Benefits, costs and harms")
@@ -122,8 +122,8 @@ def test_brief_says_what_it_must(folder: Path, case: Case, document: dict) -> No
         "off label",
         "ESGE 2022",
         "No guideline read makes an endoscopic option standard",
-        document["case"]["parameters_sha256"][:16],
-        str(document["case"]["seed"]),
+        results.case.parameters_sha256[:16],
+        str(results.case.seed),
         "assumed",
         "from memory",
     ):
@@ -131,19 +131,19 @@ def test_brief_says_what_it_must(folder: Path, case: Case, document: dict) -> No
     assert "recommended care" not in text
 
 
-def test_every_input_is_in_the_brief_on_screen(case: Case, document: dict) -> None:
+def test_every_input_is_in_the_brief_on_screen(case: Case, results: Results) -> None:
     """The inputs table has one row per input."""
-    paper = brief_paper(case, document, with_inputs=True)
+    paper = brief_paper(case, results, with_inputs=True)
     found = [block for section in paper.sections for block in section.blocks if isinstance(block, Table) and block.small]
     assert len(found[0].rows) == len(case.parameters.parameters)
 
 
-def test_real_data_have_no_banner(case: Case, document: dict) -> None:
+def test_real_data_have_no_banner(case: Case, results: Results) -> None:
     """The warning of invented data is only there when data are invented."""
     known = {n: replace(p, status="local") if p.status == "demo" else p for n, p in case.parameters.parameters.items()}
     real = replace(case, parameters=replace(case.parameters, parameters=known))
-    assert brief_paper(real, document).banner == ""
-    assert brief_paper(case, document).banner.startswith("Invented data.")
+    assert brief_paper(real, results).banner == ""
+    assert brief_paper(case, results).banner.startswith("Invented data.")
 
 
 def nasty_paper() -> Paper:
@@ -188,16 +188,16 @@ def test_alternative_text_is_escaped() -> None:
     assert 'id="fig-a"' in made
 
 
-def test_hospital_title_reaches_no_markup(case: Case, evaluation: Evaluation, document: dict, folder: Path) -> None:
+def test_hospital_title_reaches_no_markup(case: Case, evaluation: Evaluation, results: Results, folder: Path) -> None:
     """A hospital's title is escaped on its way through the whole brief."""
     named = replace(case, title="<img src=x onerror=alert(1)>")
-    found = read_html(render_html(brief_paper(named, document), folder / "figures"))
+    found = read_html(render_html(brief_paper(named, results), folder / "figures"))
     assert "img" not in found.tags
 
 
-def test_docx_has_headings_tables_and_alternative_text(case: Case, document: dict, folder: Path) -> None:
+def test_docx_has_headings_tables_and_alternative_text(case: Case, results: Results, folder: Path) -> None:
     """Real heading styles, tables with repeated headings, pictures described."""
-    made = render_docx(brief_paper(case, document), folder / "figures")
+    made = render_docx(brief_paper(case, results), folder / "figures")
     word = docx.Document(io.BytesIO(made))
     assert next(p.text for p in word.paragraphs if p.style.name == "Heading 1") == "The answer"
     assert len(word.tables) >= 3
@@ -206,16 +206,16 @@ def test_docx_has_headings_tables_and_alternative_text(case: Case, document: dic
     assert len(re.findall(r'<wp:docPr [^>]*descr="[^"]{20,}"', xml)) == 4
 
 
-def test_same_content_same_bytes(case: Case, document: dict, folder: Path) -> None:
+def test_same_content_same_bytes(case: Case, results: Results, folder: Path) -> None:
     """DOCX and PDF hold no clock but the run's, so that within a run a paper differs only where a result does."""
-    paper = brief_paper(case, document)
+    paper = brief_paper(case, results)
     for render in (render_docx, render_pdf):
         assert render(paper, folder / "figures") == render(paper, folder / "figures")
 
 
-def test_three_renderings_hold_one_content(case: Case, document: dict, folder: Path) -> None:
+def test_three_renderings_hold_one_content(case: Case, results: Results, folder: Path) -> None:
     """Every heading of the content is in the HTML and the DOCX."""
-    paper = brief_paper(case, document)
+    paper = brief_paper(case, results)
     text = read_html(render_html(paper, folder / "figures")).text
     word = docx.Document(io.BytesIO(render_docx(paper, folder / "figures")))
     headings = {p.text for p in word.paragraphs}
@@ -224,9 +224,9 @@ def test_three_renderings_hold_one_content(case: Case, document: dict, folder: P
         assert section.heading in headings
 
 
-def test_technical_report_answers_the_checklist(case: Case, evaluation: Evaluation, document: dict) -> None:
+def test_technical_report_answers_the_checklist(case: Case, evaluation: Evaluation, results: Results) -> None:
     """Every section the checklist points to exists; what was not run is said."""
-    paper = report_paper(case, evaluation, document, build_structure(), Findings())
+    paper = report_paper(case, evaluation, results, build_structure(), Findings())
     headings = [section.heading for section in paper.sections]
     for topic, answer in ANSWERS:
         if not answer.startswith(("not applicable", "to be written", "title page")):
@@ -236,22 +236,22 @@ def test_technical_report_answers_the_checklist(case: Case, evaluation: Evaluati
     assert "Not run for this report: all inputs varied together, one input at a time, scenarios." in words(to_plain(paper))
 
 
-def test_technical_report_lists_every_unconfirmed_input(case: Case, evaluation: Evaluation, document: dict) -> None:
+def test_technical_report_lists_every_unconfirmed_input(case: Case, evaluation: Evaluation, results: Results) -> None:
     """Annex B names each input that is invented, from memory or assumed."""
-    paper = report_paper(case, evaluation, document, build_structure(), Findings())
+    paper = report_paper(case, evaluation, results, build_structure(), Findings())
     annex = next(s for s in paper.sections if s.heading.startswith("Annex B"))
     listed = {row[1] for block in annex.blocks if isinstance(block, Table) for row in block.rows}
     assert listed == {n for n, p in case.parameters.parameters.items() if p.status in ("demo", "from memory", "assumption")}
 
 
 def test_unknown_paper_or_format_is_refused_before_anything_is_written(
-    case: Case, evaluation: Evaluation, document: dict, tmp_path: Path
+    case: Case, evaluation: Evaluation, results: Results, tmp_path: Path
 ) -> None:
     """A wrong choice is one message, and the folder stays empty."""
     with pytest.raises(AnalysisError, match=r"'odt'.*html, pdf, docx"):
-        build_reports(case, evaluation, document, tmp_path, formats=("odt",))
+        build_reports(case, evaluation, results, tmp_path, formats=("odt",))
     with pytest.raises(AnalysisError, match="'poster'"):
-        build_reports(case, evaluation, document, tmp_path, papers=("poster",))
+        build_reports(case, evaluation, results, tmp_path, papers=("poster",))
     assert list(tmp_path.iterdir()) == []
 
 
@@ -260,7 +260,7 @@ def test_a_case_without_the_usual_comparators_still_reports(case: Case, tmp_path
     rows = {k: v for k, v in case.parameters.strategies.items() if k in ("watch", "glue")}
     small = replace(case, parameters=replace(case.parameters, strategies=rows))
     found = evaluate(small.parameters)
-    document = result_document(small, found)
-    save_all(case_figures(document, build_structure()), tmp_path / "figures")
-    text = read_html(render_html(brief_paper(small, document), tmp_path / "figures")).text
+    results = case_results(small, found)
+    save_all(case_figures(results, build_structure()), tmp_path / "figures")
+    text = read_html(render_html(brief_paper(small, results), tmp_path / "figures")).text
     assert "Direct endoscopic glue" in text

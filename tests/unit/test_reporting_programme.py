@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.economics.prices import resolve_prices
 from econmodel.economics.profiles import monthly_profiles
-from econmodel.economics.results import result_document
+from econmodel.economics.results import Results, case_results
 from econmodel.model.inputs import base_values
 from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.loading import Case, demo_file, load_case
@@ -31,6 +31,8 @@ from econmodel.reporting.content import KeyNumbers, Table
 from econmodel.reporting.programme_content import answer, decision, key_numbers, rejected
 from econmodel.reporting.programme_tables import finance_table
 from econmodel.reporting.style import plot_settings
+from econmodel.uncertainty.probabilistic import run_psa
+from econmodel.uncertainty.risk import risk_of
 
 
 @pytest.fixture(scope="module")
@@ -44,8 +46,8 @@ def evaluation(case: Case) -> Evaluation:
 
 
 @pytest.fixture(scope="module")
-def document(case: Case, evaluation: Evaluation) -> dict:
-    return result_document(case, evaluation)
+def results(case: Case, evaluation: Evaluation) -> Results:
+    return case_results(case, evaluation)
 
 
 @pytest.fixture(scope="module")
@@ -93,18 +95,18 @@ def test_bleeds_lines_part_by_the_bleeds_averted(programme: ProgrammeResult, ax:
     assert gap == pytest.approx(programme.headline.bleeds_averted)
 
 
-def test_finance_table_shows_the_rows_by_year(document: dict, programme: ProgrammeResult) -> None:
+def test_finance_table_shows_the_rows_by_year(results: Results, programme: ProgrammeResult) -> None:
     """Cells of the finance table are the budget's rows; a row that is zero throughout is left out."""
-    made = finance_table(document, programme)
+    made = finance_table(results, programme)
     net = next(row for row in made.rows if row[0].startswith("R18"))
     assert net[-1].lstrip("−").replace("$", "").replace(",", "") == f"{abs(programme.totals[Row.NET_CASH]):.0f}"
     shown = {row[0].split()[0] for row in made.rows}
     assert ("R15" in shown) == any(year.rows[Row.TAX] for year in programme.years)
 
 
-def test_eight_numbers(document: dict, programme: ProgrammeResult) -> None:
+def test_eight_numbers(results: Results, programme: ProgrammeResult) -> None:
     """The brief has the eight numbers of a board paper; without draws it says so instead of an interval."""
-    block = key_numbers(document, programme, None)
+    block = key_numbers(results, programme, None)
     assert isinstance(block, KeyNumbers)
     assert len(block.numbers) == 8
     told = " ".join(f"{n.label} {n.note}" for n in block.numbers)
@@ -113,47 +115,48 @@ def test_eight_numbers(document: dict, programme: ProgrammeResult) -> None:
     assert "run with draws" in told
 
 
-def test_interval_comes_from_the_draws(document: dict, programme: ProgrammeResult) -> None:
+def test_interval_comes_from_the_draws(results: Results, programme: ProgrammeResult) -> None:
     """With draws the NNT carries its interval."""
-    key = max(programme.basis.proposed_mix, key=programme.basis.proposed_mix.__getitem__)
-    psa = {"comparisons": {"watch": {key: {"nnt": {"3": {"interval_text": "NNTB 3 to 9"}}}}}}
-    assert any("NNTB 3 to 9" in n.note for n in key_numbers(document, programme, psa).numbers)
+    drawn = risk_of(run_psa(load_case(demo_file()).parameters, 20, seed=4))
+    told = drawn.against("watch", results.lead).nnt[3].interval_text
+    assert told.startswith("NNTB")
+    assert any(told in n.note for n in key_numbers(results, programme, drawn).numbers)
 
 
-def test_answer_follows_the_sign_and_shows_both_payment_views(document: dict, programme: ProgrammeResult) -> None:
+def test_answer_follows_the_sign_and_shows_both_payment_views(results: Results, programme: ProgrammeResult) -> None:
     """A loss is told as a loss, and both ways of being paid are in the sentence."""
     losing = replace(programme, headline=replace(programme.headline, npv=-1234.0), verdict="does not pay for itself")
-    said = answer(document, losing)
+    said = answer(results, losing)
     assert "does not pay for itself" in said
     assert "−$1,234 as this hospital is paid" in said
     assert "block budget" in said
     assert "if freed staff time saves no cash" in said
 
 
-def test_harm_is_never_told_as_a_benefit(case: Case, document: dict, programme: ProgrammeResult) -> None:
+def test_harm_is_never_told_as_a_benefit(case: Case, results: Results, programme: ProgrammeResult) -> None:
     """More bleeds are called more bleeds, and no decision is asked for; a loss never "pays back"."""
     told = replace(programme.headline, bleeds_averted=-15.4)
     harmful = replace(programme, headline=told, verdict="brings 15.4 more bleeds than today's mix")
-    assert "brings 15.4 more bleeds than today's mix, which no surplus would justify" in answer(document, harmful)
-    assert decision(document, harmful).startswith("none")
+    assert "brings 15.4 more bleeds than today's mix, which no surplus would justify" in answer(results, harmful)
+    assert decision(results, harmful).startswith("none")
     worse = replace(harmful, savings=replace(programme.savings, bleeds_averted=-15.4, bleeding_deaths_averted=-1.8))
-    text = str(brief_paper(case, document, programme=worse))
+    text = str(brief_paper(case, results, programme=worse))
     assert "15.4 more bleeds and 1.8 more deaths" in text
     assert "−15.4" not in text
     never = replace(programme, headline=replace(programme.headline, payback_years=None))
-    assert "before it pays back" not in decision(document, never)
-    assert "before it pays back" in decision(document, programme)
+    assert "before it pays back" not in decision(results, never)
+    assert "before it pays back" in decision(results, programme)
     same = replace(programme, basis=replace(programme.basis, is_change=False))
-    assert "Nothing is proposed" in answer(document, same)
+    assert "Nothing is proposed" in answer(results, same)
 
 
-def test_a_long_budget_keeps_to_two_pages(document: dict, programme: ProgrammeResult) -> None:
+def test_a_long_budget_keeps_to_two_pages(results: Results, programme: ProgrammeResult) -> None:
     """Ten years: the brief's table shows the first and the last, and says what it leaves out."""
     long = replace(programme, years=tuple(replace(programme.years[0], year=n) for n in range(1, 11)))
-    short = finance_table(document, long, 6)
+    short = finance_table(results, long, 6)
     assert [c.heading for c in short.columns] == ["Row", *(f"Year {n}" for n in (1, 2, 3, 4, 5, 10)), "Total"]
     assert "Years 6 to 9 are in the technical report" in short.note
-    assert len(finance_table(document, long).columns) == 12
+    assert len(finance_table(results, long).columns) == 12
 
 
 def test_the_higher_line_has_the_higher_label(programme: ProgrammeResult, ax: Axes) -> None:
@@ -169,31 +172,31 @@ def test_the_higher_line_has_the_higher_label(programme: ProgrammeResult, ax: Ax
     assert [text.get_text().split(":")[0] for text in ax.texts] == ["Current mix and programme"]
 
 
-def test_break_even_is_held_against_steps_and_slots(document: dict, programme: ProgrammeResult) -> None:
+def test_break_even_is_held_against_steps_and_slots(results: Results, programme: ProgrammeResult) -> None:
     """The tile says from where it stays so, and what the slots allow."""
     found = replace(programme.break_even, searched=12.0, sustained=19.1, capacity=10.0)
-    note = key_numbers(document, replace(programme, break_even=found), None).numbers[-1].note
+    note = key_numbers(results, replace(programme, break_even=found), None).numbers[-1].note
     assert "for good from 19.1" in note
     assert "slots allow 10.0" in note
 
 
-def test_first_page_says_where_averted_bleeds_cost_margin(case: Case, document: dict, programme: ProgrammeResult) -> None:
+def test_first_page_says_where_averted_bleeds_cost_margin(case: Case, results: Results, programme: ProgrammeResult) -> None:
     """With the refill contribution that would make it neutral, on the scale of the input."""
-    first = str(brief_paper(case, document, programme=programme).sections[0])
+    first = str(brief_paper(case, results, programme=programme).sections[0])
     view = programme.views["per_episode"]
     assert view.averted_bleed_lowers_margin
     assert "lowers the hospital's margin by" in first
     assert money(view.neutral_refill.per_refilled_day, "USD") in first
 
 
-def test_options_left_out_are_named_with_their_standing(document: dict, programme: ProgrammeResult) -> None:
+def test_options_left_out_are_named_with_their_standing(results: Results, programme: ProgrammeResult) -> None:
     """What is not proposed is said, and why."""
-    assert "retrograde transvenous obliteration (" in rejected(document, programme)
+    assert "retrograde transvenous obliteration (" in rejected(results, programme)
 
 
-def test_sections_in_the_order_of_a_board_paper(case: Case, document: dict, programme: ProgrammeResult) -> None:
+def test_sections_in_the_order_of_a_board_paper(case: Case, results: Results, programme: ProgrammeResult) -> None:
     """Decision, charts, evidence and harms, finance, owners, cautions, what it rests on."""
-    headings = [section.heading for section in brief_paper(case, document, programme=programme).sections]
+    headings = [section.heading for section in brief_paper(case, results, programme=programme).sections]
     assert headings == [
         "The decision",
         "Cash, contribution, downside, bleeds and patients",
@@ -206,12 +209,12 @@ def test_sections_in_the_order_of_a_board_paper(case: Case, document: dict, prog
 
 
 def test_brief_is_two_pages_and_says_harms(
-    case: Case, evaluation: Evaluation, document: dict, programme: ProgrammeResult, tmp_path: Path
+    case: Case, evaluation: Evaluation, results: Results, programme: ProgrammeResult, tmp_path: Path
 ) -> None:
     """On paper the brief of the demo hospital is two pages; harms stand beside benefits."""
-    build_reports(case, evaluation, document, tmp_path, programme=programme, formats=("pdf",))
+    build_reports(case, evaluation, results, tmp_path, programme=programme, formats=("pdf",))
     assert re.findall(rb"/Type/Pages/Count (\d+)", (tmp_path / "brief.pdf").read_bytes()) == [b"2"]
-    paper = brief_paper(case, document, programme=programme)
+    paper = brief_paper(case, results, programme=programme)
     evidence = next(s for s in paper.sections if s.heading == "Evidence and harms")
     assert any(isinstance(b, Table) and "Harms" in [c.heading for c in b.columns] for b in evidence.blocks)
     assert any("deaths from the procedure" in getattr(b, "text", "") for b in evidence.blocks)

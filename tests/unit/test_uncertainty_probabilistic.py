@@ -8,10 +8,12 @@ import numpy as np
 import pytest
 
 from econmodel.economics.evaluate import evaluate
+from econmodel.evidence.nnt import nnt_from_draws
 from econmodel.parameters.distributions import fixed
 from econmodel.parameters.loading import load_case
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.uncertainty.probabilistic import Psa, nnt_block, run_psa
+from econmodel.uncertainty.probabilistic import Psa, run_psa
+from econmodel.uncertainty.risk import acceptability, risk_of
 
 
 @pytest.fixture(scope="module")
@@ -41,7 +43,7 @@ def test_same_seed_same_result_whatever_the_block(parameters: ParameterSet, psa:
     again = run_psa(parameters, 120, seed=9, block=17)
     assert all(np.allclose(again.outcomes[n], psa.outcomes[n], rtol=1e-12, atol=1e-14) for n in psa.outcomes)
     other = run_psa(parameters, 120, seed=10)
-    gap, mine = other.gap("cost", "glue", "watch"), psa.gap("cost", "glue", "watch")
+    gap, mine = (p.compare("glue", "watch").incremental_cost for p in (other, psa))
     error = np.hypot(gap.std() / np.sqrt(len(gap)), mine.std() / np.sqrt(len(mine)))
     assert 0 < abs(gap.mean() - mine.mean()) < 5 * error
 
@@ -49,9 +51,9 @@ def test_same_seed_same_result_whatever_the_block(parameters: ParameterSet, psa:
 def test_acceptability_sums_to_one_and_frontier_follows_the_mean(psa: Psa) -> None:
     """At each threshold probabilities sum to 1; the frontier names the best mean net benefit."""
     assert psa.acceptability.sum(axis=1) == pytest.approx(1.0)
-    for row in psa.acceptability_frontier:
-        best = psa.net_benefit(row["threshold"]).mean(axis=0).argmax()
-        assert row["key"] == psa.keys[int(best)]
+    for point in acceptability(psa).frontier:
+        best = psa.net_benefit(point.threshold).mean(axis=0).argmax()
+        assert point.key == psa.keys[int(best)]
 
 
 def test_net_benefit_at_zero_threshold_is_minus_cost(psa: Psa) -> None:
@@ -61,11 +63,11 @@ def test_net_benefit_at_zero_threshold_is_minus_cost(psa: Psa) -> None:
 
 def test_document_holds_the_contract(psa: Psa) -> None:
     """The block names outcome, strategy and mean, low, high, se; a comparison has NNT by 1/mean(ARR)."""
-    document = psa.to_dict()
+    document = risk_of(psa).to_json()
     assert set(document["cost"]["glue"]) == {"mean", "low", "high", "se"}
     assert sum(document["probability_cost_effective"].values()) == pytest.approx(1.0)
     block = document["comparisons"]["watch"]["glue"]
-    arr = -psa.gap("first_bleed_risk_3", "glue", "watch")
+    arr = psa.compare("glue", "watch").arr[3]
     assert block["nnt"]["3"]["value"] == pytest.approx(1 / arr.mean())
     assert {"watch", "beta_blocker"} <= set(document["comparisons"])
     assert document["convergence"]["watch"]["glue"]["sentence"].startswith("120 draws")
@@ -73,10 +75,10 @@ def test_document_holds_the_contract(psa: Psa) -> None:
 
 def test_nnt_interval_runs_through_infinity() -> None:
     """Draws of ARR on both sides of 0 give NNTB to infinity to NNTH, never a mean of 1/ARR."""
-    block = nnt_block(np.array([-0.05, 0.1, 0.15, 0.2] * 50))
-    assert block["value"] == pytest.approx(10.0)
-    assert "∞" in block["interval_text"]
-    assert "NNTH" in block["interval_text"]
+    found = nnt_from_draws(np.array([-0.05, 0.1, 0.15, 0.2] * 50))
+    assert found.value == pytest.approx(10.0)
+    assert "∞" in found.interval_text
+    assert "NNTH" in found.interval_text
 
 
 def test_progress_is_told(parameters: ParameterSet) -> None:

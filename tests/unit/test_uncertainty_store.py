@@ -13,6 +13,7 @@ from econmodel.parameters.loading import load_case
 from econmodel.uncertainty import draw_store
 from econmodel.uncertainty.draw_store import DrawStore
 from econmodel.uncertainty.probabilistic import run_psa
+from econmodel.uncertainty.risk import risk_of
 from econmodel.uncertainty.threads import in_order
 
 
@@ -36,11 +37,11 @@ def test_blocks_come_back_whole(limit: int, monkeypatch: pytest.MonkeyPatch) -> 
 def test_an_analysis_from_disk_is_that_from_memory(monkeypatch: pytest.MonkeyPatch) -> None:
     """Where draws are held changes no number of the document."""
     parameters = load_case().parameters
-    in_memory = run_psa(parameters, 60, seed=2).to_dict()
+    in_memory = risk_of(run_psa(parameters, 60, seed=2)).to_json()
     monkeypatch.setattr(draw_store, "IN_MEMORY", 0)
     psa = run_psa(parameters, 60, seed=2)
     assert not psa.outcomes.in_memory  # type: ignore[attr-defined]
-    assert psa.to_dict() == in_memory
+    assert risk_of(psa).to_json() == in_memory
     part = psa.draws_frame(10, 12)
     assert part["draw"].tolist() == [10] * 7 + [11] * 7
     assert len(psa.draws_frame()) == 420

@@ -17,6 +17,7 @@ from econmodel.workflow import run_together
 if TYPE_CHECKING:
     from econmodel.reporting.figures import Spec
     from econmodel.uncertainty.probabilistic import Psa
+    from econmodel.uncertainty.risk import Risk
 
 Asked = tuple[str, str, str, str]
 
@@ -40,10 +41,12 @@ def scenarios(key: Asked, _question: Question) -> dict[str, Any]:
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
-def together(key: str, draws: int, _found: Answer, _progress: Callable[[int, int], None]) -> tuple[Psa, dict[str, Any]]:
+def together(key: str, draws: int, _found: Answer, _progress: Callable[[int, int], None]) -> tuple[Psa, Risk]:
     """Vary all inputs together (probabilistic analysis); gives the draws and their summary."""
+    from econmodel.uncertainty.risk import risk_of
+
     psa = run_together(_found.case, draws=draws, progress=_progress)
-    return psa, psa.to_dict()
+    return psa, risk_of(psa)
 
 
 def figures(question: Question, results: dict[str, Any]) -> dict[str, Spec]:
@@ -53,13 +56,15 @@ def figures(question: Question, results: dict[str, Any]) -> dict[str, Spec]:
     return sensitivity_figures(question, results, sensitivity_document(question, results))
 
 
-def figures_together(found: Answer, psa: Psa, document: dict[str, Any], key: str, versus: str) -> dict[str, Spec]:
+def figures_together(found: Answer, psa: Psa, risk: Risk, key: str, versus: str) -> dict[str, Spec]:
     """List the figures of the analysis with all inputs varied together."""
     from econmodel.reporting.analysis_charts import plot_draws
     from econmodel.reporting.figures import Spec, drawer
-    from econmodel.reporting.uncertainty_charts import plot_acceptability
+    from econmodel.reporting.uncertainty_charts import curve_labels, plot_acceptability
 
     return {
         "plane": Spec([], 4.0, drawer(partial(plot_draws, psa, key, versus), 0.15, 0.13, 0.82, 0.75), 5.6),
-        "acceptability": Spec([], 3.3, drawer(partial(plot_acceptability, document, found.document), 0.12, 0.15, 0.55, 0.8), 6.0),
+        "acceptability": Spec(
+            [], 3.3, drawer(partial(plot_acceptability, risk.acceptability, *curve_labels(found.results)), 0.12, 0.15, 0.55, 0.8), 6.0
+        ),
     }

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import streamlit as st
 
+from econmodel.economics.lead import WATCH
 from econmodel.interfaces.dashboard import blocks, claim, pictures
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import table
 from econmodel.reporting.phrases import lower
-from econmodel.reporting.series import labels, nnt_rows
+from econmodel.reporting.series import shows_nnt
 
 
 def show(found: Answer) -> None:
     """Show the page."""
-    document = found.document
     st.header("First bleeds", anchor=False)
     pictures.of_case(found, "first_bleeds")
     st.header("Patients treated to avert one first bleed", anchor=False)
@@ -23,40 +23,34 @@ def show(found: Answer) -> None:
         "Number needed to treat (NNT): lower is better. Death competes with bleeding. NNTH: patients treated for one bleed more."
     )
     pictures.of_case(found, "nnt_by_year")
-    for against in list(document["comparisons"])[:2]:
-        _table(found, against)
+    for versus in found.results.beside:
+        _table(found, versus)
     _averted(found)
     claim.show(found)
 
 
 def _table(found: Answer, versus: str) -> None:
-    names = labels(found.document)
-    rows: dict[str, dict[int, str]] = {}
-    for row in nnt_rows(found.document):
-        if row["versus"] == versus:
-            rows.setdefault(row["label"], {})[row["year"]] = f.nnt({"value": row["nnt"], "kind": row["kind"]})
-    years = sorted({year for row in rows.values() for year in row})
+    results, names = found.results, found.results.labels
+    years = [year for year in results.strategy(versus).first_bleed_risk if shows_nnt(results, year)]
+    rows = [(names[key], *(f.nnt(c.whole.nnt[y]) for y in years)) for key, c in results.comparisons[versus].items()]
     columns = blocks.across("Option", (f.duration(y) for y in years))
-    blocks.table(
-        table(f"NNT against {lower(names[versus])}", columns, [(label, *(row[y] for y in years)) for label, row in rows.items()])
-    )
+    blocks.table(table(f"NNT against {lower(names[versus])}", columns, rows))
 
 
 def _averted(found: Answer) -> None:
-    document = found.document
-    years = document["settings"]["headline_years"]
+    results = found.results
+    years = results.settings.headline
     rows = []
-    for key, whole in document["comparisons"]["watch"].items():
-        now = whole.get("at_five_years", whole)
-        harms = document["strategies"][key]
+    for key, compared in results.comparisons[WATCH].items():
+        now, treated = compared.headline, results.strategy(key)
         rows.append(
             (
-                labels(document)[key],
-                f.number(now["gastric_first_bleeds_averted_per_100"], 1),
-                f.number(now["bleeds_averted_per_100"], 1),
-                f.nnt(now["patients_per_bleed_averted"]),
-                f.per(harms["deaths"]["procedure"], 1000),
-                *(f.per(harms["complications"][kind], 1000) for kind in HEADLINE_COMPLICATIONS),
+                treated.label,
+                f.number(now.gastric_first_bleeds_averted_per_100, 1),
+                f.number(now.bleeds_averted_per_100, 1),
+                f.nnt(now.patients_per_bleed_averted),
+                f.per(treated.deaths["procedure"], 1000),
+                *(f.per(treated.complications[kind], 1000) for kind in HEADLINE_COMPLICATIONS),
             )
         )
     blocks.table(

@@ -11,7 +11,6 @@ from econmodel.interfaces.dashboard import session
 from econmodel.parameters.money import SYMBOLS
 from econmodel.parameters.schema import money_parts
 from econmodel.reporting.formatting import plain
-from econmodel.reporting.tables import focus_strategy
 
 if TYPE_CHECKING:
     from econmodel.interfaces.dashboard.answers import Answer
@@ -31,7 +30,7 @@ UNIT_WORDS = {"hazard ratio": "times", "relative risk": "times", "ratio": "times
 def deciding_inputs(found: Answer) -> list[str]:
     """List the inputs that decide most for the option the answer is about: effect, course and prices."""
     parameters = found.case.parameters
-    row = parameters.strategies[focus_strategy(found.document)]
+    row = parameters.strategies[found.results.lead]
     device = "c_coil" if row.coils else "c_glue_ml"
     wanted = (
         "p_first_bleed_year_1",

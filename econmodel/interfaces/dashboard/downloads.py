@@ -44,7 +44,9 @@ def show(found: Answer) -> None:
             help="Every chart as SVG, PNG and its CSV; results and sources as CSV and JSON; the brief.",
         )
         st.download_button("Live workbook (XLSX)", lambda: workbook(found), "workbook.xlsx", XLSX, on_click="ignore")
-        st.download_button("Results (JSON)", lambda: json_text(found.document), "results.json", "application/json", on_click="ignore")
+        st.download_button(
+            "Results (JSON)", lambda: json_text(found.results.to_json()), "results.json", "application/json", on_click="ignore"
+        )
 
 
 def report_files(found: Answer, papers: Collection[str], formats: Collection[str]) -> dict[str, bytes]:

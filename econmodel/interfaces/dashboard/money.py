@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import streamlit as st
 
-from econmodel.economics.results import result_document
+from econmodel.economics.evaluate import Evaluation
+from econmodel.economics.lead import WATCH
 from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, controls, pictures, programme, session, shares
 from econmodel.interfaces.dashboard.answers import Answer
@@ -17,7 +17,6 @@ from econmodel.programme.money.rows import Row
 from econmodel.programme.report import ProgrammeResult
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import KeyNumber, KeyNumbers, table
-from econmodel.reporting.series import labels
 
 VOLUME = (
     "n_endoscoped",
@@ -53,14 +52,13 @@ def show(found: Answer) -> None:
 
 def _views(found: Answer) -> None:
     """Net cost under each view on money; the cohort is not run again."""
-    names, settings = labels(found.document), found.document["settings"]
-    documents = [document_in_view(found, view) for view in VIEWS]
-    rows = []
-    for key in found.document["comparisons"]["watch"]:
-        compared = [document["comparisons"]["watch"][key] for document in documents]
-        costs = [c.get("at_five_years", c)["incremental_cost"] for c in compared]
-        rows.append((names[key], *(f.money_change(cost, settings["currency"]) for cost in costs)))
-    years = settings["headline_years"]
+    names, settings = found.results.labels, found.results.settings
+    seen = [in_view(found.evaluation, view) for view in VIEWS]
+    rows = [
+        (names[key], *(f.money_change(e.compare(key, WATCH, e.headline).mean().incremental_cost, settings.currency) for e in seen))
+        for key in found.results.comparisons[WATCH]
+    ]
+    years = settings.headline
     blocks.table(
         table(
             f"Net cost per patient over {f.duration(years)} against no prophylaxis, by whose money is counted",
@@ -72,26 +70,16 @@ def _views(found: Answer) -> None:
     )
 
 
-def document_in_view(found: Answer, view: str) -> dict[str, Any]:
-    """Give the result document of the same run under another view on money (perspective)."""
-    parameters = found.case.parameters
+def in_view(evaluation: Evaluation, view: str) -> Evaluation:
+    """Give the same run under another view on money (perspective)."""
+    parameters = evaluation.parameters
     seen = replace(parameters["perspective"], value=view)
-    changed = replace(parameters, parameters=parameters.parameters | {"perspective": seen})
-    return _in_view(
-        found.key,
-        view,
-        replace(found, case=replace(found.case, parameters=changed), evaluation=replace(found.evaluation, parameters=changed)),
-    )
-
-
-@st.cache_resource(max_entries=96, show_spinner=False)
-def _in_view(key: str, view: str, _found: Answer) -> dict[str, Any]:
-    return result_document(_found.case, _found.evaluation)
+    return replace(evaluation, parameters=replace(parameters, parameters=parameters.parameters | {"perspective": seen}))
 
 
 def _mixes(found: Answer) -> None:
     """Edit what the same patients get today, and what is proposed."""
-    names = labels(found.document)
+    names = found.results.labels
     with st.expander("Current care and proposed care of the same patients"):
         for column, name in zip(st.columns(2, gap="large"), ("current_mix", "proposed_mix"), strict=True):
             with column:
@@ -122,7 +110,7 @@ def _programme(found: Answer) -> None:
 
 
 def _headline(found: Answer, plan: ProgrammeResult) -> None:
-    numbers, currency = plan.headline, found.document["settings"]["currency"]
+    numbers, currency = plan.headline, found.results.settings.currency
     years = plan.basis.budget_years
     blocks.numbers(
         KeyNumbers(
@@ -146,7 +134,7 @@ def _headline(found: Answer, plan: ProgrammeResult) -> None:
 
 
 def _years(found: Answer, plan: ProgrammeResult) -> None:
-    currency, years = found.document["settings"]["currency"], plan.years
+    currency, years = found.results.settings.currency, plan.years
 
     def say(row: Row, value: float) -> str:
         return f.number(value, 1) if row.is_count else f.money(value, currency)
@@ -159,7 +147,7 @@ def _years(found: Answer, plan: ProgrammeResult) -> None:
 
 def payment_views(found: Answer, plan: ProgrammeResult) -> None:
     """Show both ways of being paid, side by side."""
-    currency, views = found.document["settings"]["currency"], list(plan.views.values())
+    currency, views = found.results.settings.currency, list(plan.views.values())
     amounts = (
         ("Value today (NPV)", [v.headline.npv for v in views]),
         ("Lowest cash", [v.headline.peak_cash for v in views]),

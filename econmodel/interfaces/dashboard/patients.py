@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
+from econmodel.economics.lead import WATCH
 from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, controls, pictures, programme, session, shares
 from econmodel.interfaces.dashboard.answers import Answer
@@ -11,10 +12,6 @@ from econmodel.interfaces.dashboard.starts import load_start
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import table
-from econmodel.reporting.series import labels
-from econmodel.reporting.tables import focus_strategy
-
-ALWAYS = "watch"
 
 
 def show(found: Answer) -> None:
@@ -64,10 +61,10 @@ def _funnel(found: Answer) -> None:
 def _options(found: Answer) -> None:
     every = {key: row.label for key, row in load_start(st.session_state.start).parameters.strategies.items()}
     kept = list(found.case.parameters.strategies)
-    st.session_state["options"] = [key for key in every if key in kept and key != ALWAYS]
+    st.session_state["options"] = [key for key in every if key in kept and key != WATCH]
     st.multiselect(
         "Options compared with no prophylaxis",
-        [key for key in every if key != ALWAYS],
+        [key for key in every if key != WATCH],
         format_func=every.__getitem__,
         key="options",
         on_change=_set_options,
@@ -78,7 +75,7 @@ def _options(found: Answer) -> None:
 
 
 def _set_options(every: list[str]) -> None:
-    wanted = set(st.session_state["options"]) | {ALWAYS}
+    wanted = set(st.session_state["options"]) | {WATCH}
     edits = {k: dict(v) for k, v in st.session_state.edits.items()}
     rows = {k: v for k, v in edits.get("strategy", {}).items() if not v.get("drop")}
     edits["strategy"] = rows | {key: {"drop": True, "reason": session.REASON} for key in every if key not in wanted}
@@ -86,26 +83,24 @@ def _set_options(every: list[str]) -> None:
 
 
 def _groups(found: Answer) -> None:
-    document = found.document
-    key = focus_strategy(document)
-    years = str(document["settings"]["headline_years"])
-    shares = {group["name"]: group["share"] for group in document["inputs"]["groups"]}
+    results = found.results
+    key, years = results.lead, results.settings.headline
+    shares = {group["name"]: group["share"] for group in results.inputs["groups"]}
     rows = []
-    for name, group in document["groups"].items():
-        compared = group["comparisons"]["watch"][key]
-        untreated, treated = (group["strategies"][k]["first_bleed_risk"].get(years) for k in ("watch", key))
+    for name, group in results.groups.items():
+        untreated, treated = (group.strategies[k] for k in (WATCH, key))
         rows.append(
             (
                 name,
                 f.percent(shares.get(name), 1),
-                f.percent(untreated, 1),
-                f.percent(treated, 1),
-                f.nnt(compared["nnt"].get(years)),
-                f.per(group["strategies"][key]["deaths"]["procedure"], 1000),
-                *(f.per(group["strategies"][key]["complications"][kind], 1000) for kind in HEADLINE_COMPLICATIONS),
+                f.percent(untreated.first_bleed_risk[years], 1),
+                f.percent(treated.first_bleed_risk[years], 1),
+                f.nnt(group.comparisons[WATCH][key].whole.nnt[years]),
+                f.per(treated.deaths["procedure"], 1000),
+                *(f.per(treated.complications[kind], 1000) for kind in HEADLINE_COMPLICATIONS),
             )
         )
-    label = labels(document)[key]
+    label = results.labels[key]
     blocks.table(
         table(
             f"{label}, by patient group",

@@ -51,8 +51,8 @@ def of_case(found: Answer, name: str) -> None:
     from econmodel.reporting.charts import describe
     from econmodel.reporting.figures import case_figures
 
-    spec = case_figures(found.document, case_structure(found.document))[name]
-    told = describe(name, found.document)
+    spec = case_figures(found.results, case_structure(found.results))[name]
+    told = describe(name, found.results)
     show(draw((found.key, name), spec), told["caption"], told["alt"])
 
 
@@ -60,7 +60,7 @@ def of_programme(found: Answer, programme: ProgrammeResult, name: str) -> None:
     """Show a figure of the programme by its name."""
     from econmodel.reporting.programme_charts import programme_chart, programme_figures
 
-    currency = found.document["settings"]["currency"]
+    currency = found.results.settings.currency
     spec = programme_figures(programme, currency)[name]
     told = programme_chart(name, programme, currency)
     show(draw((found.key, name), spec), told.caption, told.alt)

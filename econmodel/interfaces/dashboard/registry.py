@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
+from econmodel.economics.lead import WATCH
 from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, session
 from econmodel.interfaces.dashboard.answers import Answer, answer
@@ -111,8 +112,8 @@ def _beliefs() -> BaseCase:
     from econmodel.evidence.registry import base_case_from
 
     base = load_start(national(st.session_state.start))
-    risks = answer(base).document["strategies"]["watch"]["first_bleed_risk"]
-    return base_case_from(base.parameters, {year: risks[str(year)] for year in RISK_YEARS if str(year) in risks})
+    risks = answer(base).results.strategy(WATCH).first_bleed_risk
+    return base_case_from(base.parameters, {year: risks[year] for year in RISK_YEARS if year in risks})
 
 
 def _strategies(found: Answer) -> dict[str, StrategyRow]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
+from econmodel.evidence.nnt import NumberNeededToTreat
 from econmodel.evidence.registry import RegistryResult
 from econmodel.evidence.registry.outputs import curve_rows, estimate_rows, held_rows, neutral_frame, repaired_rows
 from econmodel.interfaces.dashboard import blocks
@@ -118,7 +119,7 @@ def _label(key: str) -> str:
 
 
 def _nnt(found: dict[str, Any] | None) -> str:
-    return f.NOTHING if found is None else f"{f.nnt(found['nnt'])} ({found['interval_text']})"
+    return f.NOTHING if found is None else f"{f.nnt(NumberNeededToTreat(found['arr']))} ({found['interval_text']})"
 
 
 def _files(result: RegistryResult) -> None:

@@ -24,7 +24,7 @@ def show(found: Answer) -> None:
 
 
 def _downside(found: Answer, plan: ProgrammeResult) -> None:
-    currency = found.document["settings"]["currency"]
+    currency = found.results.settings.currency
     blocks.points(plan.sentences)
     pictures.of_programme(found, plan, "programme_downside")
     rows = [

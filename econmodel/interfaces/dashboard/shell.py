@@ -16,7 +16,6 @@ from econmodel.reporting import phrases
 from econmodel.reporting.blocks import evidence_table
 from econmodel.reporting.guidelines import STANDING
 from econmodel.reporting.provenance import status_counts
-from econmodel.reporting.tables import focus_strategy
 
 Page = Callable[[Answer], None]
 HERE = Path(__file__).parent
@@ -59,7 +58,7 @@ def warm_up() -> None:
 
     found = answer(load_start(FIRST))
     programme.findings(found.key, found)
-    specs = case_figures(found.document, case_structure(found.document))
+    specs = case_figures(found.results, case_structure(found.results))
     pictures.draw((found.key, "first_bleeds"), specs["first_bleeds"])
 
 
@@ -92,9 +91,9 @@ def _say_first(found: Answer) -> None:
     if st.session_state.notice:
         blocks.text(st.session_state.notice, "notice")
         st.session_state.notice = ""
-    row = found.case.parameters.strategies[focus_strategy(found.document)]
+    row = found.case.parameters.strategies[found.results.lead]
     with st.container(key="answer"):
-        blocks.text(phrases.answer(found.document), "answer")
+        blocks.text(phrases.answer(found.results), "answer")
     blocks.text(
         f"Certainty of the evidence for {phrases.lower(row.label)}: {row.evidence_grade or 'not graded'}. "
         f"Harms: {row.harms_note or 'none listed.'} {STANDING}",
@@ -118,4 +117,4 @@ def _say_last(found: Answer) -> None:
     with st.expander("Evidence and harms of every option"):
         blocks.table(evidence_table(found.case.parameters))
     blocks.points([lead + words for lead, words in phrases.CAUTIONS], "note")
-    st.html(f'<div class="foot">{escape(phrases.footer(found.case, found.document))}</div>')
+    st.html(f'<div class="foot">{escape(phrases.footer(found.case, found.results))}</div>')

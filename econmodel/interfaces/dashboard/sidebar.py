@@ -24,7 +24,7 @@ def show_sidebar(found: Answer) -> None:
     """Show the controls."""
     with st.sidebar:
         with st.container(key="answer_aside"):
-            blocks.text(phrases.answer(found.document), "short")
+            blocks.text(phrases.answer(found.results), "short")
         _view(found)
         st.header("What decides most", anchor=False)
         for name in controls.deciding_inputs(found):

@@ -16,10 +16,10 @@ from econmodel.reporting.provenance import status_counts
 def show(found: Answer) -> None:
     """Show the page."""
     _pick()
-    blocks.numbers(key_numbers(found.document))
+    blocks.numbers(key_numbers(found.results))
     _chart(found)
     st.header("Benefits, costs and harms side by side", anchor=False)
-    blocks.table(headline_table(found.document))
+    blocks.table(headline_table(found.results))
     st.header("What is still not this hospital's own", anchor=False)
     local = status_counts(found.case.parameters).get("local", 0)
     blocks.text(

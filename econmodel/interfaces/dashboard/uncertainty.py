@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import streamlit as st
 
@@ -11,14 +11,13 @@ from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import table
 from econmodel.reporting.phrases import lower
-from econmodel.reporting.series import labels
-from econmodel.reporting.tables import focus_strategy
 from econmodel.uncertainty.deterministic import DEFAULT_PAIR
 from econmodel.uncertainty.questions import OUTCOMES, Question, ask
 from econmodel.wording import duration
 
 if TYPE_CHECKING:
     from econmodel.uncertainty.probabilistic import Psa
+    from econmodel.uncertainty.risk import Risk
 
 DRAWS = (500, 1000, 2000, 5000, 10_000)
 USUAL = 2000
@@ -36,10 +35,10 @@ def show(found: Answer) -> None:
 
 
 def _ask(found: Answer) -> Question:
-    names, years = labels(found.document), found.document["settings"]["headline_years"]
+    names, years = found.results.labels, found.results.settings.headline_years
     first, second, third = st.columns(3)
     options = list(names)
-    wanted = options.index(focus_strategy(found.document))
+    wanted = options.index(found.results.lead)
     strategy = first.selectbox("Option", options, wanted, format_func=names.__getitem__, key="ask_strategy")
     others = [key for key in options if key != strategy]
     versus = second.selectbox("Compared with", others, format_func=names.__getitem__, key="ask_versus")
@@ -81,9 +80,9 @@ def _scenarios(found: Answer, question: Question, key: analyses.Asked) -> None:
     st.subheader("Other assumptions", anchor=False)
     if st.button("Try every other assumption") or st.session_state.get("scenarios_of") == key:
         st.session_state.scenarios_of = key
-        settings, years = found.document["settings"], found.document["settings"]["headline_years"]
+        settings, years = found.results.settings, found.results.settings.headline_years
         rows = [
-            (r.title, f.money_change(r.cost, settings["currency"]), f.number(r.bleeds, 1), f.number(r.nnt, 1), f.number(r.qalys, 2))
+            (r.title, f.money_change(r.cost, settings.currency), f.number(r.bleeds, 1), f.number(r.nnt, 1), f.number(r.qalys, 2))
             for r in analyses.scenarios(key, question)["scenarios"]
         ]
         columns = blocks.across(
@@ -95,7 +94,7 @@ def _scenarios(found: Answer, question: Question, key: analyses.Asked) -> None:
                 "QALYs gained, time horizon",
             ),
         )
-        names = labels(found.document)
+        names = found.results.labels
         blocks.table(
             table(
                 f"{names[question.strategy]} against {lower(names[question.versus])} (scenario analysis)",
@@ -112,11 +111,11 @@ def _together(found: Answer, question: Question) -> None:
     draws = st.select_slider("Draws", DRAWS, USUAL, key="psa_draws", format_func=f.number)
     if st.button("Vary all inputs together", type="primary") or st.session_state.get("psa_of") == (found.key, draws):
         st.session_state.psa_of = (found.key, draws)
-        psa, document = _draw(found, draws)
-        versus = question.versus if question.versus in document["comparisons"] else document["comparator"]
-        _say_together(found, document, versus, question.strategy)
+        psa, risk = _draw(found, draws)
+        versus = question.versus if question.versus in risk.comparisons else risk.comparator
+        _say_together(found, risk, versus, question.strategy)
         if question.strategy != versus:
-            specs = analyses.figures_together(found, psa, document, question.strategy, versus)
+            specs = analyses.figures_together(found, psa, risk, question.strategy, versus)
             pictures.show(
                 pictures.draw((found.key, draws, question.strategy, versus, "plane"), specs["plane"]),
                 "Each draw: extra cost and QALYs gained (cost-effectiveness plane)",
@@ -129,7 +128,7 @@ def _together(found: Answer, question: Question) -> None:
             )
 
 
-def _draw(found: Answer, draws: int) -> tuple[Psa, dict[str, Any]]:
+def _draw(found: Answer, draws: int) -> tuple[Psa, Risk]:
     bar = st.progress(0.0, "Drawing")
 
     def progress(done: int, wanted: int) -> None:
@@ -140,30 +139,29 @@ def _draw(found: Answer, draws: int) -> tuple[Psa, dict[str, Any]]:
     return drawn
 
 
-def _say_together(found: Answer, document: dict[str, Any], versus: str, strategy: str) -> None:
-    names, settings = labels(found.document), found.document["settings"]
+def _say_together(found: Answer, risk: Risk, versus: str, strategy: str) -> None:
+    names, settings = found.results.labels, found.results.settings
     rows = []
-    for key, block in document["comparisons"][versus].items():
-        cost, nnt = block["incremental_cost_five_years"], block["nnt"].get("3") or next(iter(block["nnt"].values()))
-        low, high = (f.money_change(cost[end], settings["currency"]) for end in ("low", "high"))
-        harm = document["deaths_procedure"][key]
+    for key, compared in risk.comparisons[versus].items():
+        cost, harm = compared.headline_cost, risk.outcomes["deaths_procedure"][key]
+        mean, low, high = (f.money_change(value, settings.currency) for value in (cost.mean, cost.low, cost.high))
         rows.append(
             (
                 names[key],
-                f"{f.money_change(cost['mean'], settings['currency'])} ({low} to {high})",
-                nnt["interval_text"],
-                f.percent(block["probability_saving_five_years"]),
-                f.percent(document["probability_cost_effective"][key]),
-                f"{f.per(harm['mean'], 1000)} ({f.per(harm['low'], 1000)} to {f.per(harm['high'], 1000)})",
+                f"{mean} ({low} to {high})",
+                compared.shown_nnt.interval_text or "",
+                f.percent(compared.headline_probability_saving),
+                f.percent(risk.probability_cost_effective[key]),
+                f"{f.per(harm.mean, 1000)} ({f.per(harm.low, 1000)} to {f.per(harm.high, 1000)})",
             )
         )
     columns = (
         ("Option", 1.6),
-        (f"Net cost, {f.duration(settings['headline_years'])}", 1.8),
+        (f"Net cost, {f.duration(settings.headline_years)}", 1.8),
         ("NNT at 3 years", 1.8),
         ("Chance that it saves", 0.8, True),
         ("Chance that it is best value", 0.8, True),
         ("Procedure deaths per 1,000", 1.4),
     )
-    verdict = document["convergence"][versus].get(strategy, {}).get("sentence", "")
+    verdict = risk.convergence[versus][strategy].sentence if strategy != versus else ""
     blocks.table(table(f"Against {lower(names[versus])}, with 95% intervals", columns, rows, note=verdict))

@@ -1,0 +1,327 @@
+"""What the draws of a probabilistic analysis say: means, intervals, chances, curves, and whether the draws suffice.
+
+Summaries are typed; JSON is made at the edge by ``to_json``. Frontier and acceptability rest on net benefit over the time
+horizon, a saving on cost over the horizon or the headline years. An NNT is one over the mean ARR, its interval inverted
+from quantiles of the ARR; the mean of one over the draws is never taken.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.evidence.nnt import NumberNeededToTreat, nnt_from_draws
+from econmodel.uncertainty.probabilistic import Psa, contract_name
+
+FloatArray = NDArray[np.float64]
+INTERVAL = (0.025, 0.975)
+SUFFICIENT = 0.1
+PARTS = 4
+NNT_YEAR = 3
+
+
+@dataclass(frozen=True)
+class Interval:
+    """Mean of some draws, their 95% interval by quantiles, and the Monte Carlo standard error of the mean."""
+
+    mean: float
+    low: float
+    high: float
+    se: float
+
+    def to_json(self) -> dict[str, float]:
+        """Give the four numbers."""
+        return dict(vars(self))
+
+
+def summarise(draws: FloatArray) -> Interval:
+    """Mean, 95% interval and standard error of draws."""
+    low, high = np.quantile(draws, INTERVAL)
+    return Interval(float(draws.mean()), float(low), float(high), float(draws.std(ddof=1) / np.sqrt(len(draws))))
+
+
+@dataclass(frozen=True)
+class Ellipse:
+    """Centre and covariance of the draws on the cost-effectiveness plane (QALYs, cost), from which a 95% ellipse is drawn."""
+
+    centre: tuple[float, float]
+    covariance: FloatArray
+
+    def to_json(self) -> dict[str, Any]:
+        """Give centre and covariance as lists."""
+        return {"centre": list(self.centre), "covariance": self.covariance.tolist()}
+
+
+def ellipse(effect: FloatArray, cost: FloatArray) -> Ellipse:
+    """Centre and covariance of two outcomes, each (draw,)."""
+    return Ellipse((float(effect.mean()), float(cost.mean())), np.cov(effect, cost))
+
+
+@dataclass(frozen=True)
+class ComparisonRisk:
+    """Increments of one strategy against one comparator over the draws; ``headline_*`` at the headline years."""
+
+    incremental_cost: Interval
+    headline_cost: Interval
+    incremental_qalys: Interval
+    incremental_life_years: Interval
+    net_monetary_benefit: Interval
+    bleeds_averted_per_100: Interval
+    headline_bleeds_averted_per_100: Interval
+    arr: Mapping[int, Interval]
+    nnt: Mapping[int, NumberNeededToTreat]
+    probability_saving: float
+    headline_probability_saving: float
+    probability_more_effective: float
+    probability_net_benefit: float
+    ellipse: Ellipse
+
+    @property
+    def shown_nnt(self) -> NumberNeededToTreat:
+        """NNT at three years, or at the first year reported."""
+        return self.nnt.get(NNT_YEAR) or next(iter(self.nnt.values()))
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the block of the ``uncertainty`` document."""
+        return {
+            "incremental_cost": self.incremental_cost.to_json(),
+            "incremental_cost_five_years": self.headline_cost.to_json(),
+            "incremental_qalys": self.incremental_qalys.to_json(),
+            "incremental_life_years": self.incremental_life_years.to_json(),
+            "net_monetary_benefit": self.net_monetary_benefit.to_json(),
+            "bleeds_averted_per_100": self.bleeds_averted_per_100.to_json(),
+            "bleeds_averted_per_100_five_years": self.headline_bleeds_averted_per_100.to_json(),
+            "arr": {str(year): arr.to_json() for year, arr in self.arr.items()},
+            "nnt": {
+                str(year): nnt.to_json() | {"interval_text": nnt.interval_text, "text": nnt.text} for year, nnt in self.nnt.items()
+            },
+            "probability_saving": self.probability_saving,
+            "probability_saving_five_years": self.headline_probability_saving,
+            "probability_more_effective": self.probability_more_effective,
+            "probability_net_benefit": self.probability_net_benefit,
+            "ellipse": self.ellipse.to_json(),
+        }
+
+
+def comparison_risk(psa: Psa, key: str, versus: str) -> ComparisonRisk:
+    """Summarise one comparison over the draws."""
+    whole, headline = psa.compare(key, versus), psa.compare(key, versus, headline=True)
+    cost, effect, benefit = whole.incremental_cost, whole.incremental_qalys, whole.net_monetary_benefit
+    return ComparisonRisk(
+        incremental_cost=summarise(cost),
+        headline_cost=summarise(headline.incremental_cost),
+        incremental_qalys=summarise(effect),
+        incremental_life_years=summarise(whole.incremental_life_years),
+        net_monetary_benefit=summarise(benefit),
+        bleeds_averted_per_100=summarise(whole.bleeds_averted_per_100),
+        headline_bleeds_averted_per_100=summarise(headline.bleeds_averted_per_100),
+        arr={year: summarise(arr) for year, arr in whole.arr.items()},
+        nnt={year: nnt_from_draws(arr) for year, arr in whole.arr.items()},
+        probability_saving=share(cost < 0),
+        headline_probability_saving=share(headline.incremental_cost < 0),
+        probability_more_effective=share(effect > 0),
+        probability_net_benefit=share(benefit > 0),
+        ellipse=ellipse(effect, cost),
+    )
+
+
+def share(flags: NDArray[np.bool_]) -> float:
+    """Share of the draws in which something holds."""
+    return float(flags.mean())
+
+
+@dataclass(frozen=True)
+class FrontierPoint:
+    """Strategy with the highest mean net benefit at a threshold, and the probability that it is the best."""
+
+    threshold: float
+    key: str
+    probability: float
+
+
+@dataclass(frozen=True)
+class Acceptability:
+    """Probability of highest net benefit by willingness to pay: per strategy, and along the frontier."""
+
+    thresholds: tuple[float, ...]
+    probability: Mapping[str, tuple[float, ...]]
+    frontier: tuple[FrontierPoint, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the curves as lists."""
+        return {
+            "thresholds": list(self.thresholds),
+            "probability": {key: list(values) for key, values in self.probability.items()},
+            "frontier": [dict(vars(point)) for point in self.frontier],
+        }
+
+
+def acceptability(psa: Psa) -> Acceptability:
+    """Acceptability curves and frontier from 0 to three times the case's own threshold."""
+    curves = psa.acceptability
+    cost, qalys = (np.array([psa.column(name, s).mean() for s in range(len(psa.keys))]) for name in ("cost", "qalys"))
+    best = [int((t * qalys - cost).argmax()) for t in psa.thresholds]
+    points = zip(psa.thresholds, best, curves, strict=True)
+    return Acceptability(
+        tuple(psa.thresholds.tolist()),
+        {key: tuple(curves[:, s].tolist()) for s, key in enumerate(psa.keys)},
+        tuple(FrontierPoint(float(t), psa.keys[s], float(row[s])) for t, s, row in points),
+    )
+
+
+@dataclass(frozen=True)
+class Convergence:
+    """Running means at some numbers of draws, Monte Carlo standard errors, and whether the draws suffice."""
+
+    at: tuple[int, ...]
+    running: Mapping[str, list[float | None]]
+    se: Mapping[str, float | None]
+    relative_error: float
+    sufficient: bool
+    sentence: str
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the block of the ``uncertainty`` document."""
+        return vars(self) | {"at": list(self.at), "running": dict(self.running), "se": dict(self.se)}
+
+
+def convergence(psa: Psa, key: str, versus: str) -> Convergence:
+    """Running means, Monte Carlo standard errors, and a sentence on whether the draws suffice.
+
+    Rule of the trade: enough when 1.96 standard errors of mean net benefit are small beside its size (common practice,
+    no source for the tenth used here), and the sign cannot turn.
+    """
+    found = psa.compare(key, versus)
+    arr = found.arr.get(NNT_YEAR, np.zeros(psa.draws))
+    series = {
+        "incremental_cost": found.incremental_cost,
+        "incremental_qalys": found.incremental_qalys,
+        "net_monetary_benefit": found.net_monetary_benefit,
+        "arr_3_years": arr,
+    }
+    at = np.unique(np.linspace(min(20, psa.draws), psa.draws, 60).astype(int))
+    running: dict[str, list[float | None]] = {name: (np.cumsum(x)[at - 1] / at).tolist() for name, x in series.items()}
+    if NNT_YEAR in found.arr:
+        running["nnt_3_years"] = [NumberNeededToTreat(m).value if m and m > 0 else None for m in running["arr_3_years"]]
+    benefit = summarise(series["net_monetary_benefit"])
+    relative = 1.96 * benefit.se / abs(benefit.mean) if benefit.mean else np.inf
+    errors: dict[str, float | None] = {name: summarise(x).se for name, x in series.items()}
+    errors["nnt_3_years"] = float(errors["arr_3_years"] or 0.0) / arr.mean() ** 2 if arr.mean() > 0 else None
+    enough = bool(relative < SUFFICIENT)
+    said = _suffice(psa.draws, relative, enough=enough)
+    return Convergence(tuple(at.tolist()), running, errors, float(min(relative, 1e9)), enough, said)
+
+
+def _suffice(draws: int, relative: float, *, enough: bool) -> str:
+    if enough:
+        return f"{draws:,} draws suffice: the error of mean net benefit is {100 * relative:.1f}% of its size."
+    return (
+        f"{draws:,} draws leave an error of {100 * min(relative, 9.99):.0f}% in mean net benefit; run more "
+        "before resting a close decision on it."
+    )
+
+
+@dataclass(frozen=True)
+class Stability:
+    """Whether the same strategy is the best value in each part of the draws."""
+
+    best: str
+    best_by_part: tuple[str, ...]
+    stable: bool
+    sentence: str
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the block of the ``uncertainty`` document."""
+        return vars(self) | {"best_by_part": list(self.best_by_part)}
+
+
+def stability(psa: Psa) -> Stability:
+    """Whether the same strategy has the highest mean net benefit in each quarter of the draws, as in runs of other seeds."""
+    bounds = np.linspace(0, psa.draws, min(PARTS, psa.draws) + 1).astype(int)
+    benefits = (psa.threshold * psa.column("qalys", s) - psa.column("cost", s) for s in range(len(psa.keys)))
+    sums = np.array([np.add.reduceat(benefit, bounds[:-1]) for benefit in benefits])
+    found = tuple(psa.keys[int(s)] for s in (sums / np.diff(bounds)).argmax(axis=0))
+    whole = psa.keys[int(sums.sum(axis=1).argmax())]
+    label, agree = psa.parameters.strategies[whole].label, len(set(found)) == 1
+    sentence = (
+        f"{label} has the highest mean net benefit in each quarter of the draws."
+        if agree
+        else f"{label} has the highest mean net benefit over all draws, but not in each quarter of them: the "
+        "choice is close, or the draws are too few."
+    )
+    return Stability(whole, found, agree, sentence)
+
+
+@dataclass(frozen=True)
+class Risk:
+    """A probabilistic analysis, summarised.
+
+    ``outcomes`` is by outcome, then strategy; ``comparisons`` and ``convergence`` by comparator, then strategy;
+    ``held`` counts draws held at certain death. The first comparator is ``comparator``.
+    """
+
+    draws: int
+    seed: int
+    sobol: bool
+    held: int
+    outcomes: Mapping[str, Mapping[str, Interval]]
+    probability_cost_effective: Mapping[str, float]
+    comparisons: Mapping[str, Mapping[str, ComparisonRisk]]
+    acceptability: Acceptability
+    convergence: Mapping[str, Mapping[str, Convergence]]
+    stability: Stability
+
+    @property
+    def comparator(self) -> str:
+        """Comparator shown first."""
+        return next(iter(self.comparisons))
+
+    def against(self, versus: str, key: str) -> ComparisonRisk | None:
+        """Comparison of one strategy with one comparator; None for the comparator itself or one not shown."""
+        return self.comparisons.get(versus, {}).get(key)
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the ``uncertainty`` block of the result document."""
+        first = self.comparisons[self.comparator]
+        return {
+            "draws": self.draws,
+            "seed": self.seed,
+            "sobol": self.sobol,
+            "interval": list(INTERVAL),
+            "held_at_certain_death": self.held,
+            **{contract_name(name): _json(block) for name, block in self.outcomes.items()},
+            "comparator": self.comparator,
+            "probability_saving": {key: found.probability_saving for key, found in first.items()},
+            "probability_saving_five_years": {key: found.headline_probability_saving for key, found in first.items()},
+            "probability_cost_effective": dict(self.probability_cost_effective),
+            "comparisons": {versus: _json(block) for versus, block in self.comparisons.items()},
+            "acceptability": self.acceptability.to_json(),
+            "convergence": {versus: _json(block) for versus, block in self.convergence.items()},
+            "stability": self.stability.to_json(),
+        }
+
+
+def _json(block: Mapping[str, Interval] | Mapping[str, ComparisonRisk] | Mapping[str, Convergence]) -> dict[str, Any]:
+    return {key: found.to_json() for key, found in block.items()}
+
+
+def risk_of(psa: Psa) -> Risk:
+    """Summarise the draws of a probabilistic analysis."""
+    best = psa.best(psa.threshold)
+    pairs = {versus: [key for key in psa.keys if key != versus] for versus in psa.comparators}
+    return Risk(
+        psa.draws,
+        psa.seed,
+        psa.sobol,
+        psa.held,
+        {name: {key: summarise(psa.column(name, s)) for s, key in enumerate(psa.keys)} for name in psa.outcomes},
+        {key: share(best == s) for s, key in enumerate(psa.keys)},
+        {versus: {key: comparison_risk(psa, key, versus) for key in keys} for versus, keys in pairs.items()},
+        acceptability(psa),
+        {versus: {key: convergence(psa, key, versus) for key in keys} for versus, keys in pairs.items()},
+        stability(psa),
+    )
