@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from econmodel.errors import ModelError, ParameterError
 from econmodel.model.natural_history import TIME_STEPS, pooled_hazard, relative_hazards, solve_acute_fatality, solve_first_bleed
 from econmodel.model.structure import Structure, build_structure
-from econmodel.parameters.checks import check_whole
 from econmodel.parameters.loading import read_life_table
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.rules import check_whole
 from econmodel.parameters.schema import StrategyRow, Surveillance
 
 FloatArray = NDArray[np.float64]

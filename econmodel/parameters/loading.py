@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from econmodel.errors import EconModelError, ParameterError, join_faults
 from econmodel.package import params_folder
 from econmodel.parameters.catalogue import COUNTRY_INPUTS
-from econmodel.parameters.checks import check
 from econmodel.parameters.documents import Document, read_document
 from econmodel.parameters.following import settle
 from econmodel.parameters.lookups import read_tables
@@ -23,6 +22,7 @@ from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import GROUPS, collect, parse_parameter, parse_sources
 from econmodel.parameters.price_list import country_code, read_price_list
 from econmodel.parameters.row_parsing import parse_joint, parse_row
+from econmodel.parameters.rules import check
 from econmodel.parameters.schema import CURRENCIES, JointGroup, Parameter, SecondaryRow, StrategyRow, Where, money_parts
 from econmodel.wording import nearest
 

@@ -15,10 +15,10 @@ from econmodel.errors import AnalysisError, join_faults
 from econmodel.model.inputs import base_values, horizon_years
 from econmodel.package import params_folder
 from econmodel.parameters.catalogue import CATEGORY
-from econmodel.parameters.checks import MIXES, strategy_mix_faults
 from econmodel.parameters.documents import read_document
 from econmodel.parameters.overrides import apply_override
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.rules import MIXES, strategy_mix_faults
 from econmodel.programme.budget import run_budget
 from econmodel.programme.inputs import read_inputs
 from econmodel.programme.report import ProgrammeResult, programme_case

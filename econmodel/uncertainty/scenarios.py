@@ -11,10 +11,10 @@ import numpy as np
 from econmodel.economics.evaluate import evaluate
 from econmodel.errors import ModelError
 from econmodel.package import params_folder
-from econmodel.parameters.checks import check
 from econmodel.parameters.documents import read_document
 from econmodel.parameters.overrides import apply_override
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.rules import check
 from econmodel.uncertainty.questions import OUTCOMES, Question, outcome_of
 
 BASE = "base"

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from econmodel.errors import EconModelError, ParameterError, SourceError
-from econmodel.parameters.checks import check
+from econmodel.parameters.rules import check
 from econmodel.parameters.schema import JointGroup, Where
 
 

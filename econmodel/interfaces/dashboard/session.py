@@ -17,9 +17,9 @@ from econmodel.interfaces.dashboard.answers import Answer, answer
 from econmodel.interfaces.dashboard.case_file import Edits, MemoryFile, case_text, read_case, to_document
 from econmodel.interfaces.dashboard.starts import FIRST, STARTS, load_start
 from econmodel.model.inputs import base_values
-from econmodel.parameters.checks import check
 from econmodel.parameters.loading import Case
 from econmodel.parameters.overrides import apply_override
+from econmodel.parameters.rules import check
 from econmodel.programme.inputs import read_inputs
 
 REASON = "Set on the dashboard."

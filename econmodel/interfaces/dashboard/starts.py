@@ -9,10 +9,10 @@ from typing import Any
 import streamlit as st
 
 from econmodel.package import params_folder
-from econmodel.parameters.checks import check
 from econmodel.parameters.documents import Document, read_document
 from econmodel.parameters.loading import Case, load_base_case
 from econmodel.parameters.overrides import apply_override
+from econmodel.parameters.rules import check
 
 
 @dataclass(frozen=True)
