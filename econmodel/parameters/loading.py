@@ -19,9 +19,8 @@ from econmodel.parameters.following import settle
 from econmodel.parameters.lookups import read_tables
 from econmodel.parameters.overrides import apply_override, lay_override, set_value
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.parsing import GROUPS, collect, parse_parameter, parse_sources
+from econmodel.parameters.parsing import GROUPS, collect, parse_joint, parse_parameter, parse_row, parse_sources
 from econmodel.parameters.price_list import country_code, read_price_list
-from econmodel.parameters.row_parsing import parse_joint, parse_row
 from econmodel.parameters.rules import check
 from econmodel.parameters.schema import CURRENCIES, JointGroup, Parameter, SecondaryRow, StrategyRow, Where, money_parts
 from econmodel.wording import nearest

@@ -22,12 +22,12 @@ from econmodel.parameters.parsing import (
     parse_distribution,
     parse_parameter,
     parse_range,
+    parse_row,
     parse_table,
     parse_value,
     widened,
 )
 from econmodel.parameters.price_list import country_code
-from econmodel.parameters.row_parsing import parse_row
 from econmodel.parameters.schema import RUN_SETTINGS, Parameter, StrategyRow, Where
 from econmodel.wording import nearest
 

@@ -1,4 +1,4 @@
-"""Checks of a case as a whole: what no input can be told alone."""
+"""Rules of a case as a whole: what no input can be told alone."""
 
 from __future__ import annotations
 

@@ -6,8 +6,7 @@ import pytest
 
 from econmodel.errors import EconModelError, ParameterError, SourceError
 from econmodel.parameters.documents import Document
-from econmodel.parameters.parsing import collect, parse_parameter, parse_sources, parse_value
-from econmodel.parameters.row_parsing import parse_joint, parse_row
+from econmodel.parameters.parsing import collect, parse_joint, parse_parameter, parse_row, parse_sources, parse_value
 from econmodel.parameters.schema import SecondaryRow, StrategyRow, Where
 from econmodel.wording import nearest
 
