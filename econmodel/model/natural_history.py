@@ -169,6 +169,83 @@ def solve_frailty_variance(hazard: FloatArray, relative: FloatArray, shares: Flo
     return np.asarray(np.exp((low + high) / 2))
 
 
+def shift_on_logit(by_class: FloatArray, weights: FloatArray, pooled: FloatArray) -> FloatArray:
+    """Move probabilities by one shift of their logits so that their weighted mean is the pooled figure.
+
+    Parameters
+    ----------
+    by_class : ndarray of shape (draw, class)
+        Probabilities as stated; 0 and 1 stay what they are.
+    weights : ndarray of shape (draw, class)
+        Weights of the mean; any scale.
+    pooled : ndarray of shape (draw,)
+
+    Raises
+    ------
+    ModelError
+        No shift meets the pooled figure: what the classes at 0 and 1 hold already lies beyond it.
+    """
+    share = weights / weights.sum(axis=1, keepdims=True)
+    certain, possible = (share * (by_class >= 1)).sum(axis=1), (share * (by_class > 0)).sum(axis=1)
+    if ((pooled <= certain) | (pooled >= possible)).any():
+        what = "the probabilities by class cannot be moved to the pooled figure: it must lie strictly between 0 and 1, as they do"
+        raise ModelError(what, fix="give each class a value between 0 and 1, and the pooled figure too")
+    with np.errstate(divide="ignore"):
+        logit = np.log(by_class) - np.log1p(-by_class)
+    low, high = np.full(len(pooled), -40.0), np.full(len(pooled), 40.0)
+    shift = np.zeros(len(pooled))
+    for _ in range(200):
+        moved = _expit(logit + shift[:, None])
+        miss = (share * moved).sum(axis=1) - pooled
+        low, high = np.where(miss > 0, low, shift), np.where(miss > 0, shift, high)
+        slope = (share * moved * (1 - moved)).sum(axis=1)
+        step = shift - np.divide(miss, slope, out=np.full_like(miss, np.inf), where=slope > 0)
+        after = np.where((step > low) & (step < high), step, (low + high) / 2)
+        if np.abs(after - shift).max() <= 1e-14:
+            break
+        shift = after
+    return _expit(logit + shift[:, None])
+
+
+def _expit(x: FloatArray) -> FloatArray:
+    return np.asarray(1.0 / (1.0 + np.exp(-x)))
+
+
+def acute_fatality(six_week: FloatArray, or_rebleed: FloatArray, p_early: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Fatality of the first month of a bleed and of a rebleed, from six-week mortality that already holds early rebleeds.
+
+    Solves ``F = f + (1 - f) e D`` with ``D = f' / (1 - (1 - f') e)`` and ``odds(f') = or_rebleed x odds(f)``; the
+    positive root of a quadratic in f, which lies in 0 to 1 whenever F does.
+
+    Parameters
+    ----------
+    six_week : ndarray of shape (draw, class)
+        F, from 0 to 1.
+    or_rebleed, p_early : ndarray of shape (draw,)
+        Odds ratio of death in a rebleed; early rebleeding e, below 1.
+
+    Returns
+    -------
+    f, f_rebleed : ndarray of shape (draw, class)
+
+    Examples
+    --------
+    >>> f, again = acute_fatality(np.array([[0.13]]), np.array([1.25]), np.array([0.11]))
+    >>> e = 0.11; f, again = f[0, 0], again[0, 0]
+    >>> round(float(f + (1 - f) * e * again / (1 - (1 - again) * e)), 12)
+    0.13
+    """
+    e, ratio = p_early[:, None], or_rebleed[:, None]
+    if (six_week < 0).any() or (six_week > 1).any() or (e >= 1).any():
+        what = f"six-week mortality {six_week.max():.4g} must lie in 0 to 1, and early rebleeding {e.max():.4g} below 1"
+        raise ModelError(what, fix="lower p_death_six_weeks, its Child class values or p_early_rebleed")
+    square = (1 - e) * (ratio - 1)
+    linear = (1 - e) + e * ratio - six_week * (ratio - 1 + e)
+    constant = six_week * (1 - e)
+    f = 2 * constant / (linear + np.sqrt(linear**2 + 4 * square * constant))
+    return f, ratio * f / (1 + (ratio - 1) * f)
+
+
 def solve_acute_fatality(
     six_week: FloatArray, rr_rebleed: FloatArray, p_early: FloatArray, *, sampled: bool = False
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
