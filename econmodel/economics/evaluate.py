@@ -154,9 +154,7 @@ def report_periods(parameters: ParameterSet, n_years: int, *, yearly: bool) -> t
     return tuple(int(p) for p in period), ends
 
 
-def evaluate(
-    parameters: ParameterSet, values: Values | None = None, *, yearly: bool = True, by_group: bool = True, sampled: bool = False
-) -> Evaluation:
+def evaluate(parameters: ParameterSet, values: Values | None = None, *, yearly: bool = True, by_group: bool = True) -> Evaluation:
     """Evaluate a case.
 
     Parameters
@@ -169,8 +167,6 @@ def evaluate(
         Keep every year (deterministic runs); otherwise only the years reported.
     by_group
         Keep patient groups beside the whole.
-    sampled
-        Whether the values are draws of a probabilistic analysis; see :func:`econmodel.model.inputs.resolve`.
 
     Raises
     ------
@@ -178,7 +174,7 @@ def evaluate(
         An input cannot be resolved, or a probability leaves 0 to 1.
     """
     v: Mapping[str, FloatArray] = base_values(parameters) if values is None else values
-    inputs = resolve(parameters, v, sampled=sampled)
+    inputs = resolve(parameters, v)
     period_of_year, ends = report_periods(parameters, inputs.n_years, yearly=yearly)
     rates = discount_rates(parameters)
     unique = tuple(dict.fromkeys(rates))

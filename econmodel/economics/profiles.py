@@ -26,9 +26,7 @@ class MonthlyProfiles:
     counts: FloatArray
 
 
-def monthly_profiles(
-    parameters: ParameterSet, n_years: int, values: Values | None = None, *, sampled: bool = False
-) -> MonthlyProfiles:
+def monthly_profiles(parameters: ParameterSet, n_years: int, values: Values | None = None) -> MonthlyProfiles:
     """Run the model month by month.
 
     Parameters
@@ -39,11 +37,9 @@ def monthly_profiles(
         Years of profile; at most the time horizon.
     values
         Draws of the numeric inputs; None is the base values.
-    sampled
-        Whether they are draws of a probabilistic analysis.
     """
     v = base_values(parameters) if values is None else values
-    inputs = resolve(parameters, v, sampled=sampled)
+    inputs = resolve(parameters, v)
     years = min(n_years, inputs.n_years)
     totals = run_disease(inputs, tuple(range(years)), (0.0,), monthly=True)
     months = tuple(range(1, 12 * years + 1))

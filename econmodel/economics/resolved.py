@@ -43,7 +43,7 @@ def inputs_document(e: Evaluation) -> dict[str, Any]:
         "excess_death": _by_child(i.excess_death),
         "hr_death_after_bleed": float(i.hr_death_after_bleed[0]),
         "p_death_bleed": _by_child(i.p_death_bleed),
-        "rr_death_rebleed": float(i.rr_death_rebleed[0]),
+        "p_death_rebleed": _by_child(i.p_death_rebleed),
         "p_early_rebleed": float(i.p_early_rebleed[0]),
         "r_transplant": _by_child(i.r_transplant),
         "excess_death_transplanted": float(i.excess_death_transplanted[0]),

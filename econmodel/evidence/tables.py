@@ -7,10 +7,13 @@
 ``pooled(contrast, set)`` pooled hazard ratio of the studies of a contrast; ``pooled_se``: standard error of its log
 ``study(key, field)``     a number of a row of ``effect_studies.csv``
 ``cohort(key, field)``    a number of a row of ``untreated_cohorts.csv``; ``field at years`` where a cohort has several
+``cohort(types, field)``  of the synthesis of the cohorts of ``all`` or ``fundal`` types: ``mean``, ``se``, ``tau`` (the last
+                          three also ``at constant`` course), ``slope NAME`` and ``at NAME``, see :data:`COURSE`
 ``US.c_coil``             a price of another country's list, as typed
 ========================  ==========================================================================================
 
-The sets of ``pooled`` are ``all``, ``trials``, ``cohorts`` and ``crude`` (studies by their crude counts).
+The sets of ``pooled`` are ``all``, ``trials``, ``cohorts`` and ``crude`` (studies by their crude counts). The synthesis
+is run at the coefficients and the course of the base case of the same folder.
 """
 
 from __future__ import annotations
@@ -21,9 +24,12 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import tomli
+
 from econmodel.errors import DataError
 from econmodel.evidence.pooling import Pooled, pool_contrast
 from econmodel.evidence.studies import StudyRow, load_studies
+from econmodel.evidence.untreated import TYPES, Coefficients, Synthesis, load_cohorts, slope, synthesise
 from econmodel.parameters.documents import display_path, read_text
 from econmodel.parameters.lookups import LIST, Call, table_of
 from econmodel.wording import nearest
@@ -34,6 +40,9 @@ SETS: dict[str, dict[str, Any]] = {
     "cohorts": {"design": "cohort"},
     "crude": {"analysis": "risk ratio"},
 }
+
+COURSE = {"g2": "hr_first_bleed_years_2_3", "g3": "hr_first_bleed_from_year_4"}
+"""Names of the course of the hazard; those of the coefficients are ``b_child``, ``b_size`` and ``b_red``."""
 
 
 def look_up(folder: Path, call: Call) -> float:
@@ -68,6 +77,8 @@ def look_up(folder: Path, call: Call) -> float:
             return _study(path, *arguments)
         case "cohort":
             key, field = arguments
+            if key in TYPES:
+                return _synthesis(folder, key, field)
             field, _, years = field.partition(" at ")
             return _cell(path, "cohort", key, field.strip(), ("time_years", years.strip()) if years else None)
     assert name == LIST
@@ -83,6 +94,26 @@ def _pooled(path: Path, contrast: str, which: str) -> Pooled:
         what = f"the set {which!r} must be one of {', '.join(SETS)}"
         raise DataError(what, where=display_path(path), fix=nearest(which, SETS))
     return pool_contrast(load_studies(path), contrast, **SETS[which])
+
+
+def _synthesis(folder: Path, types: str, field: str) -> float:
+    """Number of the synthesis of the cohorts, at the coefficients and the course of the folder's base case."""
+    document = tomli.loads(read_text(folder / "base_case" / "natural_history.toml"))
+    at = {name: float(document[COURSE.get(name, name)]["value"]) for name in ("b_child", "b_size", "b_red", *COURSE)}
+    cohorts = load_cohorts(folder / "tables" / "untreated_cohorts.csv")
+
+    def run(at: dict[str, float]) -> Synthesis:
+        b = Coefficients(at["b_child"], at["b_size"], at["b_red"])
+        return synthesise(cohorts, b, (at["g2"], at["g3"]), types=types)
+
+    what, _, name = field.partition(" ")
+    if what in ("mean", "se", "tau") and name in ("", "at constant"):
+        return float(getattr(run(at | {"g2": 1.0, "g3": 1.0} if name else at), what))
+    if what == "at" and name in at:
+        return at[name]
+    if what == "slope" and name in at:
+        return slope(lambda x: run(at | {name: x}).mean, at[name], log=name in COURSE)
+    raise _no_number(folder / "tables" / "untreated_cohorts.csv", types, field)
 
 
 def _study(path: Path, key: str, field: str) -> float:

@@ -29,7 +29,7 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -43,6 +43,7 @@ from econmodel.parameters.schema import STATUSES
 
 FloatArray = NDArray[np.float64]
 TYPES = ("fundal", "all")  # fundal, or selected for prophylaxis; all: type 1 varices among them
+STEP = 1e-4  # of central differences
 MIXES = 1000  # simulated mixes behind the error of a mix
 PRINTED = 0.005  # half a unit of the last digit of a risk printed in percent
 CHILD_COLUMNS = ("child_a", "child_b", "child_c")
@@ -354,6 +355,12 @@ def site_posterior(prior_mean: float, prior_sd: float, bleeds: float, exposure: 
     weight = np.exp(log_density - log_density.max())
     mean = float(np.average(grid, weights=weight))
     return mean, float(np.sqrt(np.average((grid - mean) ** 2, weights=weight)))
+
+
+def slope(level: Callable[[float], float], at: float, *, log: bool = False) -> float:
+    """Central difference of a level in what the synthesis was run at, or in its logarithm."""
+    low, high = (at * math.exp(step) if log else at + step for step in (-STEP, STEP))
+    return (level(high) - level(low)) / (2 * STEP)
 
 
 def load_cohorts(path: Path) -> tuple[Cohort, ...]:

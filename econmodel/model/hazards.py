@@ -106,7 +106,7 @@ class DiseaseMoves(ABC):
     r_late_rebleed: FloatArray
     r_protection_lost: FloatArray
     p_death_bleed: FloatArray
-    rr_death_rebleed: FloatArray
+    p_death_rebleed: FloatArray
     p_early_rebleed: FloatArray
     p_death_session: FloatArray
     p_last_session: FloatArray
@@ -146,7 +146,7 @@ class DiseaseMoves(ABC):
             case "bleeding":
                 return self._acute(self.p_death_bleed)
             case "rebleeding":
-                return self._acute(self.rr_death_rebleed * self.p_death_bleed)
+                return self._acute(self.p_death_rebleed)
             case "post_bleed":
                 return self._post_bleed(part, years)
             case "transplanted":
@@ -235,7 +235,7 @@ class Hazards(DiseaseMoves):
         self.r_other_bleed, self.hr_death_after_bleed = by_draw(inputs.r_other_bleed), by_draw(inputs.hr_death_after_bleed)
         self.r_late_rebleed = by_strategy(s.r_late_rebleed)
         self.r_protection_lost = by_strategy(inputs.r_protection_lost[:, None] * has_course)
-        self.p_death_bleed, self.rr_death_rebleed = self._by_cell(inputs.p_death_bleed), by_draw(inputs.rr_death_rebleed)
+        self.p_death_bleed, self.p_death_rebleed = self._by_cell(inputs.p_death_bleed), self._by_cell(inputs.p_death_rebleed)
         self.p_early_rebleed = by_draw(inputs.p_early_rebleed)
         self.p_death_session, self.p_last_session = by_strategy(s.p_death_course / s.sessions_mean), by_strategy(1.0 / s.sessions_mean)
         self.p_obliteration = by_strategy(s.p_obliteration)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import ModelError, ParameterError
-from econmodel.model.natural_history import TIME_STEPS, pooled_hazard, relative_hazards, solve_acute_fatality, solve_first_bleed
+from econmodel.model.natural_history import TIME_STEPS, acute_fatality, first_bleed, relative_hazards, shift_on_logit
 from econmodel.model.structure import Structure, build_structure
 from econmodel.parameters.loading import read_life_table
 from econmodel.parameters.parameter_set import ParameterSet
@@ -88,8 +88,7 @@ class ModelInputs:
     excess_death: FloatArray
     hr_death_after_bleed: FloatArray
     p_death_bleed: FloatArray
-    held_at_certain_death: NDArray[np.bool_]
-    rr_death_rebleed: FloatArray
+    p_death_rebleed: FloatArray
     p_early_rebleed: FloatArray
     r_transplant: FloatArray
     excess_death_transplanted: FloatArray
@@ -114,7 +113,7 @@ def base_values(parameters: ParameterSet) -> dict[str, FloatArray]:
     return {name: np.array([p.value]) for name, p in parameters.parameters.items() if isinstance(p.value, float)}
 
 
-def resolve(parameters: ParameterSet, values: Values | None = None, *, sampled: bool = False) -> ModelInputs:
+def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInputs:
     """Turn inputs into model arrays.
 
     Parameters
@@ -123,9 +122,6 @@ def resolve(parameters: ParameterSet, values: Values | None = None, *, sampled: 
         The case.
     values
         Draws of the numeric inputs, each (draw,); ``case_mix`` may hold group shares (draw, group). None: base values.
-    sampled
-        Whether the values are draws of a probabilistic analysis, whose rare impossible fatality is held at certain death
-        and counted instead of refused.
 
     Raises
     ------
@@ -134,14 +130,18 @@ def resolve(parameters: ParameterSet, values: Values | None = None, *, sampled: 
     """
     v = base_values(parameters) if values is None else values
     b = tuple(v[name] for name in ("b_child", "b_size", "b_red"))
-    evidence = parameters.rows("evidence_mix")
-    evidence_relative = relative_hazards(*_columns(evidence), *b)
-    evidence_shares = np.array([r["share"] for r in evidence])
-    hazard = pooled_hazard(v["p_first_bleed_year_1"], v["hr_first_bleed_years_2_3"], v["hr_first_bleed_from_year_4"])
-    first = solve_first_bleed(
-        hazard, evidence_relative, evidence_shares, parameters.text("hazard_decline"), _whole(parameters, "n_frailty_classes")
+    reference = parameters.rows("reference_mix")
+    reference_relative = relative_hazards(*_columns(reference), *b)
+    reference_shares = np.array([r["share"] for r in reference])
+    first = first_bleed(
+        v["p_first_bleed_year_1"],
+        np.stack([v["hr_first_bleed_years_2_3"], v["hr_first_bleed_from_year_4"]], axis=1),
+        reference_relative,
+        reference_shares,
+        parameters.text("hazard_decline"),
+        _whole(parameters, "n_frailty_classes"),
     )
-    fatality, held = _fatality(parameters, v, evidence_relative * evidence_shares, sampled=sampled)
+    fatality, fatality_again = _fatality(parameters, v, reference_relative * reference_shares)
     groups = tuple(Group(r["name"], CHILD.index(r["child"]), r["size_step"], r["red_spot"]) for r in parameters.rows("case_mix"))
     n_draws, n_classes = first.frailty.shape
     relative = relative_hazards(*_columns(parameters.rows("case_mix")), *b)[:, :, None] * first.frailty[:, None, :]
@@ -176,8 +176,7 @@ def resolve(parameters: ParameterSet, values: Values | None = None, *, sampled: 
         excess_death=_by_child(v, "r_excess_death_child"),
         hr_death_after_bleed=v["hr_death_after_bleed"],
         p_death_bleed=fatality,
-        held_at_certain_death=held,
-        rr_death_rebleed=v["rr_death_rebleed"],
+        p_death_rebleed=fatality_again,
         p_early_rebleed=v["p_early_rebleed"],
         r_transplant=_by_child(v, "r_transplant_child"),
         excess_death_transplanted=v["r_excess_death_transplanted"],
@@ -252,21 +251,18 @@ def _by_child(v: Values, stem: str) -> FloatArray:
     return np.stack([v[f"{stem}_{c.lower()}"] for c in CHILD], axis=1)
 
 
-def _fatality(parameters: ParameterSet, v: Values, weights: FloatArray, *, sampled: bool) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Acute fatality by Child class (draw, 3), scaled so that the bleed-weighted mean is the pooled figure."""
+def _fatality(parameters: ParameterSet, v: Values, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Acute fatality of a bleed and of a rebleed by Child class, each (draw, 3); ``weights`` are those of the reference mix."""
     by_class = _by_child(v, "p_death_six_weeks_child")
-    if parameters.text("fatality_scaling") == "pooled":
-        child = np.array([CHILD.index(r["child"]) for r in parameters.rows("evidence_mix")])
-        mean = (weights * by_class[:, child]).sum(axis=1) / weights.sum(axis=1)
-        if mean.min() <= 0:
-            what = "p_death_six_weeks_child_a, _b and _c are all 0: they cannot be scaled to p_death_six_weeks"
-            where = str(parameters["p_death_six_weeks_child_a"].where)
-            raise ModelError(what, where=where, fix='give one a value, or set fatality_scaling = "as_stated"')
-        by_class = by_class * (v["p_death_six_weeks"] / mean)[:, None]
+    pooled = parameters.text("fatality_scaling") == "pooled"
+    name = "p_death_six_weeks" if pooled else "p_death_six_weeks_child_c"
     try:
-        return solve_acute_fatality(by_class, v["rr_death_rebleed"], v["p_early_rebleed"], sampled=sampled)
+        if pooled:
+            child, *_ = _columns(parameters.rows("reference_mix"))
+            bleeds = np.stack([weights[:, child == step].sum(axis=1) for step in range(len(CHILD))], axis=1)
+            by_class = shift_on_logit(by_class, bleeds, v["p_death_six_weeks"])
+        return acute_fatality(by_class, v["or_death_rebleed"], v["p_early_rebleed"])
     except ModelError as fault:
-        name = "p_death_six_weeks" if parameters.text("fatality_scaling") == "pooled" else "p_death_six_weeks_child_c"
         raise ModelError(fault.what, where=str(parameters[name].where), fix=fault.fix) from None
 
 

@@ -1,8 +1,9 @@
-"""Solve the untreated bleeding rate and the six-week fatality from the pooled figures of the evidence.
+"""Untreated bleeding by time, and the fatality of a bleed, from what the evidence gives.
 
-The evidence gives cumulative risks of a mixed population. The reference cell's rate (Child A, >10 mm, no red spot)
-and its course over the years are found so that the evidence mix reproduces those risks; a site's own mix then moves
-the result. Everything works on arrays with the draw axis first.
+The level is the year-1 risk of one fixed mix of patients, the *reference mix*: a one-to-one view of the log rate of the
+reference cell (Child A, above 10 mm, no red spot) that the synthesis of cohorts gives. The cell's rate is found from it,
+later years follow as multiples, and a site's own mix then moves the result. Six-week mortality by class is moved by one
+shift of its logits to its pooled figure, again over the reference mix. Everything works on arrays with the draw axis first.
 """
 
 from __future__ import annotations
@@ -45,27 +46,27 @@ def relative_hazard(
     return np.exp(b_child * child + b_size * (size_step - 2) + b_red * red_spot)
 
 
-def pooled_hazard(p_year_1: FloatArray, hr_years_2_3: FloatArray, hr_from_year_4: FloatArray) -> FloatArray:
-    """Cumulative hazard of the evidence mix at 1, 3 and 5 years: (draw, 3)."""
-    return np.stack(pooled_hazards(p_year_1, hr_years_2_3, hr_from_year_4), axis=1)
-
-
-def pooled_hazards(p_year_1: FloatArray, hr_years_2_3: FloatArray, hr_from_year_4: FloatArray) -> tuple[FloatArray, ...]:
-    """Cumulative hazard at 1, at 3 and at 5 years."""
-    year_1 = -np.log1p(-p_year_1)
-    year_3 = year_1 * (1 + 2 * hr_years_2_3)
-    return year_1, year_3, year_3 + 2 * hr_from_year_4 * year_1
-
-
 def newton_step(u: FloatArray, target: FloatArray, relative: FloatArray, shares: FloatArray) -> FloatArray:
     """Step of Newton's method towards ``sum(share * exp(-relative * u)) = exp(-target)``; the mix is the last axis."""
     alive = shares * np.exp(-relative * u)
     return (alive.sum(axis=-1) - np.exp(-target)) / (alive * relative).sum(axis=-1)  # type: ignore[no-any-return]
 
 
-def first_month_fatality(six_week: FloatArray, p_early: FloatArray, rr_rebleed: FloatArray) -> FloatArray:
-    """Fatality ``f`` of the first month of a bleed that, with later rebleeds, gives the six-week mortality ``F``."""
-    return six_week * (1 - p_early) / ((1 - p_early) + p_early * rr_rebleed * (1 - six_week))
+def first_month_fatality(six_week: FloatArray, p_early: FloatArray, or_rebleed: FloatArray) -> FloatArray:
+    """Fatality ``f`` of the first month of a bleed that, with early rebleeds, gives the six-week mortality ``F``.
+
+    ``F = f + (1 - f) e D`` with ``D = f' / (1 - (1 - f') e)`` and ``odds(f') = or_rebleed x odds(f)`` is a quadratic in
+    f; its positive root lies in 0 to 1 whenever F does.
+    """
+    square = (1 - p_early) * (or_rebleed - 1)
+    linear = (1 - p_early) + p_early * or_rebleed - six_week * (or_rebleed - 1 + p_early)
+    constant = six_week * (1 - p_early)
+    return 2 * constant / (linear + np.sqrt(linear * linear + 4 * square * constant))
+
+
+def times_odds(p: FloatArray, odds_ratio: FloatArray) -> FloatArray:
+    """Probability whose odds are ``odds_ratio`` times those of ``p``."""
+    return odds_ratio * p / (1 + (odds_ratio - 1) * p)
 
 
 def solve_exposure(target: FloatArray, relative: FloatArray, shares: FloatArray) -> FloatArray:
@@ -93,42 +94,50 @@ def solve_exposure(target: FloatArray, relative: FloatArray, shares: FloatArray)
         if np.abs(step).max() <= 1e-15 * max(1.0, float(np.abs(u).max())):
             return u
     if np.abs(step).max() > 1e-12:
-        what = "the untreated bleeding rate could not be solved from the pooled risks"
-        raise ModelError(what, fix="check p_first_bleed_year_1 and the hazard ratios of later years")
+        what = "the untreated bleeding rate could not be solved from its year-1 risk"
+        raise ModelError(what, fix="check p_first_bleed_year_1")
     return u
 
 
-def solve_first_bleed(hazard: FloatArray, relative: FloatArray, shares: FloatArray, decline: str, n_classes: int) -> FirstBleed:
-    """Solve the reference rate and how the hazard declines.
+def first_bleed(
+    p_year_1: FloatArray, course: FloatArray, relative: FloatArray, shares: FloatArray, decline: str, n_classes: int
+) -> FirstBleed:
+    """Reference rate, and how the hazard changes with time.
 
     Parameters
     ----------
-    hazard : ndarray of shape (draw, 3)
-        Cumulative hazard of the evidence mix at 1, 3 and 5 years.
-    relative, shares
-        The evidence mix.
+    p_year_1 : ndarray of shape (draw,)
+        Year-1 risk of the reference mix, deaths censored.
+    course : ndarray of shape (draw, 2)
+        Rate of years 2 and 3, and of later years, relative to year 1; the later never above the earlier.
+    relative : ndarray of shape (draw, group)
+        Rates of the reference mix relative to the reference cell.
+    shares : ndarray of shape (group,)
+        The reference mix.
     decline
         ``time`` (steps at years 1 and 3), ``constant``, or ``frailty`` (constant for a person; susceptibility is
-        gamma-distributed in ``n_classes`` classes of equal size, matched at 1 and 5 years).
+        gamma-distributed in ``n_classes`` classes of equal size, so that risks at 1 and at 5 years are those of ``time``).
     """
-    n_draws = len(hazard)
+    n_draws = len(p_year_1)
+    rate = solve_exposure(-np.log1p(-p_year_1)[:, None], relative, shares)[:, 0]
+    later = np.stack([course[:, 0], course.min(axis=1)], axis=1)
     ones = np.ones((n_draws, 1))
-    if decline == "frailty":
-        return _solve_frailty(hazard, relative, shares, n_classes)
-    u = solve_exposure(hazard, relative, shares)
-    rate = u[:, 0]
     if decline == "constant":
         return FirstBleed(rate, np.ones((n_draws, len(TIME_STEPS))), ones)
-    yearly = np.diff(u, axis=1) / np.diff(TARGET_YEARS)
-    later = np.divide(yearly, rate[:, None], out=np.ones_like(yearly), where=rate[:, None] > 0)
-    return FirstBleed(rate, np.concatenate([ones, later], axis=1), ones)
+    time = FirstBleed(rate, np.concatenate([ones, later], axis=1), ones)
+    return _with_frailty(time, relative, shares, n_classes) if decline == "frailty" else time
 
 
-def _solve_frailty(hazard: FloatArray, relative: FloatArray, shares: FloatArray, n_classes: int) -> FirstBleed:
-    """Solve susceptibility that explains the decline.
+def reference_hazard(rate: FloatArray, time_multipliers: FloatArray, relative: FloatArray, shares: FloatArray) -> FloatArray:
+    """Cumulative hazard of the reference mix at 1, 3 and 5 years: (draw, 3)."""
+    exposure = rate[:, None] * np.cumsum(time_multipliers * np.diff(TARGET_YEARS, prepend=0.0), axis=1)
+    alive = shares[:, None] * np.exp(-relative[:, :, None] * exposure[:, None, :])
+    return np.asarray(-np.log(alive.sum(axis=1)))
 
-    Among many draws, the few whose risk falls less than the mix of groups alone explains keep the least variance.
-    """
+
+def _with_frailty(time: FirstBleed, relative: FloatArray, shares: FloatArray, n_classes: int) -> FirstBleed:
+    """Solve susceptibility that explains the decline; none where the mix of groups alone explains it, or more."""
+    hazard = reference_hazard(time.rate, time.time_multipliers, relative, shares)
     classes = gamma_classes(solve_frailty_variance(hazard, relative, shares, n_classes), n_classes)
     cells, weights = _with_classes(relative, shares, classes)
     rate = solve_exposure(hazard[:, :1], cells, weights)
@@ -214,72 +223,25 @@ def _expit(x: FloatArray) -> FloatArray:
 def acute_fatality(six_week: FloatArray, or_rebleed: FloatArray, p_early: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Fatality of the first month of a bleed and of a rebleed, from six-week mortality that already holds early rebleeds.
 
-    Solves ``F = f + (1 - f) e D`` with ``D = f' / (1 - (1 - f') e)`` and ``odds(f') = or_rebleed x odds(f)``; the
-    positive root of a quadratic in f, which lies in 0 to 1 whenever F does.
-
     Parameters
     ----------
     six_week : ndarray of shape (draw, class)
-        F, from 0 to 1.
+        From 0 to 1.
     or_rebleed, p_early : ndarray of shape (draw,)
-        Odds ratio of death in a rebleed; early rebleeding e, below 1.
+        Odds ratio of death in a rebleed; early rebleeding, below 1.
 
     Returns
     -------
     f, f_rebleed : ndarray of shape (draw, class)
-
-    Examples
-    --------
-    >>> f, again = acute_fatality(np.array([[0.13]]), np.array([1.25]), np.array([0.11]))
-    >>> e = 0.11; f, again = f[0, 0], again[0, 0]
-    >>> round(float(f + (1 - f) * e * again / (1 - (1 - again) * e)), 12)
-    0.13
-    """
-    e, ratio = p_early[:, None], or_rebleed[:, None]
-    if (six_week < 0).any() or (six_week > 1).any() or (e >= 1).any():
-        what = f"six-week mortality {six_week.max():.4g} must lie in 0 to 1, and early rebleeding {e.max():.4g} below 1"
-        raise ModelError(what, fix="lower p_death_six_weeks, its Child class values or p_early_rebleed")
-    square = (1 - e) * (ratio - 1)
-    linear = (1 - e) + e * ratio - six_week * (ratio - 1 + e)
-    constant = six_week * (1 - e)
-    f = 2 * constant / (linear + np.sqrt(linear**2 + 4 * square * constant))
-    return f, ratio * f / (1 + (ratio - 1) * f)
-
-
-def solve_acute_fatality(
-    six_week: FloatArray, rr_rebleed: FloatArray, p_early: FloatArray, *, sampled: bool = False
-) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Fatality ``f`` of the first month of a bleed, from six-week mortality that already holds early rebleeds.
-
-    Solves ``F = f + (1 - f) e D`` with ``D = rr f / (1 - (1 - rr f) e)``, which is linear in ``f``.
-
-    Parameters
-    ----------
-    six_week : ndarray of shape (draw, class)
-    rr_rebleed, p_early : ndarray of shape (draw,)
-    sampled
-        Whether these are draws: one that makes a bleed more than certainly fatal is then held at certain, and
-        counted; outside a probabilistic analysis it is an error.
-
-    Returns
-    -------
-    f : ndarray of shape (draw, class)
-    held : ndarray of shape (draw,)
-        Draws held at the ceiling.
+        See :func:`first_month_fatality`.
 
     Raises
     ------
     ModelError
         A probability leaves 0 to 1.
     """
-    e, rr = p_early[:, None], rr_rebleed[:, None]
-    f = first_month_fatality(six_week, e, rr)
-    impossible = (six_week > 1) | (rr * f > 1) | (f < 0) | (e >= 1)
-    if impossible.any() and not sampled:
-        what = (
-            f"six-week mortality {six_week.max():.4g} and its rebleed multiple {(rr * f).max():.4g}: "
-            f"must lie in 0 to 1, and early rebleeding {e.max():.4g} below 1"
-        )
-        fix = "lower p_death_six_weeks, its Child class values, rr_death_rebleed or p_early_rebleed"
-        raise ModelError(what, fix=fix)
-    return np.where(impossible, np.minimum(1.0, 1.0 / rr), f), np.asarray(impossible.any(axis=1))
+    if (six_week < 0).any() or (six_week > 1).any() or (p_early >= 1).any():
+        what = f"six-week mortality {six_week.max():.4g} must lie in 0 to 1, and early rebleeding {p_early.max():.4g} below 1"
+        raise ModelError(what, fix="lower p_death_six_weeks, its Child class values or p_early_rebleed")
+    f = first_month_fatality(six_week, p_early[:, None], or_rebleed[:, None])
+    return f, times_odds(f, or_rebleed[:, None])

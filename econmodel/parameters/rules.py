@@ -148,7 +148,7 @@ def _currency_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
 
 
 def _mix_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
-    for name in ("case_mix", "evidence_mix"):
+    for name in ("case_mix", "reference_mix"):
         p = parameters.parameters.get(name)
         if p is None:
             continue

@@ -69,7 +69,9 @@ PLAIN_UNITS = (
     "growth per year",
     "hazard ratio",
     "relative risk",
+    "odds ratio",
     "log hazard",
+    "log rate",
     "ratio",
     "share",
     "utility",
@@ -86,7 +88,9 @@ PREFIX_UNITS: dict[str, tuple[str, ...]] = {
     "r_": ("per year", "growth per year", "visits/year"),
     "hr_": ("hazard ratio",),
     "rr_": ("relative risk", "ratio"),
+    "or_": ("odds ratio",),
     "b_": ("log hazard",),
+    "log_": ("log rate",),
     "share_": ("share",),
     "c_": ("money",),
     "payment_": ("money",),
@@ -126,7 +130,7 @@ WHOLE = {
     "n_stop_month": 0,
 }
 RUN_SETTINGS = ("draws", "seed")
-POSITIVE_UNITS = ("hazard ratio", "relative risk", "ratio")
+POSITIVE_UNITS = ("hazard ratio", "relative risk", "odds ratio", "ratio")
 
 
 @dataclass(frozen=True)

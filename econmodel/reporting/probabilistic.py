@@ -53,8 +53,6 @@ def psa_table(case: Case, psa: Psa, risk: Risk) -> Group:
         risk.convergence[beside][lead].sentence,
         f"Draws {psa.draws:,}, seed {psa.seed}. Best value: highest net benefit at {money(psa.threshold, currency)} per QALY.",
     ]
-    if psa.held:
-        notes.append(f"In {psa.held} draws six-week mortality was impossible and was held at certain death.")
     notes.append(
         "Planning software for services, not advice for a patient. No guideline read makes an endoscopic option "
         "standard for varices that have not bled."

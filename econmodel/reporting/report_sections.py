@@ -183,9 +183,7 @@ def uncertainty_sections(results: Results, findings: Findings) -> list[Section]:
 
 def _together(results: Results, findings: Findings, risk: Risk) -> Section:
     versus = next(key for key in risk.comparisons if key != results.lead)
-    note = f"{risk.draws:,} draws, seed {risk.seed}. {risk.convergence[versus][results.lead].sentence}" + (
-        f" In {risk.held} of them the sampled six-week mortality passed 100% and was held at certain death." if risk.held else ""
-    )
+    note = f"{risk.draws:,} draws, seed {risk.seed}. {risk.convergence[versus][results.lead].sentence}"
     names = results.labels
     tables = [_risk_table(results, risk, key, note) for key in risk.comparisons]
     return Section("All inputs varied together", (*tables, Charts((report_chart("acceptability", findings, names),))), level=2)

@@ -43,10 +43,7 @@ CURVE_POINTS = 41
 
 @dataclass(frozen=True)
 class Psa:
-    """Draws of every outcome kept; arrays are (draw, strategy).
-
-    ``held`` counts draws whose six-week mortality was impossible and was held at certain death.
-    """
+    """Draws of every outcome kept; arrays are (draw, strategy)."""
 
     parameters: ParameterSet
     keys: tuple[str, ...]
@@ -55,7 +52,6 @@ class Psa:
     seed: int
     sobol: bool
     outcomes: Mapping[str, FloatArray]
-    held: int
     comparators: tuple[str, ...]
 
     @property
@@ -190,22 +186,19 @@ def run_psa(
     samples = Sampler(parameters, seed, sobol=sobol).blocks(draws, block or max(1, at_once // lanes))
     against = comparators(parameters, find_subjects(parameters).usual_care)
     store: DrawStore | None = None
-    held = done = 0
-    for outcomes, e_held, e_years in in_order(partial(_evaluate_block, parameters), samples, threads):
+    done = 0
+    for outcomes, e_years in in_order(partial(_evaluate_block, parameters), samples, threads):
         if store is None:
             store, years = DrawStore(list(outcomes), draws, len(parameters.strategies)), e_years
         store.write(done, outcomes)
-        held += e_held
         done += len(outcomes["cost"])
         if progress:
             progress(done, draws)
     assert store is not None
-    return Psa(
-        parameters, tuple(parameters.strategies), years, int(parameters.number("headline_years")), seed, sobol, store, held, against
-    )
+    return Psa(parameters, tuple(parameters.strategies), years, int(parameters.number("headline_years")), seed, sobol, store, against)
 
 
-def _evaluate_block(parameters: ParameterSet, values: dict[str, FloatArray]) -> tuple[dict[str, FloatArray], int, tuple[int, ...]]:
-    """Outcomes of a block of draws, how many were held, and the years of risk."""
-    e = evaluate(parameters, values, yearly=False, by_group=False, sampled=True)
-    return kept_outcomes(e), int(e.inputs.held_at_certain_death.sum()), e.risk_years
+def _evaluate_block(parameters: ParameterSet, values: dict[str, FloatArray]) -> tuple[dict[str, FloatArray], tuple[int, ...]]:
+    """Outcomes of a block of draws, and the years of risk."""
+    e = evaluate(parameters, values, yearly=False, by_group=False)
+    return kept_outcomes(e), e.risk_years

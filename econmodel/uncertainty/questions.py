@@ -106,7 +106,7 @@ def ask(parameters: ParameterSet, strategy: str, versus: str, outcome: str = "co
 
 def answer(question: Question, values: dict[str, FloatArray] | None = None) -> FloatArray:
     """Outcome for each row of values: (row,); NNT is NaN where there is no difference."""
-    e = evaluate(question.parameters, values, yearly=False, by_group=False, sampled=values is not None)
+    e = evaluate(question.parameters, values, yearly=False, by_group=False)
     return outcome_of(e, question.outcome, question.strategy, question.versus)
 
 
@@ -136,13 +136,12 @@ def _answers(question: Question, changes: Sequence[Change]) -> FloatArray:
     if good.any():
         kept = {name: column[good] for name, column in values.items()}
         try:
-            e = evaluate(question.parameters, kept, yearly=False, by_group=False, sampled=True)
+            e = evaluate(question.parameters, kept, yearly=False, by_group=False)
         except EconModelError:
             if len(changes) > 1:
                 return np.concatenate([_answers(question, [change]) for change in changes])
             return found
-        outcome = outcome_of(e, question.outcome, question.strategy, question.versus)
-        found[good] = np.where(e.inputs.held_at_certain_death, np.nan, outcome)
+        found[good] = outcome_of(e, question.outcome, question.strategy, question.versus)
     return found
 
 

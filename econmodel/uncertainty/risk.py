@@ -261,13 +261,12 @@ class Risk:
     """A probabilistic analysis, summarised.
 
     ``outcomes`` is by outcome, then strategy; ``comparisons`` and ``convergence`` by comparator, then strategy;
-    ``held`` counts draws held at certain death. The first comparator is ``comparator``.
+    The first comparator is ``comparator``.
     """
 
     draws: int
     seed: int
     sobol: bool
-    held: int
     outcomes: Mapping[str, Mapping[str, Interval]]
     probability_cost_effective: Mapping[str, float]
     comparisons: Mapping[str, Mapping[str, ComparisonRisk]]
@@ -292,7 +291,6 @@ class Risk:
             "seed": self.seed,
             "sobol": self.sobol,
             "interval": list(INTERVAL),
-            "held_at_certain_death": self.held,
             **{contract_name(name): _json(block) for name, block in self.outcomes.items()},
             "comparator": self.comparator,
             "probability_saving": {key: found.probability_saving for key, found in first.items()},
@@ -317,7 +315,6 @@ def risk_of(psa: Psa) -> Risk:
         psa.draws,
         psa.seed,
         psa.sobol,
-        psa.held,
         {name: {key: summarise(psa.column(name, s)) for s, key in enumerate(psa.keys)} for name in psa.outcomes},
         {key: share(best == s) for s, key in enumerate(psa.keys)},
         {versus: {key: comparison_risk(psa, key, versus) for key in keys} for versus, keys in pairs.items()},

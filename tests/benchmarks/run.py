@@ -158,7 +158,7 @@ def resolved(parameters: ParameterSet, draws: int) -> list[ModelInputs]:
     """Blocks of draws, resolved into rates."""
     values = sample(parameters, draws, seed=1)
     size = max(1, LANES_PER_BLOCK // (len(parameters.strategies) * len(parameters.rows("case_mix"))))
-    return [resolve(parameters, {n: v[low : low + size] for n, v in values.items()}, sampled=True) for low in range(0, draws, size)]
+    return [resolve(parameters, {n: v[low : low + size] for n, v in values.items()}) for low in range(0, draws, size)]
 
 
 def run_model(engine: str, blocks: list[ModelInputs]) -> None:

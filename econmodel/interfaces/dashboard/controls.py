@@ -24,7 +24,7 @@ PLAIN_WORDS = {
     "per year": "per patient and year (rate)",
     "probability": "share of patients (probability)",
 }
-UNIT_WORDS = {"hazard ratio": "times", "relative risk": "times", "ratio": "times", "count": ""}
+UNIT_WORDS = {"hazard ratio": "times", "relative risk": "times", "odds ratio": "times", "ratio": "times", "count": ""}
 
 
 def deciding_inputs(found: Answer) -> list[str]:
