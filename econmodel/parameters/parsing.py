@@ -346,7 +346,7 @@ def parse_sources(document: Document) -> dict[str, Source]:
         if kind not in SOURCE_KINDS or not citation:
             what = f"source {key!r}: needs a citation, and a kind out of {', '.join(SOURCE_KINDS)}"
             raise SourceError(what, where=str(document.where(key)), fix=nearest(kind, SOURCE_KINDS, "choose one of them"))
-        found[key] = Source(key, citation, kind, str(raw.get("doi", "")), str(raw.get("pmid", "")), str(raw.get("address", "")))
+        found[key] = Source(key, citation, kind, **{name: str(raw.get(name, "")) for name in ("doi", "pmid", "address", "confirm")})
     return found
 
 

@@ -157,7 +157,7 @@ class Range:
 
 @dataclass(frozen=True)
 class Source:
-    """Where a figure was read."""
+    """Where a figure was read; ``confirm`` says what of the citation was not seen."""
 
     key: str
     citation: str
@@ -165,6 +165,7 @@ class Source:
     doi: str = ""
     pmid: str = ""
     address: str = ""
+    confirm: str = ""
 
     @property
     def reference(self) -> str:

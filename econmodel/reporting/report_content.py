@@ -178,4 +178,5 @@ def _annexes(case: Case) -> list[Section]:
         ),
         Section("Annex B. From memory, invented or assumed", listed, new_page=True),
         Section("Annex C. Sources", (report_sections.sources_table(case.parameters),)),
+        Section("Annex D. Confirm before submission", (report_sections.confirm_table(case.parameters),), new_page=True),
     ]

@@ -324,3 +324,9 @@ def sources_table(parameters: ParameterSet) -> Table:
     used = {p.source for p in parameters.parameters.values() if p.source}
     rows = [(key, source.kind, source.reference) for key, source in parameters.sources.items() if key in used]
     return table(f"{len(rows)} sources cited", (("Key", 1.2), ("Kind", 1.0), ("Citation", 5.0)), rows, small=True)
+
+
+def confirm_table(parameters: ParameterSet) -> Table:
+    """Every source of which something was not seen, as its own field says."""
+    rows = [(key, source.citation, source.confirm) for key, source in parameters.sources.items() if source.confirm]
+    return table(f"{len(rows)} to confirm", (("Key", 1.2), ("Citation", 4.0), ("Not seen", 2.0)), rows, small=True)

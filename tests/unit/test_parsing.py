@@ -148,6 +148,8 @@ def test_a_source_needs_citation_and_kind(tmp_path):
             parse_sources(Document(tmp_path / "s.toml", {"a2020": raw}, ""))
     found = parse_sources(Document(tmp_path / "s.toml", {"a2020": {"citation": "A", "kind": "trial", "pmid": "1"}}, ""))
     assert found["a2020"].reference == "A. PMID 1"
+    unseen = {"citation": "B", "kind": "trial", "confirm": "authors: not seen"}
+    assert parse_sources(Document(tmp_path / "s.toml", {"b2020": unseen}, ""))["b2020"].confirm == "authors: not seen"
 
 
 def test_faults_are_collected():
