@@ -261,7 +261,8 @@ def test_command(tmp_path):
     assert "Invented demonstration data" in done.output
     document = tomllib.loads((tmp_path / "override.toml").read_text(encoding="utf-8"))
     parameters = load_case(None, [tmp_path / "override.toml"]).parameters
-    assert parameters.number("p_first_bleed_year_1") == document["override"]["p_first_bleed_year_1"]["value"]
+    assert parameters.number("log_rate_reference") == document["override"]["log_rate_reference"]["value"]
+    assert parameters.number("p_first_bleed_year_1") != load_case(None).parameters.number("p_first_bleed_year_1")
 
 
 def test_command_json(tmp_path, monkeypatch):

@@ -1,21 +1,22 @@
-"""The untreated bleeding rate and the acute fatality solved from pooled figures."""
+"""The untreated bleeding rate found from its year-1 risk; six-week mortality and acute fatality."""
 
 import numpy as np
 import pytest
 
 from econmodel.errors import ModelError
 from econmodel.model.natural_history import (
+    acute_fatality,
+    first_bleed,
     gamma_classes,
-    pooled_hazard,
+    reference_hazard,
     relative_hazards,
-    solve_acute_fatality,
+    shift_on_logit,
     solve_exposure,
-    solve_first_bleed,
 )
 
 SHARES = np.array([0.52, 0.13, 0.24, 0.06, 0.04, 0.01])
 CHILD, SIZE, RED = np.array([0.0, 0, 1, 1, 2, 2]), np.full(6, 2.0), np.array([0.0, 1, 0, 1, 0, 1])
-HAZARD = pooled_hazard(np.array([0.18]), np.array([0.78]), np.array([0.38]))
+RISK, COURSE = np.array([0.18]), np.array([[0.9, 0.4]])
 
 
 def relative(b_child=0.53, b_size=0.78, b_red=0.72):
@@ -38,12 +39,6 @@ def test_relative_hazards():
     assert small[0, 0] == pytest.approx(np.exp(-1.56))
 
 
-def test_pooled_hazard():
-    """Cumulative hazards at 1, 3 and 5 years from the first year's probability and later ratios."""
-    year = -np.log(0.82)
-    assert HAZARD[0] == pytest.approx([year, year * 2.56, year * (2.56 + 0.76)])
-
-
 def test_exposure_by_bisection():
     """Newton's solution is that of plain bisection, for weak and strong targets, in every draw."""
     target = np.array([[0.01, 0.2, 3.0], [0.5, 0.6, 0.7]])
@@ -60,36 +55,41 @@ def test_exposure_by_bisection():
 
 
 def test_one_group_needs_no_mixing():
-    """For a single group the rate is the pooled one."""
-    one = np.ones((1, 1))
-    found = solve_first_bleed(HAZARD, one, np.ones(1), "time", 8)
+    """For a single group the rate is that of the year-1 risk, and the course is the patient's own."""
+    found = first_bleed(RISK, COURSE, np.ones((1, 1)), np.ones(1), "time", 8)
     assert found.rate[0] == pytest.approx(-np.log(0.82))
-    assert found.time_multipliers[0] == pytest.approx([1.0, 0.78, 0.38])
+    assert found.time_multipliers[0] == pytest.approx([1.0, 0.9, 0.4])
 
 
-@pytest.mark.parametrize("decline", ["time", "frailty"])
-def test_evidence_mix_meets_its_pooled_risks(decline):
-    """The mix reproduces the pooled risk at 1 and 5 years; with time steps also at 3, with frailty within 0.03."""
-    first = solve_first_bleed(HAZARD, relative(), SHARES, decline, 8)
-    for years, hazard in zip((1, 3, 5), HAZARD[0], strict=True):
-        tolerance = 1e-9 if (decline == "time" or years != 3) else 0.03
-        assert mixed_risk(first, relative(), years) == pytest.approx(1 - np.exp(-hazard), abs=tolerance)
+def test_the_later_rate_is_never_above_the_earlier():
+    """A draw in which the rate from year 4 on would exceed that of years 2 and 3 keeps the lower."""
+    found = first_bleed(RISK, np.array([[0.7, 1.1]]), relative(), SHARES, "time", 8)
+    assert found.time_multipliers[0].tolist() == [1.0, 0.7, 0.7]
+
+
+@pytest.mark.parametrize("decline", ["time", "constant", "frailty"])
+def test_the_mix_has_the_year_1_risk_it_was_given(decline):
+    """Whatever the course, the reference mix bleeds at its year-1 risk; frailty also meets the risk at 5 years."""
+    first, time = (first_bleed(RISK, COURSE, relative(), SHARES, kind, 8) for kind in (decline, "time"))
+    assert mixed_risk(first, relative(), 1) == pytest.approx(0.18, abs=1e-9)
+    if decline == "frailty":
+        assert mixed_risk(first, relative(), 5) == pytest.approx(mixed_risk(time, relative(), 5), abs=1e-9)
+    if decline == "constant":
+        assert mixed_risk(first, relative(), 5) > mixed_risk(time, relative(), 5) + 0.05
     # Negative control: another mix has another risk.
     assert mixed_risk(first, relative(b_red=1.5), 1) != pytest.approx(0.18, abs=1e-3)
 
 
-def test_constant_hazard_meets_the_first_year_only():
-    """A constant rate meets the first year and overstates the fifth."""
-    first = solve_first_bleed(HAZARD, relative(), SHARES, "constant", 8)
-    assert mixed_risk(first, relative(), 1) == pytest.approx(0.18)
-    assert mixed_risk(first, relative(), 5) > 1 - np.exp(-HAZARD[0, 2]) + 0.1
+def test_hazard_of_the_reference_mix():
+    """Cumulative hazard at 1, 3 and 5 years is that of the risks worked out one by one."""
+    first = first_bleed(RISK, COURSE, relative(), SHARES, "time", 8)
+    found = reference_hazard(first.rate, first.time_multipliers, relative(), SHARES)
+    assert found[0] == pytest.approx([-np.log1p(-mixed_risk(first, relative(), years)) for years in (1, 3, 5)])
 
 
 def test_no_bleeding_at_all():
-    """A first-year probability of 0 gives a rate of 0 and steps of 1, not missing numbers."""
-    first = solve_first_bleed(pooled_hazard(np.zeros(1), np.ones(1), np.ones(1)), relative(), SHARES, "time", 8)
-    assert first.rate[0] == 0.0
-    assert first.time_multipliers[0].tolist() == [1.0, 1.0, 1.0]
+    """A first-year probability of 0 gives a rate of 0, not missing numbers."""
+    assert first_bleed(np.zeros(1), COURSE, relative(), SHARES, "time", 8).rate[0] == 0.0
 
 
 def test_gamma_classes():
@@ -102,38 +102,63 @@ def test_gamma_classes():
 
 def test_a_risk_that_does_not_fall_is_not_susceptibility():
     """A rate that rises cannot be explained by susceptibility; a base run says so, many draws go on."""
-    rising = pooled_hazard(np.array([0.18]), np.array([1.5]), np.array([1.5]))
+    rising = np.array([[1.5, 1.5]])
     with pytest.raises(ModelError, match="susceptibility"):
-        solve_first_bleed(rising, relative(), SHARES, "frailty", 8)
-    two = solve_first_bleed(np.repeat(rising, 2, axis=0), np.repeat(relative(), 2, axis=0), SHARES, "frailty", 8)
+        first_bleed(RISK, rising, relative(), SHARES, "frailty", 8)
+    two = first_bleed(np.repeat(RISK, 2), np.repeat(rising, 2, axis=0), np.repeat(relative(), 2, axis=0), SHARES, "frailty", 8)
     assert np.all(np.isfinite(two.rate))
 
 
-def six_weeks(f, rr, e, episodes=400):
-    """Deaths within six weeks, one acute episode after another: f, then rr f after each early rebleed."""
+def six_weeks(f, odds, e, episodes=400):
+    """Deaths within six weeks, one acute episode after another: f, then with the odds multiplied after each early rebleed."""
     dead, alive, fatality = 0.0, 1.0, f
     for _ in range(episodes):
         dead += alive * fatality
         alive *= (1 - fatality) * e
-        fatality = rr * f
+        fatality = odds * f / (1 - f + odds * f)
     return dead
 
 
 @pytest.mark.parametrize(
-    ("six_week", "rr", "e"), [(0.14, 1.25, 0.11), (0.412, 1.25, 0.11), (0.05, 1.0, 0.3), (0.0, 1.25, 0.11), (0.3, 0.8, 0.5)]
+    ("six_week", "odds", "e"),
+    [(0.14, 1.25, 0.11), (0.412, 1.25, 0.11), (0.05, 1.0, 0.3), (0.0, 1.25, 0.11), (0.3, 0.8, 0.5), (0.95, 9.0, 0.4)],
 )
-def test_acute_fatality_adds_up_to_six_week_mortality(six_week, rr, e):
+def test_acute_fatality_adds_up_to_six_week_mortality(six_week, odds, e):
     """Summed over the bleed and every early rebleed, the solved fatality gives back the published mortality."""
-    found, held = solve_acute_fatality(np.array([[six_week]]), np.array([rr]), np.array([e]))
-    assert six_weeks(float(found[0, 0]), rr, e) == pytest.approx(six_week, abs=1e-12)
-    assert not held.any()
+    f, again = acute_fatality(np.array([[six_week]]), np.array([odds]), np.array([e]))
+    assert six_weeks(float(f[0, 0]), odds, e) == pytest.approx(six_week, abs=1e-12)
+    assert again[0, 0] == pytest.approx(odds * f[0, 0] / (1 - f[0, 0] + odds * f[0, 0]))
     # Negative control: the mortality itself, taken as fatality, would be too high.
-    if six_week:
-        assert six_weeks(six_week, rr, e) > six_week + 1e-3
+    if 0 < six_week < 0.9:
+        assert six_weeks(six_week, odds, e) > six_week + 1e-3
 
 
-@pytest.mark.parametrize(("six_week", "rr", "e"), [(1.2, 1.0, 0.1), (0.9, 2.0, 0.1), (0.14, 1.25, 1.0)])
-def test_impossible_fatality_is_refused(six_week, rr, e):
-    """A fatality above 1, of the bleed or its rebleed, or certain rebleeding, is an error."""
+@pytest.mark.parametrize(("six_week", "e"), [(1.2, 0.1), (-0.1, 0.1), (0.14, 1.0)])
+def test_impossible_fatality_is_refused(six_week, e):
+    """A mortality outside 0 to 1, or certain rebleeding, is an error."""
     with pytest.raises(ModelError, match="six-week mortality"):
-        solve_acute_fatality(np.array([[six_week]]), np.array([rr]), np.array([e]))
+        acute_fatality(np.array([[six_week]]), np.array([1.25]), np.array([e]))
+
+
+def test_no_odds_ratio_makes_death_more_than_certain():
+    """However large the odds ratio and the mortality, both fatalities stay probabilities."""
+    f, again = acute_fatality(np.array([[0.001, 0.5, 0.999]]), np.array([40.0]), np.array([0.5]))
+    assert np.all((f > 0) & (f < 1) & (again > f) & (again < 1))
+
+
+def test_classes_move_together_on_the_logit():
+    """One shift of the logits brings 2.5, 10 and 40% to a mean of 13%: 3.7, 14.3 and 50.1% (worked out on paper)."""
+    weights = np.array([[0.4985, 0.3909, 0.1106]])
+    found = shift_on_logit(np.array([[0.025, 0.10, 0.40]]), weights, np.array([0.13]))
+    assert found[0] == pytest.approx([0.037, 0.143, 0.501], abs=5e-4)
+    assert (found * weights).sum() == pytest.approx(0.13, abs=1e-12)
+    # Negative control: a common factor would put class C elsewhere.
+    factor = 0.13 / (np.array([0.025, 0.10, 0.40]) @ weights[0])
+    assert found[0, 2] != pytest.approx(0.40 * factor, abs=5e-3)
+
+
+@pytest.mark.parametrize(("by_class", "pooled"), [([0.0, 0.0, 0.0], 0.1), ([0.1, 0.2, 0.3], 1.0), ([0.1, 0.2, 1.0], 0.05)])
+def test_classes_that_cannot_meet_the_pooled_figure_are_refused(by_class, pooled):
+    """All nil, a certain pooled death, or a class at certain death that alone exceeds it."""
+    with pytest.raises(ModelError, match="cannot be moved"):
+        shift_on_logit(np.array([by_class]), np.ones((1, 3)), np.array([pooled]))

@@ -8,7 +8,7 @@ import pytest
 from registry_tables import analyse
 
 from econmodel.errors import AnalysisError
-from econmodel.evidence.registry import BaseCase, Prior, prior_from_mean, prior_from_probability
+from econmodel.evidence.registry import BaseCase, Prior, prior_from_mean
 from econmodel.evidence.registry.curves import cumulative_incidence
 from econmodel.evidence.registry.estimates import gamma_posterior, poisson_rate
 
@@ -93,11 +93,10 @@ def test_gamma_posterior_adds_counts():
 
 
 def test_priors():
-    """A prior keeps the mean and standard error asked for; a probability of 0.18 is a rate of 0.198."""
+    """A prior keeps the mean and standard error asked for."""
     prior = prior_from_mean(0.2, 0.05)
     assert (prior.mean, math.sqrt(prior.shape) / prior.rate) == (pytest.approx(0.2), pytest.approx(0.05))
-    assert prior_from_probability(0.18, 0.04).mean == pytest.approx(-math.log(0.82))
-    for call in (lambda: prior_from_mean(0.0, 0.1), lambda: prior_from_mean(0.1, 0.0), lambda: prior_from_probability(1, 0.1)):
+    for call in (lambda: prior_from_mean(0.0, 0.1), lambda: prior_from_mean(0.1, 0.0)):
         with pytest.raises(AnalysisError):
             call()
 

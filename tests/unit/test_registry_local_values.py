@@ -6,9 +6,10 @@ from dataclasses import replace
 import pytest
 from registry_tables import analyse
 
-from econmodel.evidence.registry import BaseCase, BetaPrior, Prior, base_case_from
+from econmodel.evidence.registry import BaseCase, BetaPrior, base_case_from
 from econmodel.evidence.registry.settings import Coefficients, shipped_strategies
-from econmodel.evidence.registry.values import mix_ratio, probability_within_year
+from econmodel.evidence.registry.values import mean_relative
+from econmodel.evidence.untreated import site_posterior
 from econmodel.parameters.loading import load_base_case
 
 WATCH = {"child": "A", "size_mm": "12", "red_spot": "no", "birth_year": "1960", "sex": "F", "bleed_source": ""}
@@ -21,24 +22,34 @@ def values(folder, *rows, **changes):
     return {v.name: v for v in analyse(folder, *rows, **changes).values}
 
 
+CELL = ({"share": 1.0, "child": "A", "size_step": 2, "red_spot": 0},)
+BELIEF = BaseCase(log_rate=(-1.94770838, 0.74999402), coefficients=Coefficients(0.5, 0.7, 0.6), reference_mix=CELL)
+
+
 def test_first_bleed_joins_the_base_case(tmp_path):
-    """Gamma(18, 90) with 1 bleed in 2.498 first years: mean 19/92.498, as a probability 1 - exp(-mean)."""
-    found = values(tmp_path, WATCH | BLED, WATCH, WATCH, base=BaseCase(rates={"p_first_bleed_year_1": Prior(18.0, 90.0)}))
-    years = 2 + 182 / 365.25
-    first = found["p_first_bleed_year_1"]
-    assert first.value == pytest.approx(-math.expm1(-19 / (90 + years)))
-    assert first.distribution["family"] == "beta"
-    assert first.distribution["se"] == pytest.approx(probability_within_year(19, 90 + years)[1])
+    """One bleed in 2.498 first years of the reference cell: the posterior of the log rate, by grid."""
+    found = values(tmp_path, WATCH | BLED, WATCH, WATCH, base=BELIEF)
+    mean, sd = site_posterior(*BELIEF.log_rate, 1, 2 + 182 / 365.25)
+    first = found["log_rate_reference"]
+    assert first.value == pytest.approx(mean)
+    assert (first.distribution["family"], first.distribution["se"]) == ("normal", pytest.approx(sd))
     assert first.range[0] < first.value < first.range[1]
     assert "registry.csv: 1/3" in first.note
-    # Negative control: without the belief the registry alone gives another value.
-    assert values(tmp_path, WATCH | BLED, WATCH, WATCH)["p_first_bleed_year_1"].value != pytest.approx(first.value, rel=0.1)
+    assert "counts as 2 bleeds; yours are 1" in first.note
+    # Negative controls: other bleeds, other value; no belief, no value.
+    assert values(tmp_path, WATCH, WATCH, base=BELIEF)["log_rate_reference"].value < mean - 0.1
+    assert "log_rate_reference" not in values(tmp_path, WATCH | BLED, WATCH, WATCH)
+
+
+def test_a_registry_far_from_the_cohorts_is_warned_of(tmp_path):
+    """Six of six bleeding within half a year lies above what the cohorts predict of any setting."""
+    assert "above the 95% interval" in values(tmp_path, *[WATCH | BLED] * 6, base=BELIEF)["log_rate_reference"].note
 
 
 def test_untreated_only(tmp_path):
     """A single-arm registry gives no untreated risk and no effect of treatment."""
-    names = set(values(tmp_path, *[COURSE] * 8))
-    assert "p_first_bleed_year_1" not in names
+    names = set(values(tmp_path, *[COURSE] * 8, base=BELIEF))
+    assert "log_rate_reference" not in names
     assert not any(n.startswith("hr_") for n in names)
 
 
@@ -153,22 +164,21 @@ def test_only_known_inputs(tmp_path):
     assert set(values(tmp_path, *[COURSE] * 5, base=BaseCase(known=frozenset({"start_age"})))) == {"start_age"}
 
 
-def test_mix_ratio(tmp_path):
-    """Child B patients against a Child A evidence mix bleed exp(b) times as fast; unknown groups give 1."""
-    base = BaseCase(
-        coefficients=Coefficients(0.5, 0.7, 0.6), evidence_mix=({"share": 1.0, "child": "A", "size_step": 2, "red_spot": 0},)
-    )
-    assert mix_ratio(analyse(tmp_path, WATCH | {"child": "B"}).followup, base) == pytest.approx(math.exp(0.5))
-    assert mix_ratio(analyse(tmp_path, WATCH | {"child": ""}).followup, base) == 1.0
+def test_mean_relative(tmp_path):
+    """Child B patients bleed exp(b) times as fast as the reference cell; unknown groups as fast as the reference mix."""
+    assert mean_relative(analyse(tmp_path, WATCH | {"child": "B"}).followup, BELIEF) == pytest.approx(math.exp(0.5))
+    assert mean_relative(analyse(tmp_path, WATCH | {"child": ""}).followup, BELIEF) == 1.0
+    mixed = replace(BELIEF, reference_mix=({**CELL[0], "share": 0.5}, {**CELL[0], "share": 0.5, "red_spot": 1}))
+    assert mean_relative(analyse(tmp_path, WATCH | {"child": ""}).followup, mixed) == pytest.approx((1 + math.exp(0.6)) / 2)
 
 
 def test_beliefs_of_the_base_case():
-    """The shipped inputs give priors with their own means; the year-1 risk comes back as 18%."""
+    """The shipped inputs give priors with their own means; the log rate is that of a setting not yet seen."""
     parameters = load_base_case()
     base = base_case_from(parameters, {1: 0.2})
     for name in ("r_other_bleed", "r_late_rebleed"):
         assert base.rates[name].mean == pytest.approx(parameters.number(name))
-    assert -math.expm1(-base.rates["p_first_bleed_year_1"].mean) == pytest.approx(0.18)
+    assert base.log_rate == pytest.approx((-1.94770838, 0.74999402), abs=1e-7)
     prior = base.probabilities["p_embolism_glue"]
     assert prior.a / (prior.a + prior.b) == pytest.approx(parameters.number("p_embolism_glue"))
     assert base.untreated_risk == {1: 0.2}

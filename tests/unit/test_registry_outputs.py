@@ -245,7 +245,7 @@ def test_a_real_registry_is_local(tmp_path):
     """A file that does not say it is invented gives local values."""
     written = write_registry(analyse(tmp_path, {}, {}), tmp_path / "out")
     document = tomllib.loads(written["override.toml"].read_text())
-    assert document["override"]["p_first_bleed_year_1"]["status"] == "local"
+    assert document["override"]["log_rate_reference"]["status"] == "local"
     assert (document["baseline"], document["date"]) == ("base_case", AS_OF)
 
 

@@ -15,15 +15,7 @@ analysed
 from econmodel.evidence.registry.analysis import RegistryResult, analyse_registry
 from econmodel.evidence.registry.cleaning import CleanRegistry, clean_registry
 from econmodel.evidence.registry.outputs import summarise, write_registry
-from econmodel.evidence.registry.settings import (
-    BaseCase,
-    BetaPrior,
-    Options,
-    Prior,
-    base_case_from,
-    prior_from_mean,
-    prior_from_probability,
-)
+from econmodel.evidence.registry.settings import BaseCase, BetaPrior, Options, Prior, base_case_from, prior_from_mean
 
 __all__ = [
     "BaseCase",
@@ -36,7 +28,6 @@ __all__ = [
     "base_case_from",
     "clean_registry",
     "prior_from_mean",
-    "prior_from_probability",
     "summarise",
     "write_registry",
 ]

@@ -114,14 +114,16 @@ class BaseCase:
     Parameters
     ----------
     rates
-        Gamma priors by input name: ``p_first_bleed_year_1`` (on its rate ``-ln(1 - p)``), ``r_other_bleed``,
-        ``r_late_rebleed``.
+        Gamma priors by input name: ``r_other_bleed``, ``r_late_rebleed``.
+    log_rate
+        Mean and standard deviation of the log rate of an untreated first bleed in a setting not yet seen, in the reference
+        cell; None without one.
     probabilities
         Beta priors by input name, such as ``p_embolism_glue``.
-    evidence_mix
-        Rows with share, child, size_step and red_spot that ``p_first_bleed_year_1`` refers to.
+    reference_mix
+        Rows with share, child, size_step and red_spot: whom patients of unknown group are taken to be like.
     coefficients
-        Effects of the groups on bleeding; with ``evidence_mix`` they give the mix ratio.
+        Effects of the groups on bleeding: they relate patients to the reference cell.
     untreated_risk
         Cumulative first-bleed risk without prophylaxis by horizon in years: the borrowed comparator.
     known
@@ -130,7 +132,8 @@ class BaseCase:
 
     rates: Mapping[str, Prior] = field(default_factory=dict)
     probabilities: Mapping[str, BetaPrior] = field(default_factory=dict)
-    evidence_mix: tuple[Mapping[str, Any], ...] = ()
+    log_rate: tuple[float, float] | None = None
+    reference_mix: tuple[Mapping[str, Any], ...] = ()
     coefficients: Coefficients | None = None
     untreated_risk: Mapping[int, float] = field(default_factory=dict)
     known: frozenset[str] | None = None
@@ -162,27 +165,11 @@ def prior_from_mean(mean: float, se: float) -> Prior:
     return Prior(round((mean / se) ** 2, 12), round(mean / se**2, 12))
 
 
-def prior_from_probability(p: float, se: float, years: float = 1.0) -> Prior:
-    """Gamma prior on the rate behind a probability over ``years``; the mean is ``-ln(1 - p) / years``.
-
-    The standard error is carried over by the delta method, ``se / ((1 - p) years)``.
-
-    Raises
-    ------
-    AnalysisError
-        ``p`` is not strictly between 0 and 1, or ``se`` is not positive.
-    """
-    if not 0 < p < 1:
-        what = f"a probability of {p:g}: must lie strictly between 0 and 1 to give a rate"
-        raise AnalysisError(what, fix="give the probability as a fraction")
-    return prior_from_mean(-math.log1p(-p) / years, se / ((1 - p) * years))
-
-
 RATES = ("r_other_bleed", "r_late_rebleed")
 
 
 def base_case_from(parameters: ParameterSet, untreated_risk: dict[int, float] | None = None) -> BaseCase:
-    """Read priors, evidence mix and coefficients from the inputs.
+    """Read priors, reference mix and coefficients from the inputs.
 
     Parameters
     ----------
@@ -191,16 +178,8 @@ def base_case_from(parameters: ParameterSet, untreated_risk: dict[int, float] | 
     untreated_risk
         Cumulative first-bleed risk without prophylaxis by horizon, from a run of the model; None leaves a registry
         without untreated patients without an NNT.
-
-    Notes
-    -----
-    ``p_first_bleed_year_1`` becomes a gamma belief on its rate, mean ``-ln(1 - p)``, its standard error
-    by the delta method.
     """
     rates: dict[str, Prior] = {}
-    first = parameters["p_first_bleed_year_1"]
-    if first.is_uncertain:
-        rates["p_first_bleed_year_1"] = prior_from_probability(parameters.number(first.name), first.distribution.sd)
     for name in RATES:
         if parameters[name].is_uncertain:
             rates[name] = prior_from_mean(parameters.number(name), parameters[name].distribution.sd)
@@ -208,11 +187,18 @@ def base_case_from(parameters: ParameterSet, untreated_risk: dict[int, float] | 
     return BaseCase(
         rates=rates,
         probabilities=_beta_priors(parameters),
-        evidence_mix=parameters.rows("evidence_mix"),
+        log_rate=_predictive(parameters),
+        reference_mix=parameters.rows("reference_mix"),
         coefficients=coefficients,
         untreated_risk=untreated_risk or {},
         known=frozenset(parameters.parameters),
     )
+
+
+def _predictive(parameters: ParameterSet) -> tuple[float, float]:
+    """Belief on the log rate of a setting: mean and between-setting part together."""
+    parts = [parameters[name] for name in ("log_rate_mean", "log_rate_site")]
+    return sum(parameters.number(p.name) for p in parts), math.hypot(*(p.distribution.sd for p in parts))
 
 
 def _beta_priors(parameters: ParameterSet) -> dict[str, BetaPrior]:

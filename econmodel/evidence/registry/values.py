@@ -6,8 +6,8 @@ were not allocated at random.
 
 Rules
 -----
-- ``p_first_bleed_year_1`` rests on untreated patients in their first year only (the hazard falls later), and on bleeds
-  from gastric varices or of unrecorded source. Patient-years are weighted by the mix ratio.
+- ``log_rate_reference`` rests on untreated patients in their first year only (the hazard falls later), and on bleeds
+  from gastric varices or of unrecorded source. Patient-years are weighted by their rate relative to the reference cell.
 - ``r_other_bleed`` needs untreated patients and a recorded source for every bleed of theirs.
 - ``r_late_rebleed`` needs second bleeds to be recorded, and follow-up beyond six weeks after a first.
 - Sessions count in first courses, and only where the file tells several sessions of a patient apart.
@@ -32,9 +32,11 @@ from econmodel.evidence.registry.cleaning import CleanRegistry
 from econmodel.evidence.registry.estimates import first_year, gamma_posterior
 from econmodel.evidence.registry.followup import BLED, NOT_RECORDED, form_groups, form_rebleeds, group_name
 from econmodel.evidence.registry.settings import JEFFREYS_RATE, SIX_WEEKS, BaseCase, BetaPrior, Options, Prior
+from econmodel.evidence.untreated import site_posterior
 from econmodel.parameters.catalogue import KEPT_COMPLICATIONS
 from econmodel.parameters.schema import StrategyRow
 
+Z = 1.96
 INTERVAL = "95% credible interval, registry combined with the base case"
 OWN_INTERVAL = "95% interval of the registry's mean"
 
@@ -173,50 +175,53 @@ def untreated_values(clean: CleanRegistry, f: pd.DataFrame, base: BaseCase) -> l
     rows = f[f["strategy"].eq("watch")]
     if rows.empty:
         return []
-    seen, ratio = first_year(rows), mix_ratio(rows, base)
-    prior = base.rates.get("p_first_bleed_year_1", JEFFREYS_RATE)
-    post = gamma_posterior(int(seen["events"]), seen["patient_years"] * ratio, prior)
-    p, sd = probability_within_year(post["shape"], post["rate"])
+    return [*_log_rate(clean, rows, base), *_other_bleed(clean, rows, base)]
+
+
+def _log_rate(clean: CleanRegistry, rows: pd.DataFrame, base: BaseCase) -> list[LocalValue]:
+    """The site's log rate: the belief for a setting not yet seen, joined to what its untreated patients did."""
+    if base.log_rate is None or base.coefficients is None or not base.reference_mix:
+        return []
+    seen, relative = first_year(rows), mean_relative(rows, base)
+    bleeds, exposure = int(seen["events"]), seen["patient_years"] * relative
+    mean, sd = site_posterior(*base.log_rate, bleeds, exposure)
     note = (
-        f"Registry {clean.file}: {seen['events']}/{len(rows)} untreated patients bled in their first year, in "
-        f"{seen['patient_years']:.2f} patient-years (weighted {ratio:.3f} for their mix against the evidence "
-        f"mix). {_prior_said(prior)} {_source_said(rows)}"
+        f"Registry {clean.file}: {bleeds}/{len(rows)} untreated patients bled in their first year, in "
+        f"{seen['patient_years']:.2f} patient-years (weighted {relative:.3f} for their mix against the reference cell). "
+        f"Our evidence on a setting not yet seen counts as {base.log_rate[1] ** -2:.0f} bleeds; yours are {bleeds}. "
+        f"{_outlier_said(base.log_rate, bleeds, exposure)}"
+        f"{_source_said(rows)}"
     ).strip()
-    low, high = (-math.expm1(-post[end]) for end in ("low", "high"))
     reason = "untreated patients of the site's registry"
-    first = LocalValue(
-        "p_first_bleed_year_1", {"family": "beta", "se": sd}, reason, note, p, range=(low, high, INTERVAL), period_years=1.0
-    )
-    return [first, *_other_bleed(clean, rows, base)]
+    spread = (mean - Z * sd, mean + Z * sd, INTERVAL)
+    return [LocalValue("log_rate_reference", {"family": "normal", "se": sd}, reason, note, mean, range=spread)]
 
 
-def mix_ratio(f: pd.DataFrame, base: BaseCase) -> float:
-    """Relate the expected bleeding rate of these patients to the evidence mix's; 1 unless all groups are known."""
-    known = f["group"].ne(NOT_RECORDED)
-    if base.coefficients is None or not base.evidence_mix or not known.all() or f.empty:
-        return 1.0
+def _outlier_said(predictive: tuple[float, float], bleeds: int, exposure: float) -> str:
+    """Warn of a registry that lies outside what the cohorts predict of a new setting, on its face."""
+    if exposure <= 0 or bleeds == 0:
+        return ""
+    rate = math.log(bleeds / exposure)
+    if abs(rate - predictive[0]) <= Z * predictive[1]:
+        return ""
+    side = "above" if rate > predictive[0] else "below"
+    return f"It lies {side} the 95% interval that the cohorts predict: check who was left untreated, and why. "
+
+
+def mean_relative(f: pd.DataFrame, base: BaseCase) -> float:
+    """Mean bleeding rate of these patients relative to the reference cell; the reference mix's unless all groups are known."""
     b = base.coefficients
-    steps = f["child"].map({"A": 0, "B": 1, "C": 2})
-    own = np.exp(b.child * steps + b.size * (f["size_step"] - 2) + b.red * f["red"])
-    mix = [
-        (r["share"], b.child * "ABC".index(r["child"]) + b.size * (r["size_step"] - 2) + b.red * r["red_spot"])
-        for r in base.evidence_mix
-    ]
-    expected = sum(share * math.exp(log_hazard) for share, log_hazard in mix)
-    return float(np.average(own, weights=f["years"].clip(upper=1.0))) / float(expected)
-
-
-def probability_within_year(shape: float, rate: float) -> tuple[float, float]:
-    """Probability of an event within a year at the mean rate, and its standard deviation under the gamma belief.
-
-    Examples
-    --------
-    >>> p, sd = probability_within_year(20.0, 100.0)
-    >>> round(p, 6), round(sd, 6)
-    (0.181269, 0.036307)
-    """
-    mean, square = ((rate / (rate + k)) ** shape for k in (1, 2))
-    return -math.expm1(-shape / rate), math.sqrt(max(square - mean**2, 0.0))
+    assert b is not None
+    known = f["group"].ne(NOT_RECORDED)
+    if not known.all() or f.empty:
+        steps = [("ABC".index(r["child"]), r["size_step"], r["red_spot"], r["share"]) for r in base.reference_mix]
+        child, size, red, weight = (np.array(column, dtype=float) for column in zip(*steps, strict=True))
+    else:
+        child, size, red = (
+            column.to_numpy(dtype=float) for column in (f["child"].map({"A": 0, "B": 1, "C": 2}), f["size_step"], f["red"])
+        )
+        weight = f["years"].clip(upper=1.0).to_numpy(dtype=float)
+    return float(np.average(np.exp(b.child * child + b.size * (size - 2) + b.red * red), weights=weight))
 
 
 def _prior_said(prior: Prior) -> str:
