@@ -20,7 +20,6 @@ from econmodel.economics.results import Results, case_results
 from econmodel.model.inputs import base_values
 from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.loading import Case, demo_file, load_case
-from econmodel.parameters.money import money
 from econmodel.programme.inputs import read_inputs
 from econmodel.programme.money.rows import Row
 from econmodel.programme.report import ProgrammeResult, programme_case
@@ -33,6 +32,7 @@ from econmodel.reporting.programme_tables import finance_table
 from econmodel.reporting.style import plot_settings
 from econmodel.uncertainty.probabilistic import run_psa
 from econmodel.uncertainty.risk import risk_of
+from econmodel.wording import money
 
 
 @pytest.fixture(scope="module")
