@@ -10,6 +10,7 @@ import pytest
 
 from econmodel.package import params_folder
 from econmodel.parameters.loading import load_case
+from econmodel.reporting.results import result_document
 from econmodel.workflow import evaluate_case
 
 ROW = re.compile(r"^\| (?P<result>[\w.]+) \| (?P<case>\w+) \| (?P<old>\S+) \| (?P<new>\S+) \| (?P<reason>.+) \|$", re.MULTILINE)
@@ -24,8 +25,8 @@ def logged(text: str, case: str) -> dict[str, str]:
 
 @cache
 def results(case: str) -> dict[str, Any]:
-    found, _ = evaluate_case(load_case(params_folder() / "hospitals" / f"{case}.toml", sets=["draws=0"]))
-    return found.document
+    found, findings = evaluate_case(load_case(params_folder() / "hospitals" / f"{case}.toml", sets=["draws=0"]))
+    return result_document(found.results, findings)
 
 
 def stale(text: str, case: str) -> list[str]:
