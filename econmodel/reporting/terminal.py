@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.reporting.formatting import price_note
+from econmodel.reporting.phrases import short
 from econmodel.reporting.tables import NNT_YEAR, headline_columns, headline_text
-from econmodel.wording import duration, lower
+from econmodel.wording import duration
 
 if TYPE_CHECKING:
     from rich.console import Group
@@ -48,16 +49,16 @@ def headline_table(case: Case, results: Results, width: int = WIDE) -> Group:
     )
     left_out = () if width >= WIDE else ("qalys", f"nnt_{results.beside[-1]}")
     shown = [key for key, _ in headline_columns(results) if key not in left_out]
-    short = {v: NAMES.get(v, "usual") for v in results.beside}
+    heads = {v: NAMES.get(v, "usual") for v in results.beside}
     for key in shown:
         left = key == "label"
-        table.add_column(_heading(key, short), justify="left" if left else "right", no_wrap=not left, min_width=15 if left else 5)
+        table.add_column(_heading(key, heads), justify="left" if left else "right", no_wrap=not left, min_width=15 if left else 5)
     for row in headline_text(results):
         table.add_row(*(escape(row[key]) for key in shown))
     units = (
         f"Per patient. Cost and first bleeds over {duration(results.settings.headline)}, harms (and QALYs) over "
         f"{duration(settings.horizon_years)}; {price_note(settings)}; {settings.perspective} view. "
-        f"{' '.join(f'v. {name}: {lower(results.labels[v])};' for v, name in short.items())[:-1]}. Averted: first bleeds. "
+        f"{' '.join(f'v. {name}: {short(results, v)};' for v, name in heads.items())[:-1]}. Averted: first bleeds. "
         "Deaths, emboli: of the procedure."
     )
     lines = [Text(units, style="dim"), Text(CAUTION, style="dim")]
