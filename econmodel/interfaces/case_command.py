@@ -43,7 +43,7 @@ def run_case(
             write_json(result_document(found.results, findings), json)
         if stage is None:
             return
-        screen.print(headline_table(case, found.results, screen.width))
+        screen.print(headline_table(case, found.results, screen.width, findings.programme))
         if tables:
             findings = replace(findings, **tables.result())
         written = workflow.write_files(found, findings, stage, papers=wanted, formats=formats or workflow.FORMATS, beside=beside)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from econmodel.parameters.catalogue import CATEGORIES
 from econmodel.reporting import formatting as f
-from econmodel.reporting.phrases import short
+from econmodel.reporting.phrases import named
 from econmodel.reporting.series import by_strategy, cost_rows, first_bleed_rows, nnt_rows, plane_rows
 from econmodel.reporting.style import CATEGORY_COLOURS, INK, MUTED, strategy_styles
 
@@ -205,7 +205,7 @@ def describe(name: str, results: Results) -> dict[str, Any]:
         ),
         "nnt_by_year": (
             "Patients needed to treat to avert one first bleed, by year",
-            f"Number needed to treat by year, against no prophylaxis and against {short(results, results.beside[-1])}, "
+            f"Number needed to treat by year, against no prophylaxis and against {named(results, results.beside[-1])}, "
             "one line per strategy.",
         ),
         "cost_effectiveness_plane": (

@@ -10,7 +10,7 @@ from econmodel.model.structure import STATE_LABELS, Structure
 from econmodel.parameters.catalogue import CATEGORIES, KEPT_COMPLICATIONS
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import Table, table
-from econmodel.reporting.phrases import lower, short
+from econmodel.reporting.phrases import lower, named
 from econmodel.reporting.tables import NNT_YEAR
 
 ICER_WORDS = {"dominant": "cheaper and better", "dominated": "dearer and worse", "equal": "no difference"}
@@ -31,7 +31,7 @@ def settings_table(results: Results) -> Table:
     rows = [
         ("Time horizon", f"{f.duration(s.horizon_years)}; headline figures at {f.duration(results.settings.headline)}"),
         ("Perspective", s.perspective.replace("_", " ")),
-        ("Comparator", f"{results.labels[s.comparator]}; every summary also compares with {short(results, results.beside[-1])}"),
+        ("Comparator", f"{results.labels[s.comparator]}; every summary also compares with {named(results, results.beside[-1])}"),
         ("Strategy followed", f"{lead}. {results.subjects_note}".strip()),
         ("Currency and price year", f.price_note(s)),
         ("Discount rates", f"costs {costs}, health {health} a year"),

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
-from econmodel.reporting.formatting import price_note
+from econmodel.reporting.formatting import money, price_note
 from econmodel.reporting.phrases import short
 from econmodel.reporting.tables import NNT_YEAR, headline_columns, headline_text
 from econmodel.wording import duration
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
+    from econmodel.programme.report import ProgrammeResult
 
 CAUTION = (
     "Planning software for services, not advice for a patient. No guideline read makes an endoscopic option "
@@ -35,7 +36,7 @@ NAMES = {"watch": "none", "beta_blocker": "BB"}
 WIDE = 100
 
 
-def headline_table(case: Case, results: Results, width: int = WIDE) -> Group:
+def headline_table(case: Case, results: Results, width: int = WIDE, programme: ProgrammeResult | None = None) -> Group:
     """Build the headline table with its title, its units and the caution; a narrow terminal leaves two columns out."""
     from rich import box
     from rich.console import Group
@@ -64,7 +65,16 @@ def headline_table(case: Case, results: Results, width: int = WIDE) -> Group:
     lines = [Text(units, style="dim"), Text(CAUTION, style="dim")]
     if case.is_demo:
         lines.insert(0, Text("Invented data: a fictional hospital.", style="bold"))
+    if programme:
+        lines.insert(0, Text(finance_line(programme), style="bold"))
     return Group(table, *lines)
+
+
+def finance_line(programme: ProgrammeResult) -> str:
+    """Money of the decision in one line: cash over the budget, its value today, and the lowest point on the way."""
+    found, basis = programme.headline, programme.basis
+    cash, npv, low = (money(value, basis.currency) for value in (found.net_cash, found.npv, found.peak_cash))
+    return f"Programme, {duration(basis.budget_years)}: net cash {cash}, NPV {npv}, lowest cash {low}."
 
 
 def _heading(key: str, short: Mapping[str, str]) -> str:
