@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -158,16 +159,16 @@ def _no_answers(case: Case, folder: Path) -> None:
     check_unanswered(sheet_path(case, "form", folder))
 
 
-def write_sheet(kind: str, case: Case, folder: Path) -> Path:
-    """Write the workbook or the form of a case."""
-    if kind == "form":
+def write_sheet(case: Case, path: Path) -> Path:
+    """Write the workbook or the form of a case, as the name of the file says."""
+    if path.stem.endswith("_form"):
         from econmodel.reporting.form import build_form
 
-        return build_form(case, sheet_path(case, "form", folder))
+        return build_form(case, path)
     from econmodel.economics.evaluate import evaluate
     from econmodel.reporting.workbook import build_workbook
 
-    return build_workbook(case, evaluate(case.parameters), sheet_path(case, "workbook", folder))
+    return build_workbook(case, evaluate(case.parameters), path)
 
 
 def write_files(
@@ -188,19 +189,28 @@ def write_files(
     folder
         Where the files go; made when missing.
     papers, formats
-        Of :data:`PAPERS` and :data:`FORMATS`; sheets are written by :func:`write_sheet`. Without papers there are no figures.
+        Of :data:`PAPERS` and :data:`FORMATS`. Without papers there are no figures.
     beside
         Another process that takes its share; None does all of it here.
     """
-    wanted = [name for name in papers if name not in SHEETS]
-    if not wanted:
+    sheets = [partial(write_sheet, found.case, sheet_path(found.case, kind, folder)) for kind in SHEETS if kind in papers]
+    texts = [name for name in papers if name not in SHEETS]
+    if not texts:
         from econmodel.reporting.results import write_results
 
-        return write_results(found.case, found.results, findings, folder)
+        return write_results(found.case, found.results, findings, folder) + [sheet() for sheet in sheets]
     from econmodel.reporting.brief import build_reports
 
     return build_reports(
-        found.case, found.evaluation, found.results, folder, findings=findings, papers=wanted, formats=formats, beside=beside
+        found.case,
+        found.evaluation,
+        found.results,
+        folder,
+        findings=findings,
+        papers=texts,
+        formats=formats,
+        more=sheets,
+        beside=beside,
     )
 
 

@@ -18,7 +18,7 @@ from econmodel.errors import ModelError
 from econmodel.model.cohort import CohortTotals
 from econmodel.model.inputs import ModelInputs, Values
 from econmodel.model.structure import NEVER_BLED, STATE_LABELS, Structure
-from econmodel.parameters.catalogue import COMPLICATIONS, SESSION_KINDS, STAYS, VISIT_KINDS
+from econmodel.parameters.catalogue import COMPLICATIONS, COUNTS, SESSION_KINDS, STAYS, VISIT_KINDS
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import SecondaryRow
 
@@ -269,17 +269,9 @@ def count_activity(sums: Sums, rates: ActivityRates, rules: Rules, secondary: Ma
 
 
 def _event_counts(sums: Sums, rules: Rules) -> dict[str, FloatArray]:
-    return {
-        "first_bleeds": sums.moved("gastric_bleed", "other_bleed"),
-        "gastric_first_bleeds": sums.moved("gastric_bleed"),
-        "rebleeds": sums.moved("early_rebleed", "late_rebleed"),
-        "deaths_bleed": sums.moved("bleed_death"),
-        "deaths_procedure": sums.moved("procedure_death"),
-        "deaths_other": sums.moved("other_death"),
-        "sessions": sums.starts_in("in_course"),
-        "courses": sums.moved("retreat") + rules.starts_course * sums.begun(),
-        "transplants": sums.moved("transplant"),
-    }
+    moved = {count.key: sums.moved(*count.moves) for count in COUNTS if count.moves}
+    courses = sums.moved("retreat") + rules.starts_course * sums.begun()
+    return moved | {"sessions": sums.starts_in("in_course"), "courses": courses}
 
 
 def _service_counts(sums: Sums, rates: ActivityRates, rules: Rules, sessions: FloatArray) -> dict[str, FloatArray]:

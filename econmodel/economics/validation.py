@@ -19,6 +19,8 @@ import numpy as np
 from econmodel.economics.discounting import discount_factors
 from econmodel.model.calibration import calibrate_untreated, follow, gastric_risk, without_competing
 from econmodel.model.cohort import run_matrices
+from econmodel.model.hazards import CYCLES_PER_YEAR
+from econmodel.model.individuals import simulate_patients
 from econmodel.model.inputs import ModelInputs, background_rates, resolve
 from econmodel.model.natural_history import TIME_STEPS
 from econmodel.package import params_folder
@@ -35,6 +37,8 @@ KIM_CELLS = {  # printed 1-year risks by (size step, red spot): Child A, B, C
 }
 CONTROLS = {"mishra": (0.45, 26, "actuarial"), "choe": (0.351, 35, "crude"), "salama": (0.367, 6, "crude")}
 REPORTED = "reported"
+SIMULATED, PATIENTS = "coil_and_glue", 5_000
+FIRST_BLEED = ("gastric_bleed", "other_bleed")
 
 
 @dataclass(frozen=True)
@@ -64,7 +68,7 @@ def run_checks() -> list[CheckRow]:
     models = _Models()
     with (params_folder() / "tables" / "validation_targets.csv").open(encoding="utf-8", newline="") as lines:
         rows = [_published_row(models, raw) for raw in csv.DictReader(lines)]
-    return [*_verification_rows(), *rows]
+    return [*_verification_rows(), _individuals_row(models.inputs), *rows]
 
 
 def checks_document(rows: list[CheckRow]) -> dict[str, Any]:
@@ -240,6 +244,18 @@ def _exact(key: str, target: str, observed: float, predicted: float, tolerance: 
     verdict = "passes" if abs(predicted - observed) <= tolerance else "fails"
     rule = f"within {tolerance:g}"
     return CheckRow(key, target, "verification", observed, None, predicted, rule, verdict, source, "")
+
+
+def _individuals_row(inputs: ModelInputs) -> CheckRow:
+    """Patients simulated one by one with the cohort's chances, beside the cohort's expectation."""
+    simulated = simulate_patients(inputs, SIMULATED, PATIENTS, rng=np.random.default_rng(7))
+    mean, error = simulated.mean(*FIRST_BLEED)
+    _, moved = follow(inputs, inputs.n_years * CYCLES_PER_YEAR)
+    expected = float(moved[-1, inputs.structure.kinds(*FIRST_BLEED), 0, inputs.strategies.keys.index(SIMULATED)].sum())
+    rule, verdict = "within 3 standard errors", "passes" if abs(expected - mean) <= 3 * error else "fails"
+    target = f"{PATIENTS:,} patients simulated one by one: share with a first bleed, EUS-guided coil and glue"
+    source = "own construction: the same chances, drawn for each patient"
+    return CheckRow("individuals", target, "verification", mean, None, expected, rule, verdict, source, f"Standard error {error:.4f}")
 
 
 def hiv_icer() -> float:

@@ -37,17 +37,14 @@ def run_case(
     with files as stage, workflow.second_process(needed=bool(set(wanted) - {"brief"})) as beside:
         tables = beside.submit(workflow.report_tables, case) if beside and "report" in wanted else None
         found, findings = workflow.evaluate_case(case)
-        kinds = [kind for kind in workflow.SHEETS if kind in wanted]
-        making = [beside.submit(workflow.write_sheet, kind, case, stage) for kind in kinds] if beside and stage else []
         if case.parameters.number("draws"):
             findings = workflow.vary_inputs(findings, run_with_progress(case, quiet=quiet or folder is None))
         if json:
             write_json(result_document(found.results, findings), json)
         if stage is None:
             return
-        screen.print(headline_table(case, found.results, screen.width))
+        screen.print(headline_table(case, found.results, screen.width, findings.programme))
         if tables:
             findings = replace(findings, **tables.result())
         written = workflow.write_files(found, findings, stage, papers=wanted, formats=formats or workflow.FORMATS, beside=beside)
-        written += [sheet.result() for sheet in making]
     screen.print(f"{len(written)} files in {folder}{left_out}", markup=False, highlight=False)

@@ -65,7 +65,7 @@ def print_differences(rows: list[dict[str, Any]], not_known: int, screen: Consol
     from rich.markup import escape
     from rich.table import Table
 
-    from econmodel.parameters.money import plain_number
+    from econmodel.wording import plain_number
 
     table = Table(box=None, pad_edge=False)
     for heading in ("input", "ours", "theirs", "unit", "cell", "look at"):

@@ -11,7 +11,6 @@ import click
 from econmodel.errors import AnalysisError
 from econmodel.interfaces.common import check_output, console, staged, write_json
 from econmodel.interfaces.options import READ, common
-from econmodel.parameters.catalogue import KEPT_COMPLICATIONS, LABELS
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -103,6 +102,8 @@ def base_case() -> BaseCase:
 
 def show_registry(document: dict[str, Any], written: list[str], out: Console) -> None:
     """Print what was read, what was found and where the files are."""
+    from econmodel.parameters.catalogue import KEPT_COMPLICATIONS, LABELS
+
     if document["invented"]:
         out.print("Invented demonstration data: no real patient.", style="bold")
     for step in document["counts"]:

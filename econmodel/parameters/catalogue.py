@@ -56,10 +56,11 @@ class Item:
 
 @dataclass(frozen=True)
 class Count:
-    """One count: its name in a table, and its plural in a list of harms where it is one."""
+    """One count: its name in a table, the moves between states it sums, its plural in a list of harms where it is one."""
 
     key: str
     label: str
+    moves: tuple[str, ...] = ()
     kept: bool = False
     plural: str = ""
 
@@ -134,15 +135,15 @@ ITEMS = (
          "a year of background care after transplant"),
 )
 COUNTS = (
-    Count("first_bleeds", "First bleeds"),
-    Count("gastric_first_bleeds", "Gastric first bleeds"),
-    Count("rebleeds", "Rebleeds"),
-    Count("deaths_bleed", "Deaths from bleeding", kept=True),
-    Count("deaths_procedure", "Deaths from the procedure", kept=True, plural="deaths from the procedure"),
-    Count("deaths_other", "Other deaths"),
+    Count("first_bleeds", "First bleeds", ("gastric_bleed", "other_bleed")),
+    Count("gastric_first_bleeds", "Gastric first bleeds", ("gastric_bleed",)),
+    Count("rebleeds", "Rebleeds", ("early_rebleed", "late_rebleed")),
+    Count("deaths_bleed", "Deaths from bleeding", ("bleed_death",), kept=True),
+    Count("deaths_procedure", "Deaths from the procedure", ("procedure_death",), kept=True, plural="deaths from the procedure"),
+    Count("deaths_other", "Other deaths", ("other_death",)),
     Count("sessions", "Sessions", kept=True),
     Count("courses", "Courses"),
-    Count("transplants", "Transplants"),
+    Count("transplants", "Transplants", ("transplant",)),
     Count("icu_days", "ICU days"),
     Count("ward_days", "Ward days"),
     Count("procedure_days", "Bed-days of sessions"),

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
 
-from econmodel.parameters.money import money, number
 from econmodel.programme.break_even import BreakEven
 from econmodel.programme.budget import Budget, is_change
 from econmodel.programme.capacity import closable_blocks
@@ -13,7 +12,7 @@ from econmodel.programme.downside import CASH_ALONE, LEAST_EFFECT, NEW_EQUIPMENT
 from econmodel.programme.headline import headline
 from econmodel.programme.money.rows import Row
 from econmodel.programme.views import PaymentView, bleed_margin
-from econmodel.wording import duration
+from econmodel.wording import duration, money, number
 
 CAUTION = (
     "This is a planning model for services, not advice for a patient. No guideline read makes an endoscopic "

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
 from functools import partial
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 FORMATS = ("html", "pdf", "docx")
 PAPERS = ("brief", "report")
+ORDER = (".pdf", ".html", ".xlsx", ".docx")
 Rendering = Callable[[], Path]
 
 
@@ -46,6 +47,7 @@ def build_reports(
     findings: Findings | None = None,
     papers: Collection[str] = ("brief",),
     formats: Collection[str] = ("html",),
+    more: Sequence[Rendering] = (),
     beside: Executor | None = None,
 ) -> list[Path]:
     """Write the reports of a case: results always, figures and papers as chosen.
@@ -64,8 +66,10 @@ def build_reports(
         ``brief`` and ``report`` (the technical report); without any there are no figures either.
     formats
         ``html``, ``pdf`` and ``docx``.
+    more
+        Further files to write once the figures are drawn.
     beside
-        Another process that takes its share of figures and papers; None does all of them here.
+        Another process, which draws the figures and takes its share of papers; None does all of them here.
 
     Returns
     -------
@@ -98,7 +102,13 @@ def build_reports(
         paper = report_paper(case, evaluation, results, structure, found)
         renderings += _renderings("technical_report", paper, paper, folder, formats)
     written += save_all(drawn, folder / "figures", beside)
-    return written + share(renderings, beside)
+    return written + share(sorted([*renderings, *more], key=_place), beside)
+
+
+def _place(piece: Rendering) -> int:
+    """Where a piece of work stands in the line: each process begins at its end, and so loads few libraries of the other."""
+    path = piece.args[-1] if isinstance(piece, partial) else None
+    return ORDER.index(path.suffix) if isinstance(path, Path) and path.suffix in ORDER else len(ORDER)
 
 
 def case_structure(results: Results) -> Structure:

@@ -22,7 +22,7 @@ MARKERS = {"passes": "o", "fails": "X", "reported": "D"}
 
 
 def checks_table(rows: Sequence[CheckRow]) -> Table:
-    """Build the terminal table, grouped by kind."""
+    """Build the terminal table, one part a kind, so that a target keeps its words at 80 columns."""
     from rich import box
     from rich.markup import escape
     from rich.table import Table
@@ -30,19 +30,24 @@ def checks_table(rows: Sequence[CheckRow]) -> Table:
     table = Table(
         box=box.SIMPLE_HEAD,
         pad_edge=False,
+        padding=(0, 1, 0, 0),
         title="The model against published results",
         title_justify="left",
         title_style="bold",
         caption="Independent targets are never tuned to; a miss stays visible.",
         caption_justify="left",
     )
-    for heading in ("Kind", "Target", "Observed", "Model", "Rule", "Verdict"):
-        table.add_column(heading, justify="right" if heading in ("Observed", "Model") else "left")
-    for row in sorted(rows, key=lambda r: KINDS.index(r.kind)):
-        style = "bold" if row.verdict == "fails" else ""
-        table.add_row(
-            row.kind, escape(row.target), observed_text(row), value_text(row.predicted), row.pass_rule, row.verdict, style=style
-        )
+    table.add_column("Target (rule)", ratio=1)
+    for heading in ("Observed", "Model", "Verdict"):
+        table.add_column(heading, justify="left" if heading == "Verdict" else "right", no_wrap=True)
+    for kind in KINDS:
+        found = [row for row in rows if row.kind == kind]
+        if found:
+            table.add_row(f"[bold]{kind.capitalize()}[/]")
+        for row in found:
+            target = f"  {escape(row.target)} [dim]({escape(row.pass_rule)})[/]"
+            style = "bold" if row.verdict == "fails" else ""
+            table.add_row(target, observed_text(row), value_text(row.predicted), row.verdict, style=style)
     return table
 
 
@@ -96,7 +101,3 @@ def save_checks(rows: Sequence[CheckRow], folder: Path) -> list[Path]:
 def interval_text(row: CheckRow) -> str:
     """Interval of the observed figure, empty where there is none."""
     return "" if row.interval is None else f"{row.interval[0]:.4f} to {row.interval[1]:.4f}"
-
-
-def _draw(rows: Sequence[CheckRow], figure: Any) -> None:
-    plot_checks(rows, ax=figure.add_axes((0.49, 0.09, 0.48, 0.84)))

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any
 from econmodel.files import write_bytes, write_csv, write_text
 from econmodel.model.structure import Structure
 from econmodel.reporting import series
-from econmodel.reporting.sharing import share
 from econmodel.reporting.style import plot_settings
 
 if TYPE_CHECKING:
@@ -54,10 +53,15 @@ def save_all(figures: Mapping[str, Spec], folder: Path, beside: Executor | None 
     folder
         Where the files go.
     beside
-        Another process that draws its share; None draws all of them here.
+        Another process that draws them, so that only one loads the plotting library; None draws them here.
     """
-    saved = share([partial(save_figure, spec, folder, name) for name, spec in figures.items()], beside)
-    return [path for paths in saved for path in paths] + save_dots(list(figures), folder)
+    drawn = beside.submit(save_drawings, figures, folder).result() if beside else save_drawings(figures, folder)
+    return drawn + save_dots(list(figures), folder)
+
+
+def save_drawings(figures: Mapping[str, Spec], folder: Path) -> list[Path]:
+    """Draw figures and save each as SVG, with its rows as CSV."""
+    return [path for name, spec in figures.items() for path in save_figure(spec, folder, name)]
 
 
 def save_figure(spec: Spec, folder: Path, name: str) -> list[Path]:

@@ -1,6 +1,6 @@
 """Numbers as text, in one place: money, NNT, percentages, rates.
 
-Money itself is put in words by ``parameters.money``, which the lower layers share; its names are offered here too.
+Money itself is put in words by ``wording``, which the lower layers share; its names are offered here too.
 Rounding is for display only. ``None`` and undefined values print as an en dash, never as a number.
 """
 
@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from econmodel.economics.results import Settings
 from econmodel.evidence.nnt import NumberNeededToTreat
-from econmodel.parameters.money import MINUS as MINUS
-from econmodel.parameters.money import NOTHING as NOTHING
-from econmodel.parameters.money import money as money
-from econmodel.parameters.money import money_change as money_change
-from econmodel.parameters.money import money_short as money_short
-from econmodel.parameters.money import number as number
-from econmodel.parameters.money import plain_number
+from econmodel.wording import MINUS as MINUS
+from econmodel.wording import NOTHING as NOTHING
 from econmodel.wording import duration as duration
+from econmodel.wording import money as money
+from econmodel.wording import money_change as money_change
+from econmodel.wording import money_short as money_short
+from econmodel.wording import number as number
+from econmodel.wording import plain_number
 from econmodel.wording import span as span
 
 

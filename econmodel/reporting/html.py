@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from econmodel.parameters.money import MINUS
 from econmodel.reporting.content import Paper, Table
+from econmodel.wording import MINUS
 
 LOOSE_MINUS = re.compile(f"({MINUS})(?=[$£€\\d])")  # a line must not end between a minus and its number
 TEMPLATES = Path(__file__).parent / "templates"

@@ -45,6 +45,7 @@ CAUTIONS = (
         "patients; the untreated risk has been observed for five years and is extrapolated beyond.",
     ),
 )
+SHORT_NAMES = {WATCH: "no prophylaxis", "beta_blocker": "beta-blocker"}
 BRIEF_CAUTIONS = tuple(item for item in CAUTIONS if item[0] not in ("Not standard care. ", "Off-label use. "))
 
 
@@ -78,6 +79,11 @@ def _one_comparison(results: Results, versus: str, key: str) -> str:
 def named(results: Results, key: str) -> str:
     """Name of a comparator within a sentence."""
     return ("a " if key == "beta_blocker" else "") + lower(results.labels[key])
+
+
+def short(results: Results, key: str) -> str:
+    """Short name of a comparator, for headings."""
+    return SHORT_NAMES.get(key, lower(results.labels[key]))
 
 
 def view(settings: Settings) -> str:

@@ -199,7 +199,7 @@ def _nnt(results: Results, risk: Risk | None) -> tuple[str, str]:
     if usual != WATCH and (other := results.against(usual, key)) is not None:
         wide = phrases.nnt_interval(risk, usual, key, NNT_YEAR)
         shown = f.nnt(other.whole.nnt.get(NNT_YEAR))
-        spread += f"; v. {phrases.lower(results.labels[usual])} {shown}" + (f" ({wide})" if wide else "")
+        spread += f"; v. {phrases.short(results, usual)} {shown}" + (f" ({wide})" if wide else "")
     return nnt, spread
 
 

@@ -9,7 +9,7 @@ from typing import Any
 from econmodel.economics.results import Compared, Results
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.reporting import formatting as f
-from econmodel.wording import lower
+from econmodel.reporting.phrases import short
 
 NNT_YEAR = 3
 
@@ -52,7 +52,7 @@ def headline_rows(results: Results) -> list[HeadlineRow]:
 def headline_columns(results: Results) -> list[tuple[str, str]]:
     """Keys and headings of the headline table; a key of a comparison ends in its comparator."""
     settings, years = results.settings, results.settings.headline
-    against = {versus: lower(results.labels[versus]) for versus in results.beside}
+    against = {versus: short(results, versus) for versus in results.beside}
     return [
         ("label", "Strategy"),
         ("cost", f"Cost per patient ({f.duration(years)}, {f.price_note(settings)})"),

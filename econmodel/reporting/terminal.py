@@ -6,15 +6,17 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
-from econmodel.reporting.formatting import price_note
+from econmodel.reporting.formatting import money, price_note
+from econmodel.reporting.phrases import short
 from econmodel.reporting.tables import NNT_YEAR, headline_columns, headline_text
-from econmodel.wording import duration, lower
+from econmodel.wording import duration
 
 if TYPE_CHECKING:
     from rich.console import Group
 
     from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
+    from econmodel.programme.report import ProgrammeResult
 
 CAUTION = (
     "Planning software for services, not advice for a patient. No guideline read makes an endoscopic option "
@@ -34,7 +36,7 @@ NAMES = {"watch": "none", "beta_blocker": "BB"}
 WIDE = 100
 
 
-def headline_table(case: Case, results: Results, width: int = WIDE) -> Group:
+def headline_table(case: Case, results: Results, width: int = WIDE, programme: ProgrammeResult | None = None) -> Group:
     """Build the headline table with its title, its units and the caution; a narrow terminal leaves two columns out."""
     from rich import box
     from rich.console import Group
@@ -48,22 +50,31 @@ def headline_table(case: Case, results: Results, width: int = WIDE) -> Group:
     )
     left_out = () if width >= WIDE else ("qalys", f"nnt_{results.beside[-1]}")
     shown = [key for key, _ in headline_columns(results) if key not in left_out]
-    short = {v: NAMES.get(v, "usual") for v in results.beside}
+    heads = {v: NAMES.get(v, "usual") for v in results.beside}
     for key in shown:
         left = key == "label"
-        table.add_column(_heading(key, short), justify="left" if left else "right", no_wrap=not left, min_width=15 if left else 5)
+        table.add_column(_heading(key, heads), justify="left" if left else "right", no_wrap=not left, min_width=15 if left else 5)
     for row in headline_text(results):
         table.add_row(*(escape(row[key]) for key in shown))
     units = (
         f"Per patient. Cost and first bleeds over {duration(results.settings.headline)}, harms (and QALYs) over "
         f"{duration(settings.horizon_years)}; {price_note(settings)}; {settings.perspective} view. "
-        f"{' '.join(f'v. {name}: {lower(results.labels[v])};' for v, name in short.items())[:-1]}. Averted: first bleeds. "
+        f"{' '.join(f'v. {name}: {short(results, v)};' for v, name in heads.items())[:-1]}. Averted: first bleeds. "
         "Deaths, emboli: of the procedure."
     )
     lines = [Text(units, style="dim"), Text(CAUTION, style="dim")]
     if case.is_demo:
         lines.insert(0, Text("Invented data: a fictional hospital.", style="bold"))
+    if programme:
+        lines.insert(0, Text(finance_line(programme), style="bold"))
     return Group(table, *lines)
+
+
+def finance_line(programme: ProgrammeResult) -> str:
+    """Money of the decision in one line: cash over the budget, its value today, and the lowest point on the way."""
+    found, basis = programme.headline, programme.basis
+    cash, npv, low = (money(value, basis.currency) for value in (found.net_cash, found.npv, found.peak_cash))
+    return f"Programme, {duration(basis.budget_years)}: net cash {cash}, NPV {npv}, lowest cash {low}."
 
 
 def _heading(key: str, short: Mapping[str, str]) -> str:

@@ -14,9 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import AnalysisError
-from econmodel.parameters.money import plain_number
 from econmodel.uncertainty.questions import Question, answer, answer_to, compared, needed_input, points_in_range, say_outcome
-from econmodel.wording import lower
+from econmodel.wording import lower, plain_number
 
 if TYPE_CHECKING:
     from econmodel.uncertainty.scenarios import ScenarioRow

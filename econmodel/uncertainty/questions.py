@@ -18,10 +18,9 @@ from econmodel.errors import AnalysisError, EconModelError
 from econmodel.evidence.nnt import patients_per_event
 from econmodel.model.inputs import base_values
 from econmodel.parameters.following import follow_draws
-from econmodel.parameters.money import money, number
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import WHOLE, Parameter
-from econmodel.wording import duration, lower, nearest
+from econmodel.wording import duration, lower, money, nearest, number
 
 FloatArray = NDArray[np.float64]
 Change = dict[str, float]

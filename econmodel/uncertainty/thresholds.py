@@ -9,10 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.arrays import bracketed_roots
-from econmodel.parameters.money import plain_number
 from econmodel.parameters.schema import Parameter
 from econmodel.uncertainty.questions import STEPPED, Question, answer, answer_to, compared, needed_input, points_in_range, say_outcome
-from econmodel.wording import lower
+from econmodel.wording import lower, plain_number
 
 FloatArray = NDArray[np.float64]
 GRID = 41

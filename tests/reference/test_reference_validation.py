@@ -21,7 +21,7 @@ def test_verification_calibration_and_reproduction_pass(rows: dict[str, validati
 
 def test_every_target_has_a_prediction(rows: dict[str, validation.CheckRow]) -> None:
     """The table and the predictions name the same targets."""
-    assert set(PREDICTIONS) | {"hiv", "well_disabled_dead", "toy"} == set(rows)
+    assert set(PREDICTIONS) | {"hiv", "well_disabled_dead", "toy", "individuals"} == set(rows)
 
 
 def test_published_examples(rows: dict[str, validation.CheckRow]) -> None:
@@ -44,6 +44,15 @@ def test_a_wrong_discount_rate_fails_the_published_example(monkeypatch: pytest.M
     original = validation.discount_factors
     monkeypatch.setattr(validation, "discount_factors", lambda rate, times: original(0.035, times))
     assert abs(validation.hiv_icer() - 6276) > 0.5
+
+
+def test_patients_of_another_model_fail(rows: dict[str, validation.CheckRow], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Negative control: patients simulated without prophylaxis are not the treated cohort."""
+    assert rows["individuals"].verdict == "passes"
+    simulate = validation.simulate_patients
+    monkeypatch.setattr(validation, "simulate_patients", lambda inputs, _, n, *, rng: simulate(inputs, "watch", n, rng=rng))
+    (row,) = [row for row in run_checks() if row.key == "individuals"]
+    assert row.verdict == "fails"
 
 
 def test_exact_binomial_interval() -> None:

@@ -273,3 +273,15 @@ def test_one_way_moves_what_follows_draws(site) -> None:
         rows = varied(question, [{"c_coil": 100.0}, {"c_coil": 100.0, "c_new": 500.0}])
         assert rows["c_new"].tolist() == pytest.approx(expected)
         assert rows["c_coil"].tolist() == [100.0, 100.0]
+
+
+def untold(parameters: ParameterSet, log: str) -> list[str]:
+    """Inputs whose draws follow their parents' without a line in the log of changes."""
+    return [p.name for p in parameters.parameters.values() if p.follows_draws and f"`{p.name}`" not in log]
+
+
+def test_draws_that_follow_are_in_the_log(site) -> None:
+    """Who ties the draws of a shipped input to another's says so in CHANGES.md; negative control: one that does not."""
+    log = (params_folder() / "CHANGES.md").read_text(encoding="utf-8")
+    assert untold(BASE, log) == untold(load_base_case("GB"), log) == []
+    assert untold(site(new_input("2 * c_coil", 400.0, "follows_draws = true")), log) == ["c_new"]

@@ -9,10 +9,10 @@ import pytest
 from econmodel.errors import EconModelError
 from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import load_base_case
-from econmodel.parameters.money import SYMBOLS, money
 from econmodel.programme.case import evaluate_programme
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
 from econmodel.programme.sentences import amount
+from econmodel.wording import SYMBOLS, money
 
 # Numbers that follow these words are amounts; a bare one would leave the reader to guess the currency.
 BEFORE_MONEY = (

@@ -20,10 +20,10 @@ from econmodel.economics.results import Results, case_results
 from econmodel.model.inputs import base_values
 from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.loading import Case, demo_file, load_case
-from econmodel.parameters.money import money
 from econmodel.programme.inputs import read_inputs
 from econmodel.programme.money.rows import Row
 from econmodel.programme.report import ProgrammeResult, programme_case
+from econmodel.reporting import formatting as f
 from econmodel.reporting import programme_charts
 from econmodel.reporting.brief import build_reports
 from econmodel.reporting.brief_content import brief_paper
@@ -31,8 +31,10 @@ from econmodel.reporting.content import KeyNumbers, Table
 from econmodel.reporting.programme_content import answer, decision, key_numbers, rejected
 from econmodel.reporting.programme_tables import finance_table
 from econmodel.reporting.style import plot_settings
+from econmodel.reporting.terminal import finance_line
 from econmodel.uncertainty.probabilistic import run_psa
 from econmodel.uncertainty.risk import risk_of
+from econmodel.wording import money
 
 
 @pytest.fixture(scope="module")
@@ -113,6 +115,16 @@ def test_eight_numbers(results: Results, programme: ProgrammeResult) -> None:
     for word in ("Patients a year", "NNT", "Bleeds averted", "Peak cash", "Year-3", "NPV", "Payback", "Break-even"):
         assert word in told
     assert "run with draws" in told
+
+
+def test_terminal_tells_the_money_in_one_line(programme: ProgrammeResult) -> None:
+    """Net cash, net present value and lowest cash stand in one line of a narrow terminal, signs kept."""
+    said = finance_line(programme)
+    for amount in (programme.headline.net_cash, programme.headline.npv, programme.headline.peak_cash):
+        assert f.money(amount, programme.basis.currency) in said
+    assert len(said) <= 80
+    worse = replace(programme, headline=replace(programme.headline, npv=-1234.0))
+    assert "NPV −$1,234" in finance_line(worse)
 
 
 def test_interval_comes_from_the_draws(results: Results, programme: ProgrammeResult) -> None:

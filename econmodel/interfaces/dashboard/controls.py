@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from econmodel.interfaces.dashboard import session
-from econmodel.parameters.money import SYMBOLS
 from econmodel.parameters.schema import money_parts
 from econmodel.reporting.formatting import plain
+from econmodel.wording import SYMBOLS
 
 if TYPE_CHECKING:
     from econmodel.interfaces.dashboard.answers import Answer
