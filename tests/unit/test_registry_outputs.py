@@ -243,7 +243,7 @@ def test_override_is_taken_by_the_model(demo):
 
 def test_a_real_registry_is_local(tmp_path):
     """A file that does not say it is invented gives local values."""
-    written = write_registry(analyse(tmp_path, {}, {}), tmp_path / "out")
+    written = write_registry(analyse(tmp_path, {}, {}, base=base_case_from(load_base_case())), tmp_path / "out")
     document = tomllib.loads(written["override.toml"].read_text())
     assert document["override"]["log_rate_reference"]["status"] == "local"
     assert (document["baseline"], document["date"]) == ("base_case", AS_OF)
