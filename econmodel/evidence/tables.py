@@ -7,8 +7,10 @@
 ``pooled(contrast, set)`` pooled hazard ratio of the studies of a contrast; ``pooled_se``: standard error of its log
 ``study(key, field)``     a number of a row of ``effect_studies.csv``
 ``cohort(key, field)``    a number of a row of ``untreated_cohorts.csv``; ``field at years`` where a cohort has several
-``cohort(types, field)``  of the synthesis of the cohorts of ``all`` or ``fundal`` types: ``mean``, ``se``, ``tau`` (the last
-                          three also ``at constant`` course), ``slope NAME`` and ``at NAME``, see :data:`COURSE`
+``cohort(types, field)``  of the synthesis of the cohorts of ``all`` or ``fundal`` types, or those ``not_fundal``: ``mean``,
+                          ``se``, ``tau`` (each also ``at constant`` course, or ``without KEY``), ``slope NAME`` and
+                          ``at NAME``, see :data:`COURSE`
+``cohort(key, log_rate)`` of the reference cell in one cohort, ``log_rate_se`` its error, at the base case's course
 ``US.c_coil``             a price of another country's list, as typed
 ========================  ==========================================================================================
 
@@ -29,7 +31,7 @@ import tomli
 from econmodel.errors import DataError
 from econmodel.evidence.pooling import Pooled, pool_contrast
 from econmodel.evidence.studies import StudyRow, load_studies
-from econmodel.evidence.untreated import TYPES, Coefficients, Synthesis, load_cohorts, slope, synthesise
+from econmodel.evidence.untreated import TYPES, Coefficients, Synthesis, cohort_rate, load_cohorts, slope, synthesise
 from econmodel.parameters.documents import display_path, read_text
 from econmodel.parameters.lookups import LIST, Call, table_of
 from econmodel.wording import nearest
@@ -41,6 +43,8 @@ SETS: dict[str, dict[str, Any]] = {
     "crude": {"analysis": "risk ratio"},
 }
 
+SYNTHESES = (*TYPES, "not_fundal")
+OF_COHORT = {"log_rate": "log_rate", "log_rate_se": "se"}
 COURSE = {"g2": "hr_first_bleed_years_2_3", "g3": "hr_first_bleed_from_year_4"}
 """Names of the course of the hazard; those of the coefficients are ``b_child``, ``b_size`` and ``b_red``."""
 
@@ -77,7 +81,7 @@ def look_up(folder: Path, call: Call) -> float:
             return _study(path, *arguments)
         case "cohort":
             key, field = arguments
-            if key in TYPES:
+            if key in SYNTHESES or field in OF_COHORT:
                 return _synthesis(folder, key, field)
             field, _, years = field.partition(" at ")
             return _cell(path, "cohort", key, field.strip(), ("time_years", years.strip()) if years else None)
@@ -100,20 +104,38 @@ def _synthesis(folder: Path, types: str, field: str) -> float:
     """Number of the synthesis of the cohorts, at the coefficients and the course of the folder's base case."""
     document = tomli.loads(read_text(folder / "base_case" / "natural_history.toml"))
     at = {name: float(document[COURSE.get(name, name)]["value"]) for name in ("b_child", "b_size", "b_red", *COURSE)}
-    cohorts = load_cohorts(folder / "tables" / "untreated_cohorts.csv")
+    path = folder / "tables" / "untreated_cohorts.csv"
+    cohorts = load_cohorts(path)
 
-    def run(at: dict[str, float]) -> Synthesis:
-        b = Coefficients(at["b_child"], at["b_size"], at["b_red"])
-        return synthesise(cohorts, b, (at["g2"], at["g3"]), types=types)
+    if types == "not_fundal":
+        types, cohorts = "all", tuple(c for c in cohorts if c.types == "all")
 
+    def run(at: dict[str, float], leave_out: str = "") -> Synthesis:
+        return synthesise(cohorts, _coefficients(at), (at["g2"], at["g3"]), types=types, leave_out=leave_out)
+
+    if field in OF_COHORT:
+        found = {c.key: c for c in cohorts}
+        if types not in found:
+            raise _no_row(path, types, list(found))
+        return float(getattr(cohort_rate(found[types], _coefficients(at), (at["g2"], at["g3"])), OF_COHORT[field]))
     what, _, name = field.partition(" ")
     if what in ("mean", "se", "tau") and name in ("", "at constant"):
         return float(getattr(run(at | {"g2": 1.0, "g3": 1.0} if name else at), what))
+    if what in ("mean", "se", "tau") and name.startswith("without "):
+        left = name.removeprefix("without ")
+        keys = [rate.key for rate in run(at).rates]
+        if left not in keys:
+            raise _no_row(path, left, keys)
+        return float(getattr(run(at, left), what))
     if what == "at" and name in at:
         return at[name]
     if what == "slope" and name in at:
         return slope(lambda x: run(at | {name: x}).mean, at[name], log=name in COURSE)
-    raise _no_number(folder / "tables" / "untreated_cohorts.csv", types, field)
+    raise _no_number(path, types, field)
+
+
+def _coefficients(at: dict[str, float]) -> Coefficients:
+    return Coefficients(at["b_child"], at["b_size"], at["b_red"])
 
 
 def _study(path: Path, key: str, field: str) -> float:

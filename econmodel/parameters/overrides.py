@@ -33,7 +33,7 @@ from econmodel.wording import nearest
 
 BASELINE = "base_case"
 HEADER_FIELDS = {"title", "rationale", "baseline", "date", "note"}
-PROVENANCE = ("source", "locator", "as_published", "derivation", "rationale", "note", "judgement", "derive_not")
+PROVENANCE = ("source", "locator", "as_published", "derivation", "rationale", "note", "judgement", "derive_not", "replaced_by")
 UNDERIVED = {"derive": None, "rounded_to": None, "follows_draws": False, "computed": None, "as_typed": None}
 TABLES = {"override", "input", "strategy"}
 

@@ -50,6 +50,7 @@ TEXTS = (
     "per",
     "judgement",
     "derive_not",
+    "replaced_by",
 )
 DERIVED = ("derive", "rounded_to", "judgement", "derive_not", "follows_draws")
 LISTS = ("choices",)

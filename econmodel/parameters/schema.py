@@ -181,7 +181,7 @@ class Parameter:
     ``value`` is the number or text; a table input has ``table`` instead. ``changed_by`` names the override that set
     it last (empty for a base-case value), and ``base_value`` keeps what stood there before.
 
-    ``derive`` computes the value from other inputs and tables, ``spread`` the numbers of its distribution; ``computed`` is
+    ``replaced_by`` says what evidence would take an assumption's place. ``derive`` computes the value from other inputs and tables, ``spread`` the numbers of its distribution; ``computed`` is
     what the expression gave when the value was typed, ``as_typed`` the input before it followed a change.
     """
 
@@ -210,6 +210,7 @@ class Parameter:
     rounded_to: float | None = None
     judgement: str = ""
     derive_not: str = ""
+    replaced_by: str = ""
     follows_draws: bool = False
     spread: dict[str, Any] | None = None
     computed: float | None = None
