@@ -41,6 +41,7 @@ FloatArray = NDArray[np.float64]
 StageProbabilities = Callable[[int], FloatArray]
 StageBlocks = Callable[[int], StageBlock]
 StageVisits = Callable[[int], dict[int, FloatArray]]
+StageImpulses = Callable[[int], dict[int, FloatArray]]
 FEW_LANES = 400
 
 
@@ -55,9 +56,10 @@ class Engine(Protocol):
 class CohortTotals:
     """Sums per lane; each array has axes (weighting, period, state or move, lane).
 
-    ``starts`` counts occupancy at the start of every cycle, ``years`` is patient-years by trapezoid, ``moves`` counts
-    moves at mid-cycle, ``visits`` counts scheduled visits by state at the start of their cycle. ``trace`` holds
-    occupancy at each stage boundary: (stage + 1, state, lane).
+    ``starts`` counts occupancy at the start of every cycle, after its impulses, ``years`` is patient-years by trapezoid
+    within cycles, ``moves`` counts moves at mid-cycle and then impulses at the start of theirs, ``visits`` counts
+    scheduled visits by state before the impulses of their cycle. ``trace`` holds occupancy at each stage boundary,
+    before impulses: (stage + 1, state, lane).
     """
 
     starts: FloatArray
@@ -74,6 +76,7 @@ def run_cohort(
     schedule: Schedule,
     *,
     visits: StageVisits | None = None,
+    impulses: StageImpulses | None = None,
     keep_trace: bool = False,
     engine: str = "auto",
 ) -> CohortTotals:
@@ -91,6 +94,8 @@ def run_cohort(
         Stages, periods and discount rates.
     visits
         Given a stage, visits per person by cycle within the stage: {cycle: (lane,)}.
+    impulses
+        Given a stage, the share of its source that each impulse of ``moves`` moves: {cycle: (impulse, lane)}.
     keep_trace
         Whether to keep occupancy at stage boundaries.
     engine
@@ -120,6 +125,7 @@ def run_cohort(
         initial,
         schedule,
         visits=visits,
+        impulses=impulses,
         keep_trace=keep_trace,
         engine=engine,
     )
@@ -132,6 +138,7 @@ def run_blocks(
     schedule: Schedule,
     *,
     visits: StageVisits | None = None,
+    impulses: StageImpulses | None = None,
     keep_trace: bool = False,
     engine: str = "auto",
 ) -> CohortTotals:
@@ -147,11 +154,11 @@ def run_blocks(
     sums = Sums(
         starts=np.zeros((*shape, moves.n_states, n_lanes)),
         years=np.zeros((*shape, moves.n_states, n_lanes)),
-        moves=np.zeros((*shape, len(moves.sources), n_lanes)),
+        moves=np.zeros((*shape, len(moves.sources) + len(moves.impulses), n_lanes)),
         visits=np.zeros((*shape, moves.n_states, n_lanes)),
         trace=np.zeros((n_stages + 1, moves.n_states, n_lanes)) if keep_trace else None,
     )
-    run = Run(moves, schedule, sums, visits or (lambda stage: {}))
+    run = Run(moves, schedule, sums, visits or (lambda stage: {}), impulses or (lambda stage: {}))
     running = choose_engine(engine, n_lanes, n_stages * schedule.cycles_per_stage)(run, initial)
     state = initial.astype(float, copy=True)
     if sums.trace is not None:
@@ -161,8 +168,7 @@ def run_blocks(
         block = blocks(stage)
         state = running.advance(block.first(n_stages - stage), state, stage)
         stage += len(block.rows)
-    np.add(sums.years, sums.starts, out=sums.years)
-    np.divide(sums.years, schedule.cycles_per_year, out=sums.years)
+    run.close()
     return CohortTotals(sums.starts, sums.years, sums.moves, sums.visits, sums.trace)
 
 

@@ -7,6 +7,7 @@ to compile (kept on disk), so ``auto`` turns to it only for work that takes NumP
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from importlib.util import find_spec
 
 import numpy as np
@@ -54,7 +55,14 @@ class CompiledEngine:
 
         self.run, plan = run, inflows(run.moves)
         self.ways = Ways(
-            np.array(run.moves.sources, dtype=np.int64), plan.way_of_move, plan.into, plan.source, plan.stay, TOLERANCE, ROUNDING
+            np.array(run.moves.sources, dtype=np.int64),
+            plan.way_of_move,
+            plan.into,
+            plan.source,
+            plan.stay,
+            np.array(run.moves.impulses, dtype=np.int64).reshape(-1, 2),
+            TOLERANCE,
+            ROUNDING,
         )
         self.work = workspace(run.moves.n_states, self.ways, len(run.schedule.discount_rates))
 
@@ -66,7 +74,8 @@ class CompiledEngine:
         at = slice(first_stage, first_stage + len(block.rows))
         period = np.array([-1, *schedule.period_of_stage, -1], dtype=np.int64)
         here, before, after = period[1:-1][at], period[:-2][at], period[2:][at]
-        due_at, due = self._visits(range(at.start, at.stop), state.shape[1])
+        due_at, due = self._due(self.run.visits, range(at.start, at.stop), state.shape[1:])
+        struck_at, struck = self._due(self.run.impulses, range(at.start, at.stop), (len(self.run.moves.impulses), state.shape[1]))
         stages = Stages(
             np.ascontiguousarray(block.p),
             np.array(block.rows, dtype=np.int64),
@@ -75,6 +84,8 @@ class CompiledEngine:
             after != here,
             due_at,
             due,
+            struck_at,
+            struck,
             schedule.factors[at],
             schedule.mid_cycle,
         )
@@ -87,12 +98,13 @@ class CompiledEngine:
                 refuse(self.run.moves, block.p[row], first_stage + k)
         return end
 
-    def _visits(self, stages: range, n_lanes: int) -> tuple[NDArray[np.int64], FloatArray]:
-        """Visits as the loops take them: row by stage and cycle (-1: none), and visits per person (row, lane)."""
+    def _due(
+        self, given: Callable[[int], dict[int, FloatArray]], stages: range, shape: tuple[int, ...]
+    ) -> tuple[NDArray[np.int64], FloatArray]:
+        """Visits or impulses as the loops take them: row by stage and cycle (-1: none), and the rows, each array given once."""
         due_at = np.full((len(stages), self.run.schedule.cycles_per_stage), -1, dtype=np.int64)
-        rows: list[FloatArray] = []
+        rows: dict[int, tuple[int, FloatArray]] = {}
         for g, stage in enumerate(stages):
-            for cycle, due in self.run.visits(stage).items():
-                due_at[g, cycle] = len(rows)
-                rows.append(due)
-        return due_at, np.array(rows) if rows else np.zeros((1, n_lanes))
+            for cycle, due in given(stage).items():
+                due_at[g, cycle] = rows.setdefault(id(due), (len(rows), due))[0]
+        return due_at, np.array([due for _, due in rows.values()]) if rows else np.zeros((1, *shape))

@@ -25,7 +25,8 @@ SAFE_MATH = {"contract", "reassoc", "nsz", "arcp"}
 class Stages(NamedTuple):
     """Stages at hand: probabilities (row, move, lane), the row and period of each stage, and when visits are due.
 
-    ``opens`` and ``closes`` mark the ends of a period; ``due_at`` is the row of ``due`` by stage and cycle, -1 for none.
+    ``opens`` and ``closes`` mark the ends of a period; ``due_at`` is the row of ``due`` by stage and cycle, -1 for none;
+    ``struck_at`` and ``struck`` tell the impulses alike.
     """
 
     p: FloatArray
@@ -35,18 +36,21 @@ class Stages(NamedTuple):
     closes: BoolArray
     due_at: IntArray
     due: FloatArray
+    struck_at: IntArray
+    struck: FloatArray
     factors: FloatArray
     mid_cycle: FloatArray
 
 
 class Ways(NamedTuple):
-    """Moves as data: their sources, the way each is part of, and the ways into each state."""
+    """Moves as data: their sources, the way each is part of, the ways into each state, and impulses (source, target)."""
 
     sources: IntArray
     way_of_move: IntArray
     into: IntArray
     source: IntArray
     stay: IntArray
+    impulses: IntArray
     tolerance: float
     rounding: float
 
@@ -169,6 +173,10 @@ def find_live(ways: Ways, work: Work) -> int:
                 if carries[t] and inside[source[t]] and not inside[j]:
                     inside[j] = True
                     grew = True
+        for k in range(len(ways.impulses)):
+            if inside[ways.impulses[k, 0]] and not inside[ways.impulses[k, 1]]:
+                inside[ways.impulses[k, 1]] = True
+                grew = True
     count, filled = 0, 0
     for j in range(n):
         if inside[j]:
@@ -251,6 +259,31 @@ def add_visits(
 
 
 @compiled
+def strike(
+    counts: FloatArray,
+    period: int,
+    shares: FloatArray,
+    row: int,
+    impulses: IntArray,
+    pair: FloatArray,
+    at: int,
+    weights: FloatArray,
+    cycle: int,
+    low: int,
+) -> None:
+    """Move people at the start of a cycle, and count them after the moves: (weighting, period, move, lane)."""
+    first = counts.shape[2] - len(impulses)
+    for j in range(len(impulses)):
+        source, target = impulses[j, 0], impulses[j, 1]
+        for k in range(min(WIDTH, counts.shape[3] - low)):
+            moved = shares[row, j, low + k] * pair[at, source, k]
+            pair[at, source, k] -= moved
+            pair[at, target, k] += moved
+            for w in range(len(weights)):
+                counts[w, period, first + j, low + k] += weights[w, cycle] * moved
+
+
+@compiled
 def run_cycles(
     pair: FloatArray,
     total: FloatArray,
@@ -265,14 +298,20 @@ def run_cycles(
     period: int,
     due: FloatArray,
     due_at: IntArray,
+    counts: FloatArray,
+    struck: FloatArray,
+    struck_at: IntArray,
+    impulses: IntArray,
     g: int,
     low: int,
 ) -> None:
     """All cycles of a stage; arrays come one by one, as taking them from a group costs an atomic count each time."""
     for cycle in range(weights.shape[1] - 1):
-        add_occupancy(total, pair, cycle % 2, weights, cycle, live, count)
         if due_at[g, cycle] >= 0:
             add_visits(visits, period, due, due_at[g, cycle], pair, cycle % 2, weights, cycle, low, live, count)
+        if struck_at[g, cycle] >= 0:
+            strike(counts, period, struck, struck_at[g, cycle], impulses, pair, cycle % 2, weights, cycle, low)
+        add_occupancy(total, pair, cycle % 2, weights, cycle, live, count)
         step(pair, cycle % 2, ways, source, live, into, way, count)
 
 
@@ -350,6 +389,10 @@ def run_stage(g: int, low: int, width: int, opens: bool, ends: bool, stages: Sta
         at,
         stages.due,
         stages.due_at,
+        totals.moves,
+        stages.struck,
+        stages.struck_at,
+        ways.impulses,
         g,
         low,
     )

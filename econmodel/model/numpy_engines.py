@@ -11,7 +11,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.model.stages import ROUNDING, TOLERANCE, Inflows, Moves, Run, StageBlock, inflows, refuse
+from econmodel.model.stages import ROUNDING, TOLERANCE, Moves, Run, StageBlock, inflows, refuse
 
 FloatArray = NDArray[np.float64]
 SLICE = 5000
@@ -59,8 +59,14 @@ class SlicedEngine:
         factors, period, occupancy = schedule.factors[stage], schedule.period_of_stage[stage], self.occupancy
         occupancy = occupancy[:, :, : p.shape[1]]
         occupancy[0] = first
-        flow = np.empty(p.shape[1])
-        for now, after in pairwise(occupancy):
+        occupancy[1:, [i for i, _ in run.moves.impulses if i not in live.states]] = 0.0
+        flow, seen, struck = np.empty(p.shape[1]), run.visits(stage), run.impulses(stage)
+        for cycle, (now, after) in enumerate(pairwise(occupancy)):
+            if cycle in seen:
+                for i in live.states:
+                    run.sums.visits[:, period, i, lanes] += factors[:, cycle, None] * (seen[cycle][lanes] * now[i])
+            if cycle in struck:
+                run.strike(struck[cycle], now, period, factors[:, cycle], lanes)
             live.step(now, after, flow)
         end, total = np.zeros_like(first), np.zeros((len(factors), *first.shape))
         for i in live.states:
@@ -71,9 +77,6 @@ class SlicedEngine:
             end[n] = whole - end[:n].sum(axis=0)
             total[:, n] = factors[:, :-1].sum(axis=1)[:, None] * whole - total[:, :n].sum(axis=1)
         self._add(p, total, live.states, period, lanes)
-        for cycle, due in run.visits(stage).items():
-            for i in live.states:
-                run.sums.visits[:, period, i, lanes] += factors[:, cycle, None] * (due[lanes] * occupancy[cycle, i])
         run.note_boundary(stage, first, end, lanes)
         return end
 
@@ -99,6 +102,7 @@ class _Live:
         states = {i for i in range(moves.n_moving) if first[i].any()}
         while True:
             reached = {j for j in range(moves.n_moving) for t in range(into[j], into[j + 1]) if carries[t] and sources[t] in states}
+            reached |= {target for source, target in moves.impulses if source in states}
             if reached <= states:
                 break
             states |= reached
@@ -151,20 +155,50 @@ class FewLanesEngine:
         factors = run.schedule.factors[first_stage : first_stage + len(rows)]
         n_cycles = factors.shape[2] - 1
         ways = _all_ways_in(moves, block.p, rows, first_stage)
-        occupancy = _trajectory(inflows(moves), ways, rows, n_cycles, state)
+        occupancy, before = self._trajectory(ways, rows, n_cycles, state, first_stage)
         within = occupancy[:-1].reshape(len(rows), n_cycles, -1)
         total = np.matmul(factors[:, :, :-1], within).reshape(len(rows), factors.shape[1], *state.shape)
         flows = block.p[rows][:, None] * total[:, :, list(moves.sources)] * run.schedule.mid_cycle[:, None, None]
-        edges, n = occupancy[::n_cycles], moves.n_moving
+        n, n_moves = moves.n_moving, len(moves.sources)
         for k in range(len(rows)):
             period = run.schedule.period_of_stage[first_stage + k]
             run.sums.starts[:, period] += total[k]
-            run.sums.moves[:, period] += flows[k]
+            run.sums.moves[:, period, :n_moves] += flows[k]
             for cycle, due in run.visits(first_stage + k).items():
-                now = occupancy[k * n_cycles + cycle, :n]
-                run.sums.visits[:, period, :n] += factors[k, :, cycle, None, None] * due * now
-            run.note_boundary(first_stage + k, edges[k], edges[k + 1])
-        return np.array(edges[-1])
+                at = k * n_cycles + cycle
+                run.sums.visits[:, period, :n] += factors[k, :, cycle, None, None] * due * before.get(at, occupancy[at])[:n]
+            first, end = (before.get(at, occupancy[at]) for at in (k * n_cycles, (k + 1) * n_cycles))
+            run.note_boundary(first_stage + k, first, end)
+        return np.array(occupancy[-1])
+
+    def _trajectory(
+        self, q: FloatArray, rows: list[int], n_cycles: int, state: FloatArray, first_stage: int
+    ) -> tuple[FloatArray, dict[int, FloatArray]]:
+        """Occupancy at every cycle's start, after its impulses, and at the end: (cycle + 1, state, lane); and before impulses."""
+        run, plan = self.run, inflows(self.run.moves)
+        occupancy = np.empty((len(rows) * n_cycles + 1, *state.shape))
+        occupancy[0], n = state, len(plan.stay)
+        before: dict[int, FloatArray] = {}
+        flow = np.empty((len(plan.source), state.shape[1]))
+        for k, row in enumerate(rows):
+            ways, stage = q[row], first_stage + k
+            struck = run.impulses(stage)
+            for cycle in range(n_cycles):
+                at = k * n_cycles + cycle
+                if cycle in struck:
+                    before[at] = occupancy[at].copy()
+                    run.strike(
+                        struck[cycle], occupancy[at], run.schedule.period_of_stage[stage], run.schedule.factors[stage, :, cycle]
+                    )
+                occupancy[at].take(plan.source, axis=0, out=flow, mode="clip")
+                np.multiply(flow, ways, out=flow)
+                np.add.reduceat(flow, plan.into[:-1], axis=0, out=occupancy[at + 1, :n])
+        if n < len(state):
+            whole = state.sum(axis=0)
+            occupancy[1:, n] = whole - occupancy[1:, :n].sum(axis=1)
+            for found in before.values():
+                found[n] = whole - found[:n].sum(axis=0)
+        return occupancy, before
 
 
 def _all_ways_in(moves: Moves, p: FloatArray, rows: list[int], first_stage: int) -> FloatArray:
@@ -182,21 +216,3 @@ def _all_ways_in(moves: Moves, p: FloatArray, rows: list[int], first_stage: int)
     stay[stay < ROUNDING] = 0.0
     q[:, plan.stay] += stay
     return q
-
-
-def _trajectory(plan: Inflows, q: FloatArray, rows: list[int], n_cycles: int, state: FloatArray) -> FloatArray:
-    """Occupancy at every cycle boundary: (cycle + 1, state, lane)."""
-    occupancy = np.empty((len(rows) * n_cycles + 1, *state.shape))
-    occupancy[0], n = state, len(plan.stay)
-    flow = np.empty((len(plan.source), state.shape[1]))
-    cycle = 0
-    for row in rows:
-        ways = q[row]
-        for _ in range(n_cycles):
-            occupancy[cycle].take(plan.source, axis=0, out=flow, mode="clip")
-            np.multiply(flow, ways, out=flow)
-            np.add.reduceat(flow, plan.into[:-1], axis=0, out=occupancy[cycle + 1, :n])
-            cycle += 1
-    if n < len(state):
-        occupancy[1:, n] = state.sum(axis=0) - occupancy[1:, :n].sum(axis=1)
-    return occupancy

@@ -23,11 +23,16 @@ ROUNDING = 1e-15
 
 @dataclass(frozen=True)
 class Moves:
-    """Moves between ``n_states`` states; move ``m`` goes from ``sources[m]`` to ``targets[m]``."""
+    """Moves between ``n_states`` states; move ``m`` goes from ``sources[m]`` to ``targets[m]``.
+
+    ``impulses`` are moves at the very start of a cycle, (source, target), neither of them the sink: they take place in
+    this order, before all else of the cycle, and only in cycles that :class:`Run` names.
+    """
 
     n_states: int
     sources: tuple[int, ...]
     targets: tuple[int, ...]
+    impulses: tuple[tuple[int, int], ...] = ()
 
     @property
     def sink(self) -> int | None:
@@ -116,7 +121,10 @@ class StageBlock:
 
 @dataclass(frozen=True)
 class Sums:
-    """Running sums, (weighting, period, state or move, lane), and the trace at stage boundaries, (stage, state, lane)."""
+    """Running sums, (weighting, period, state or move, lane), and the trace at stage boundaries, (stage, state, lane).
+
+    Impulses are counted after the moves; ``starts`` is occupancy after the cycle's impulses.
+    """
 
     starts: FloatArray
     years: FloatArray
@@ -127,12 +135,51 @@ class Sums:
 
 @dataclass(frozen=True)
 class Run:
-    """One run of the engine: what moves, when, how often people are seen, and the sums so far."""
+    """One run of the engine: what moves, when, how often people are seen, and the sums so far.
+
+    Given a stage, ``visits`` holds visits per person, {cycle: (lane,)}, counted before the impulses of their cycle, and
+    ``impulses`` the share of the source that each moves, {cycle: (impulse, lane)}.
+    """
 
     moves: Moves
     schedule: Schedule
     sums: Sums
     visits: Callable[[int], dict[int, FloatArray]]
+    impulses: Callable[[int], dict[int, FloatArray]] = lambda stage: {}
+
+    def strike(self, shares: FloatArray, occupancy: FloatArray, period: int, factors: FloatArray, lanes: slice = slice(None)) -> None:
+        """Move people between states at the start of a cycle, in place, and count them.
+
+        Parameters
+        ----------
+        shares : ndarray of shape (impulse, lane)
+        occupancy : ndarray of shape (state, lane)
+        period
+            Where they count.
+        factors : ndarray of shape (weighting,)
+            Discount factors of the cycle's start.
+        lanes
+            Those at hand.
+        """
+        first = len(self.moves.sources)
+        for k, (source, target) in enumerate(self.moves.impulses):
+            moved = shares[k, lanes] * occupancy[source]
+            occupancy[source] -= moved
+            occupancy[target] += moved
+            self.sums.moves[:, period, first + k, lanes] += factors[:, None] * moved
+
+    def close(self) -> None:
+        """Turn the sums into patient-years: by trapezoid within each cycle, from after its impulses to its end.
+
+        The boundaries noted lie before impulses, so half of what moved is taken back.
+        """
+        years, first = self.sums.years, len(self.moves.sources)
+        np.add(years, self.sums.starts, out=years)
+        for k, (source, target) in enumerate(self.moves.impulses):
+            half = self.sums.moves[:, :, first + k] / 2
+            years[:, :, source] += half
+            years[:, :, target] -= half
+        np.divide(years, self.schedule.cycles_per_year, out=years)
 
     def note_boundary(self, stage: int, first: FloatArray, end: FloatArray, lanes: slice = slice(None)) -> None:
         """Add what the trapezoid needs of a stage's two ends; ends inside one period cancel and are skipped."""

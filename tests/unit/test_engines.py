@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -23,22 +25,28 @@ def visits(stage: int, n_lanes: int) -> dict[int, np.ndarray]:
     return {0: np.linspace(0, 1, n_lanes), 7: np.ones(n_lanes)} if stage % 2 else {}
 
 
-def random_run(structure, n_lanes: int, engine: str, *, at_once: int = 5) -> CohortTotals:
+IMPULSES = ((1, 3), (0, 1))
+
+
+def impulses(stage: int, n_lanes: int) -> dict[int, np.ndarray]:
+    return {0: np.linspace((0.1, 0.9), (0.8, 0.0), n_lanes).T, 5: np.full((2, n_lanes), 0.3)} if stage != 1 else {}
+
+
+def random_run(structure, n_lanes: int, engine: str, *, at_once: int = 5, struck: bool = False) -> CohortTotals:
     """Random probabilities and starts, the same for every engine."""
     rng = np.random.default_rng(n_lanes)
     p = rng.uniform(0, 0.06, (5, len(structure.moves), n_lanes))
     initial = rng.dirichlet(np.ones(len(structure.states)), n_lanes).T
-    moves = structure.engine_moves()
+    moves = replace(structure.engine_moves(), impulses=IMPULSES if struck else ())
+    given = {"visits": lambda s: visits(s, n_lanes), "impulses": (lambda s: impulses(s, n_lanes)) if struck else None}
     if at_once == 1:
-        return run_cohort(
-            moves, lambda s: p[s], initial, SCHEDULE, visits=lambda s: visits(s, n_lanes), keep_trace=True, engine=engine
-        )
+        return run_cohort(moves, lambda s: p[s], initial, SCHEDULE, **given, keep_trace=True, engine=engine)
     return run_blocks(
         moves,
         lambda s: StageBlock(p[s:], tuple(range(min(at_once, 5 - s)))),
         initial,
         SCHEDULE,
-        visits=lambda s: visits(s, n_lanes),
+        **given,
         keep_trace=True,
         engine=engine,
     )
@@ -51,27 +59,75 @@ def assert_same(found: CohortTotals, expected: CohortTotals) -> None:
 
 @pytest.mark.parametrize("structure", STRUCTURES, ids=["base", "split"])
 @pytest.mark.parametrize("n_lanes", [1, 127, 300])
-def test_compiled_equals_numpy(structure, n_lanes):
-    """Sums, visits and trace agree to 1e-12, in full blocks of lanes and in part ones."""
-    assert_same(random_run(structure, n_lanes, "compiled"), random_run(structure, n_lanes, "numpy"))
+@pytest.mark.parametrize("struck", [False, True])
+def test_compiled_equals_numpy(structure, n_lanes, struck):
+    """Sums, visits, impulses and trace agree to 1e-12, in full blocks of lanes and in part ones."""
+    runs = [random_run(structure, n_lanes, engine, struck=struck) for engine in ("compiled", "numpy")]
+    assert_same(*runs)
 
 
 @pytest.mark.parametrize("structure", STRUCTURES, ids=["base", "split"])
-def test_many_lanes_equal_few(structure, monkeypatch):
+@pytest.mark.parametrize("struck", [False, True])
+def test_many_lanes_equal_few(structure, struck, monkeypatch):
     """The engine for many lanes, cut into slices, agrees with the one for few."""
     monkeypatch.setattr("econmodel.model.cohort.FEW_LANES", 1_000)
-    few = random_run(structure, 900, "numpy")
+    few = random_run(structure, 900, "numpy", struck=struck)
     monkeypatch.setattr("econmodel.model.cohort.FEW_LANES", 0)
     monkeypatch.setattr("econmodel.model.numpy_engines.SLICE", 250)
-    assert_same(random_run(structure, 900, "numpy"), few)
+    assert_same(random_run(structure, 900, "numpy", struck=struck), few)
 
 
 @pytest.mark.parametrize("engine", ["numpy", "compiled"])
 def test_stages_one_at_a_time_or_together(engine):
     """How many stages come in a block makes no difference."""
-    together = random_run(STRUCTURES[0], 50, engine)
+    together = random_run(STRUCTURES[0], 50, engine, struck=True)
     for at_once in (1, 2):
-        assert_same(random_run(STRUCTURES[0], 50, engine, at_once=at_once), together)
+        assert_same(random_run(STRUCTURES[0], 50, engine, at_once=at_once, struck=True), together)
+
+
+def by_hand(p: float, shares: dict[int, float], months: int) -> dict[str, float]:
+    """Two states and a sink by hand: whom an impulse moves from the first to the second, before the month's moves."""
+    here, found = [1.0, 0.0], {"moved": 0.0, "seen": 0.0, "years": 0.0, "left": 0.0}
+    for month in range(months):
+        moved = shares.get(month, 0.0) * here[0]
+        found["seen"] += here[0] if month in shares else 0.0
+        found["moved"] += moved
+        start = [here[0] - moved, here[1] + moved]
+        here = [start[0] * (1 - p), start[1]]
+        found["left"] += start[0] * p
+        found["years"] += (start[0] + here[0]) / 24
+    return found | {"second": here[1]}
+
+
+@pytest.mark.parametrize("engine", ["few", "many", "compiled"])
+@pytest.mark.parametrize("periods", [(0, 0, 0), (0, 1, 2)])
+def test_impulses_by_hand(engine, periods, monkeypatch):
+    """Visits before, years after, moves of who is left: as by hand, whether a period or a stage ends at an impulse."""
+    monkeypatch.setattr("econmodel.model.cohort.FEW_LANES", 0 if engine == "many" else 1_000)
+    shares = {0: 0.1, 5: 0.5, 24: 0.25, 31: 1.0}
+    due = {k: {m % 12: np.ones(3) for m in shares if m // 12 == k} for k in range(3)}
+    struck = {k: {m % 12: np.full((1, 3), shares[m]) for m in shares if m // 12 == k} for k in range(3)}
+    run = run_cohort(
+        Moves(3, (0,), (2,), ((0, 1),)),
+        lambda stage: np.full((1, 3), 0.02),
+        np.array([[1.0] * 3, [0.0] * 3, [0.0] * 3]),
+        Schedule(12, periods),
+        visits=due.__getitem__,
+        impulses=struck.__getitem__,
+        keep_trace=True,
+        engine="compiled" if engine == "compiled" else "numpy",
+    )
+    expected = by_hand(0.02, shares, 36)
+    found = {
+        "left": run.moves[0, :, 0].sum(axis=0),
+        "moved": run.moves[0, :, 1].sum(axis=0),
+        "seen": run.visits[0, :, 0].sum(axis=0),
+        "years": run.years[0, :, 0].sum(axis=0),
+        "second": run.trace[-1, 1],
+    }
+    for name, value in found.items():
+        np.testing.assert_allclose(value, expected[name], rtol=1e-13, err_msg=name)
+    np.testing.assert_allclose(run.years[0].sum(axis=(0, 1)), 3.0, rtol=1e-13)
 
 
 def test_states_nobody_reaches_stay_empty(monkeypatch):
