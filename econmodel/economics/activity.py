@@ -70,6 +70,7 @@ class ActivityRates:
     p_readmission: FloatArray
     clinic_never_bled: FloatArray
     clinic_post_bleed: FloatArray
+    clinic_drug_start: FloatArray
     stay_days_session: FloatArray
     stay_days_complication: FloatArray
 
@@ -83,6 +84,7 @@ SHARED_RATES = {
     "p_readmission": "p_readmission",
     "clinic_never_bled": "r_clinic_never_bled",
     "clinic_post_bleed": "r_clinic_post_bleed",
+    "clinic_drug_start": "n_clinic_drug_start",
     "stay_days_session": "n_stay_days_session",
     "stay_days_complication": "n_stay_days_complication",
 }
@@ -284,7 +286,8 @@ def _service_counts(sums: Sums, rates: ActivityRates, rules: Rules, sessions: Fl
         "drug_year": sums.years_in("protected") * rules.drug,
     }
     found |= {kind: seen * used for kind, used in rules.visit.items()}
-    found["clinic_visit"] = found["clinic_visit"] + rates.clinic_never_bled * sums.years_in(*NEVER_BLED)
+    started = rates.clinic_drug_start * rules.drug * sums.begun()
+    found["clinic_visit"] = found["clinic_visit"] + rates.clinic_never_bled * sums.years_in(*NEVER_BLED) + started
     complications = {kind: per_course * p for kind, p in rates.complications.items()}
     stays: FloatArray = sum(complications[kind] for kind in STAYS)  # type: ignore[assignment]
     return (

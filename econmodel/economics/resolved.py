@@ -103,6 +103,7 @@ def _strategy_inputs(e: Evaluation, s: int) -> dict[str, Any]:
         "starts_in": x.starts_in[s],
         "hr_gastric": float(x.hr_gastric[0, s]),
         "hr_other": float(x.hr_other[0, s]),
+        "hr_excess_death": float(x.hr_excess_death[0, s]),
         "effect_full_years": float(x.effect_full_years[0, s]),
         "effect_none_years": float(x.effect_none_years[0, s]),
         "sessions_mean": float(x.sessions_mean[0, s]),
@@ -158,6 +159,7 @@ def _activity_rates(e: Evaluation) -> dict[str, Any]:
             "sessions_per_recovery": float(rates.secondary_sessions[secondary.key][0]),
         },
         "clinic_visits_per_year": {"never_bled": float(rates.clinic_never_bled[0]), "post_bleed": float(rates.clinic_post_bleed[0])},
+        "clinic_visits_to_start_drug": float(rates.clinic_drug_start[0]),
         "bleed_costing": p.text("bleed_costing"),
         "rebleed_costing": p.text("rebleed_costing"),
     }

@@ -100,6 +100,7 @@ class DiseaseMoves(ABC):
     per_protocol: bool
     transplant: FloatArray
     excess: FloatArray
+    hr_excess_death: FloatArray
     excess_transplanted: FloatArray
     r_other_bleed: FloatArray
     hr_death_after_bleed: FloatArray
@@ -184,6 +185,7 @@ class DiseaseMoves(ABC):
     def _protected(self, part: int, years: IntArray) -> Factors:
         gastric = self.effect("complete" if self.per_protocol else "gastric", years, part)
         rates = self._never_bled(gastric, self.effect("other", years, part), years)
+        rates["other_death"] = self.background(years) + self.excess * self.hr_excess_death
         rates["retreat"] = self.retreatment(years)
         if self.per_protocol:
             rates["protection_lost"] = self.r_protection_lost
@@ -231,6 +233,7 @@ class Hazards(DiseaseMoves):
         }
         self.effect_years = by_strategy(s.effect_full_years), by_strategy(s.effect_none_years)
         self.transplant, self.excess = self._by_cell(inputs.r_transplant), self._by_cell(inputs.excess_death)
+        self.hr_excess_death = by_strategy(s.hr_excess_death)
         self.excess_transplanted = by_draw(inputs.excess_death_transplanted)
         self.r_other_bleed, self.hr_death_after_bleed = by_draw(inputs.r_other_bleed), by_draw(inputs.hr_death_after_bleed)
         self.r_late_rebleed = by_strategy(s.r_late_rebleed)

@@ -48,6 +48,7 @@ class StrategyInputs:
     surveillance: tuple[Surveillance, ...]
     hr_gastric: FloatArray
     hr_other: FloatArray
+    hr_excess_death: FloatArray
     effect_full_years: FloatArray
     effect_none_years: FloatArray
     sessions_mean: FloatArray
@@ -294,6 +295,7 @@ def strategy_figures(row: StrategyRow, v: Values, late: FloatArray | float) -> d
     return {
         "hr_gastric": product(v, row.hr_gastric),
         "hr_other": product(v, row.hr_other),
+        "hr_excess_death": product(v, row.hr_excess_death),
         "effect_full_years": given(row.effect_full_years, NEVER),
         "effect_none_years": given(row.effect_none_years, NEVER),
         "sessions_mean": given(row.sessions_mean, 1.0),

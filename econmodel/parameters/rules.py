@@ -89,6 +89,9 @@ def _row_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
         if strategy.starts_in == "in_course" and missing:
             what = f"strategy {strategy.key}: starts a course but lacks {', '.join(missing)}"
             yield ParameterError(what, where=str(strategy.where), fix="name the inputs, as the strategy 'glue' does")
+        if strategy.hr_excess_death and not strategy.drug:
+            what = f"strategy {strategy.key}: hr_excess_death acts under a drug only, and the row has none"
+            yield ParameterError(what, where=str(strategy.where), fix="add drug = true, or take hr_excess_death out")
         if strategy.starts_in != "at_risk" and not (strategy.effect_full_years and strategy.effect_none_years):
             what = f"strategy {strategy.key}: needs effect_full_years and effect_none_years"
             yield ParameterError(what, where=str(strategy.where), fix="name the inputs, as the strategy 'glue' does")

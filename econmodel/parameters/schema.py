@@ -181,8 +181,9 @@ class Parameter:
     ``value`` is the number or text; a table input has ``table`` instead. ``changed_by`` names the override that set
     it last (empty for a base-case value), and ``base_value`` keeps what stood there before.
 
-    ``replaced_by`` says what evidence would take an assumption's place. ``derive`` computes the value from other inputs and tables, ``spread`` the numbers of its distribution; ``computed`` is
-    what the expression gave when the value was typed, ``as_typed`` the input before it followed a change.
+    ``derive`` computes the value from other inputs and tables, ``spread`` the numbers of its distribution; ``computed`` is
+    what the expression gave when the value was typed, ``as_typed`` the input before it followed a change. ``replaced_by``
+    says what evidence would take the place of an assumption.
     """
 
     name: str
@@ -255,6 +256,7 @@ class StrategyRow:
     where: Where
     hr_gastric: tuple[str, ...] = ()
     hr_other: tuple[str, ...] = ()
+    hr_excess_death: tuple[str, ...] = ()
     hr_late_rebleed: tuple[str, ...] = ()
     effect_full_years: str = ""
     effect_none_years: str = ""
@@ -287,12 +289,12 @@ class StrategyRow:
             self.coils,
             self.glue_ml,
         )
-        products = (*self.hr_gastric, *self.hr_other, *self.hr_late_rebleed)
+        products = (*self.hr_gastric, *self.hr_other, *self.hr_excess_death, *self.hr_late_rebleed)
         return tuple(n for n in (*products, *singles, *self.complications.values()) if n)
 
 
 SLOT_UNITS: dict[str, tuple[str, ...]] = {
-    **dict.fromkeys(("hr_gastric", "hr_other", "hr_late_rebleed"), ("hazard ratio", "relative risk", "ratio")),
+    **dict.fromkeys(("hr_gastric", "hr_other", "hr_excess_death", "hr_late_rebleed"), ("hazard ratio", "relative risk", "ratio")),
     **dict.fromkeys(("effect_full_years", "effect_none_years"), ("years",)),
     **dict.fromkeys(("p_retreat_year_1", "p_death_course", "p_obliteration", "complications"), ("probability",)),
     **dict.fromkeys(("sessions_mean", "sessions"), ("sessions",)),

@@ -130,6 +130,7 @@ class Patient:
         plan, since = self.plan, year - tag if self.restarts else year
         gastric = plan["hr_complete"] if self.per_protocol else plan["hr_gastric"]
         rates = self.never_bled(year, self.effect(gastric, since), self.effect(plan["hr_other"], since))
+        rates["other_death"] = self.background(year) + self.inputs["excess_death"][self.group["child"]] * plan["hr_excess_death"]
         rates["retreat"] = step(plan["r_retreat"], year)
         if self.per_protocol and plan["starts_in"] == "in_course":
             rates["protection_lost"] = plan["r_protection_lost"]
@@ -179,7 +180,7 @@ def simulate(patient: Patient) -> Totals:
         year = month // 12
         after, moved = advance(patient, here, year)
         began, ended = by_name(here), by_name(after)
-        first = {"sessions": began["in_course"]}
+        first = {"sessions": began["in_course"], "begun": float(month == 0)}
         if due(patient.plan["surveillance"], month):
             first["visits"] = sum(began[state] for state in NEVER_BLED)
         for w, rate in rates.items():

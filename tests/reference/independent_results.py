@@ -57,6 +57,8 @@ def activity(inputs: dict[str, Any], key: str, t: dict[str, float]) -> dict[str,
     found["drug_year"] = t["protected"] if mine["drug"] else 0.0
     found[plan["surveillance"]["visit"]] += t["visits"]
     found["clinic_visit"] += clinic["never_bled"] * never
+    if mine["drug"]:
+        found["clinic_visit"] += rates["clinic_visits_to_start_drug"] * t["begun"]
     for kind in SESSION_COMPLICATIONS:
         found[kind] = t["sessions"] * mine["complications_per_course"][kind] / plan["sessions_mean"]
     found[secondary["activity"]] = t["post_bleed"] if secondary["drug"] else t["recover"] * secondary["sessions_per_recovery"]

@@ -25,7 +25,7 @@ def test_devices_follow_sessions(five_years):
     sessions = count(five_years, "sessions", "coil_and_glue")
     assert count(five_years, "session_eus", "coil_and_glue") == sessions
     assert count(five_years, "session_direct", "coil_and_glue") == 0
-    assert count(five_years, "coil", "coil_and_glue") == pytest.approx(2 * sessions)
+    assert count(five_years, "coil", "coil_and_glue") == pytest.approx(1.6 * sessions)
     assert count(five_years, "glue_ml", "coil_and_glue") == pytest.approx(2 * sessions)
     assert count(five_years, "coil", "glue") == 0
     assert count(five_years, "session_direct", "glue") == count(five_years, "sessions", "glue")
@@ -109,12 +109,13 @@ def test_secondary_prophylaxis_after_each_recovery(vary):
 
 
 def test_surveillance_is_of_the_strategy(five_years):
-    """Each strategy is seen by its own examination; the untreated are not."""
+    """Each strategy is seen by its own examination, the untreated and those on a drug once a year; a drug is started in clinic."""
     assert count(five_years, "surveillance_egd", "glue") > 3
     assert count(five_years, "surveillance_eus", "glue") == 0
     assert count(five_years, "surveillance_eus", "coil") > 3
-    assert 1.5 < count(five_years, "clinic_visit", "beta_blocker") < 2
-    assert count(five_years, "surveillance_egd", "watch") == 0
+    assert count(five_years, "clinic_visit", "beta_blocker") == pytest.approx(2.0)
+    assert count(five_years, "clinic_visit", "watch") == 0
+    assert 2 < count(five_years, "surveillance_egd", "watch") < count(five_years, "surveillance_egd", "beta_blocker") < 5
 
 
 def test_everyone_is_somewhere(five_years):
