@@ -102,6 +102,34 @@ class Distribution:
         z = (math.log(f["upper"]) - f["mu"]) / f["sigma"]
         return _normal_cdf(z - f["sigma"]) / _normal_cdf(z)
 
+    def outside(self, low: float, high: float) -> float:
+        """Share of the distribution below ``low`` or above ``high``."""
+        return self._below(low) + 1.0 - self._below(high)
+
+    def _below(self, x: float) -> float:
+        """Share below ``x``, which may be infinite."""
+        f = self.fields
+        match self.family:
+            case "normal":
+                return _normal_cdf((x - f["mean"]) / f["se"])
+            case "lognormal":
+                z = (
+                    ((math.log(min(x, f["upper"])) if x < math.inf else math.log(f["upper"])) - f["mu"]) / f["sigma"]
+                    if x > 0
+                    else -math.inf
+                )
+                return _normal_cdf(z) / _normal_cdf((math.log(f["upper"]) - f["mu"]) / f["sigma"])
+            case "beta" | "gamma" if self._start() < x < math.inf:
+                from scipy import special
+
+                if self.family == "beta":
+                    return float(special.betainc(f["a"], f["b"], min(x, 1.0)))
+                return float(special.gammainc(f["shape"], (x - f["shift"]) / f["scale"]))
+        return 1.0 if x == math.inf else 0.0
+
+    def _start(self) -> float:
+        return self.fields.get("shift", 0.0)
+
     def describe(self) -> str:
         """Short text such as ``beta(18, 82)``."""
         f = self.fields
@@ -206,6 +234,14 @@ def _number(spec: dict[str, Any], name: str, default: float = math.nan) -> float
     return float(raw)
 
 
+def _optional(spec: dict[str, Any], name: str, default: float) -> float:
+    number = _number(spec, name, default)
+    if name in spec and not math.isfinite(number):
+        what = f"distribution field {name} = {number:g}: must be finite"
+        raise ParameterError(what, fix="give a plain number, or leave it out")
+    return number
+
+
 def _positive(spec: dict[str, Any], name: str) -> float:
     number = _number(spec, name)
     if not (number > 0 and math.isfinite(number)):
@@ -235,7 +271,7 @@ def _fit_beta(spec: dict[str, Any], value: float) -> Distribution:
 
 
 def _fit_gamma(spec: dict[str, Any], value: float) -> Distribution:
-    shift = _number(spec, "shift", 0.0)
+    shift = _optional(spec, "shift", 0.0)
     if value <= shift:
         what = f"gamma with value {value:g}: must be above its shift {shift:g}"
         raise ParameterError(what, fix='use family = "fixed" with a reason for a value at the edge')
@@ -248,7 +284,7 @@ def _fit_gamma(spec: dict[str, Any], value: float) -> Distribution:
 
 
 def _fit_lognormal(spec: dict[str, Any], value: float) -> Distribution:
-    upper = _number(spec, "upper", math.inf)
+    upper = _optional(spec, "upper", math.inf)
     if not 0 < value < upper:
         below = f" and below upper = {upper:g}" if upper < math.inf else ""
         what = f"lognormal with median {value:g}: must be > 0{below}"

@@ -8,6 +8,8 @@ import re
 from datetime import date
 from typing import Any
 
+import numpy as np
+
 from econmodel.errors import EconModelError, ParameterError, SourceError
 from econmodel.parameters.derive import parse_expression
 from econmodel.parameters.distributions import Distribution, check_fields, fit, fixed
@@ -56,6 +58,7 @@ DERIVED = ("derive", "rounded_to", "judgement", "derive_not", "follows_draws")
 LISTS = ("choices",)
 PARAMETER_FIELDS = {*TEXTS, *DERIVED, "value", "table", "distribution", "range", "date", "period_years", *LISTS}
 LARGEST = 10**12
+SINGULAR = 1e-9
 PRICE_YEAR = re.compile(r"(19|20)\d\d(/\d\d)?")
 GROUPS = ("strategy", "secondary", "ordered", "correlated")
 
@@ -320,17 +323,27 @@ def _parse_surveillance(raw: dict[str, Any], where: Where) -> Surveillance:
 
 def parse_joint(name: str, raw: dict[str, Any], where: Where) -> JointGroup:
     """Build a group of inputs sampled together."""
-    direction, correlation = str(raw.get("direction", "")), float(raw.get("correlation", 0.0))
+    direction = str(raw.get("direction", ""))
     if set(raw) - {"members", "direction", "correlation", "note"} or not raw.get("members"):
         what = f"{where.table}: must have members, and direction or correlation"
-        raise ParameterError(what, where=str(where), fix='members = ["a", "b"], correlation = 0.5')
+        raise ParameterError(what, where=str(where), fix='members = ["a", "b"], correlation = [[1, 0.5], [0.5, 1]]')
     if where.table.startswith("ordered") and direction not in ("up", "down"):
         what = f"{where.table}: direction {direction!r} must be up or down"
         raise ParameterError(what, where=str(where), fix='direction = "up"')
-    if not -1 < correlation < 1:
-        what = f"{where.table}: correlation {correlation:g} must lie between -1 and 1"
-        raise ParameterError(what, where=str(where), fix="correlation = 0.5")
-    return JointGroup(name, tuple(raw["members"]), where, direction, correlation)
+    members = tuple(raw["members"])
+    return JointGroup(name, members, where, direction, _parse_correlation(raw["correlation"], members, where) if not direction else ())
+
+
+def _parse_correlation(raw: Any, members: tuple[str, ...], where: Where) -> tuple[tuple[float, ...], ...]:
+    """Read a correlation matrix: a row and a column for each member, symmetric, 1 with itself, and possible as a whole."""
+    n = len(members)
+    rows = raw if isinstance(raw, list) and all(isinstance(row, list) and len(row) == n for row in raw) else []
+    good = len(rows) == n and all(isinstance(r, int | float) and not isinstance(r, bool) for row in rows for r in row)
+    matrix = np.array(rows, dtype=float) if good else np.zeros((1, 1))
+    if not (good and (np.diag(matrix) == 1).all() and (matrix == matrix.T).all() and np.linalg.eigvalsh(matrix)[0] > SINGULAR):
+        what = f"{where.table}: correlation {raw!r} must be a matrix of {n} x {n}, symmetric, 1 on its diagonal, positive definite"
+        raise ParameterError(what, where=str(where), fix="correlation = [[1, 0.5], [0.5, 1]] for two members")
+    return tuple(tuple(row) for row in matrix.tolist())
 
 
 def parse_sources(document: Document) -> dict[str, Source]:

@@ -9,9 +9,10 @@ from itertools import pairwise
 from econmodel.errors import EconModelError, ParameterError, SourceError, join_faults
 from econmodel.parameters.catalogue import COMPLICATIONS, SECONDARY_KINDS, SESSION_KINDS, VISIT_KINDS
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.schema import SLOT_UNITS, WHOLE, Parameter, SecondaryRow, StrategyRow, money_parts
+from econmodel.parameters.schema import POSITIVE_UNITS, SLOT_UNITS, WHOLE, Parameter, SecondaryRow, StrategyRow, bounds_of, money_parts
 from econmodel.wording import nearest
 
+OUTSIDE = 1e-4
 STARTS = ("at_risk", "in_course", "protected")
 MIXES = ("current_mix", "proposed_mix")
 SUBJECTS = ("usual_care", "lead")
@@ -37,6 +38,7 @@ def check(parameters: ParameterSet, *, subset: bool = False) -> None:
     faults = [
         *_source_faults(parameters),
         *_choice_faults(parameters),
+        *_distribution_faults(parameters),
         *_row_faults(parameters),
         *_joint_faults(parameters),
         *_currency_faults(parameters),
@@ -65,6 +67,30 @@ def _choice_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
         if choices and p.value not in choices:
             what = f"{p.name} = {p.value!r}: must be one of {', '.join(choices)}"
             fix = nearest(str(p.value), choices, f"set {p.name} to one of them")
+            yield ParameterError(what, where=str(p.where), fix=fix)
+
+
+def within(unit: str) -> str:
+    """The bounds of a unit in words."""
+    low, high = bounds_of(unit)
+    if unit in POSITIVE_UNITS:
+        return "> 0"
+    return f"between {low:g} and {high:g}" if math.isfinite(high) else f">= {low:g}"
+
+
+def fitting(unit: str) -> str:
+    """Family whose support is that of a unit."""
+    low, high = bounds_of(unit)
+    return "lognormal" if unit in POSITIVE_UNITS else "beta" if (low, high) == (0.0, 1.0) else "gamma" if low == 0 else "normal"
+
+
+def _distribution_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
+    """Distributions of which a part lies where their unit has no values."""
+    for p in parameters.parameters.values():
+        if p.is_uncertain and p.is_numeric and (share := p.distribution.outside(*bounds_of(p.unit))) >= OUTSIDE:
+            what = f"{p.name}: {share:.2g} of {p.distribution.describe()} lies outside its unit ({p.unit}): must be {within(p.unit)}"
+            family = fitting(p.unit)
+            fix = f"use the family {family}" if p.distribution.family != family else "give a smaller standard error"
             yield ParameterError(what, where=str(p.where), fix=fix)
 
 

@@ -21,7 +21,8 @@ from econmodel.errors import AnalysisError, ParameterError
 from econmodel.parameters.distributions import Distribution, fit, fixed
 from econmodel.parameters.following import follow_draws
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.schema import JointGroup, Parameter
+from econmodel.parameters.rules import fitting, within
+from econmodel.parameters.schema import JointGroup, Parameter, bounds_of
 
 FloatArray = NDArray[np.float64]
 FEWEST, MOST = 3, 2**23
@@ -57,6 +58,7 @@ class Sampler:
         self.parameters = parameters
         self.base = {n: float(p.value) for n, p in parameters.parameters.items() if isinstance(p.value, float)}
         self.uncertain = {n: parameters[n].distribution for n in self.base if parameters[n].is_uncertain}
+        self.moving = [n for n in self.base if n in self.uncertain or parameters[n].follows_draws]
         self.shares = [n for n, p in parameters.parameters.items() if p.distribution.family == "dirichlet"]
         self.increments = {m: step for group in parameters.ordered for m, step in fit_increments(parameters, group)}
         self._columns = [*self.uncertain, *(f"{n}[{i}]" for n in self.shares for i in range(len(parameters.rows(n))))]
@@ -125,7 +127,10 @@ class Sampler:
         for name in self.shares:
             weights = np.stack([drawn[f"{name}[{i}]"] for i in range(len(self.parameters.rows(name)))], axis=1)
             values[name] = weights / weights.sum(axis=1, keepdims=True)
-        return follow_draws(self.parameters, values)
+        values = follow_draws(self.parameters, values)
+        for name in self.moving:
+            _check_bounds(self.parameters[name], values[name])
+        return values
 
     def _order(self, values: dict[str, FloatArray], drawn: dict[str, FloatArray], group: JointGroup) -> None:
         for before, name in zip(group.members, group.members[1:], strict=False):
@@ -142,6 +147,16 @@ class Sampler:
             )
 
 
+def _check_bounds(p: Parameter, drawn: FloatArray) -> None:
+    """Refuse draws outside the bounds of an input's unit: they are never clipped."""
+    low, high = bounds_of(p.unit)
+    inside = (drawn >= low) & (drawn <= high) & np.isfinite(drawn)
+    if not inside.all():
+        what = f"{p.name} is drawn as {drawn[~inside][0]:.4g} ({p.unit}): must be {within(p.unit)}"
+        fix = f"give it a distribution inside its bounds, such as {fitting(p.unit)}; now {p.distribution.describe()}"
+        raise AnalysisError(what, where=str(p.where), fix=fix)
+
+
 def stream(seed: int, name: str) -> np.random.Generator:
     """Random stream of one input."""
     return np.random.default_rng(np.random.SeedSequence([seed, crc32(name.encode())]))
@@ -153,18 +168,17 @@ def sample(parameters: ParameterSet, draws: int, *, seed: int, sobol: bool = Fal
 
 
 def correlate(u: dict[str, FloatArray], group: JointGroup) -> None:
-    """Give members of a group one common correlation on the normal scale, in place.
+    """Correlate the members of a group on the normal scale, in place.
 
-    The first member keeps its own draw; later ones lean on those before (Cholesky factor of the common correlation).
+    The first member keeps its own draw; later ones lean on those before (Cholesky factor of the correlation matrix).
     """
     from scipy.special import ndtr, ndtri
 
-    members = [m for m in group.members if m in u]
-    if len(members) < 2 or group.correlation == 0:
+    places = [i for i, m in enumerate(group.members) if m in u]
+    if len(places) < 2:
         return
-    matrix = np.full((len(members), len(members)), group.correlation)
-    np.fill_diagonal(matrix, 1.0)
-    factor = np.linalg.cholesky(matrix)
+    members = [group.members[i] for i in places]
+    factor = np.linalg.cholesky(np.array(group.correlation)[np.ix_(places, places)])
     own = [ndtri(u[m]) for m in members]
     for name, row in zip(members, factor, strict=True):
         # Summed term by term: a matrix product rounds differently with the size of the block.

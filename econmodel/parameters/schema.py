@@ -323,13 +323,13 @@ class SecondaryRow:
 
 @dataclass(frozen=True)
 class JointGroup:
-    """Inputs sampled together: kept in order (``direction`` up or down) or correlated on the normal scale."""
+    """Inputs sampled together: kept in order (``direction`` up or down), or correlated on the normal scale by a matrix."""
 
     name: str
     members: tuple[str, ...]
     where: Where
     direction: str = ""
-    correlation: float = 0.0
+    correlation: tuple[tuple[float, ...], ...] = ()
 
 
 def money_parts(unit: str) -> tuple[str, str] | None:
@@ -342,6 +342,18 @@ def money_parts(unit: str) -> tuple[str, str] | None:
     """
     currency, _, per = unit.partition("/")
     return (currency, per) if currency in CURRENCIES and per in MONEY_PER else None
+
+
+def bounds_of(unit: str) -> tuple[float, float]:
+    """Lowest and highest value of a unit; infinite where there is none.
+
+    Examples
+    --------
+    >>> bounds_of("probability"), bounds_of("USD/coil"), bounds_of("log hazard")
+    ((0.0, 1.0), (0.0, inf), (-inf, inf))
+    """
+    infinite = float("inf")
+    return (0.0, infinite) if unit in POSITIVE_UNITS else BOUNDS.get(unit_kind(unit), (-infinite, infinite))
 
 
 def unit_kind(unit: str) -> str:

@@ -66,7 +66,7 @@ def test_correlation_is_the_one_declared(rho: float, seed: int) -> None:
     rng = np.random.default_rng(seed)
     u = {name: rng.random(6_000) for name in "abc"}
     first = u["a"].copy()
-    correlate(u, JointGroup("g", ("a", "b", "c"), Where("test"), correlation=rho))
+    correlate(u, JointGroup("g", ("a", "b", "c"), Where("test"), correlation=((1, rho, rho), (rho, 1, rho), (rho, rho, 1))))
     np.testing.assert_allclose(u["a"], first, atol=1e-12)
     z = ndtri(np.stack([u[name] for name in "abc"]))
     np.testing.assert_allclose(np.corrcoef(z)[np.triu_indices(3, 1)], rho, atol=0.06)

@@ -16,6 +16,7 @@ FOLDER = Path(__file__).resolve().parents[2] / "tests" / "params" / "broken"
 # File: what the message names (input, value, rule), the line it points to (0: the file alone), and its fix.
 EXPECTED: dict[str, tuple[tuple[str, ...], int, str]] = {
     "beta_off_mean": (("p_early_rebleed", "0.428571", "0.11"), 6, "give se instead"),
+    "benefit_without_drug": (("strategy glue", "hr_excess_death acts under a drug only"), 6, "drug = true"),
     "classes_out_of_order": (("r_excess_death_child_b = 0.1", "r_excess_death_child_a = 0.2"), 6, "set both"),
     "complication_unknown": (("strategy.coil", "'bleeding'", "ulcer_bleed"), 6, "did you mean"),
     "currency_mix": (("c_coil", "GBP", "USD"), 6, "value in USD"),
@@ -29,6 +30,7 @@ EXPECTED: dict[str, tuple[tuple[str, ...], int, str]] = {
     "empty_mix": (("case_mix", "one or more rows"), 6, "table = ["),
     "fatality_above_one": (("six-week mortality 1.47", "0 to 1"), 6, "lower p_death_six_weeks"),
     "field_at_the_top": (("'hr_glue'",), 6, "[override.hr_glue]"),
+    "gamma_probability": (("p_icu_bleed", "outside its unit (probability)", "between 0 and 1"), 6, "the family beta"),
     "half_year_age": (("start_age = 58.5", "whole number"), 6, "start_age = 58"),
     "hazard_ratio_negative": (("hr_glue = -1.05 (hazard ratio)", "> 0"), 6, "exp(-1.05)"),
     "hazard_ratio_zero": (("hr_glue = 0 (hazard ratio)", "> 0"), 6, "small positive ratio"),
@@ -49,6 +51,8 @@ EXPECTED: dict[str, tuple[tuple[str, ...], int, str]] = {
     "no_label": (("hr_gelatin", "'label' is missing"), 6, "add label"),
     "no_price_year": (("c_gelatin", "price year"), 6, "price_year = "),
     "no_range": (("hr_gelatin", "needs a range"), 6, "range = {"),
+    "normal_hazard_ratio": (("hr_glue", "outside its unit (hazard ratio)", "> 0"), 6, "the family lognormal"),
+    "normal_price": (("c_coil", "outside its unit (USD/coil)", ">= 0"), 6, "the family gamma"),
     "not_a_file_of_inputs": (("not valid TOML",), 1, "mend that line"),
     "not_a_number": (("hr_glue = '0.5 (0.3 to 0.8)'", "must be a number"), 6, "plain number"),
     "not_text": (("cannot be read",), 0, "UTF-8"),
@@ -62,6 +66,7 @@ EXPECTED: dict[str, tuple[tuple[str, ...], int, str]] = {
     "rising_risk_as_susceptibility": (("susceptibility cannot explain",), -1, "hazard_decline"),
     "session_unknown": (("strategy.coil", "'session_uss'", "session_eus"), 6, "did you mean 'session_eus'?"),
     "sessions_below_one": (("n_sessions_glue = 0.5", "at least 1 session"), 6, "mean sessions"),
+    "shift_not_finite": (("n_sessions_glue", "shift = nan", "finite"), 6, "leave it out"),
     "share_sum": (("case_mix", "1.1", "must be 1"), 6, "not rescaled"),
     "status_without_source": (("hr_glue", "'published'", "'source'"), 6, "add source"),
     "stay_shorter_than_intensive_care": (("n_stay_days", "p_icu_bleed x n_icu_days"), 6, "every day"),

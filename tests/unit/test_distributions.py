@@ -128,3 +128,37 @@ def test_a_table_has_no_single_mean():
     """A Dirichlet, or a fixed text, has no mean to show."""
     assert math.isnan(Distribution("dirichlet", {"n": 50}).mean)
     assert math.isnan(fit({"family": "fixed", "reason": "a choice"}, None).mean)
+
+
+@pytest.mark.parametrize(
+    ("spec", "value", "bounds", "share"),
+    [
+        ({"family": "normal", "se": 900.0}, 1000.0, (0.0, math.inf), 0.13326),
+        ({"family": "normal", "se": 0.3}, 0.5, (-math.inf, math.inf), 0.0),
+        ({"family": "gamma", "se": 0.3}, 0.4, (0.0, 1.0), 0.04727),
+        ({"family": "gamma", "se": 0.3}, 0.4, (0.0, math.inf), 0.0),
+        ({"family": "gamma", "se": 0.3, "shift": -1.0}, 0.4, (0.0, math.inf), 0.07875),
+        ({"family": "beta", "a": 1, "b": 1}, 0.5, (0.0, 1.0), 0.0),
+        ({"family": "lognormal", "se_log": 0.5}, 0.5, (0.0, 1.0), 0.08283),
+        ({"family": "lognormal", "se_log": 0.5, "upper": 1.0}, 0.5, (0.0, 1.0), 0.0),
+    ],
+)
+def test_share_outside_bounds(spec, value, bounds, share):
+    """The share of a distribution outside bounds, against its own draws."""
+    d = fit(spec, value)
+    assert d.outside(*bounds) == pytest.approx(share, abs=2e-5)
+    drawn = d.draw(np.random.default_rng(3), 200_000)
+    assert ((drawn < bounds[0]) | (drawn > bounds[1])).mean() == pytest.approx(share, abs=3e-3)
+
+
+@pytest.mark.parametrize(
+    ("spec", "field"),
+    [
+        ({"family": "gamma", "se": 1.0, "shift": math.nan}, "shift"),
+        ({"family": "lognormal", "se_log": 0.3, "upper": math.inf}, "upper"),
+    ],
+)
+def test_numbers_of_a_family_are_finite(spec, field):
+    """A shift or cut that is no finite number is refused by name."""
+    with pytest.raises(ParameterError, match=rf"{field} = .*finite"):
+        fit(spec, 2.0)

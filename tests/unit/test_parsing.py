@@ -127,7 +127,18 @@ def test_a_secondary_row_needs_its_activity():
 
 
 @pytest.mark.parametrize(
-    "raw", [{}, {"members": []}, {"members": ["a"], "correlation": 1.0}, {"members": ["a"], "correlation": 0.5, "rho": 1}]
+    "raw",
+    [
+        {},
+        {"members": []},
+        {"members": ["a", "b"], "correlation": 0.5},
+        {"members": ["a", "b"], "correlation": [[1, 0.5]]},
+        {"members": ["a", "b"], "correlation": [[1, 0.5], [0.4, 1]]},
+        {"members": ["a", "b"], "correlation": [[2, 0.5], [0.5, 1]]},
+        {"members": ["a", "b"], "correlation": [[1, 1], [1, 1]]},
+        {"members": ["a", "b", "c"], "correlation": [[1, 0.9, 0.9], [0.9, 1, -0.9], [0.9, -0.9, 1]]},
+        {"members": ["a", "b"], "correlation": [[1, 0.5], [0.5, 1]], "rho": 1},
+    ],
 )
 def test_faulty_groups(raw):
     """A group without members, with an impossible correlation or an unknown field is refused."""

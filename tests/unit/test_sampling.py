@@ -39,25 +39,46 @@ def test_means_and_spread_are_recovered(parameters: ParameterSet, drawn: dict[st
 
 def test_quantiles_are_recovered(parameters: ParameterSet, drawn: dict[str, np.ndarray]) -> None:
     """Quantiles of an input sampled on its own are those of its quantile function."""
-    for name in ("p_first_bleed_year_1", "hr_glue", "c_coil", "n_sessions_glue"):
+    for name in ("log_rate_mean", "hr_glue", "c_coil", "n_sessions_glue"):
         d = parameters[name].distribution
         expected = d.ppf(np.array([0.1, 0.5, 0.9]))
         assert np.quantile(drawn[name], [0.1, 0.5, 0.9]) == pytest.approx(expected, rel=0.02), name
 
 
 def test_fixed_inputs_do_not_move(parameters: ParameterSet, drawn: dict[str, np.ndarray]) -> None:
-    """A certain input is its base value in every draw."""
+    """A certain input is its base value in every draw, unless it follows its parents."""
     for name, p in parameters.numeric().items():
-        if not p.is_uncertain:
+        if not p.is_uncertain and not p.follows_draws:
             assert np.ptp(drawn[name]) == 0, name
 
 
+@pytest.mark.parametrize("harm", ["p_death_course", "p_embolism", "p_sepsis", "p_ulcer_bleed"])
+def test_a_harm_taken_from_glue_shares_its_draw(harm: str, drawn: dict[str, np.ndarray]) -> None:
+    """What is as direct glue is so in every draw."""
+    assert drawn[f"{harm}_eus_glue"] == pytest.approx(drawn[f"{harm}_glue"], rel=1e-12)
+    assert np.ptp(drawn[f"{harm}_glue"]) > 0
+
+
+def test_the_effect_never_ends_before_it_fades(drawn: dict[str, np.ndarray]) -> None:
+    """Years of full effect, then of fading: both drawn, their sum the end."""
+    full, fade, none = (drawn[f"n_effect_{what}_years_endoscopic"] for what in ("full", "fade", "none"))
+    assert none == pytest.approx(full + fade, rel=1e-12)
+    assert np.ptp(full) > 0 < np.ptp(fade)
+
+
+def test_a_draw_outside_its_unit_names_its_input(parameters: ParameterSet) -> None:
+    """A price drawn below 0 is an error with the input's name; nothing is clipped."""
+    wide = replace(parameters["c_coil"], distribution=Distribution("normal", {"mean": 1000.0, "se": 900.0}))
+    with pytest.raises(AnalysisError, match=r"c_coil is drawn as -.*USD/coil.*>= 0"):
+        sample(replace(parameters, parameters=parameters.parameters | {"c_coil": wide}), 200, seed=1)
+
+
 def test_correlations_are_recovered(drawn: dict[str, np.ndarray]) -> None:
-    """Coil ratios correlate at 0.5 on the log scale, glue and beta-blocker at 0.2."""
-    logs = {n: np.log(drawn[n]) for n in drawn if n.startswith("hr_")}
-    assert np.corrcoef(logs["hr_coil_vs_glue"], logs["hr_coil_and_glue_vs_glue"])[0, 1] == pytest.approx(0.5, abs=0.03)
-    assert np.corrcoef(logs["hr_glue"], logs["hr_beta_blocker"])[0, 1] == pytest.approx(0.2, abs=0.03)
-    assert np.corrcoef(logs["hr_glue"], logs["hr_coil_vs_glue"])[0, 1] == pytest.approx(0.0, abs=0.03)
+    """Each pair of log ratios correlates as its matrix says: the EUS-guided ones, glue and beta-blocker; others do not."""
+    names = ("hr_eus_glue_vs_glue", "hr_coil_and_glue_vs_glue", "hr_coil_vs_glue", "hr_glue", "hr_beta_blocker")
+    found = np.corrcoef([np.log(drawn[name]) for name in names])
+    expected = [[1, 0.8, 0.5, 0, 0], [0.8, 1, 0.5, 0, 0], [0.5, 0.5, 1, 0, 0], [0, 0, 0, 1, 0.2], [0, 0, 0, 0.2, 1]]
+    assert found == pytest.approx(np.array(expected), abs=0.03)
 
 
 def test_ordered_inputs_never_cross(drawn: dict[str, np.ndarray]) -> None:
