@@ -68,6 +68,7 @@ class ActivityRates:
     red_cells: FloatArray
     p_rescue: FloatArray
     p_readmission: FloatArray
+    same_stay: FloatArray
     clinic_never_bled: FloatArray
     clinic_post_bleed: FloatArray
     clinic_drug_start: FloatArray
@@ -82,6 +83,7 @@ SHARED_RATES = {
     "red_cells": "n_red_cells",
     "p_rescue": "p_rescue",
     "p_readmission": "p_readmission",
+    "same_stay": "share_rebleed_same_stay",
     "clinic_never_bled": "r_clinic_never_bled",
     "clinic_post_bleed": "r_clinic_post_bleed",
     "clinic_drug_start": "n_clinic_drug_start",
@@ -97,6 +99,7 @@ class Rules:
     session: Mapping[str, FloatArray]
     visit: Mapping[str, FloatArray]
     drug: FloatArray
+    oil: FloatArray
     starts_course: FloatArray
     readmitted: bool
     secondary: Mapping[str, bool]
@@ -137,6 +140,7 @@ def activity_rules(parameters: ParameterSet, setting: Callable[[str], str], by_s
         session={kind: by_strategy([r.session == kind for r in rows]) for kind in SESSION_KINDS},
         visit={kind: by_strategy([r.surveillance.visit == kind for r in rows]) for kind in VISIT_KINDS},
         drug=by_strategy([r.drug for r in rows]),
+        oil=by_strategy([bool(r.glue_ml) for r in rows]),
         starts_course=by_strategy([r.starts_in == "in_course" for r in rows]),
         readmitted=setting("rebleed_costing") == "readmission",
         secondary={key: chosen == key for key in parameters.secondary},
@@ -283,6 +287,7 @@ def _service_counts(sums: Sums, rates: ActivityRates, rules: Rules, sessions: Fl
     found |= {
         "coil": sessions * rates.coils,
         "glue_ml": sessions * rates.glue_ml,
+        "oil_session": sessions * rules.oil,
         "drug_year": sums.years_in("protected") * rules.drug,
     }
     found |= {kind: seen * used for kind, used in rules.visit.items()}
@@ -298,10 +303,15 @@ def _service_counts(sums: Sums, rates: ActivityRates, rules: Rules, sessions: Fl
 
 
 def _hospital_counts(sums: Sums, rates: ActivityRates, rules: Rules, counts: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
-    """Bleed admissions and what follows them."""
-    bleeds, fatal = counts["first_bleeds"] + counts["rebleeds"], counts["deaths_bleed"]
+    """Bleed admissions and what follows them.
+
+    An early rebleed within the stay of the bleed before it is no second admission; where early rebleeds are costed as
+    readmissions, none is.
+    """
+    bleeds, early, fatal = counts["first_bleeds"] + counts["rebleeds"], sums.moved("early_rebleed"), counts["deaths_bleed"]
     survived, post_bleed = sums.moved("recover", "early_rebleed"), sums.years_in("post_bleed")
-    admitted = choose(rules.readmitted, lambda: bleeds - sums.moved("early_rebleed"), lambda: bleeds)
+    stays = bleeds - early * rates.same_stay
+    admitted = choose(rules.readmitted, lambda: bleeds - early, lambda: stays)
     ordinary = 1.0 - rates.p_rescue
     icu = rates.p_icu * rates.icu_days
     ward = rates.stay_days - icu
@@ -310,8 +320,8 @@ def _hospital_counts(sums: Sums, rates: ActivityRates, rules: Rules, counts: Map
         "bleed_fatal": fatal * ordinary,
         "rescue_admission": admitted * rates.p_rescue,
         "readmission": choose(rules.readmitted, lambda: survived * rates.p_readmission, lambda: 0.0),
-        "icu_days": bleeds * icu,
-        "ward_days": bleeds * ward,
+        "icu_days": stays * icu,
+        "ward_days": stays * ward,
         "icu_day": admitted * ordinary * icu,
         "ward_day": admitted * ordinary * ward,
         "red_cell_unit": admitted * ordinary * rates.red_cells,

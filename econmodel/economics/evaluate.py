@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.activity import Activity, build_activity
+from econmodel.economics.bleed_prices import WATCH, fatal_share, untreated_fatal_share
 from econmodel.economics.comparison import Comparison, Totals
 from econmodel.economics.outcomes import COSTS, OUTCOMES, UNDISCOUNTED, Utilities, life_years, qalys, resolve_utilities
 from econmodel.economics.prices import Prices, money, resolve_prices
@@ -28,13 +29,15 @@ RISK_YEARS = (1, 2, 3, 5)
 class Evaluation:
     """Results of one or many draws; every method returns (draw, strategy, group), group 0 being all patients.
 
-    ``years=None`` is the whole time horizon. Money and health are discounted unless ``discounted=False``.
+    ``years=None`` is the whole time horizon. Money and health are discounted unless ``discounted=False``. ``died`` is the
+    share of bleed admissions without prophylaxis that end in death, over a lifetime: (draw,).
     """
 
     parameters: ParameterSet
     inputs: ModelInputs
     activity: Activity
     prices: Prices
+    died: FloatArray
     utilities: Utilities
     _known: dict[tuple[object, ...], FloatArray] = field(default_factory=dict, repr=False, compare=False)
 
@@ -180,4 +183,7 @@ def evaluate(parameters: ParameterSet, values: Values | None = None, *, yearly: 
     unique = tuple(dict.fromkeys(rates))
     totals = run_disease(inputs, period_of_year, unique)
     activity = build_activity(parameters, v, inputs, totals, ends, by_group=by_group, weightings=[unique.index(r) for r in rates])
-    return Evaluation(parameters, inputs, activity, resolve_prices(parameters, v), resolve_utilities(parameters, v))
+    whole = WATCH in activity.strategies and parameters["horizon_years"].value == "lifetime"
+    died = fatal_share(activity) if whole else untreated_fatal_share(parameters, v)
+    prices, utilities = resolve_prices(parameters, v, died), resolve_utilities(parameters, v)
+    return Evaluation(parameters, inputs, activity, prices, died, utilities)

@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from econmodel.economics.bleed_prices import WATCH as WATCH
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.parameters.parameter_set import ParameterSet
 
-WATCH = "watch"
 SAME_SHARE = 1e-9
 BY_RULE = "by_rule"
 

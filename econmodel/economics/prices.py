@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from econmodel.arrays import choose
 from econmodel.economics.activity import Activity
+from econmodel.economics.bleed_prices import split_bleeds
 from econmodel.errors import AnalysisError
 from econmodel.parameters.catalogue import BOTTOM_UP, CATEGORY, PER_EPISODE, PRICED_AS
 from econmodel.parameters.parameter_set import ParameterSet
@@ -68,8 +69,9 @@ def list_price(activity: str, stem: str, v: Mapping[str, FloatArray], costing: s
     return v[name] if counted is None else choose(costing == counted, lambda: v[name], lambda: nil)
 
 
-def resolve_prices(parameters: ParameterSet, v: Mapping[str, FloatArray]) -> Prices:
-    """Gather the price list of every draw."""
+def resolve_prices(parameters: ParameterSet, v: Mapping[str, FloatArray], died: FloatArray) -> Prices:
+    """Gather the price list of every draw; ``died`` as in :func:`~econmodel.economics.bleed_prices.split_bleeds`, (draw,)."""
+    v = {**v, **split_bleeds(v, died)}
     nil, costing = np.zeros(len(v["p_icu_bleed"])), parameters.text("bleed_costing")
 
     def column(stem: str) -> FloatArray:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.activity import resolve_activity_rates
+from econmodel.economics.bleed_prices import bleed_mean
 from econmodel.economics.evaluate import Evaluation
 from econmodel.model.disease import calibrate_complete
 from econmodel.model.inputs import CHILD, ModelInputs, base_values
@@ -60,6 +61,7 @@ def inputs_document(e: Evaluation) -> dict[str, Any]:
         "utilities": {state: float(u[0]) for state, u in e.utilities.by_state.items()},
         "qaly_losses": {name: float(du[0]) for name, du in e.utilities.losses.items()},
         "activity_rates": _activity_rates(e),
+        "bleed_admissions": _bleed_admissions(e),
     }
 
 
@@ -78,6 +80,13 @@ def _price(e: Evaluation, a: int, name: str) -> dict[str, Any]:
         "patient_cost": float(p.patient_cost[0, a]),
         "category": CATEGORY[name],
     }
+
+
+def _bleed_admissions(e: Evaluation) -> dict[str, float]:
+    """Share that dies without prophylaxis, and the mean over all: as given, or as follows from prices by outcome."""
+    v = base_values(e.parameters)
+    means = {name: float(bleed_mean(v, e.died, stem)[0]) for name, stem in (("mean_cost", "c_"), ("mean_payment", "payment_"))}
+    return {"share_fatal": float(e.died[0])} | means
 
 
 def _steps(years: tuple[int, ...], values: NDArray[np.float64]) -> list[list[float]]:
@@ -141,6 +150,7 @@ def _activity_rates(e: Evaluation) -> dict[str, Any]:
                 "session": rows[s].session,
                 "coils_per_session": float(rates.coils[0, s]),
                 "glue_ml_per_session": float(rates.glue_ml[0, s]),
+                "oil": bool(rows[s].glue_ml),
                 "drug": rows[s].drug,
                 "complications_per_course": {k: float(c[0, s]) for k, c in rates.complications.items()},
             }
@@ -151,6 +161,7 @@ def _activity_rates(e: Evaluation) -> dict[str, Any]:
         "stay_days_per_bleed": float(rates.stay_days[0]),
         "red_cell_units_per_bleed": float(rates.red_cells[0]),
         "p_rescue_per_bleed": float(rates.p_rescue[0]),
+        "share_rebleed_same_stay": float(rates.same_stay[0]),
         "p_readmission_per_survived_bleed": float(rates.p_readmission[0]),
         "secondary": {
             "key": secondary.key,

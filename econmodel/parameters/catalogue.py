@@ -67,7 +67,7 @@ class Count:
 
 @dataclass(frozen=True)
 class Price:
-    """One input of a price list: its label and what it is per; ``per`` is empty for a share."""
+    """One input of a price list: its label and what it is per; ``per`` is empty for a share or ratio."""
 
     name: str
     label: str
@@ -75,7 +75,7 @@ class Price:
 
     def unit(self, currency: str) -> str:
         """Unit in a currency."""
-        return f"{currency}/{self.per}" if self.per else "share"
+        return f"{currency}/{self.per}" if self.per else "ratio" if self.name.startswith("ratio_") else "share"
 
 
 EPISODE, DAYS = "per_episode", "bottom_up"
@@ -89,6 +89,8 @@ ITEMS = (
          "retrograde transvenous obliteration", "a retrograde transvenous obliteration, with its stay", patient_cost=True),
     Item("coil", "device", "prophylaxis", "coil", "Coil", "one coil", "one coil"),
     Item("glue_ml", "device", "prophylaxis", "mL", "Glue, mL", "1 mL of glue mixture", "1 mL of glue mixture, glue and oil"),
+    Item("oil_session", "device", "prophylaxis", "session", "Iodised oil, session",
+         "iodised oil of a session with glue", "the iodised oil of a session with glue, unless priced with the glue"),
     Item("drug_year", "drug", "prophylaxis", "year", "Drug, year", "a year of beta-blocker", "a year of beta-blocker"),
     Item("surveillance_egd", "examination", "prophylaxis", "visit", "Surveillance endoscopy",
          "surveillance gastroscopy", "a surveillance gastroscopy", patient_cost=True),
@@ -149,6 +151,25 @@ COUNTS = (
     Count("procedure_days", "Bed-days of sessions"),
     Count("complication_days", "Bed-days of complications"),
 )
+RATIOS_OF_BLEEDS = (
+    Price("ratio_bleed_fatal", "Cost of a fatal bleed admission, relative to a survived one", ""),
+    Price("ratio_bleed_rescue", "Cost of an admission with rescue shunt, relative to a survived bleed", ""),
+    Price("ratio_payment_fatal", "Payment for a fatal bleed admission, relative to a survived one", ""),
+    Price("ratio_payment_rescue", "Payment for an admission with rescue shunt, relative to a survived bleed", ""),
+)
+MEANS_OF_BLEEDS = (
+    Price("c_bleed_mean", "Mean cost of all bleed admissions, fatal ones and those with a rescue shunt included", "event"),
+    Price("c_bleed_mean_no_rescue", "Mean cost of bleed admissions without rescue shunt, fatal ones included", "event"),
+    Price("payment_bleed_mean", "Mean payment for all bleed admissions, fatal ones and those with a rescue shunt included", "event"),
+)
+INPATIENT_PRICES = (
+    Price("c_base_rate", "National base rate of an inpatient payment, operating and capital", "event"),
+    Price("ratio_hospital_payment", "Inpatient payment of the hospital, relative to the national amount", ""),
+    Price("share_varix_first", "Share of bleed admissions coded with the varix first, not the cirrhosis", ""),
+    Price("share_major_survived", "Share with a major complication: bleed admission, survived", ""),
+    Price("share_major_fatal", "Share with a major complication: bleed admission, fatal", ""),
+    Price("share_major_rescue", "Share with a major complication: admission with rescue shunt", ""),
+)
 OTHER_PRICES = (
     Price("willingness_to_pay", "Willingness-to-pay threshold for one QALY", "QALY"),
     Price("payment_professional_session", "Professional fee for a treatment session", "session"),
@@ -161,12 +182,15 @@ OTHER_PRICES = (
     Price("c_refill_contribution", "Contribution of a refilled bed-day", "day"),
     Price("c_exit", "Cost of stopping the programme", "once"),
 )
-COUNTRY_INPUTS = {
+COUNTRY_INPUTS: dict[str, dict[str, str]] = {
     "currency": {"label": "Currency of this price list", "unit": "choice"},
     "price_year": {"label": "Price year of this price list", "unit": "text"},
     "payers": {"label": "Payer mix, denials, payment at the margin and payment relative to the price list", "unit": "table"},
     "payer_terms": {"label": "Exceptions of a payer for an activity or category", "unit": "table"},
     "capital": {"label": "Equipment: cost, month bought if bought, share of use charged, life, salvage", "unit": "{currency}/item"},
+}
+OPTIONAL_COUNTRY_INPUTS = {
+    "inpatient_groups": {"label": "Weights of inpatient payment groups, relative to the base rate", "unit": "table"},
 }
 # fmt: on
 CATEGORY = {item.key: item.category for item in ITEMS}
@@ -213,4 +237,17 @@ def _prices_of(item: Item) -> tuple[Price, ...]:
     )
 
 
-PRICES = {price.name: price for price in (*(p for item in ITEMS for p in _prices_of(item)), *OTHER_PRICES)}
+_GROUPS = (*(_prices_of(item) for item in ITEMS), RATIOS_OF_BLEEDS, MEANS_OF_BLEEDS, INPATIENT_PRICES, OTHER_PRICES)
+PRICES = {price.name: price for group in _GROUPS for price in group}
+# A price on the left takes the place of those on the right: a mean of bleed admissions, or prices by their outcome.
+_BY_OUTCOME = ("bleed_survived", "bleed_fatal", "rescue_admission")
+INSTEAD_OF = {
+    "c_bleed_mean": ("c_bleed_mean_no_rescue", *(f"c_{key}" for key in _BY_OUTCOME)),
+    "c_bleed_mean_no_rescue": ("c_bleed_mean", "c_bleed_survived", "c_bleed_fatal"),
+    "c_bleed_survived": ("c_bleed_mean", "c_bleed_mean_no_rescue"),
+    "c_bleed_fatal": ("c_bleed_mean", "c_bleed_mean_no_rescue"),
+    "c_rescue_admission": ("c_bleed_mean",),
+    "payment_bleed_mean": tuple(f"payment_{key}" for key in _BY_OUTCOME),
+    **{f"payment_{key}": ("payment_bleed_mean",) for key in _BY_OUTCOME},
+}
+NOT_IN_EVERY_LIST = frozenset([*INSTEAD_OF, *(price.name for price in INPATIENT_PRICES)])

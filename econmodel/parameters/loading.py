@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from econmodel.errors import EconModelError, ParameterError, join_faults
 from econmodel.package import params_folder
-from econmodel.parameters.catalogue import COUNTRY_INPUTS
+from econmodel.parameters.catalogue import COUNTRY_INPUTS, OPTIONAL_COUNTRY_INPUTS, PRICES
 from econmodel.parameters.documents import Document, read_document
 from econmodel.parameters.following import settle
 from econmodel.parameters.lookups import read_tables
@@ -115,8 +115,7 @@ def _check_currency(documents: Sequence[Document], parameters: ParameterSet, pri
             for name, raw in document.tables("override").items()
             if {"value", "table", "range", "distribution"} & raw.keys()
             and "unit" not in raw
-            and name in parameters.parameters
-            and money_parts(parameters[name].unit)
+            and money_parts(_unit_of(name, parameters))
         ]
         if amounts and written_in != currency:
             more = f" and {len(amounts) - 1} more amounts are" if len(amounts) > 1 else " is"
@@ -129,6 +128,13 @@ def _check_currency(documents: Sequence[Document], parameters: ParameterSet, pri
                 f"from a hospital file in {currency} (params/hospitals)"
             )
             raise ParameterError(what, where=str(document.where(f"override.{amounts[0]}")), fix=fix)
+
+
+def _unit_of(name: str, parameters: ParameterSet) -> str:
+    """Unit of an input of the case, or of a price that may take another's place; empty for neither."""
+    if name in parameters.parameters:
+        return parameters[name].unit
+    return PRICES[name].unit(parameters.text("currency")) if name in PRICES else ""
 
 
 def load_base_case(price_list: str | None = None, folder: Path | None = None) -> ParameterSet:
@@ -195,7 +201,8 @@ def _described(country: Document) -> Document:
         fix = f'write [input.currency] with value = "{CURRENCIES[0]}": the unit of every price'
         raise ParameterError(what, where=str(country.where("input.currency", "value")), fix=fix)
     dated = {key: country.data[key] for key in ("date",) if key in country.data}
-    texts = {name: {key: text.format(currency=currency) for key, text in row.items()} for name, row in COUNTRY_INPUTS.items()}
+    described = COUNTRY_INPUTS | OPTIONAL_COUNTRY_INPUTS
+    texts = {name: {key: text.format(currency=currency) for key, text in row.items()} for name, row in described.items()}
     return replace(country, data=country.data | {"input": {name: dated | texts.get(name, {}) | raw for name, raw in new.items()}})
 
 

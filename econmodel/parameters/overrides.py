@@ -8,6 +8,7 @@ from typing import Any
 
 from econmodel.errors import EconModelError, ParameterError, join_faults
 from econmodel.package import params_folder
+from econmodel.parameters.catalogue import INSTEAD_OF, PRICES
 from econmodel.parameters.distributions import Distribution, rescale
 from econmodel.parameters.documents import Document
 from econmodel.parameters.following import settle
@@ -34,7 +35,7 @@ from econmodel.wording import nearest
 BASELINE = "base_case"
 HEADER_FIELDS = {"title", "rationale", "baseline", "date", "note"}
 PROVENANCE = ("source", "locator", "as_published", "derivation", "rationale", "note", "judgement", "derive_not", "replaced_by")
-UNDERIVED = {"derive": None, "rounded_to": None, "follows_draws": False, "computed": None, "as_typed": None}
+UNDERIVED: dict[str, Any] = {"derive": None, "rounded_to": None, "follows_draws": False, "computed": None, "as_typed": None}
 TABLES = {"override", "input", "strategy"}
 
 
@@ -67,7 +68,7 @@ def lay_override(parameters: ParameterSet, document: Document) -> ParameterSet:
     for name, raw in changes.items():
         changed = collect(faults, change_input, name, raw, document, inputs, title)
         if changed:
-            inputs[name] = changed
+            inputs = {key: p for key, p in inputs.items() if key in changes or key not in INSTEAD_OF.get(name, ())} | {name: changed}
     for key, raw in rows.items():
         row = collect(faults, _change_strategy, key, raw, document.where(f"strategy.{key}"), strategies)
         if raw.get("drop") is True:
@@ -120,9 +121,7 @@ def change_input(name: str, raw: dict[str, Any], document: Document, known: dict
     ``local`` unless another is given, and the date of the file unless it has its own.
     """
     where = document.where(f"override.{name}")
-    if name not in known:
-        what = f"there is no input named {name!r}"
-        raise ParameterError(what, where=str(where), fix=nearest(name, known))
+    old = _known(name, known, where)
     for key in raw:
         if key not in PARAMETER_FIELDS - {"choices"}:
             what = f"{name}: unknown field {key!r}"
@@ -135,7 +134,20 @@ def change_input(name: str, raw: dict[str, Any], document: Document, known: dict
         what = f"{name}: the override changes nothing"
         raise ParameterError(what, where=str(where), fix="add value = ..., or take the block out")
     dated = {"date": document.data["date"]} if "date" in document.data else {}
-    return _changed(known[name], dated | raw, where, title)
+    return _changed(old, dated | raw, where, title)
+
+
+def _known(name: str, known: dict[str, Parameter], where: Where) -> Parameter:
+    """Give the input to be changed; for a price that takes another's place, the other under its name."""
+    if name in known:
+        return known[name]
+    stem = name.split("_")[0]
+    others = (*INSTEAD_OF[name], f"{stem}_bleed_survived", f"{stem}_bleed_mean") if name in INSTEAD_OF else ()
+    replaced = next((known[other] for other in others if other in known), None)
+    if replaced is None:
+        what = f"there is no input named {name!r}"
+        raise ParameterError(what, where=str(where), fix=nearest(name, known))
+    return replace(replaced, name=name, label=PRICES[name].label, spread=None, **UNDERIVED)
 
 
 def _changed(old: Parameter, raw: dict[str, Any], where: Where, title: str) -> Parameter:
@@ -210,10 +222,7 @@ def set_value(parameters: ParameterSet, text: str) -> ParameterSet:
     if not equals or not name or not typed:
         what = f"--set {text!r}: must be NAME=VALUE"
         raise ParameterError(what, where=str(where), fix="for example --set hr_glue=0.5")
-    if name not in parameters.parameters:
-        what = f"there is no input named {name!r}"
-        raise ParameterError(what, where=str(where), fix=nearest(name, parameters.parameters))
-    old = parameters[name]
+    old = _known(name, parameters.parameters, where)
     if old.table is not None:
         what = f"{name} is a table and cannot be set on the command line"
         raise ParameterError(what, where=str(where), fix="write it in a file and give --override FILE")
@@ -222,7 +231,8 @@ def set_value(parameters: ParameterSet, text: str) -> ParameterSet:
     if name in RUN_SETTINGS:
         raw |= {"status": old.status, "rationale": old.rationale}
     changed = _changed(old, raw, where, "command line")
-    return settle(replace(parameters, parameters=parameters.parameters | {name: changed}))
+    kept = {key: p for key, p in parameters.parameters.items() if key not in INSTEAD_OF.get(name, ())}
+    return settle(replace(parameters, parameters=kept | {name: changed}))
 
 
 def _number_or_text(typed: str) -> float | str:

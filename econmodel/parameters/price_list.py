@@ -1,4 +1,4 @@
-"""A country's price list: one CSV row an input, each price of the catalogue exactly once.
+"""A country's price list: one CSV row an input, each price of the catalogue once, or left out where others take its place.
 
 Label and unit come from the catalogue and the country's currency. A cell left empty is a field not given. The
 distribution is a family and its numbers, ``gamma cv 0.25`` or ``beta se 0.05``, or ``fixed: why``.
@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from econmodel.errors import EconModelError, ParameterError
-from econmodel.parameters.catalogue import PRICES
+from econmodel.parameters.catalogue import NOT_IN_EVERY_LIST, PRICES
 from econmodel.parameters.distributions import FIELDS, OPTIONAL
 from econmodel.parameters.documents import display_path, read_text
 from econmodel.parameters.parsing import PARAMETER_FIELDS, collect, parse_parameter
@@ -67,7 +67,7 @@ def read_price_list(path: Path, currency: str, faults: list[EconModelError]) -> 
         parsed = collect(faults, _parse, name, cells, where, currency) if known else None
         if parsed:
             found[name] = parsed
-    if missing := [name for name in PRICES if name not in seen]:
+    if missing := [name for name in PRICES if name not in seen and name not in NOT_IN_EVERY_LIST]:
         what = f"no row for {', '.join(missing)}: each price of the catalogue must have one"
         faults.append(ParameterError(what, where=shown, fix=f"add a row that starts with {missing[0]} ({PRICES[missing[0]].label})"))
     return {name: found[name] for name in PRICES if name in found}

@@ -45,6 +45,7 @@ def check(parameters: ParameterSet, *, subset: bool = False) -> None:
         *_mix_faults(parameters),
         *([] if subset else strategy_mix_faults(parameters)),
         *_guard_faults(parameters),
+        *_bleed_price_faults(parameters),
     ]
     if faults:
         raise join_faults(faults)
@@ -261,3 +262,21 @@ def _guard_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
             yield ParameterError(
                 what, where=str(known[row.effect_none_years].where), fix="set both; equal values make the effect stop at once"
             )
+
+
+def _bleed_price_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
+    """A bleed admission is priced by one mean, or by outcome: never both, and never neither."""
+    known = parameters.parameters
+    for stem, word, ratios in (("c_", "cost", "ratio_bleed_*"), ("payment_", "payment", "ratio_payment_*")):
+        survived, fatal, rescue = (stem + outcome for outcome in ("bleed_survived", "bleed_fatal", "rescue_admission"))
+        whole, no_rescue = f"{stem}bleed_mean", f"{stem}bleed_mean_no_rescue"
+        means = [name for name in (whole, no_rescue) if name in known]
+        for name in (no_rescue, survived, fatal, rescue) if whole in known else (survived, fatal) if means else ():
+            if name in known:
+                what = f"{name} and {means[0]} are both given: the {word} of a bleed admission is one mean, or one by outcome"
+                fix = f"take one of them out; beside a mean the split is told by {ratios}"
+                yield ParameterError(what, where=str(known[name].where), fix=fix)
+        needed, reason = (rescue, f"as {no_rescue} leaves it out") if means == [no_rescue] else (survived, "or a mean")
+        if needed not in known and whole not in known:
+            what = f"{needed} is missing: a bleed admission has no {word} without it"
+            yield ParameterError(what, where=str(known[means[0]].where) if means else "", fix=f"give {needed}, {reason}")

@@ -9,17 +9,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.economics.prices import resolve_prices
+from econmodel.economics.bleed_prices import untreated_fatal_share
+from econmodel.economics.prices import Prices, resolve_prices
 from econmodel.economics.profiles import MonthlyProfiles, monthly_profiles
 from econmodel.errors import AnalysisError, join_faults
-from econmodel.model.inputs import base_values, horizon_years
+from econmodel.model.inputs import Values, base_values, horizon_years
 from econmodel.package import params_folder
 from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.documents import read_document
-from econmodel.parameters.overrides import apply_override
+from econmodel.parameters.overrides import apply_override, set_value
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import MIXES, strategy_mix_faults
 from econmodel.programme.budget import run_budget
+from econmodel.programme.downside import payment_levels
 from econmodel.programme.inputs import read_inputs
 from econmodel.programme.report import ProgrammeResult, programme_case
 
@@ -70,15 +72,20 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
         drawn = sample(kept, min(draws, MOST_DRAWS), seed=seed)
         profiles = monthly_profiles(kept, _years(kept, inputs.n_budget_years, 0), drawn)
         numbers = {name: v for name, v in drawn.items() if v.ndim == 1 and kept[name].is_uncertain}
-        batch = run_budget(read_inputs(kept, numbers), profiles, resolve_prices(kept, drawn), CATEGORY)
+        batch = run_budget(read_inputs(kept, numbers), profiles, _prices(kept, drawn), CATEGORY)
     return programme_case(
         inputs,
         monthly_profiles(kept, years),
-        resolve_prices(kept, values),
+        _prices(kept, values),
         CATEGORY,
-        lambda changes: _reprofile(kept, changes, years),
+        lambda changes: _rerun(kept, changes, years),
         batch,
+        payment_levels(kept),
     )
+
+
+def _prices(parameters: ParameterSet, values: Values) -> Prices:
+    return resolve_prices(parameters, values, untreated_fatal_share(parameters, values))
 
 
 def _years(parameters: ParameterSet, budget_years: int, more: int) -> int:
@@ -90,13 +97,13 @@ def _years(parameters: ParameterSet, budget_years: int, more: int) -> int:
     return min(horizon, budget_years + more)
 
 
-def _reprofile(parameters: ParameterSet, changes: Mapping[str, Any], years: int) -> MonthlyProfiles:
-    """Activity per start under clinical changes: scenarios first, then single values."""
+def _rerun(parameters: ParameterSet, changes: Mapping[str, Any], years: int) -> tuple[MonthlyProfiles, Prices]:
+    """Activity per start and prices under changed inputs: scenarios first, then single values, which others follow."""
     for name in changes.get("scenarios", ()):
         document = read_document(params_folder() / "scenarios" / f"{name}.toml")
         rows = {k: v for k, v in document.data.get("strategy", {}).items() if k in parameters.strategies}
         parameters = apply_override(parameters, replace(document, data=document.data | {"strategy": rows}))
     for name, value in changes.items():
         if name != "scenarios":
-            parameters = parameters.with_value(name, float(value))
-    return monthly_profiles(parameters, years)
+            parameters = set_value(parameters, f"{name}={float(value)!r}")
+    return monthly_profiles(parameters, years), _prices(parameters, base_values(parameters))

@@ -1,7 +1,7 @@
 """The compulsory downside table: what happens to the net present value if things go worse, one at a time and together.
 
-Changes to the programme's own inputs are made here. Changes to clinical inputs need new activity per start, from a
-``reprofile`` callable of the caller. Its argument maps input names to values, and the key ``"scenarios"`` to a tuple
+Changes to the programme's own inputs are made here. Changes to inputs of the model need new activity per start and new
+prices, from a ``rerun`` callable of the caller. Its argument maps input names to values, and the key ``"scenarios"`` to a tuple
 of scenario names (files of ``params/scenarios/`` without ending), which are applied before the values.
 """
 
@@ -14,13 +14,14 @@ from typing import Any
 
 from econmodel.economics.prices import Prices
 from econmodel.economics.profiles import MonthlyProfiles
+from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.headline import Headline, headline
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.views import other_views, view_inputs
 
 Change = Callable[[ProgrammeInputs], ProgrammeInputs]
-Reprofile = Callable[[dict[str, object]], MonthlyProfiles]
+Rerun = Callable[[dict[str, object]], tuple[MonthlyProfiles, Prices]]
 ABSENCE_MONTHS = 6
 ABSENCE_START = 13
 STOP_MONTH = 12
@@ -29,6 +30,10 @@ NEW_EQUIPMENT = "new_capital"
 WORST_THREE = "three_worst"
 CASH_ALONE = "cash_alone"
 VIEW_LABELS = {"per_episode": "Every payment per episode", "block": "A block budget for everything"}
+PAYMENT_LEVELS = (
+    ("national", "Inpatient payments at the national amount", 1.0),
+    ("teaching", "Inpatient payments of a large teaching hospital, 1.5 times the national amount", 1.5),
+)
 WORST = 3
 LEAST_EFFECT = 0.5
 
@@ -129,6 +134,17 @@ def downsides(inputs: ProgrammeInputs) -> tuple[Downside, ...]:
     )
 
 
+def payment_levels(parameters: ParameterSet) -> tuple[Downside, ...]:
+    """National and teaching level of inpatient payments, where the payment for a bleed follows from the hospital's level.
+
+    The higher one is the worse for the hospital: an averted bleed loses its payment.
+    """
+    name, payment = "ratio_hospital_payment", parameters.parameters.get("payment_bleed_survived")
+    if payment is None or payment.derive is None or name not in payment.derive.parents:
+        return ()
+    return tuple(Downside(f"payment_{key}", label, _same, {name: level}) for key, label, level in PAYMENT_LEVELS)
+
+
 def merge_clinical(parts: Iterable[Mapping[str, object]]) -> dict[str, object]:
     """Merge clinical overrides; the tuples of scenarios are joined in order."""
     merged: dict[str, object] = {}
@@ -141,19 +157,24 @@ def merge_clinical(parts: Iterable[Mapping[str, object]]) -> dict[str, object]:
 
 
 def downside_budgets(
-    start: Budget, profiles: MonthlyProfiles, prices: Prices, categories: Mapping[str, str], reprofile: Reprofile
+    start: Budget,
+    profiles: MonthlyProfiles,
+    prices: Prices,
+    categories: Mapping[str, str],
+    rerun: Rerun,
+    more: tuple[Downside, ...] = (),
 ) -> dict[str, tuple[Downside, Budget]]:
-    """Run every row against the budget they start from, the three worst together last.
+    """Run every row, and ``more`` of the case's own, against the budget they start from, the three worst together last.
 
     The worst come first; one that adds nothing to those before it (a cut of payments that a block budget does not make)
     gives way to the next. Stopping the programme is a decision, not bad luck, and is left out of them.
     """
 
     def run(row: Downside) -> Budget:
-        found = reprofile(merge_clinical([row.clinical])) if row.clinical else profiles
-        return run_budget(row.change(start.inputs), found, prices, categories)
+        found = rerun(merge_clinical([row.clinical])) if row.clinical else (profiles, prices)
+        return run_budget(row.change(start.inputs), *found, categories)
 
-    results = {row.key: (row, run(row)) for row in downsides(start.inputs)}
+    results = {row.key: (row, run(row)) for row in (*downsides(start.inputs), *more)}
     alone = sorted((float(b.npv.mean()), key) for key, (row, b) in results.items() if row.combines)
     together, worst = combine([]), start
     for npv, key in alone:

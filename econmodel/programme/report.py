@@ -20,8 +20,9 @@ from econmodel.programme.charts import BleedsYear, BridgeBar, CumulativeCash, bl
 from econmodel.programme.downside import (
     CASH_ALONE,
     WORST_THREE,
+    Downside,
     DownsideRow,
-    Reprofile,
+    Rerun,
     downside_budgets,
     downside_table,
     favourable_budget,
@@ -178,8 +179,9 @@ def programme_case(
     profiles: MonthlyProfiles,
     prices: Prices,
     categories: Mapping[str, str],
-    reprofile: Reprofile,
+    rerun: Rerun,
     draws: Budget | None = None,
+    more: tuple[Downside, ...] = (),
 ) -> ProgrammeResult:
     """Run the deterministic budget with everything the decision needs.
 
@@ -187,10 +189,12 @@ def programme_case(
     ----------
     inputs, profiles, prices, categories
         As in :func:`econmodel.programme.budget.run_budget`, one draw.
-    reprofile
-        Gives new activity per start for clinical overrides; see :mod:`econmodel.programme.downside`.
+    rerun
+        Gives new activity per start and new prices for changed inputs of the model; see :mod:`econmodel.programme.downside`.
     draws
         Budget of a batch of draws, for intervals and P(NPV < 0).
+    more
+        Rows of the downside table that this case has of its own.
 
     Raises
     ------
@@ -201,7 +205,7 @@ def programme_case(
     if len(budget.npv) != 1:
         what = f"the deterministic budget has {len(budget.npv)} draws, must be one"
         raise AnalysisError(what, fix="run the batch with run_budget and give it as draws")
-    runs = downside_budgets(budget, profiles, prices, categories, reprofile)
+    runs = downside_budgets(budget, profiles, prices, categories, rerun, more)
     favourable = favourable_budget(budget, profiles, prices, categories)
     views, rows = payment_views(budget, profiles, prices, categories), downside_table(budget, runs)
     volume = break_even(budget, prices, categories)

@@ -36,6 +36,8 @@ SHORT_LABELS = {
     "cash_alone": "Freed staff time no cash",
     "refill_zero": "No bed refilled",
     "new_capital": "Equipment bought new",
+    "payment_national": "Inpatient pay, national",
+    "payment_teaching": "Inpatient pay, teaching",
     "six_coils": "Six coils a session",
     "coil_ratio_one": "EUS no better than glue",
     "glue_hr_half": "Glue only halves bleeds",

@@ -40,8 +40,16 @@ def settings_table(results: Results) -> Table:
         ("Effect of prophylaxis", inputs["effect_basis"].replace("_", " ")),
         ("Why the untreated rate falls", inputs["hazard_decline"]),
         ("How a bleed is costed", inputs["activity_rates"]["bleed_costing"].replace("_", " ")),
+        ("A bleed admission, mean of all", bleed_mean_text(results)),
     ]
     return table("Choices of the analysis", (("Choice", 1.2), ("Value", 3.0)), rows)
+
+
+def bleed_mean_text(results: Results) -> str:
+    """Mean cost of and payment for a bleed admission, which its prices by outcome give again; where no mean was given, it follows."""
+    bleed, currency = results.inputs["bleed_admissions"], results.settings.currency
+    cost, paid = (f.money(bleed[name], currency) for name in ("mean_cost", "mean_payment"))
+    return f"cost {cost}, payment {paid}; {f.percent(bleed['share_fatal'], 1)} end in death without prophylaxis"
 
 
 def moves_table(structure: Structure) -> Table:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.reporting.formatting import money, price_note
 from econmodel.reporting.phrases import short
+from econmodel.reporting.result_tables import bleed_mean_text
 from econmodel.reporting.tables import NNT_YEAR, headline_columns, headline_text
 from econmodel.wording import duration
 
@@ -65,6 +66,8 @@ def headline_table(case: Case, results: Results, width: int = WIDE, programme: P
     lines = [Text(units, style="dim"), Text(CAUTION, style="dim")]
     if case.is_demo:
         lines.insert(0, Text("Invented data: a fictional hospital.", style="bold"))
+    if "c_bleed_survived" in case.parameters.parameters:
+        lines.insert(0, Text(f"Mean of all bleed admissions, from prices by outcome: {bleed_mean_text(results)}.", style="dim"))
     if programme:
         lines.insert(0, Text(finance_line(programme), style="bold"))
     return Group(table, *lines)

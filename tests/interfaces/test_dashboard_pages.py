@@ -93,10 +93,10 @@ def submit(page: AppTest, label: str) -> None:
 def test_a_typed_value_is_used_and_can_be_reset() -> None:
     """An exact value with its reason becomes the site's own; reset brings the start's back."""
     page = open_page("inputs")
-    page.text_input(key="inputs_search").set_value("c_bleed_survived").run()
-    page.text_input(key="inputs_c_bleed_survived_value").set_value("25,000")
+    page.text_input(key="inputs_search").set_value("c_bleed_mean").run()
+    page.text_input(key="inputs_c_bleed_mean_value").set_value("25,000")
     submit(page, "Use this value")
-    assert phrases.answer(results("c_bleed_survived=25000")) in words(page)
+    assert phrases.answer(results("c_bleed_mean=25000")) in words(page)
     submit(page, next(b.label for b in page.button if b.label.startswith("Reset")))
     assert phrases.answer(results()) in words(page)
 

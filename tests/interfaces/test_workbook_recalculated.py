@@ -21,7 +21,7 @@ from econmodel.reporting.workbook import build_workbook
 from econmodel.reporting.workbook.reading import read_results
 
 TOLERANCE = 1e-9
-THREE_CHANGES = {"p_first_bleed_year_1": 0.23, "c_bleed_survived": 15750.0, "n_sessions_coil_and_glue": 1.7}
+THREE_CHANGES = {"p_first_bleed_year_1": 0.23, "c_bleed_mean": 15750.0, "n_sessions_coil_and_glue": 1.7}
 SETTINGS = {
     "start_age": 52.0,
     "horizon_years": 12.0,

@@ -187,7 +187,7 @@ def case_values(draw: st.DrawFn) -> dict[str, float]:
         "p_retreat_year_1_glue": draw(st.floats(0.0, 0.9)),
         "hr_death_after_bleed": draw(st.floats(1.0, 4.0)),
         "c_session_direct": draw(st.floats(0, 20_000)),
-        "c_bleed_survived": draw(st.floats(0, 80_000)),
+        "c_bleed_mean": draw(st.floats(0, 80_000)),
         "start_age": float(draw(st.integers(30, 90))),
         "share_female": draw(share),
     }

@@ -80,7 +80,7 @@ class Patient:
         if name in NEVER_BLED:
             return getattr(self, name)(tag, year)
         if name in ("bleeding", "rebleeding"):
-            return self.acute(self.inputs["rr_death_rebleed"] if name == "rebleeding" else 1.0)
+            return self.acute("p_death_rebleed" if name == "rebleeding" else "p_death_bleed")
         if name == "post_bleed":
             return self.post_bleed(tag, year)
         if name == "transplanted":
@@ -136,9 +136,9 @@ class Patient:
             rates["protection_lost"] = plan["r_protection_lost"]
         return self.events(compete(rates)[0])
 
-    def acute(self, multiple: float) -> list[Exit]:
+    def acute(self, fatality: str) -> list[Exit]:
         """One month of bleeding: death, else early rebleeding, else recovery."""
-        dies = multiple * self.inputs["p_death_bleed"][self.group["child"]]
+        dies = self.inputs[fatality][self.group["child"]]
         early = self.inputs["p_early_rebleed"]
         return [
             ("bleed_death", ("dead", 0), dies),

@@ -21,9 +21,9 @@ def price(entry: dict[str, float], perspective: str) -> float:
 
 
 def bleed_activity(t: dict[str, float], rates: dict[str, Any]) -> dict[str, float]:
-    """Admissions for bleeding; an early rebleed is an admission of its own, or a readmission takes its place."""
+    """Admissions for bleeding; some early rebleeds fall within the stay before, or a readmission takes the place of all."""
     bleeds = first_bleeds(t) + t["early_rebleed"] + t["late_rebleed"]
-    admitted, readmitted = bleeds, 0.0
+    admitted, readmitted = bleeds - rates["share_rebleed_same_stay"] * t["early_rebleed"], 0.0
     if rates["rebleed_costing"] == "readmission":
         admitted = bleeds - t["early_rebleed"]
         readmitted = rates["p_readmission_per_survived_bleed"] * (t["recover"] + t["early_rebleed"])
@@ -54,6 +54,7 @@ def activity(inputs: dict[str, Any], key: str, t: dict[str, float]) -> dict[str,
     if mine["session"]:
         found[mine["session"]] = t["sessions"]
     found["coil"], found["glue_ml"] = (t["sessions"] * mine[k] for k in ("coils_per_session", "glue_ml_per_session"))
+    found["oil_session"] = t["sessions"] if mine["oil"] else 0.0
     found["drug_year"] = t["protected"] if mine["drug"] else 0.0
     found[plan["surveillance"]["visit"]] += t["visits"]
     found["clinic_visit"] += clinic["never_bled"] * never
@@ -139,12 +140,13 @@ def counts(inputs: dict[str, Any], t: dict[str, float]) -> dict[str, float]:
     rates, rebleeds = inputs["activity_rates"], t["early_rebleed"] + t["late_rebleed"]
     intensive = rates["p_icu_per_bleed"] * rates["icu_days_per_icu_stay"]
     bleeds = first_bleeds(t) + rebleeds
+    stays = bleeds - rates["share_rebleed_same_stay"] * t["early_rebleed"]
     return {
         "first_bleeds": first_bleeds(t),
         "rebleeds": rebleeds,
         "sessions": t["sessions"],
-        "icu_days": bleeds * intensive,
-        "ward_days": bleeds * (rates["stay_days_per_bleed"] - intensive),
+        "icu_days": stays * intensive,
+        "ward_days": stays * (rates["stay_days_per_bleed"] - intensive),
     }
 
 

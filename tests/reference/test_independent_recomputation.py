@@ -107,7 +107,6 @@ def test_costs_at_five_years_are_a_five_year_run() -> None:
         ("p_early_rebleed", 1e-6),
         ("hr_death_after_bleed", 1e-6),
         ("share_female", 1e-5),
-        ("rr_death_rebleed", 1e-6),
         ("discount_outcomes", 1e-7),
         ("b_red", 1e-6),
     ],

@@ -236,8 +236,8 @@ def test_21_net_benefit_crosses_at_the_icer(five_years):
 
 def test_24_bleeds_averted_times_their_cost_is_the_saving(vary):
     """At one cost a bleed, fatal, survived or rescued, undiscounted: bleeds averted x cost = bleed costs saved."""
-    same = dict.fromkeys(("c_bleed_survived", "c_bleed_fatal", "c_rescue_admission"), 20_000.0)
-    found = evaluate(vary(horizon_years=5, **same))
+    same = {"c_bleed_mean": 20_000.0, "ratio_bleed_fatal": 1.0, "ratio_bleed_rescue": 1.0}
+    found = evaluate(vary(horizon_years=5, share_rebleed_same_stay=0.0, **same))
     saved = -np.diff(found.cost(category="bleeds", discounted=False)[0, [0, 5], 0])
     averted = -np.diff(found.bleeds()[0, [0, 5], 0])
     assert saved == pytest.approx(20_000 * averted)

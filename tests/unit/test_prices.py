@@ -27,7 +27,7 @@ def test_a_bleed_is_priced_one_way_only(vary):
     """Per episode, days and units are free; bottom-up, the episode is."""
     for costing, free, priced in (("per_episode", "icu_day", "bleed_survived"), ("bottom_up", "bleed_survived", "icu_day")):
         case = vary(bleed_costing=costing)
-        found = resolve_prices(case, base_values(case))
+        found = resolve_prices(case, base_values(case), np.array([0.07]))
         cost = dict(zip(found.activities, found.full_cost[0], strict=True))
         assert cost[free] == 0
         assert cost[priced] > 0
@@ -35,7 +35,7 @@ def test_a_bleed_is_priced_one_way_only(vary):
 
 def test_clinic_visits_cost_the_same_before_and_after_a_bleed(base):
     """A clinic visit after a bleed has the price of any clinic visit."""
-    found = resolve_prices(base, base_values(base))
+    found = resolve_prices(base, base_values(base), np.array([0.07]))
     at = {a: i for i, a in enumerate(found.activities)}
     assert found.full_cost[0, at["clinic_post_bleed"]] == base.number("c_clinic_visit") > 0
 
@@ -68,6 +68,6 @@ def test_a_price_moves_only_who_uses_it(base, vary, five_years):
 
 def test_a_price_never_runs_the_cohort_again(vary, five_years):
     """Prices change money and leave every count exactly as it was."""
-    dearer = evaluate(vary(horizon_years=5, c_bleed_survived=50_000))
+    dearer = evaluate(vary(horizon_years=5, c_bleed_mean=50_000))
     for name in ("first_bleeds", "sessions", "deaths_bleed"):
         assert np.array_equal(dearer.count(name), five_years.count(name))

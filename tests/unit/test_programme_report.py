@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from econmodel.economics.bleed_prices import untreated_fatal_share
 from econmodel.economics.evaluate import evaluate
 from econmodel.economics.prices import Prices, resolve_prices
 from econmodel.economics.profiles import MonthlyProfiles, monthly_profiles
@@ -48,22 +49,22 @@ def profiles() -> MonthlyProfiles:
 
 @pytest.fixture(scope="module")
 def prices() -> Prices:
-    return resolve_prices(PARAMETERS, VALUES)
+    return resolve_prices(PARAMETERS, VALUES, untreated_fatal_share(PARAMETERS, VALUES))
 
 
-def reprofile_with(calls: list[dict[str, object]], profiles: MonthlyProfiles) -> Callable[[dict[str, object]], Any]:
-    """Stand-in for the caller's model: records what is asked and answers with the same activity."""
+def rerun_with(calls: list[dict[str, object]], profiles: MonthlyProfiles, prices: Prices) -> Callable[[dict[str, object]], Any]:
+    """Stand-in for the caller's model: records what is asked and answers with the same activity and prices."""
 
-    def reprofile(overrides: dict[str, object]) -> MonthlyProfiles:
+    def rerun(overrides: dict[str, object]) -> tuple[MonthlyProfiles, Prices]:
         calls.append(overrides)
-        return profiles
+        return profiles, prices
 
-    return reprofile
+    return rerun
 
 
 @pytest.fixture(scope="module")
 def case(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> ProgrammeResult:
-    return programme_case(inputs, profiles, prices, CATEGORY, reprofile_with([], profiles))
+    return programme_case(inputs, profiles, prices, CATEGORY, rerun_with([], profiles, prices))
 
 
 def test_closed_cohort_equals_the_cohort_model(inputs: ProgrammeInputs, profiles: MonthlyProfiles) -> None:
@@ -160,7 +161,7 @@ def test_downside_changes_what_it_says(case: ProgrammeResult) -> None:
 def test_clinical_rows_ask_for_new_activity(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
     """Each clinical row asks the model once, for its own overrides; combinations join scenarios."""
     calls: list[dict[str, object]] = []
-    programme_case(inputs, profiles, prices, CATEGORY, reprofile_with(calls, profiles))
+    programme_case(inputs, profiles, prices, CATEGORY, rerun_with(calls, profiles, prices))
     assert calls.count({"n_coils_coil": 6, "n_coils_coil_and_glue": 6}) >= 1
     assert {"hr_glue": 0.5} in calls
     scenarios = {s for call in calls for s in call.get("scenarios", ())}  # type: ignore[attr-defined]
@@ -210,10 +211,11 @@ def test_sentences_say_the_uncomfortable(case: ProgrammeResult) -> None:
         "would make the first neutral; the input is",
         "New equipment does not pay",
         "capacity, not cash",
-        "the answer depends on how the hospital is paid",
         "not advice for a patient",
     ):
         assert words in text
+    signs = {view.headline.npv >= 0 for view in case.views.values()}
+    assert ("the answer depends on how the hospital is paid" in text) == (len(signs) > 1)
 
 
 def test_savings_that_are_not_cash_are_told_apart(case: ProgrammeResult) -> None:
@@ -255,7 +257,7 @@ def test_a_mixture_of_payers_is_held_against_both_views(inputs: ProgrammeInputs,
     """Half per episode, half block: both pure views are downside rows, and the table shows the budget as paid."""
     half = tuple(replace(p, paid_at_margin=0.5) for p in inputs.payers)
     mixed = inputs.changed(payers=half, payer_terms=())
-    found = programme_case(mixed, profiles, prices, CATEGORY, reprofile_with([], profiles))
+    found = programme_case(mixed, profiles, prices, CATEGORY, rerun_with([], profiles, prices))
     document = found.to_json()
     assert list(document["views"]) == ["as_paid", "per_episode", "block"]
     assert document["basis"]["payment_view"] == "as_paid"
@@ -268,10 +270,10 @@ def test_a_mixture_of_payers_is_held_against_both_views(inputs: ProgrammeInputs,
 def test_a_block_budget_with_paid_refill_is_shown_as_it_is(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
     """The pure block view has no refill, so a block hospital with refill stands beside it; without, it is that view."""
     block = inputs.changed(payers=tuple(replace(p, paid_at_margin=0.0) for p in inputs.payers), payer_terms=())
-    found = programme_case(block, profiles, prices, CATEGORY, reprofile_with([], profiles)).to_json()
+    found = programme_case(block, profiles, prices, CATEGORY, rerun_with([], profiles, prices)).to_json()
     assert found["views"]["as_paid"]["npv"] == pytest.approx(found["headline"]["npv"])
     assert found["views"]["as_paid"]["npv"] > found["views"]["block"]["npv"]
-    bare = programme_case(block.changed(share_bed_refill=0.0), profiles, prices, CATEGORY, reprofile_with([], profiles)).to_json()
+    bare = programme_case(block.changed(share_bed_refill=0.0), profiles, prices, CATEGORY, rerun_with([], profiles, prices)).to_json()
     assert "as_paid" not in bare["views"]
     assert bare["views"]["block"]["npv"] == pytest.approx(bare["headline"]["npv"])
 
@@ -303,7 +305,7 @@ def test_favourable_is_never_below_the_base(inputs: ProgrammeInputs, profiles: M
 def test_equal_mixes_are_no_programme(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
     """Nothing proposed: nothing pays, nothing waits, nobody is asked for money."""
     same = inputs.changed(proposed_mix=inputs.current_mix)
-    document = programme_case(same, profiles, prices, CATEGORY, reprofile_with([], profiles)).to_json()
+    document = programme_case(same, profiles, prices, CATEGORY, rerun_with([], profiles, prices)).to_json()
     assert not document["basis"]["is_change"]
     assert document["sentences"][0].startswith("Nothing is proposed")
     assert len(document["sentences"]) == 2
@@ -314,7 +316,7 @@ def test_a_programme_that_brings_bleeds_is_never_told_as_a_gain(
 ) -> None:
     """Mixes swapped: more bleeds are called more bleeds, and money from them no reason to start."""
     swapped = inputs.changed(proposed_mix={"watch": 1.0}, current_mix=inputs.proposed_mix)
-    document = programme_case(swapped, profiles, prices, CATEGORY, reprofile_with([], profiles)).to_json()
+    document = programme_case(swapped, profiles, prices, CATEGORY, rerun_with([], profiles, prices)).to_json()
     assert document["headline"]["bleeds_averted"] < 0
     text = " ".join(document["sentences"])
     assert document["headline"]["verdict"].endswith("more bleeds than today's mix")
@@ -332,7 +334,7 @@ def test_sentences_change_with_the_facts(inputs: ProgrammeInputs, profiles: Mont
         for name in ("payment",)
     }
     cheap = Prices(prices.activities, prices.full_cost, prices.variable_share, unpaid["payment"], prices.patient_cost)
-    found = programme_case(inputs, profiles, cheap, CATEGORY, reprofile_with([], profiles))
+    found = programme_case(inputs, profiles, cheap, CATEGORY, rerun_with([], profiles, prices))
     text = " ".join(found.to_json()["sentences"])
     assert "raises the margin" in text
     assert "lowers the hospital's margin" not in text
@@ -361,7 +363,7 @@ def test_draws_give_intervals_and_a_fan(inputs: ProgrammeInputs, profiles: Month
     assert spread["draws"] == 41
     assert spread["probability_npv_negative"] == pytest.approx((draws.npv < 0).mean())
     assert spread["npv"]["low"] < spread["npv"]["median"] < spread["npv"]["high"]
-    found = programme_case(inputs, profiles, prices, CATEGORY, reprofile_with([], profiles), draws)
+    found = programme_case(inputs, profiles, prices, CATEGORY, rerun_with([], profiles, prices), draws)
     fan = pd.DataFrame(found.frames["cumulative_cash"])
     assert (fan["q2.5"] <= fan["q50"]).all()
     assert (fan["q50"] <= fan["q97.5"]).all()
@@ -372,6 +374,6 @@ def test_a_batch_is_not_a_deterministic_case(inputs: ProgrammeInputs, profiles: 
     """The case needs one draw; profiles must cover the budget."""
     two = inputs.changed(share_suitable=np.array([0.5, 0.6]))
     with pytest.raises(AnalysisError, match="2 draws"):
-        programme_case(two, profiles, prices, CATEGORY, reprofile_with([], profiles))
+        programme_case(two, profiles, prices, CATEGORY, rerun_with([], profiles, prices))
     with pytest.raises(AnalysisError, match="covers 96 months, the budget needs 120"):
         run_budget(inputs.changed(n_budget_years=10), profiles, prices, CATEGORY)

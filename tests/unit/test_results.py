@@ -61,7 +61,7 @@ INPUTS = (
     "excess_death",
     "hr_death_after_bleed",
     "p_death_bleed",
-    "rr_death_rebleed",
+    "p_death_rebleed",
     "p_early_rebleed",
     "r_transplant",
     "excess_death_transplanted",
@@ -73,6 +73,7 @@ INPUTS = (
     "utilities",
     "qaly_losses",
     "activity_rates",
+    "bleed_admissions",
 )
 YEAR = {"year", "cost_undiscounted", "first_bleeds", "rebleeds", "sessions", "icu_days", "ward_days", "alive"}
 

@@ -72,7 +72,7 @@ def test_against_the_beta_blocker() -> None:
 def test_thresholds_together_are_thresholds_alone(question: Question) -> None:
     """Closing in on several inputs at once gives each the root it has alone, and plugging back gives nil."""
     asked = replace(question, outcome="cost")
-    names = ["r_late_rebleed", "p_first_bleed_year_1", "c_bleed_survived"]
+    names = ["r_late_rebleed", "p_first_bleed_year_1", "c_bleed_mean"]
     together = thresholds(asked, names)
     assert sum(len(t.crossings) for t in together) >= 2
     for name, found in zip(names, together, strict=True):

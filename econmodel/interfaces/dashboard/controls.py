@@ -44,7 +44,7 @@ def deciding_inputs(found: Answer) -> list[str]:
         device,
         f"c_{row.session}",
         f"c_{row.surveillance.visit}",
-        "c_bleed_survived",
+        "c_bleed_mean",
         "p_rescue",
         "start_age",
     )

@@ -58,6 +58,7 @@ def _prophylaxis(book: Book, plan: StrategyPlan, item: Item) -> dict[str, str]:
     found |= {
         "coil": f"{sessions}*{own('coils')}",
         "glue_ml": f"{sessions}*{own('glue_ml')}",
+        "oil_session": sessions if row.glue_ml else "0",
         "drug_year": item("years.protected") if row.drug else "0",
     }
     found |= {kind: item("visits") if row.surveillance.visit == kind else "0" for kind in VISIT_KINDS}
@@ -75,7 +76,8 @@ def _bleed_care(book: Book, item: Item) -> dict[str, str]:
     early, fatal = item("move.early_rebleed"), item("move.bleed_death")
     bleeds = f"({item('move.gastric_bleed')}+{item('move.other_bleed')}+{early}+{item('move.late_rebleed')})"
     readmission = f'{book.input("rebleed_costing")}="readmission"'
-    admitted = f"({bleeds}-IF({readmission},{early},0))"
+    stays = f"({bleeds}-{early}*{book.input('share_rebleed_same_stay')})"
+    admitted = f"IF({readmission},{bleeds}-{early},{stays})"
     survived = f"({item('move.recover')}+{early})"
     rescue = book.input("p_rescue")
     icu = f"{book.input('p_icu_bleed')}*{book.input('n_icu_days')}"
@@ -83,8 +85,8 @@ def _bleed_care(book: Book, item: Item) -> dict[str, str]:
     ordinary = f"{admitted}*(1-{rescue})"
     post = item("years.post_bleed")
     return {
-        "icu_days": f"{bleeds}*{icu}",
-        "ward_days": f"{bleeds}*{ward}",
+        "icu_days": f"{stays}*{icu}",
+        "ward_days": f"{stays}*{ward}",
         "bleed_survived": f"({admitted}-{fatal})*(1-{rescue})",
         "bleed_fatal": f"{fatal}*(1-{rescue})",
         "rescue_admission": f"{admitted}*{rescue}",

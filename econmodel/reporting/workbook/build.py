@@ -110,6 +110,7 @@ def _write_model(book: Book) -> None:
 
 def _write_results(book: Book) -> None:
     totals_sheet.build_totals(book)
+    prices_sheet.finish_prices(book)
     outcomes_sheet.build_outcomes(book)
     comparisons_sheet.build_comparisons(book)
     frontier_sheet.build_frontier(book)

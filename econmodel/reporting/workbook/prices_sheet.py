@@ -2,9 +2,19 @@
 
 from __future__ import annotations
 
+from econmodel.economics.bleed_prices import FATAL, MEAN, MEAN_NO_RESCUE, RATIOS, RESCUE, SURVIVED, WATCH
 from econmodel.economics.outcomes import UTILITY_OF
 from econmodel.model.structure import STATE_LABELS
-from econmodel.parameters.catalogue import BOTTOM_UP, CATEGORIES, CATEGORY, COMPLICATIONS, LABELS, PER_EPISODE, PRICED_AS
+from econmodel.parameters.catalogue import (
+    BLEED_ADMISSIONS,
+    BOTTOM_UP,
+    CATEGORIES,
+    CATEGORY,
+    COMPLICATIONS,
+    LABELS,
+    PER_EPISODE,
+    PRICED_AS,
+)
 from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.writer import Sheet, address, span
 
@@ -22,7 +32,7 @@ HEADERS = (
     "Price in the chosen view",
 )
 CATEGORY_COLUMN, COUNTED, FULL, VARIABLE, PAYMENT, PATIENT, VIEW = range(2, 9)
-FIRST = 6
+FIRST, DIED_ROW = 6, 4
 
 
 def build_prices(book: Book) -> None:
@@ -40,6 +50,8 @@ def build_prices(book: Book) -> None:
     last = FIRST + len(CATEGORY) - 1
     book.cells["prices", "view"] = span(FIRST, last, VIEW, NAME)
     book.cells["prices", "category"] = span(FIRST, last, CATEGORY_COLUMN, NAME)
+    sheet.text(DIED_ROW, 1, "Bleed admissions without prophylaxis that end in death, lifetime")
+    book.known("died", sheet=NAME, row=DIED_ROW, column=FULL)
     _utilities(book, sheet, last + 3)
     sheet.widths(40, 16, 10, 14, 14, 16, 18, 18)
     sheet.frame("B6", book.footer)
@@ -54,7 +66,8 @@ def _price_row(book: Book, sheet: Sheet, row: int, activity: str, category: str)
     known = book.case.parameters.parameters
     for column, stem in zip((FULL, VARIABLE, PAYMENT, PATIENT), STEMS, strict=True):
         name = stem + PRICED_AS.get(activity, activity)
-        formula = f"{address(row, COUNTED)}*{book.input(name)}" if name in known and known[name].is_numeric else "0"
+        value = book.input(name) if name in known and known[name].is_numeric else _solved(book, stem, activity)
+        formula = f"{address(row, COUNTED)}*{value}" if value else "0"
         sheet.formula(row, column, formula, "plain|share" if column == VARIABLE else "money_exact")
     full, variable, payment, patient = (address(row, c) for c in (FULL, VARIABLE, PAYMENT, PATIENT))
     view = book.input("perspective")
@@ -66,6 +79,34 @@ def _price_row(book: Book, sheet: Sheet, row: int, activity: str, category: str)
         "strong|money_exact",
     )
     book.known("price", activity, sheet=NAME, row=row, column=VIEW)
+
+
+def _solved(book: Book, stem: str, activity: str) -> str:
+    """Price of a bleed admission by its outcome, from the mean of the case; empty for any other activity."""
+    known, died = book.case.parameters.parameters, address(DIED_ROW, FULL, NAME)
+    if stem not in RATIOS or activity not in BLEED_ADMISSIONS:
+        return ""
+    fatal, rescue = (book.input(name) for name in RATIOS[stem])
+    ordinary, r = f"(1+({fatal}-1)*{died})", book.input("p_rescue")
+    if stem + MEAN in known:
+        survived = f"{book.input(stem + MEAN)}/((1-{r})*{ordinary}+{r}*{rescue})"
+    elif stem + MEAN_NO_RESCUE in known:
+        survived = f"{book.input(stem + MEAN_NO_RESCUE)}/{ordinary}"
+    else:
+        survived = book.input(stem + SURVIVED)
+    return {SURVIVED: survived, FATAL: f"{fatal}*{survived}", RESCUE: f"{rescue}*{survived}"}[activity]
+
+
+def finish_prices(book: Book) -> None:
+    """Fill in the share of admissions that die, once the totals are known: live where the horizon is a lifetime."""
+    from econmodel.reporting.workbook.totals_sheet import total
+
+    value = repr(float(book.evaluation.died[0]))
+    live = value
+    if any(plan.key == WATCH for plan in book.layout.strategies):
+        admitted = "+".join(total(book, WATCH, name) for name in BLEED_ADMISSIONS)
+        live = f'IF({book.input("horizon_years")}="lifetime",{total(book, WATCH, "deaths_bleed")}/({admitted}),{value})'
+    book.sheets[NAME].formula(DIED_ROW, FULL, live, "plain|share")
 
 
 def _utilities(book: Book, sheet: Sheet, first: int) -> None:

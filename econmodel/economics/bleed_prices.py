@@ -1,0 +1,85 @@
+"""Prices of a bleed admission by outcome, solved from the mean over all of them.
+
+Data print one mean over all admissions, whatever their end. In each run and each draw the prices of a survived bleed, a
+fatal one and one with a rescue shunt are solved from it, so that the admissions of the case's own patients without
+prophylaxis, over their lifetime, have that mean again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.economics.activity import Activity, build_activity
+from econmodel.model.disease import run_disease
+from econmodel.model.inputs import Values, resolve
+from econmodel.parameters.catalogue import BLEED_ADMISSIONS
+from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.schema import StrategyRow, Where
+
+FloatArray = NDArray[np.float64]
+WATCH = "watch"
+MEAN, MEAN_NO_RESCUE = "bleed_mean", "bleed_mean_no_rescue"
+SURVIVED, FATAL, RESCUE = "bleed_survived", "bleed_fatal", "rescue_admission"
+RATIOS = {"c_": ("ratio_bleed_fatal", "ratio_bleed_rescue"), "payment_": ("ratio_payment_fatal", "ratio_payment_rescue")}
+UNTREATED = StrategyRow(key=WATCH, label="No prophylaxis", starts_in="at_risk", where=Where("econmodel"))
+
+
+def split_bleeds(v: Mapping[str, FloatArray], died: FloatArray) -> dict[str, FloatArray]:
+    """Costs and payments of a bleed admission by outcome, by name.
+
+    Parameters
+    ----------
+    v
+        Inputs by name: of each kind one mean, or prices by outcome as a site gave them.
+    died
+        Share of bleed admissions without prophylaxis that end in death.
+
+    Notes
+    -----
+    A share ``p_rescue`` of survived and of fatal bleeds alike is a rescue admission instead. With a mean M of all, the
+    ratios k (fatal) and q (rescue) to a survived one: s = M / ((1 - r)(1 + (k - 1) d) + r q). A mean without rescue:
+    s = M / (1 + (k - 1) d), and the rescue has a price of its own. Ratios, since a rescue in money could leave less than
+    nothing for the others.
+    """
+    found, r = dict[str, FloatArray](), v["p_rescue"]
+    for stem, (fatal, rescue) in RATIOS.items():
+        ordinary = 1.0 + (v[fatal] - 1.0) * died
+        if stem + MEAN in v:
+            survived = v[stem + MEAN] / ((1.0 - r) * ordinary + r * v[rescue])
+        elif stem + MEAN_NO_RESCUE in v:
+            survived = v[stem + MEAN_NO_RESCUE] / ordinary
+        else:
+            survived = v[stem + SURVIVED]
+        for outcome, price in ((SURVIVED, survived), (FATAL, survived * v[fatal]), (RESCUE, survived * v[rescue])):
+            name = stem + outcome
+            found[name] = v[name] if name in v else price
+    return found
+
+
+def bleed_mean(v: Mapping[str, FloatArray], died: FloatArray, stem: str = "c_") -> FloatArray:
+    """Mean over all bleed admissions without prophylaxis that follows from the prices by outcome."""
+    price, r = split_bleeds(v, died), v["p_rescue"]
+    survived, fatal, rescue = (price[stem + outcome] for outcome in (SURVIVED, FATAL, RESCUE))
+    return (1.0 - r) * (survived + (fatal - survived) * died) + r * rescue
+
+
+def fatal_share(activity: Activity) -> FloatArray:
+    """Share of bleed admissions without prophylaxis that end in death, over the whole run, undiscounted: (draw,); 0 without one."""
+    s = activity.strategies.index(WATCH)
+    admitted = sum(activity.total(name)[:, s, 0] for name in BLEED_ADMISSIONS)
+    died = activity.total("deaths_bleed")[:, s, 0]
+    return np.divide(died, admitted, out=np.zeros_like(died), where=np.asarray(admitted) > 0)
+
+
+def untreated_fatal_share(parameters: ParameterSet, v: Values) -> FloatArray:
+    """Share of bleed admissions that end in death, from a run of its own: no prophylaxis, lifetime; (draw,)."""
+    lifetime = {"horizon_years": replace(parameters["horizon_years"], value="lifetime")}
+    alone = {WATCH: parameters.strategies.get(WATCH, UNTREATED)}
+    case = replace(parameters, parameters=parameters.parameters | lifetime, strategies=alone)
+    inputs = resolve(case, v)
+    totals = run_disease(inputs, (0,) * inputs.n_years)
+    return fatal_share(build_activity(case, v, inputs, totals, (inputs.n_years,), by_group=False, weightings=[0]))
