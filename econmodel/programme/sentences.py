@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
 
+from econmodel.parameters.statements import said
 from econmodel.programme.break_even import BreakEven
 from econmodel.programme.budget import Budget, is_change
 from econmodel.programme.capacity import closable_blocks
@@ -14,10 +15,7 @@ from econmodel.programme.money.rows import Row
 from econmodel.programme.views import PaymentView, bleed_margin
 from econmodel.wording import duration, money, number
 
-CAUTION = (
-    "This is a planning model for services, not advice for a patient. No guideline read makes an endoscopic "
-    "option standard for primary prophylaxis; harms stand beside benefits in every summary."
-)
+CAUTION = "This is a planning model for services, not advice for a patient. Harms stand beside benefits in every summary. "
 
 Said = Callable[[float], str]
 LESS_GOOD = ("coil_ratio_one", "glue_hr_half", "low_untreated_risk", "beta_blocker_background", "effect_two_years")
@@ -47,7 +45,10 @@ def uncomfortable_truths(
         Its payment views, downside rows and break-even volume.
     """
     if not is_change(budget.inputs):
-        return ["Nothing is proposed: the proposed mix is today's mix, so there is no programme to pay for.", CAUTION]
+        return [
+            "Nothing is proposed: the proposed mix is today's mix, so there is no programme to pay for.",
+            CAUTION + said("standing_short"),
+        ]
     cash = partial(amount, currency=budget.inputs.currency)
     return [
         *_result(budget, rows, volume, cash),
@@ -58,7 +59,7 @@ def uncomfortable_truths(
         *not_overlooked(budget, rows, cash),
         *_waiting(budget),
         *_run_off(budget, cash),
-        CAUTION,
+        CAUTION + said("standing_short"),
     ]
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from econmodel.parameters.statements import said
 from econmodel.reporting import blocks, phrases, programme_content
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import Bullets, Paper, Paragraph, Section
-from econmodel.reporting.guidelines import STANDING, guideline_table
+from econmodel.reporting.guidelines import guideline_table
 
 if TYPE_CHECKING:
     from econmodel.economics.results import Results
@@ -35,7 +36,7 @@ def brief_paper(
     else:
         sections = programme_content.sections(case, results, programme, psa)
         sections += [_harms(case, with_positions=True)] if with_inputs else []
-    cautions = phrases.CAUTIONS if programme is None else phrases.BRIEF_CAUTIONS
+    cautions = phrases.cautions(brief=programme is not None)
     sections += [Section("Before this is used", (Bullets(cautions),)), _inputs(case, with_inputs=with_inputs)]
     return Paper(
         "Prophylaxis of high-risk gastric varices",
@@ -58,7 +59,7 @@ def subtitle(case: Case, results: Results) -> str:
 def _answer(case: Case, results: Results) -> Section:
     key = results.lead
     row = case.parameters.strategies[key]
-    caution = f"Certainty of the evidence for {phrases.lower(row.label)}: {row.evidence_grade or 'not graded'}. {STANDING}"
+    caution = f"Certainty of the evidence for {phrases.lower(row.label)}: {row.evidence_grade or 'not graded'}. {said('standing')}"
     which = f"All eight are for {phrases.lower(results.labels[key])}; the other strategies stand in the table below."
     return Section(
         "The answer",
@@ -83,7 +84,7 @@ def _results(results: Results) -> Section:
 
 def _harms(case: Case, *, with_positions: bool) -> Section:
     if with_positions:
-        return Section("How sure, and at what risk", (blocks.evidence_table(case.parameters), guideline_table()))
+        return Section("How sure, and at what risk", (blocks.evidence_table(case.parameters), guideline_table(case.parameters)))
     return Section("How sure, and at what risk", (blocks.harms_table(list(case.parameters.strategies.values())),))
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from econmodel.economics.lead import WATCH
 from econmodel.parameters.schema import RUN_SETTINGS
 from econmodel.parameters.second_look import second_look
+from econmodel.parameters.statements import said, statements
 from econmodel.reporting import formatting as f
 from econmodel.reporting.provenance import STATUS_WORDS, status_counts, unconfirmed
 from econmodel.wording import lower as lower
@@ -19,34 +20,24 @@ if TYPE_CHECKING:
     from econmodel.parameters.parameter_set import ParameterSet
     from econmodel.uncertainty.risk import Risk
 
-CAUTIONS = (
-    (
-        "Not advice for a patient. ",
-        "This is a planning model for services. Follow local protocol, licensed clinicians and local finance rules.",
-    ),
-    (
-        "Not standard care. ",
-        "In the guidelines read, no endoscopic option is standard for primary prophylaxis; most "
-        "offer a beta-blocker. The comparison with no prophylaxis shows the natural history, not usual care.",
-    ),
-    (
-        "Off-label use. ",
-        "n-Butyl-2-cyanoacrylate is used off label for gastric varices in many countries, and coils "
-        "made for vascular embolisation are used outside their label.",
-    ),
-    (
-        "Weak evidence. ",
-        "No comparative study was found of EUS-guided coil, or coil and glue, in varices that have not "
-        "bled; those effects are borrowed from patients who had bled, and drawn toward no difference.",
-    ),
-    (
-        "Declared limits. ",
-        "Child-Pugh class stays as it is at the start; harms come largely from series of bleeding "
-        "patients; the untreated risk has been observed for five years and is extrapolated beyond.",
-    ),
+NOT_ADVICE = (
+    "Not advice for a patient. ",
+    "This is a planning model for services. Follow local protocol, licensed clinicians and local finance rules.",
 )
 SHORT_NAMES = {WATCH: "no prophylaxis", "beta_blocker": "beta-blocker"}
-BRIEF_CAUTIONS = tuple(item for item in CAUTIONS if item[0] not in ("Not standard care. ", "Off-label use. "))
+CLASS_STAYS = "Child-Pugh class stays as it is at the start. "
+
+
+def caution() -> str:
+    """Give the shortest caution, for a terminal and the first sheet."""
+    return f"Planning software for services, not advice for a patient. {said('standing_short')}"
+
+
+def cautions(*, brief: bool = False) -> tuple[tuple[str, str], ...]:
+    """Give the cautions of every paper, lead and text; ``brief`` leaves out those that stand elsewhere in it."""
+    keys = ("weak_evidence",) if brief else ("not_standard", "off_label", "weak_evidence")
+    evidence = [(f"{statements()[key].lead} ", said(key)) for key in keys]
+    return (NOT_ADVICE, *evidence, ("Declared limits. ", CLASS_STAYS + said("observed_so_far")))
 
 
 def answer(results: Results, key: str | None = None) -> str:

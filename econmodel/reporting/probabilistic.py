@@ -10,6 +10,7 @@ from econmodel.files import json_text, write_bytes, write_text
 from econmodel.reporting.analysis_charts import plot_convergence, plot_draws
 from econmodel.reporting.figures import Spec, drawer, save_all
 from econmodel.reporting.formatting import money, money_change, percent
+from econmodel.reporting.phrases import caution
 from econmodel.reporting.uncertainty_charts import plot_acceptability
 from econmodel.uncertainty.questions import lead_pair
 
@@ -53,10 +54,7 @@ def psa_table(case: Case, psa: Psa, risk: Risk) -> Group:
         risk.convergence[beside][lead].sentence,
         f"Draws {psa.draws:,}, seed {psa.seed}. Best value: highest net benefit at {money(psa.threshold, currency)} per QALY.",
     ]
-    notes.append(
-        "Planning software for services, not advice for a patient. No guideline read makes an endoscopic option "
-        "standard for varices that have not bled."
-    )
+    notes.append(caution())
     return Group(table, *(Text(note, style="dim") for note in notes if note))
 
 

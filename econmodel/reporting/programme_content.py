@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING
 
 from econmodel.economics.lead import WATCH
 from econmodel.parameters.catalogue import HARMS
+from econmodel.parameters.statements import said
 from econmodel.programme.break_even import BreakEven
 from econmodel.programme.report import ProgrammeResult
 from econmodel.programme.sentences import lowered_margin
 from econmodel.reporting import blocks, phrases
 from econmodel.reporting import formatting as f
 from econmodel.reporting.content import Blanks, Charts, KeyNumber, KeyNumbers, Pair, Paragraph, Section, Table, table
-from econmodel.reporting.guidelines import STANDING
 from econmodel.reporting.programme_charts import CHARTS, programme_chart
 from econmodel.reporting.programme_tables import MOST_YEARS, capacity_table, finance_table, views_table
 from econmodel.reporting.tables import NNT_YEAR
@@ -256,12 +256,7 @@ def _position(programme: ProgrammeResult) -> tuple[Paragraph, ...]:
     expected = " and ".join([*([f"add {added}"] if added else []), *([f"avoid {avoided}"] if avoided else [])])
     gain += " (bleeds from glue or ulcer apart)"
     return (
-        Paragraph(
-            f"{STANDING} ESGE 2022 leaves glue, or EUS-guided coil and glue, to individual judgement where "
-            "a beta-blocker is impossible. Cyanoacrylate is used off label in many countries, and coils "
-            "outside their label.",
-            tone="caution",
-        ),
+        Paragraph(" ".join(map(said, ("standing", "without_a_drug", "off_label"))), tone="caution"),
         Paragraph(
             f"{gain} over the budget, the programme is expected to {expected or 'add no harm'}.", lead="Harms beside benefits: "
         ),

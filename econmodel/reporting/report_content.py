@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from econmodel.model.structure import Structure
+from econmodel.parameters.statements import said
 from econmodel.reporting import blocks, phrases, programme_content, programme_tables, report_sections, result_tables
 from econmodel.reporting import formatting as f
 from econmodel.reporting.cheers import cheers_table
 from econmodel.reporting.content import Blanks, Bullets, Charts, Paper, Paragraph, Section
 from econmodel.reporting.findings import Findings
-from econmodel.reporting.guidelines import STANDING, guideline_table
+from econmodel.reporting.guidelines import guideline_table
 from econmodel.reporting.programme_charts import CHARTS, programme_chart
 from econmodel.reporting.series import trace_rows
 from econmodel.reporting.uncertainty_charts import report_chart
@@ -50,7 +51,7 @@ def report_paper(case: Case, evaluation: Evaluation, results: Results, structure
 def _summary(case: Case, results: Results) -> Section:
     row = case.parameters.strategies[results.lead]
     grade = row.evidence_grade or "not graded"
-    certainty = f"Certainty of the evidence for {phrases.lower(row.label)}: {grade}. {STANDING}"
+    certainty = f"Certainty of the evidence for {phrases.lower(row.label)}: {grade}. {said('standing')}"
     return Section(
         "Summary",
         (
@@ -146,7 +147,8 @@ def _validation(findings: Findings) -> list[Section]:
 
 def _evidence(case: Case) -> Section:
     return Section(
-        "Evidence, harms and guideline positions", (blocks.evidence_table(case.parameters), Paragraph(STANDING), guideline_table())
+        "Evidence, harms and guideline positions",
+        (blocks.evidence_table(case.parameters), Paragraph(said("standing")), guideline_table(case.parameters)),
     )
 
 
@@ -158,7 +160,7 @@ def _limits() -> Section:
                 "The findings stand in the summary and the results. They hold for patients, prices and practice like "
                 "those of this case; another site should put in its own case mix, prices and volumes."
             ),
-            Bullets(phrases.CAUTIONS),
+            Bullets(phrases.cautions()),
         ),
     )
 

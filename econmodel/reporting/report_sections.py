@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from econmodel.model.structure import Structure
+from econmodel.parameters.statements import said
 from econmodel.reporting import blocks, result_tables
 from econmodel.reporting import formatting as f
 from econmodel.reporting.checks import KINDS, observed_text, value_text
@@ -87,8 +88,7 @@ def method_sections(case: Case, results: Results, structure: Structure) -> list[
             (
                 Paragraph(
                     "Gastric varices bleed less often than oesophageal ones but more severely. Whether treating those "
-                    "at high risk before they bleed is worth its cost and harm is not settled: trials are few and "
-                    "small, and most guidelines offer a beta-blocker."
+                    f"at high risk before they bleed is worth its cost and harm is not settled. {said('question_open')}"
                 ),
                 Paragraph(ASKED, lead="Question: "),
             ),

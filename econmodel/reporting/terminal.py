@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.reporting.formatting import money, price_note
-from econmodel.reporting.phrases import short
+from econmodel.reporting.phrases import caution, short
 from econmodel.reporting.result_tables import bleed_mean_text
 from econmodel.reporting.tables import NNT_YEAR, headline_columns, headline_text
 from econmodel.wording import duration
@@ -19,10 +19,6 @@ if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
     from econmodel.programme.report import ProgrammeResult
 
-CAUTION = (
-    "Planning software for services, not advice for a patient. No guideline read makes an endoscopic option "
-    "standard for varices that have not bled."
-)
 SHORT = {
     "label": "Strategy",
     "cost": "Cost",
@@ -63,7 +59,7 @@ def headline_table(case: Case, results: Results, width: int = WIDE, programme: P
         f"{' '.join(f'v. {name}: {short(results, v)};' for v, name in heads.items())[:-1]}. Averted: first bleeds. "
         "Deaths, emboli: of the procedure."
     )
-    lines = [Text(units, style="dim"), Text(CAUTION, style="dim")]
+    lines = [Text(units, style="dim"), Text(caution(), style="dim")]
     if case.is_demo:
         lines.insert(0, Text("Invented data: a fictional hospital.", style="bold"))
     if "c_bleed_survived" in case.parameters.parameters:

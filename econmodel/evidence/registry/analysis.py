@@ -18,8 +18,7 @@ from econmodel.evidence.registry.values import LocalValue, local_values
 
 CAUTION = (
     "Observational data of one service, for planning and not for a patient's care. Patients were not allocated "
-    "at random, so no effect of treatment is taken from them; no guideline read makes an endoscopic option "
-    "standard for primary prophylaxis."
+    "at random, so no effect of treatment is taken from them. "
 )
 
 

@@ -36,6 +36,7 @@ from econmodel.evidence.registry.estimates import count_harms
 from econmodel.evidence.registry.values import LocalValue
 from econmodel.evidence.registry.visits import RECORDED
 from econmodel.files import json_text, write_text
+from econmodel.parameters.statements import said
 
 FILES = ("repaired.csv", "held.csv", "problems.csv", "changes.csv", "curves.csv", "estimates.csv", "summary.json", "override.toml")
 INVENTED_LINE = "Invented data for demonstration: no real patient or hospital"
@@ -90,7 +91,7 @@ def override_text(result: RegistryResult) -> str:
     kind = "invented demonstration data" if clean.invented else "the site's own patients"
     header = {
         "title": f"Registry {clean.file}",
-        "rationale": f"{n} of {len(clean.patients)} patients of {clean.file} ({kind}). {CAUTION}",
+        "rationale": f"{n} of {len(clean.patients)} patients of {clean.file} ({kind}). {CAUTION}{said('standing_short')}",
         "baseline": "base_case",
     }
     lines = [f"{key} = {_toml(value)}" for key, value in header.items()]
@@ -139,7 +140,7 @@ def summarise(result: RegistryResult) -> dict[str, Any]:
         "schema": 1,
         "file": clean.file,
         "invented": clean.invented,
-        "caution": CAUTION,
+        "caution": CAUTION + said("standing_short"),
         "as_of": result.options.as_of.isoformat(),
         "counts": list(clean.counts),
         "held": _listed(clean.patients, "held"),

@@ -12,9 +12,9 @@ from econmodel.interfaces.dashboard import bleeds, blocks, inputs, money, patien
 from econmodel.interfaces.dashboard.answers import Answer, answer
 from econmodel.interfaces.dashboard.sidebar import show_sidebar
 from econmodel.interfaces.dashboard.starts import FIRST, STARTS, load_start
+from econmodel.parameters.statements import said
 from econmodel.reporting import phrases
 from econmodel.reporting.blocks import evidence_table
-from econmodel.reporting.guidelines import STANDING
 from econmodel.reporting.provenance import status_counts
 
 Page = Callable[[Answer], None]
@@ -36,7 +36,7 @@ def run() -> None:
         page_title="Gastric varices: prophylaxis planned and priced",
         layout="wide",
         page_icon=str(HERE / "icon.png"),
-        menu_items={"About": phrases.CAUTIONS[0][1]},
+        menu_items={"About": phrases.NOT_ADVICE[1]},
     )
     listed = [
         st.Page(_framed(key), title=title, url_path="" if key == "summary" else key, default=key == "summary")
@@ -96,7 +96,7 @@ def _say_first(found: Answer) -> None:
         blocks.text(phrases.answer(found.results), "answer")
     blocks.text(
         f"Certainty of the evidence for {phrases.lower(row.label)}: {row.evidence_grade or 'not graded'}. "
-        f"Harms: {row.harms_note or 'none listed.'} {STANDING}",
+        f"Harms: {row.harms_note or 'none listed.'} {said('standing')}",
         "caution",
     )
 
@@ -116,5 +116,5 @@ def _say_last(found: Answer) -> None:
     st.header("Before this is used", anchor=False)
     with st.expander("Evidence and harms of every option"):
         blocks.table(evidence_table(found.case.parameters))
-    blocks.points([lead + words for lead, words in phrases.CAUTIONS], "note")
+    blocks.points([lead + words for lead, words in phrases.cautions()], "note")
     st.html(f'<div class="foot">{escape(phrases.footer(found.case, found.results))}</div>')

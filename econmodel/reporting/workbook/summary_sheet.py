@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from econmodel.package import stamp, version
 from econmodel.parameters.catalogue import KEPT_COMPLICATIONS
-from econmodel.reporting.terminal import CAUTION
+from econmodel.reporting.phrases import caution
 from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.comparisons_sheet import CHOSEN, comparators
 from econmodel.reporting.workbook.layout import StrategyPlan
@@ -60,7 +60,7 @@ def build_summary(book: Book) -> None:
     if book.case.is_demo:
         _wide(sheet, row, DEMO, "demo")
         row += 1
-    _wide(sheet, row, CAUTION + " Follow local protocol, licensed clinicians and local finance rules.", "caution")
+    _wide(sheet, row, caution() + " Follow local protocol, licensed clinicians and local finance rules.", "caution")
     row = _state(book, sheet, row + 2)
     fixed = [versus for versus in comparators(book) if versus != CHOSEN]
     for versus in fixed or [CHOSEN]:
