@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
     from econmodel.programme.report import ProgrammeResult
-    from econmodel.reporting.findings import Findings
+    from econmodel.reporting.papers.findings import Findings
     from econmodel.uncertainty.probabilistic import Psa
 
 PAPERS = ("brief", "report", "workbook", "form")
@@ -85,7 +85,7 @@ def run_together(
 
 def evaluate_case(case: Case) -> tuple[Answer, Findings]:
     """Run what can find a fault in the inputs: the deterministic results, and the programme."""
-    from econmodel.reporting.findings import Findings
+    from econmodel.reporting.papers.findings import Findings
 
     found, draws = answer(case), int(case.parameters.number("draws"))
     if draws:
@@ -106,7 +106,7 @@ def vary_inputs(findings: Findings, psa: Psa) -> Findings:
 def report_tables(case: Case) -> dict[str, Any]:
     """What the technical report sets beside the results: inputs one at a time, scenarios, published results."""
     from econmodel.economics.validation import run_checks
-    from econmodel.reporting.findings import analysis_of
+    from econmodel.reporting.papers.findings import analysis_of
     from econmodel.uncertainty.deterministic import one_way
     from econmodel.uncertainty.questions import ask, lead_pair
     from econmodel.uncertainty.scenarios import scenario_table
@@ -199,7 +199,7 @@ def write_files(
         from econmodel.reporting.results import write_results
 
         return write_results(found.case, found.results, findings, folder) + [sheet() for sheet in sheets]
-    from econmodel.reporting.brief import build_reports
+    from econmodel.reporting.papers.build import build_reports
 
     return build_reports(
         found.case,

@@ -6,13 +6,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.files import json_text, write_csv, write_text
-from econmodel.reporting.provenance import provenance_rows
-from econmodel.reporting.tables import result_rows
+from econmodel.reporting.tables.headline import result_rows
+from econmodel.reporting.tables.provenance import provenance_rows
 
 if TYPE_CHECKING:
     from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
-    from econmodel.reporting.findings import Findings
+    from econmodel.reporting.papers.findings import Findings
 
 
 def result_document(results: Results, found: Findings) -> dict[str, Any]:

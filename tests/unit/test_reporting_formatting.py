@@ -15,9 +15,10 @@ from econmodel.economics.results import Compared, Results, case_results
 from econmodel.evidence.nnt import NumberNeededToTreat
 from econmodel.parameters.loading import Case, demo_file, load_case
 from econmodel.reporting import formatting as f
-from econmodel.reporting import phrases, tables
-from econmodel.reporting.provenance import provenance_rows, status_counts, unconfirmed
-from econmodel.reporting.style import STRATEGY_STYLES, strategy_styles
+from econmodel.reporting.charts.style import STRATEGY_STYLES, strategy_styles
+from econmodel.reporting.papers import phrases
+from econmodel.reporting.tables import headline as tables
+from econmodel.reporting.tables.provenance import provenance_rows, status_counts, unconfirmed
 
 
 @pytest.fixture(scope="module")

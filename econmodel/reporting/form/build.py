@@ -17,7 +17,7 @@ from econmodel.parameters.loading import Case
 from econmodel.parameters.schema import money_parts
 from econmodel.reporting.form.questions import SHEETS, Asked, questions
 from econmodel.reporting.form.rules import add_rules, check_formula, unit_words
-from econmodel.reporting.provenance import STATUS_WORDS
+from econmodel.reporting.tables.provenance import STATUS_WORDS
 from econmodel.reporting.workbook.styles import Styles
 from econmodel.reporting.workbook.writer import Sheet, letters, save_workbook
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from econmodel.parameters.loading import load_base_case
 from econmodel.parameters.schema import BOUNDS, POSITIVE_UNITS, Parameter, money_parts, unit_kind
-from econmodel.reporting.provenance import STATUS_WORDS
+from econmodel.reporting.tables.provenance import STATUS_WORDS
 from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.scope import FIXED_INPUTS, LIVE_CHOICES
 from econmodel.reporting.workbook.writer import Sheet, letters, quoted

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from econmodel.package import stamp, version
 from econmodel.parameters.catalogue import KEPT_COMPLICATIONS
-from econmodel.reporting.terminal import CAUTION
+from econmodel.reporting.tables.terminal import CAUTION
 from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.comparisons_sheet import CHOSEN, comparators
 from econmodel.reporting.workbook.layout import StrategyPlan

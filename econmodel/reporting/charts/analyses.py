@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from econmodel.reporting import formatting as f
-from econmodel.reporting.style import ACCENT, GRID, INK, MUTED, WARM, strategy_styles
+from econmodel.reporting.charts.style import ACCENT, GRID, INK, MUTED, WARM, strategy_styles
 from econmodel.uncertainty.risk import Ellipse, ellipse
 
 if TYPE_CHECKING:

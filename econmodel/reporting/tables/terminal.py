@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.reporting.formatting import money, price_note
-from econmodel.reporting.phrases import short
-from econmodel.reporting.tables import NNT_YEAR, headline_columns, headline_text
+from econmodel.reporting.papers.phrases import short
+from econmodel.reporting.tables.headline import NNT_YEAR, headline_columns, headline_text
 from econmodel.wording import duration
 
 if TYPE_CHECKING:

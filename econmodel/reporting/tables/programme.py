@@ -12,8 +12,8 @@ from econmodel.programme.money.rows import Row
 from econmodel.programme.report import BudgetYear, ProgrammeResult
 from econmodel.programme.views import PaymentView
 from econmodel.reporting import formatting as f
-from econmodel.reporting import phrases
-from econmodel.reporting.content import Table, table
+from econmodel.reporting.papers import phrases
+from econmodel.reporting.papers.content import Table, table
 
 Year = TypeVar("Year", bound="BudgetYear | CapacityYear")
 LEFT_OUT = (Row.SESSIONS, Row.BED_DAYS)

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 from econmodel.files import write_bytes, write_csv, write_text
 from econmodel.model.structure import Structure
-from econmodel.reporting import series
-from econmodel.reporting.style import plot_settings
+from econmodel.reporting.charts import series
+from econmodel.reporting.charts.style import plot_settings
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -131,7 +131,8 @@ def _on_axis(plot: Callable[..., object], place: tuple[float, float, float, floa
 
 def case_figures(results: Results, structure: Structure) -> dict[str, Spec]:
     """List the figures: the rows each one shows, its height in inches, and what draws it."""
-    from econmodel.reporting import charts, diagram
+    from econmodel.reporting.charts import diagram
+    from econmodel.reporting.charts import results as charts
 
     return {
         "state_diagram": Spec(
@@ -151,7 +152,7 @@ def case_figures(results: Results, structure: Structure) -> dict[str, Spec]:
 
 
 def _nnt_panels(results: Results, figure: Figure) -> None:
-    from econmodel.reporting import charts
+    from econmodel.reporting.charts import results as charts
 
     comparators = list(results.comparisons)[:2]
     width = 0.57 / len(comparators) - 0.06

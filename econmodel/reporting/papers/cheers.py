@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from econmodel.reporting.content import Table, table
+from econmodel.reporting.papers.content import Table, table
 
 SOURCE = (
     "Topics in our words after Husereau D, et al. CHEERS 2022, doi:10.1186/s12916-021-02204-0; topics 1 to 16 "

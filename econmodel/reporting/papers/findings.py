@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Generic, TypeVar
 
-from econmodel.reporting.content import Section
+from econmodel.reporting.papers.content import Section
 
 if TYPE_CHECKING:
     from econmodel.economics.validation import CheckRow

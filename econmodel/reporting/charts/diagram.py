@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from econmodel.model.structure import NEVER_BLED, STATE_LABELS, Structure
-from econmodel.reporting.style import ACCENT, INK, MUTED, WARM
+from econmodel.reporting.charts.style import ACCENT, INK, MUTED, WARM
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist

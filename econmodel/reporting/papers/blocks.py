@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 from econmodel.parameters.catalogue import HARMS, HEADLINE_COMPLICATIONS
 from econmodel.reporting import formatting as f
-from econmodel.reporting import phrases
-from econmodel.reporting.charts import describe
-from econmodel.reporting.content import Chart, Charts, KeyNumber, KeyNumbers, Table, table
-from econmodel.reporting.phrases import lower
-from econmodel.reporting.provenance import STATUS_WORDS, provenance_rows
-from econmodel.reporting.result_tables import icer_text
-from econmodel.reporting.tables import NNT_YEAR, headline_columns, headline_text
+from econmodel.reporting.charts.results import describe
+from econmodel.reporting.papers import phrases
+from econmodel.reporting.papers.content import Chart, Charts, KeyNumber, KeyNumbers, Table, table
+from econmodel.reporting.papers.phrases import lower
+from econmodel.reporting.tables.headline import NNT_YEAR, headline_columns, headline_text
+from econmodel.reporting.tables.provenance import STATUS_WORDS, provenance_rows
+from econmodel.reporting.tables.results import icer_text
 
 if TYPE_CHECKING:
     from econmodel.economics.results import Results

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 from econmodel.model.structure import STATE_LABELS
 from econmodel.reporting import formatting as f
-from econmodel.reporting.charts import label_column, strategy_lines
-from econmodel.reporting.content import Chart
-from econmodel.reporting.figures import Spec, drawer
-from econmodel.reporting.findings import Analysis, Findings
-from econmodel.reporting.phrases import lower
-from econmodel.reporting.style import ACCENT, INK, MUTED, WARM
+from econmodel.reporting.charts.figures import Spec, drawer
+from econmodel.reporting.charts.results import label_column, strategy_lines
+from econmodel.reporting.charts.style import ACCENT, INK, MUTED, WARM
+from econmodel.reporting.papers.content import Chart
+from econmodel.reporting.papers.findings import Analysis, Findings
+from econmodel.reporting.papers.phrases import lower
 from econmodel.uncertainty.deterministic import plain_rows
 
 if TYPE_CHECKING:

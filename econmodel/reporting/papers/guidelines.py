@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from econmodel.reporting.content import Table, table
+from econmodel.reporting.papers.content import Table, table
 
 COMPARED = "compared in Clin Mol Hepatol 2020;26:444"
 STANDING = (

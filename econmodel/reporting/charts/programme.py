@@ -6,9 +6,9 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from econmodel.reporting import formatting as f
-from econmodel.reporting.content import Chart
-from econmodel.reporting.figures import Spec, drawer
-from econmodel.reporting.style import ACCENT, INK, MUTED, WARM
+from econmodel.reporting.charts.figures import Spec, drawer
+from econmodel.reporting.charts.style import ACCENT, INK, MUTED, WARM
+from econmodel.reporting.papers.content import Chart
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

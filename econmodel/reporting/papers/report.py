@@ -5,15 +5,18 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from econmodel.model.structure import Structure
-from econmodel.reporting import blocks, phrases, programme_content, programme_tables, report_sections, result_tables
 from econmodel.reporting import formatting as f
-from econmodel.reporting.cheers import cheers_table
-from econmodel.reporting.content import Blanks, Bullets, Charts, Paper, Paragraph, Section
-from econmodel.reporting.findings import Findings
-from econmodel.reporting.guidelines import STANDING, guideline_table
-from econmodel.reporting.programme_charts import CHARTS, programme_chart
-from econmodel.reporting.series import trace_rows
-from econmodel.reporting.uncertainty_charts import report_chart
+from econmodel.reporting.charts.programme import CHARTS, programme_chart
+from econmodel.reporting.charts.series import trace_rows
+from econmodel.reporting.charts.uncertainty import report_chart
+from econmodel.reporting.papers import blocks, phrases, report_sections
+from econmodel.reporting.papers import programme as programme_content
+from econmodel.reporting.papers.cheers import cheers_table
+from econmodel.reporting.papers.content import Blanks, Bullets, Charts, Paper, Paragraph, Section
+from econmodel.reporting.papers.findings import Findings
+from econmodel.reporting.papers.guidelines import STANDING, guideline_table
+from econmodel.reporting.tables import programme as programme_tables
+from econmodel.reporting.tables import results as result_tables
 
 if TYPE_CHECKING:
     from econmodel.economics.evaluate import Evaluation

@@ -13,13 +13,13 @@ from econmodel.parameters.catalogue import HARMS
 from econmodel.programme.break_even import BreakEven
 from econmodel.programme.report import ProgrammeResult
 from econmodel.programme.sentences import lowered_margin
-from econmodel.reporting import blocks, phrases
 from econmodel.reporting import formatting as f
-from econmodel.reporting.content import Blanks, Charts, KeyNumber, KeyNumbers, Pair, Paragraph, Section, Table, table
-from econmodel.reporting.guidelines import STANDING
-from econmodel.reporting.programme_charts import CHARTS, programme_chart
-from econmodel.reporting.programme_tables import MOST_YEARS, capacity_table, finance_table, views_table
-from econmodel.reporting.tables import NNT_YEAR
+from econmodel.reporting.charts.programme import CHARTS, programme_chart
+from econmodel.reporting.papers import blocks, phrases
+from econmodel.reporting.papers.content import Blanks, Charts, KeyNumber, KeyNumbers, Pair, Paragraph, Section, Table, table
+from econmodel.reporting.papers.guidelines import STANDING
+from econmodel.reporting.tables.headline import NNT_YEAR
+from econmodel.reporting.tables.programme import MOST_YEARS, capacity_table, finance_table, views_table
 
 if TYPE_CHECKING:
     from econmodel.economics.results import Results

@@ -9,7 +9,7 @@ from typing import Any
 from econmodel.economics.results import Compared, Results
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.reporting import formatting as f
-from econmodel.reporting.phrases import short
+from econmodel.reporting.papers.phrases import short
 
 NNT_YEAR = 3
 

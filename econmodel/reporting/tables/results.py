@@ -9,9 +9,9 @@ from econmodel.economics.results import Results
 from econmodel.model.structure import STATE_LABELS, Structure
 from econmodel.parameters.catalogue import CATEGORIES, KEPT_COMPLICATIONS
 from econmodel.reporting import formatting as f
-from econmodel.reporting.content import Table, table
-from econmodel.reporting.phrases import lower, named
-from econmodel.reporting.tables import NNT_YEAR
+from econmodel.reporting.papers.content import Table, table
+from econmodel.reporting.papers.phrases import lower, named
+from econmodel.reporting.tables.headline import NNT_YEAR
 
 ICER_WORDS = {"dominant": "cheaper and better", "dominated": "dearer and worse", "equal": "no difference"}
 FRONTIER_WORDS = {

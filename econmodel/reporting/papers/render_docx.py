@@ -11,9 +11,9 @@ from textwrap import shorten
 from typing import TYPE_CHECKING, Any
 
 from econmodel.package import stamp
-from econmodel.reporting import docx_parts as parts
-from econmodel.reporting.content import Blanks, Block, Bullets, Charts, KeyNumbers, Pair, Paper, Paragraph, Table
-from econmodel.reporting.html import LOOSE_MINUS
+from econmodel.reporting.papers import docx_parts as parts
+from econmodel.reporting.papers.content import Blanks, Block, Bullets, Charts, KeyNumbers, Pair, Paper, Paragraph, Table
+from econmodel.reporting.papers.render_html import LOOSE_MINUS
 
 if TYPE_CHECKING:
     from docx.document import Document as WordDocument

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from econmodel.reporting.content import Paper, Table
+from econmodel.reporting.papers.content import Paper, Table
 from econmodel.wording import MINUS
 
 LOOSE_MINUS = re.compile(f"({MINUS})(?=[$£€\\d])")  # a line must not end between a minus and its number

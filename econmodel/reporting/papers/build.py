@@ -13,15 +13,15 @@ from econmodel.errors import AnalysisError
 from econmodel.files import write_bytes, write_text
 from econmodel.model.structure import Structure, build_structure
 from econmodel.package import stamp
-from econmodel.reporting.brief_content import brief_paper
-from econmodel.reporting.content import Paper
-from econmodel.reporting.figures import case_figures, save_all
-from econmodel.reporting.findings import Findings
-from econmodel.reporting.html import render_html
-from econmodel.reporting.programme_charts import programme_figures
+from econmodel.reporting.charts.figures import case_figures, save_all
+from econmodel.reporting.charts.programme import programme_figures
+from econmodel.reporting.charts.series import trace_rows
+from econmodel.reporting.papers.brief import brief_paper
+from econmodel.reporting.papers.content import Paper
+from econmodel.reporting.papers.findings import Findings
+from econmodel.reporting.papers.render_html import render_html
+from econmodel.reporting.papers.sharing import share
 from econmodel.reporting.results import write_results
-from econmodel.reporting.series import trace_rows
-from econmodel.reporting.sharing import share
 
 if TYPE_CHECKING:
     from econmodel.economics.evaluate import Evaluation
@@ -94,8 +94,8 @@ def build_reports(
     if "brief" in papers:
         renderings += _brief(case, results, found, folder, formats)
     if "report" in papers:
-        from econmodel.reporting.report_content import report_paper
-        from econmodel.reporting.uncertainty_charts import report_figures
+        from econmodel.reporting.charts.uncertainty import report_figures
+        from econmodel.reporting.papers.report import report_paper
 
         keys = list(dict.fromkeys((results.settings.comparator, results.lead)))
         drawn |= report_figures(results, trace_rows(evaluation), keys, found)
@@ -150,10 +150,10 @@ def write_paper(paper: Paper, path: Path) -> Path:
         case ".html":
             return write_text(path, render_html(paper, figures))
         case ".pdf":
-            from econmodel.reporting.pdf import render_pdf
+            from econmodel.reporting.papers.render_pdf import render_pdf
 
             return write_bytes(path, render_pdf(stamped, figures))
         case _:
-            from econmodel.reporting.docx import render_docx
+            from econmodel.reporting.papers.render_docx import render_docx
 
             return write_bytes(path, render_docx(stamped, figures))

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from econmodel.package import stamp
-from econmodel.reporting.content import Paper, chart_names, to_plain
-from econmodel.reporting.html import TEMPLATES
+from econmodel.reporting.papers.content import Paper, chart_names, to_plain
+from econmodel.reporting.papers.render_html import TEMPLATES
 
 
 def render_pdf(paper: Paper, figures: Path) -> bytes:

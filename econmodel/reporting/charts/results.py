@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 from econmodel.parameters.catalogue import CATEGORIES
 from econmodel.reporting import formatting as f
-from econmodel.reporting.phrases import named
-from econmodel.reporting.series import by_strategy, cost_rows, first_bleed_rows, nnt_rows, plane_rows
-from econmodel.reporting.style import CATEGORY_COLOURS, INK, MUTED, strategy_styles
+from econmodel.reporting.charts.series import by_strategy, cost_rows, first_bleed_rows, nnt_rows, plane_rows
+from econmodel.reporting.charts.style import CATEGORY_COLOURS, INK, MUTED, strategy_styles
+from econmodel.reporting.papers.phrases import named
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

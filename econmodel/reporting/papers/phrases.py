@@ -10,7 +10,7 @@ from econmodel.economics.lead import WATCH
 from econmodel.parameters.schema import RUN_SETTINGS
 from econmodel.parameters.second_look import second_look
 from econmodel.reporting import formatting as f
-from econmodel.reporting.provenance import STATUS_WORDS, status_counts, unconfirmed
+from econmodel.reporting.tables.provenance import STATUS_WORDS, status_counts, unconfirmed
 from econmodel.wording import lower as lower
 
 if TYPE_CHECKING:
