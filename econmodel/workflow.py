@@ -107,8 +107,7 @@ def report_tables(case: Case) -> dict[str, Any]:
     """What the technical report sets beside the results: inputs one at a time, scenarios, published results."""
     from econmodel.economics.validation import run_checks
     from econmodel.reporting.papers.findings import analysis_of
-    from econmodel.uncertainty.deterministic import one_way
-    from econmodel.uncertainty.questions import ask, lead_pair
+    from econmodel.uncertainty.deterministic import ask, lead_pair, one_way
     from econmodel.uncertainty.scenarios import scenario_table
 
     question = ask(case.parameters, *lead_pair(case.parameters))

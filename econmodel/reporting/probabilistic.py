@@ -11,7 +11,7 @@ from econmodel.reporting.charts.analyses import plot_convergence, plot_draws
 from econmodel.reporting.charts.figures import Spec, drawer, save_all
 from econmodel.reporting.charts.uncertainty import plot_acceptability
 from econmodel.reporting.formatting import money, money_change, percent
-from econmodel.uncertainty.questions import lead_pair
+from econmodel.uncertainty.deterministic import lead_pair
 
 if TYPE_CHECKING:
     from rich.console import Group

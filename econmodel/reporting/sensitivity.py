@@ -16,7 +16,7 @@ from econmodel.reporting.papers.findings import analysis_of
 from econmodel.uncertainty.deterministic import plain_rows, two_way_sentence
 
 if TYPE_CHECKING:
-    from econmodel.uncertainty.questions import Question
+    from econmodel.uncertainty.deterministic import Question
 
 WIDE = (0.45, 0.11, 0.52, 0.86)
 

@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 
 from econmodel.model.inputs import base_values
 from econmodel.parameters.following import follow_draws
-from econmodel.uncertainty.deterministic import one_way
-from econmodel.uncertainty.questions import Question, answer
+from econmodel.uncertainty.deterministic import Question, answer, one_way
 
 FloatArray = NDArray[np.float64]
 MOST_INPUTS = 12

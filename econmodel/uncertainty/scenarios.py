@@ -15,7 +15,7 @@ from econmodel.parameters.documents import read_document
 from econmodel.parameters.overrides import apply_override
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import check
-from econmodel.uncertainty.questions import OUTCOMES, Question, outcome_of
+from econmodel.uncertainty.deterministic import OUTCOMES, Question, outcome_of
 
 BASE = "base"
 

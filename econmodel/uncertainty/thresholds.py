@@ -10,7 +10,16 @@ from numpy.typing import NDArray
 
 from econmodel.arrays import bracketed_roots
 from econmodel.parameters.schema import Parameter
-from econmodel.uncertainty.questions import STEPPED, Question, answer, answer_to, compared, needed_input, points_in_range, say_outcome
+from econmodel.uncertainty.deterministic import (
+    STEPPED,
+    Question,
+    answer,
+    answer_to,
+    compared,
+    needed_input,
+    points_in_range,
+    say_outcome,
+)
 from econmodel.wording import lower, plain_number
 
 FloatArray = NDArray[np.float64]

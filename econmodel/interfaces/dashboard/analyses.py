@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 import streamlit as st
 
 from econmodel.interfaces.dashboard.answers import Answer
-from econmodel.uncertainty.deterministic import one_way, two_way
-from econmodel.uncertainty.questions import Question
+from econmodel.uncertainty.deterministic import Question, one_way, two_way
 from econmodel.uncertainty.scenarios import scenario_table
 from econmodel.workflow import run_together
 

@@ -20,10 +20,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.lines import Line2D
 
-    from econmodel.uncertainty.deterministic import Grid
+    from econmodel.uncertainty.deterministic import Grid, Question
     from econmodel.uncertainty.global_sensitivity import SobolRow
     from econmodel.uncertainty.probabilistic import Psa
-    from econmodel.uncertainty.questions import Question
     from econmodel.uncertainty.risk import Convergence
     from econmodel.uncertainty.scenarios import ScenarioRow
 

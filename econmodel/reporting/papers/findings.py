@@ -11,8 +11,7 @@ from econmodel.reporting.papers.content import Section
 if TYPE_CHECKING:
     from econmodel.economics.validation import CheckRow
     from econmodel.programme.report import ProgrammeResult
-    from econmodel.uncertainty.deterministic import TornadoRow
-    from econmodel.uncertainty.questions import Question
+    from econmodel.uncertainty.deterministic import Question, TornadoRow
     from econmodel.uncertainty.risk import Risk
     from econmodel.uncertainty.scenarios import ScenarioRow
 
