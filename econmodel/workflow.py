@@ -129,11 +129,11 @@ def choose_papers(case: Case, asked: Sequence[str], folder: Path) -> tuple[tuple
     Raises
     ------
     EconModelError
-        The workbook is asked for and cannot hold the structure of the case, or the form would replace one with answers.
+        The workbook is asked for and cannot hold the groups of the case, or the form would replace one with answers.
     """
     wanted = tuple(asked) or (PAPERS if case.parameters.number("draws") else ())
     left_out = ""
-    for kind, check, words in (("workbook", _workbook_scope, "without the live workbook"), ("form", _no_answers, "the form stays")):
+    for kind, check, words in (("workbook", _workbook_size, "without the live workbook"), ("form", _no_answers, "the form stays")):
         if kind not in wanted:
             continue
         try:
@@ -146,10 +146,10 @@ def choose_papers(case: Case, asked: Sequence[str], folder: Path) -> tuple[tuple
     return wanted, left_out
 
 
-def _workbook_scope(case: Case, _: Path) -> None:
-    from econmodel.reporting.workbook.scope import check_scope
+def _workbook_size(case: Case, _: Path) -> None:
+    from econmodel.reporting.workbook.book import check_size
 
-    check_scope(case)
+    check_size(case)
 
 
 def _no_answers(case: Case, folder: Path) -> None:

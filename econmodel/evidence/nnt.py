@@ -367,7 +367,7 @@ def _unless(years: float | None) -> tuple[str, ...]:
 
 def break_even_nnt(prophylaxis_cost: float, event_cost: float) -> float | None:
     """Give ``Ce / Cp``: the NNT below which prophylaxis saves; None when prophylaxis costs nothing."""
-    return None if prophylaxis_cost == 0 else event_cost / prophylaxis_cost
+    return choose(prophylaxis_cost == 0, lambda: None, lambda: event_cost / prophylaxis_cost)  # type: ignore[no-any-return]
 
 
 def net_cost_per_patient(prophylaxis_cost: float, event_cost: float, arr: float) -> float:

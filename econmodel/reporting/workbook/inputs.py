@@ -1,4 +1,4 @@
-"""Inputs sheet: one row per input with a cell to change, its unit, status, range and source beside it.
+"""Inputs sheet and Sources sheet: one row per input with a cell to change, its unit, status, range and source beside it.
 
 The cell carries the input's name as a defined name. What was there when the file was made stays beside it, so that a
 change shows; inputs that do not move this workbook say so.
@@ -6,6 +6,7 @@ change shows; inputs that do not move this workbook say so.
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,14 +14,15 @@ from econmodel.parameters.loading import load_base_case
 from econmodel.parameters.schema import BOUNDS, POSITIVE_UNITS, Parameter, money_parts, unit_kind
 from econmodel.reporting.tables.provenance import STATUS_WORDS
 from econmodel.reporting.workbook.book import Book
-from econmodel.reporting.workbook.scope import FIXED_INPUTS, LIVE_CHOICES
-from econmodel.reporting.workbook.writer import Sheet, letters, quoted
+from econmodel.reporting.workbook.formula import Formula, number_text, quoted
+from econmodel.reporting.workbook.writer import Sheet, letters
 
 if TYPE_CHECKING:
-    from openpyxl.cell.cell import Cell
     from openpyxl.worksheet.datavalidation import DataValidation
 
-NAME = "Inputs"
+NAME, SOURCES = "Inputs", "Sources"
+STRUCTURE = ("effect_basis", "effect_clock", "years_excess_after_bleed")
+FIXED = ("price_list", *STRUCTURE, "currency", "price_year", "lead", "usual_care")
 HEADERS = (
     "Input",
     "Name",
@@ -38,6 +40,7 @@ HEADERS = (
 LABEL, INPUT, VALUE, UNIT, BUILT, CHANGED, LOW, HIGH, STATUS, SOURCE, STORY, USED = range(1, len(HEADERS) + 1)
 HEADER_ROW = 4
 IMPOSSIBLE = "NOT POSSIBLE"
+_WORD = re.compile(r"(?:Inputs!\$C\$\d+|[A-Za-z_][A-Za-z0-9_]*)")
 WIDTHS = (46, 28, 15, 13, 15, 14, 10, 10, 16, 52, 84, 9)
 SECTIONS = {
     "settings": "Settings",
@@ -70,11 +73,11 @@ def build_inputs(book: Book) -> Sheet:
             row += 1
             _write_input(book, sheet, row, p)
         row += 2
-    book.known("inputs", "changed", sheet=NAME, row=3, column=CHANGED)
     marks = f"{letters(CHANGED)}{HEADER_ROW + 1}:{letters(CHANGED)}{row}"
     sheet.text(3, BUILT, "Cells changed", "key")
-    impossible = f'COUNTIF({NAME}!{marks},"{IMPOSSIBLE}")'
-    sheet.formula(3, CHANGED, f'COUNTIF({marks},"yes")+{impossible}', "whole")
+    impossible = Formula(f'COUNTIF({NAME}!${letters(CHANGED)}${HEADER_ROW + 1}:${letters(CHANGED)}${row},"{IMPOSSIBLE}")', 0.0)
+    changed = Formula(f'COUNTIF({marks},"yes")', 0.0)
+    book.cells["inputs", "changed"] = sheet.formula(3, CHANGED, changed + impossible, "whole")
     book.cells["inputs", "impossible"] = impossible
     sheet.alert(marks, f'{letters(CHANGED)}{HEADER_ROW + 1}<>""')
     sheet.widths(*WIDTHS)
@@ -99,13 +102,13 @@ def sections(book: Book) -> dict[str, list[Parameter]]:
 def _write_input(book: Book, sheet: Sheet, row: int, p: Parameter) -> None:
     sheet.text(row, LABEL, p.label)
     sheet.text(row, INPUT, p.name, "small")
-    cell = _write_value(sheet, row, VALUE, p, "fixed" if p.name in FIXED_INPUTS else "input")
-    _validate(book, sheet, cell, p)
+    _write_value(sheet, row, VALUE, p, "fixed" if p.name in fixed(book) else "input")
+    _validate(book, sheet, f"{letters(VALUE)}{row}", p)
     _write_value(sheet, row, BUILT, p, "plain")
     sheet.text(row, UNIT, p.unit, "small")
     value, built = f"{letters(VALUE)}{row}", f"{letters(BUILT)}{row}"
-    possible = _possible(value, p, _choices(book, p))
-    sheet.formula(row, CHANGED, f'IF({possible},IF({value}={built},"","yes"),"{IMPOSSIBLE}")', "bold")
+    text = f'IF({_possible(value, p, _choices(book, p), fixed(book))},IF({value}={built},"","yes"),"{IMPOSSIBLE}")'
+    book.cells["changed", p.name] = sheet.formula(row, CHANGED, Formula(text, ""), "bold")
     if p.range:
         sheet.number(row, LOW, p.range.low, "plain")
         sheet.number(row, HIGH, p.range.high, "plain")
@@ -114,16 +117,23 @@ def _write_input(book: Book, sheet: Sheet, row: int, p: Parameter) -> None:
     sheet.text(row, SOURCE, source, "small")
     sheet.text(row, STORY, story, "small")
     sheet.height(row, (p.label, WIDTHS[0]), (source, WIDTHS[SOURCE - 1]), (story, WIDTHS[STORY - 1]))
-    book.name_cell(p.name, NAME, row, VALUE)
+    assert p.value is not None
+    book.name_cell(p.name, NAME, row, VALUE, p.value)
     book.cells["row", p.name] = str(row)
 
 
-def _write_value(sheet: Sheet, row: int, column: int, p: Parameter, style: str) -> Cell:
+def _write_value(sheet: Sheet, row: int, column: int, p: Parameter, style: str) -> None:
     if isinstance(p.value, float):
         whole = p.value == int(p.value)
-        money = f"{style}|money" if money_parts(p.unit) and whole else style
-        return sheet.number(row, column, int(p.value) if whole else p.value, money)
-    return sheet.text(row, column, str(p.value), style)
+        sheet.number(row, column, int(p.value) if whole else p.value, f"{style}|money" if money_parts(p.unit) and whole else style)
+    else:
+        sheet.text(row, column, str(p.value), style)
+
+
+def fixed(book: Book) -> tuple[str, ...]:
+    """Inputs that decide what the file is made of: another value needs a new file."""
+    frailty = book.case.parameters.text("hazard_decline") == "frailty"
+    return (*FIXED, "hazard_decline", "n_frailty_classes") if frailty else FIXED
 
 
 def provenance(book: Book, p: Parameter) -> tuple[str, str]:
@@ -135,7 +145,7 @@ def provenance(book: Book, p: Parameter) -> tuple[str, str]:
     return where, " | ".join(part for part in parts if part)
 
 
-def _validate(book: Book, sheet: Sheet, cell: Cell, p: Parameter) -> None:
+def _validate(book: Book, sheet: Sheet, cell: str, p: Parameter) -> None:
     from openpyxl.worksheet.datavalidation import DataValidation
 
     choices = _choices(book, p)
@@ -151,10 +161,12 @@ def _validate(book: Book, sheet: Sheet, cell: Cell, p: Parameter) -> None:
     rule.add(cell)
 
 
-def _possible(cell: str, p: Parameter, choices: tuple[str, ...]) -> str:
-    """Condition under which a cell holds what the model would take."""
+def _possible(cell: str, p: Parameter, choices: tuple[str, ...], held: tuple[str, ...]) -> str:
+    """Condition under which a cell holds what the model would take; a number in ``held`` stays as it is."""
     if choices:
         return "OR(" + ",".join(f"{cell}={quoted(choice)}" for choice in choices) + ")"
+    if isinstance(p.value, float) and p.name in held:
+        return f"{cell}={number_text(p.value)}"
     if p.name == "horizon_years":
         return f'OR({cell}="lifetime",ISNUMBER({cell}))'
     if not isinstance(p.value, float):
@@ -167,10 +179,14 @@ def _possible(cell: str, p: Parameter, choices: tuple[str, ...]) -> str:
 
 def _choices(book: Book, p: Parameter) -> tuple[str, ...]:
     parameters = book.case.parameters
-    if p.name in FIXED_INPUTS:
-        return (str(p.value),)
-    named = {"comparator": tuple(parameters.strategies), "secondary_prophylaxis": tuple(parameters.secondary)}
-    choices = LIVE_CHOICES.get(p.name) or named.get(p.name) or p.choices
+    if p.name in fixed(book):
+        return (p.value,) if isinstance(p.value, str) else ()
+    named = {
+        "comparator": tuple(plan.key for plan in book.plans),
+        "secondary_prophylaxis": tuple(parameters.secondary),
+        "hazard_decline": tuple(c for c in p.choices or () if c != "frailty"),
+    }
+    choices = named.get(p.name) or p.choices
     return choices if len(",".join(choices)) < 250 and not any('"' in c or "," in c for c in choices) else ()
 
 
@@ -198,9 +214,28 @@ def rule_text(p: Parameter, choices: tuple[str, ...]) -> str:
 
 
 def mark_used(book: Book) -> None:
-    """Say for every input whether the deterministic model in this file reads it."""
+    """Say for every input whether a formula in this file reads it, or a figure held from the program rests on it."""
     sheet = book.sheets[NAME]
-    for key, row in book.cells.items():
-        if key[0] == "row":
-            used = key[1] in book.used
-            sheet.text(int(row), USED, "yes" if used else "no", "small")
+    read = {word for page in book.sheets.values() for text in page.formulas for word in _WORD.findall(text)}
+    for key, cell in book.cells.items():
+        if key[0] == "input":
+            used = "held" if key[1] in book.at("held") else "yes" if cell.text in read else "no"
+            sheet.text(int(book.at("row", key[1])), USED, used, "small")
+
+
+def build_sources(book: Book) -> None:
+    """Write the sources that are used."""
+    sheet = book.add_sheet(SOURCES)
+    sheet.heading("Sources", "Full references; locators stand beside each input.")
+    sheet.row(4, ["Key", "Reference", "Kind", "Inputs"])
+    users: dict[str, list[str]] = {}
+    for p in book.case.parameters.parameters.values():
+        if p.source:
+            users.setdefault(p.source, []).append(p.name)
+    for row, key in enumerate(sorted(users), start=5):
+        source = book.case.parameters.sources[key]
+        names = ", ".join(users[key])
+        sheet.row(row, [key, source.reference, source.kind, names], "text")
+        sheet.height(row, (source.reference, 100), (names, 60))
+    sheet.widths(26, 100, 14, 60)
+    sheet.frame("B5", book.footer, header_rows="4:4")

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+from econmodel.arrays import choose
 from econmodel.package import stamp, version
 from econmodel.parameters.catalogue import KEPT_COMPLICATIONS
 from econmodel.reporting.tables.terminal import CAUTION
-from econmodel.reporting.workbook.book import Book
-from econmodel.reporting.workbook.comparisons_sheet import CHOSEN, comparators
-from econmodel.reporting.workbook.layout import StrategyPlan
-from econmodel.reporting.workbook.totals_sheet import total
+from econmodel.reporting.workbook.book import Book, Plan
+from econmodel.reporting.workbook.comparisons import CHOSEN, comparators
+from econmodel.reporting.workbook.formula import Formula
+from econmodel.reporting.workbook.totals import total
 from econmodel.reporting.workbook.writer import Sheet
 
 NAME = "Summary"
@@ -73,42 +76,39 @@ def build_summary(book: Book) -> None:
 
 def _wide(sheet: Sheet, row: int, text: str, style: str, height: float = 30) -> None:
     sheet.text(row, 1, text, style)
-    sheet.page.merge_cells(start_row=row, start_column=1, end_row=row, end_column=len(COLUMNS))
-    sheet.page.row_dimensions[row].height = height
+    sheet.merge(row, 1, len(COLUMNS))
+    sheet.heights[row] = height
 
 
 def _state(book: Book, sheet: Sheet, row: int) -> int:
     """Say whether checks hold, what was changed, and which view and horizon the figures are for."""
-    from openpyxl.styles import Alignment
-
-    failed, changes = book.at("checks", "failed"), book.at("changes")
-    verdict = f'IF({failed}=0,"All checks hold",{failed}&" checks fail: do not use these figures; see Checks")'
+    failed = book.at("checks", "failed")
+    bad = Formula(f'{failed.text}&" checks fail: do not use these figures; see Checks"', f"{failed.value:.0f} checks fail", 1)
     lines = [
-        ("Checks", verdict),
+        ("Checks", choose(failed == 0, lambda: "All checks hold", lambda: bad)),
         ("Agreement with the program", book.at("agreement")),
-        ("Cells changed since the file was made", changes),
+        ("Cells changed since the file was made", book.at("changes")),
         ("View on money", book.input("perspective")),
         ("Time horizon, years", book.at("horizon")),
         ("Headline years", book.at("headline")),
     ]
     for offset, (label, formula) in enumerate(lines):
         sheet.text(row + offset, 1, label)
-        cell = sheet.formula(row + offset, 2, formula, "bold")
-        sheet.page.merge_cells(start_row=row + offset, start_column=2, end_row=row + offset, end_column=6)
-        cell.alignment = Alignment(horizontal="left", vertical="top")
-    sheet.alert(f"B{row}", f"{failed}>0")
+        sheet.formula(row + offset, 2, formula, "bold_left")
+        sheet.merge(row + offset, 2, 6)
+    sheet.alert(f"B{row}", f"{failed.text}>0")
     sheet.alert(f"B{row + 1}", f'LEFT($B${row + 1},6)="DIFFER"')
     return row + len(lines) - 1
 
 
 def _headline(book: Book, sheet: Sheet, versus: str, row: int) -> int:
-    label = next((p.row.label for p in book.layout.strategies if p.key == versus), "the comparator chosen in the settings")
+    label = next((p.row.label for p in book.plans if p.key == versus), "the comparator chosen in the settings")
     sheet.row(row, [f"Compared with: {label}"] + [""] * (len(COLUMNS) - 1), "section")
     currency = book.case.parameters.text("currency")
     sheet.row(row + 1, [f"{c} ({currency})" if c in MONEY else c for c in COLUMNS], "headings")
-    sheet.page.row_dimensions[row + 1].height = 38
+    sheet.heights[row + 1] = 38
     row += 2
-    for plan in book.layout.strategies:
+    for plan in book.plans:
         _strategy_row(book, sheet, plan, versus, row)
         row += 1
     sheet.text(
@@ -121,15 +121,15 @@ def _headline(book: Book, sheet: Sheet, versus: str, row: int) -> int:
     return row
 
 
-def _strategy_row(book: Book, sheet: Sheet, plan: StrategyPlan, versus: str, row: int) -> None:
-    def against(key: str) -> str:
-        cell = book.at("comparison", versus, plan.key, key)
-        return f'IF({cell}="","",{cell})'
+def _strategy_row(book: Book, sheet: Sheet, plan: Plan, versus: str, row: int) -> None:
+    def against(key: str) -> Any:
+        return book.cells.get(("comparison", versus, plan.key, key), "")
 
-    nnt, kind = (book.at("comparison", versus, plan.key, f"nnt.{NNT_YEAR}.{part}") for part in ("value", "kind"))
+    nnt, kind = (against(f"nnt.{NNT_YEAR}.{part}") for part in ("value", "kind"))
+    needed = choose(kind == "NNTH", lambda: _harm(nnt), lambda: nnt) if isinstance(kind, Formula) else ""
 
-    def per_1000(name: str) -> str:
-        return f"1000*{total(book, plan.key, name)}"
+    def per_1000(name: str) -> Any:
+        return 1000 * total(book, plan.key, name)
 
     sheet.text(row, 1, plan.row.label, "bold")
     cells = (
@@ -138,7 +138,7 @@ def _strategy_row(book: Book, sheet: Sheet, plan: StrategyPlan, versus: str, row
         (total(book, plan.key, "qalys", "outcomes"), "plain|two"),
         (against("at_five_years.incremental_cost"), "money"),
         (against("at_five_years.arr.headline"), "share"),
-        (f'IF({nnt}="","",IF({kind}="NNTH","NNTH "&TEXT({nnt},"0.0"),{nnt}))', "strong|one"),
+        (needed, "strong|one"),
         (against("at_five_years.break_even_nnt"), "one"),
         (against("at_five_years.bleeds_averted_per_100"), "one"),
         (per_1000("deaths_procedure"), "one"),
@@ -150,28 +150,32 @@ def _strategy_row(book: Book, sheet: Sheet, plan: StrategyPlan, versus: str, row
     sheet.text(row, len(COLUMNS), plan.row.evidence_grade, "small")
 
 
+def _harm(nnt: Formula) -> Formula:
+    return Formula(f'"NNTH "&TEXT({nnt.text},"0.0")', f"NNTH {nnt.value:.1f}" if nnt.value != "" else "")
+
+
 def _evidence(book: Book, sheet: Sheet, row: int) -> int:
     """Evidence and harms of each strategy, in words."""
     sheet.row(row, ["Evidence and harms"] + [""] * (len(COLUMNS) - 1), "section")
-    for plan in book.layout.strategies:
+    for plan in book.plans:
         row += 1
         sheet.text(row, 1, plan.row.label, "bold")
         grade = f"Evidence {plan.row.evidence_grade}. " if plan.row.evidence_grade else ""
         sheet.text(row, 2, f"{grade}{plan.row.evidence_note} Harms: {plan.row.harms_note or 'not stated'}", "small")
-        sheet.page.merge_cells(start_row=row, start_column=2, end_row=row, end_column=len(COLUMNS))
-        sheet.page.row_dimensions[row].height = 36
+        sheet.merge(row, 2, len(COLUMNS))
+        sheet.heights[row] = 36
     return row
 
 
 def _guide(book: Book, sheet: Sheet, row: int) -> None:
     sheet.row(row, ["What is where (click)"] + [""] * (len(COLUMNS) - 1), "section")
     names = dict(GUIDE)
-    for plan in book.layout.strategies:
+    for plan in book.plans:
         names[plan.years_sheet] = f"{plan.row.label}: effect, chances, activity and cost by model year."
         names[plan.trace_sheet] = f"{plan.row.label}: share of each group in each state, month by month."
     for name, words in names.items():
         row += 1
-        cell = sheet.text(row, 1, name, "text")
-        cell.hyperlink = f"#{name}!A1"
+        sheet.text(row, 1, name, "text")
+        sheet.link(row, 1, name)
         sheet.text(row, 2, words, "small")
-        sheet.page.merge_cells(start_row=row, start_column=2, end_row=row, end_column=len(COLUMNS))
+        sheet.merge(row, 2, len(COLUMNS))
