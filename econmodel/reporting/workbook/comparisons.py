@@ -17,16 +17,7 @@ from typing import Any
 import numpy as np
 
 from econmodel.arrays import choose
-from econmodel.economics.comparison import (
-    DOMINATED,
-    EXTENDEDLY_DOMINATED,
-    ON_FRONTIER,
-    REFERENCE,
-    Comparison,
-    Totals,
-    compare,
-    rank_strategies,
-)
+from econmodel.economics.comparison import DOMINATED, EXTENDEDLY_DOMINATED, ON_FRONTIER, REFERENCE, Comparison, Totals, rank_strategies
 from econmodel.economics.evaluate import RISK_YEARS
 from econmodel.economics.lead import WATCH, find_subjects
 from econmodel.reporting.workbook.book import Book
@@ -56,6 +47,7 @@ FRONTIER_COLUMNS = (
 F_LABEL, F_KEY, COST, EFFECT, BEFORE, AFTER, STATUS, ICER = range(1, 9)
 FIRST_OPTION = 6
 NONE, FAR = -1e300, 1e300
+RISK = "first_bleed_risk"
 
 
 @dataclass(frozen=True)
@@ -80,12 +72,13 @@ def increments(ends: list[int]) -> Iterator[Row]:
         "Incremental cost of prophylaxis (Cp)", prophylaxis, "money", lambda c: c.incremental_prophylaxis_cost, "prophylaxis_cost"
     )
     yield Row("Bleeds averted, first and again", "bleeds_averted", "count", lambda c: c.bleeds_averted, "bleeds")
-    gastric = "gastric_first_bleeds_averted"
-    yield Row("Gastric first bleeds averted", gastric, "count", lambda c: c.gastric_first_bleeds_averted, "gastric_first_bleeds")
+    gastric = "gastric_first_bleeds_averted_per_100"
+    label = "Gastric first bleeds averted per 100 patients"
+    yield Row(label, gastric, "count", lambda c: c.gastric_first_bleeds_averted_per_100, "gastric_first_bleeds")
     for end in ends:
         name, words = ENDS[end]
         label = f"Absolute risk reduction {words} (ARR)"
-        yield Row(label, f"arr.{name}", "share", lambda c, end=end: c.arr[end], "first_bleed_risk", end)  # type: ignore[misc]
+        yield Row(label, f"arr.{name}", "share", lambda c, end=end: c.arr[end], RISK, end)  # type: ignore[misc]
 
 
 def ratios(ends: list[int]) -> Iterator[Row]:
@@ -95,8 +88,6 @@ def ratios(ends: list[int]) -> Iterator[Row]:
     yield Row("Incremental net monetary benefit", "net_monetary_benefit", "money", lambda c: c.net_monetary_benefit)
     averted = "Bleeds averted per 100 patients, first and again"
     yield Row(averted, "bleeds_averted_per_100", "count", lambda c: c.bleeds_averted_per_100)
-    gastric = "gastric_first_bleeds_averted_per_100"
-    yield Row("Gastric first bleeds averted per 100 patients", gastric, "count", lambda c: c.gastric_first_bleeds_averted_per_100)
     yield from _needed("Patients per bleed averted", "patients_per_bleed_averted", lambda c: c.patients_per_bleed_averted, 0)
     for end in ends:
         name, words = ENDS[end]
@@ -162,7 +153,7 @@ def _rows(book: Book, sheet: Sheet, versus: str, up_to: str, first: int) -> int:
             for row, line in enumerate([*gaps, *derived], start=first):
                 sheet.text(row, column, "", line.style)
             continue
-        found: Any = compare(_totals(book, plan.key, up_to, ends), own, versus=versus, threshold=threshold)
+        found: Any = Comparison(versus, threshold, _totals(book, plan.key, up_to, ends), own)
         cells = [
             _figure(book, sheet, (first + i, column), versus, plan.key, up_to, line, line.figure(found)) for i, line in enumerate(gaps)
         ]
@@ -172,11 +163,14 @@ def _rows(book: Book, sheet: Sheet, versus: str, up_to: str, first: int) -> int:
     return first + len(gaps) + len(derived)
 
 
-def _from_cells(versus: str, threshold: Any, gaps: list[Row], cells: list[Any]) -> Any:
-    """A comparison whose increments are the cells just written."""
-    by_key = {line.key: cell for line, cell in zip(gaps, cells, strict=True)}
-    arr = {line.year: cell for line, cell in zip(gaps, cells, strict=True) if line.field == "first_bleed_risk"}
-    return Comparison(versus, threshold, **{key: cell for key, cell in by_key.items() if not key.startswith("arr.")}, arr=arr)
+def _from_cells(versus: str, threshold: Any, gaps: list[Row], cells: list[Any]) -> Comparison[Any]:
+    """Compare by the increments just written: what is gained stands with the strategy, what is averted with the comparator."""
+    gained: dict[str, Any] = {line.field: cell for line, cell in zip(gaps, cells, strict=True) if line.field != RISK}
+    averted: dict[str, Any] = {field: gained[field] for field in ("bleeds", "gastric_first_bleeds")}
+    arr = {line.year: cell for line, cell in zip(gaps, cells, strict=True) if line.field == RISK}
+    nil, no_risk = dict.fromkeys(gained, 0.0), dict.fromkeys(arr, 0.0)
+    strategy: Totals[Any] = Totals(**(gained | dict.fromkeys(averted, 0.0)), first_bleed_risk=no_risk)
+    return Comparison(versus, threshold, strategy, Totals(**(nil | averted), first_bleed_risk=arr))
 
 
 def _totals(book: Book, key: str, up_to: str, ends: list[int]) -> Totals[Any]:
@@ -199,20 +193,20 @@ def _totals(book: Book, key: str, up_to: str, ends: list[int]) -> Totals[Any]:
 def _comparator_totals(book: Book, sheet: Sheet, versus: str, up_to: str, ends: list[int], first: int) -> Totals[Any]:
     """Write the comparator's own values and give their cells."""
     chosen = book.input("comparator")
-    fields: dict[str, Any] = {"first_bleed_risk": {}}
+    fields: dict[str, Any] = {RISK: {}}
     for row, line in enumerate(increments(ends), start=first):
 
         def of(key: str, line: Row = line) -> Any:
             figure = getattr(_totals(book, key, up_to, ends), line.field)
-            return figure[line.year] if line.field == "first_bleed_risk" else figure
+            return figure[line.year] if line.field == RISK else figure
 
         value: Any = of(versus) if versus != CHOSEN else Formula("NA()", np.nan)
         if versus == CHOSEN:
             for plan in reversed(book.plans):
                 value = choose(chosen == plan.key, lambda key=plan.key: of(key), lambda value=value: value)  # type: ignore[misc]
         cell = sheet.formula(row, COMPARATOR, value, line.style)
-        if line.field == "first_bleed_risk":
-            fields["first_bleed_risk"][line.year] = cell
+        if line.field == RISK:
+            fields[RISK][line.year] = cell
         else:
             fields[line.field] = cell
     return Totals(**fields)
