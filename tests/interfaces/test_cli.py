@@ -106,7 +106,7 @@ def test_case_writes_every_paper_and_figure(tmp_path: Path) -> None:
 
 def test_without_draws_numbers_alone(tmp_path: Path) -> None:
     """`--draws 0` answers at once: results and no papers, unless a paper is asked for."""
-    results = {"results.json", "results.csv", "provenance.csv"}
+    results = {"results.json", "results.csv", "provenance.csv", "run.json"}
     assert run("case", "--draws", "0", "--out", str(tmp_path / "a")).returncode == 0
     assert {p.name for p in (tmp_path / "a").iterdir()} == results
     assert run("case", "--draws", "0", "--paper", "brief", "--as", "html", "--out", str(tmp_path / "b")).returncode == 0
