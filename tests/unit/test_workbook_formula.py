@@ -88,6 +88,14 @@ def test_the_models_own_functions_run_on_cells() -> None:
     assert ratio(Formula("C", 1.0), Formula("R", 0.0)).value == ""  # type: ignore[arg-type, union-attr]
 
 
+def test_sums_over_a_range_need_no_array_formula() -> None:
+    """A plain range is summed; anything worked out over a range goes through SUMPRODUCT, which every program evaluates."""
+    shares, rates = Formula("A1:A2", np.array([0.25, 0.75])), Formula("B1:B2", np.array([1.0, 3.0]))
+    assert (shares.sum().text, shares.sum().value) == ("SUM(A1:A2)", 1.0)
+    assert ((shares * rates).sum().text, (shares * rates).sum().value) == ("SUMPRODUCT(A1:A2*B1:B2)", 2.5)
+    assert np.exp(shares).sum().text == "SUMPRODUCT(EXP(A1:A2))"
+
+
 def test_what_is_no_formula_is_told() -> None:
     """A formula cannot turn into an array or decide a branch in silence, and a plain condition chooses at once."""
     with pytest.raises(TypeError, match="no array"):

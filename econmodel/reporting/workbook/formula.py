@@ -82,7 +82,8 @@ class Formula(NDArrayOperatorsMixin):
 
     def sum(self, **_: object) -> Formula:
         """Sum over the cells of the ranges in it."""
-        return call("SUM" if self.rank == ATOM else "SUMPRODUCT", np.sum(self.value, axis=-1), self)
+        plain = self.rank == ATOM and "(" not in self.text
+        return call("SUM" if plain else "SUMPRODUCT", np.sum(self.value, axis=-1), self)
 
     def __array_ufunc__(self, ufunc: np.ufunc, method: str, *inputs: Any, out: Any = None, where: Any = True, **_: object) -> Any:
         if method != "__call__":
