@@ -20,7 +20,7 @@ from econmodel.economics.prices import money_by_period
 from econmodel.economics.resolved import inputs_document
 from econmodel.errors import AnalysisError
 from econmodel.package import version
-from econmodel.parameters.catalogue import CATEGORIES, CATEGORY, COMPLICATIONS
+from econmodel.parameters.catalogue import CATEGORIES, CATEGORY, COMPLICATIONS, COUNT_KEYS
 from econmodel.parameters.loading import Case
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.second_look import second_look
@@ -390,7 +390,7 @@ def strategy_result(e: Evaluation, key: str, group: int, yearly: Mapping[str, Fl
         deaths={cause: count(f"deaths_{cause}") for cause in CAUSES},
         state_years={state: count(state) for state in e.activity.state_years},
         complications={kind: count(kind) for kind in HARMS},
-        activity={activity: count(activity) for activity in CATEGORY},
+        activity={name: count(name) for name in (*COUNT_KEYS, *CATEGORY)},
         yearly=_years(e, yearly, s, group) if yearly else (),
     )
 
