@@ -90,16 +90,12 @@ class BleedsYear:
 def cumulative_cash(budget: Budget, best: Budget, worst: Budget, draws: Budget | None) -> CumulativeCash:
     """Lay out cumulative cash of the case between its best and worst, with the fan where there are draws."""
     year = np.arange(4 * budget.inputs.n_budget_years + 1) / 4.0
-    base_line, best_line, worst_line = (tuple(_by_quarter(b).mean(axis=0).tolist()) for b in (budget, best, worst))
+    base_line, best_line, worst_line = (tuple(b.cash_line.mean(axis=0).tolist()) for b in (budget, best, worst))
     fan = {}
     if draws is not None:
-        found = np.quantile(_by_quarter(draws), FAN, axis=0)
+        found = np.quantile(draws.cash_line, FAN, axis=0)
         fan = {q: tuple(line.tolist()) for q, line in zip(FAN, found, strict=True)}
     return CumulativeCash(tuple(year.tolist()), base_line, best_line, worst_line, fan)
-
-
-def _by_quarter(budget: Budget) -> FloatArray:
-    return np.concatenate([budget.years[Row.CUMULATIVE_CASH][:, :1], budget.quarters[Row.CUMULATIVE_CASH]], axis=1)
 
 
 def contribution_bridge(budget: Budget) -> tuple[BridgeBar, ...]:

@@ -15,7 +15,7 @@ from typing import Any
 from econmodel.economics.prices import Prices
 from econmodel.economics.profiles import MonthlyProfiles
 from econmodel.programme.budget import Budget, run_budget
-from econmodel.programme.headline import Headline, headline
+from econmodel.programme.headline import Headline, headlines
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.views import other_views, view_inputs
 
@@ -182,7 +182,8 @@ def combine(rows: list[Downside]) -> Downside:
 def downside_table(base: Budget, runs: Mapping[str, tuple[Downside, Budget]]) -> tuple[DownsideRow, ...]:
     """Turn the runs into rows, each against the base budget."""
     start = float(base.npv.mean())
-    return tuple(_row(row, headline(budget), start) for row, budget in runs.values())
+    found = headlines([budget for _, budget in runs.values()])
+    return tuple(_row(row, numbers, start) for (row, _), numbers in zip(runs.values(), found, strict=True))
 
 
 def _row(row: Downside, numbers: Headline, start: float) -> DownsideRow:

@@ -172,12 +172,12 @@ def plan_intake(inputs: ProgrammeInputs, profiles: MonthlyProfiles) -> Intake:
     shape = (n_draws, inputs.n_months)
     demand, capacity = np.broadcast_to(demand, shape), np.broadcast_to(capacity, shape)
     starts, waiting, lost, bled = (np.zeros(shape) for _ in range(4))
-    queue = np.zeros(n_draws)
+    queue, takes = np.zeros(n_draws), running(inputs)
     for month in range(inputs.n_months):
         lost[:, month], bled[:, month] = queue * leave, queue * bleed
         ready = queue - lost[:, month] + demand[:, month]
         starts[:, month] = np.minimum(ready, capacity[:, month])
-        queue = (ready - starts[:, month]) * running(inputs)[month]
+        queue = (ready - starts[:, month]) * takes[month]
         waiting[:, month] = queue
     return Intake(demand, starts, waiting, lost, bled, capacity)
 
@@ -206,11 +206,6 @@ class ProgrammeActivity:
         """Sum of the named activities, shape (draw, month); a name the model does not count adds nothing."""
         where = [i for i, name in enumerate(self.activities) if name in names]
         return np.asarray(array[..., where].sum(axis=-1))
-
-    def scaled(self, factor: FloatArray) -> ProgrammeActivity:
-        """Activity of ``factor`` times as many patients; a factor of shape (n,) makes n draws of one."""
-        by, off = factor[:, None, None], factor[:, None]
-        return ProgrammeActivity(self.activities, self.proposed * by, self.current * by, self.run_off * off, self.run_off_months)
 
 
 def convolve(starts: FloatArray, profile: FloatArray) -> FloatArray:

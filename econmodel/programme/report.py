@@ -204,14 +204,14 @@ def programme_case(
     runs = downside_budgets(budget, profiles, prices, categories, reprofile)
     favourable = favourable_budget(budget, profiles, prices, categories)
     views, rows = payment_views(budget, profiles, prices, categories), downside_table(budget, runs)
-    volume = break_even(budget, prices, categories)
+    volume, numbers = break_even(budget), headline(budget)
     return ProgrammeResult(
         budget=budget,
         basis=_basis(budget),
         years=budget_years(budget),
         quarters=_quarters(budget),
         totals=means(budget.totals),
-        headline=headline(budget),
+        headline=numbers,
         funnel=funnel_steps(inputs),
         capacity=capacity_by_year(budget),
         savings=savings(budget),
@@ -221,7 +221,7 @@ def programme_case(
         break_even=volume,
         uncertainty=None if draws is None else uncertainty(draws),
         verdict=verdict(budget, rows),
-        sentences=tuple(uncomfortable_truths(budget, views, rows, volume)),
+        sentences=tuple(uncomfortable_truths(budget, numbers, views, rows, volume)),
         not_overlooked=tuple(not_overlooked(budget, rows, partial(amount, currency=inputs.currency))),
         cumulative_cash=cumulative_cash(budget, favourable, runs[WORST_THREE][1], draws),
         bridge=contribution_bridge(budget),

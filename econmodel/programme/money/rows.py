@@ -171,6 +171,8 @@ def surveillance_contribution(activity: ProgrammeActivity, money: UnitMoney, pri
 
 def _same(change: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Give both arrays the same number of draws."""
+    if len(change) == len(weights):
+        return change, weights
     n = np.broadcast_shapes(change.shape[:1], weights.shape[:1])[0]
     return np.broadcast_to(change, (n, *change.shape[1:])), np.broadcast_to(weights, (n, weights.shape[1]))
 
