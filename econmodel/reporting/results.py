@@ -27,8 +27,9 @@ def result_document(results: Results, found: Findings) -> dict[str, Any]:
 
 def write_results(case: Case, results: Results, found: Findings, folder: Path) -> list[Path]:
     """Write ``results.json``, ``results.csv`` and ``provenance.csv``; give their paths."""
+    document = result_document(results, found)
     return [
-        write_text(folder / "results.json", json_text(result_document(results, found))),
-        write_csv(folder / "results.csv", result_rows(results)),
+        write_text(folder / "results.json", json_text(document)),
+        write_csv(folder / "results.csv", result_rows(document)),
         write_csv(folder / "provenance.csv", provenance_rows(case.parameters)),
     ]

@@ -80,7 +80,7 @@ def test_headline_columns_and_rows_agree(results: Results) -> None:
 
 def test_result_rows_hold_every_group(results: Results) -> None:
     """The long results table names all patients and each group."""
-    rows = tables.result_rows(results)
+    rows = tables.result_rows(results.to_json())
     assert {r["group"] for r in rows} == {"all patients", *results.groups}
     cost = next(r for r in rows if r["group"] == "all patients" and r["strategy"] == "coil" and r["measure"] == "cost.total")
     assert cost["value"] == results.strategy("coil").cost

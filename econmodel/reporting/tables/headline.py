@@ -96,9 +96,8 @@ def _compared(versus: str, found: Compared | None, currency: str) -> dict[str, s
     }
 
 
-def result_rows(results: Results) -> list[dict[str, Any]]:
-    """Every number of the results, one per line, for ``results.csv``; year by year for all patients only."""
-    document = results.to_json()
+def result_rows(document: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Every number of a result document, one per line, for ``results.csv``; year by year for all patients only."""
     rows = _group_rows("all patients", document)
     for name, block in document["groups"].items():
         strategies = {key: {k: v for k, v in found.items() if k != "yearly"} for key, found in block["strategies"].items()}
