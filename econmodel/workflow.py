@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.errors import EconModelError
+from econmodel.records import record
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -31,7 +32,7 @@ SHEETS = ("workbook", "form")
 FORMATS = ("html", "pdf", "docx")
 
 
-@dataclass(frozen=True)
+@record
 class Answer:
     """A case with its evaluation and results."""
 

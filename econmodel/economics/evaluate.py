@@ -6,7 +6,7 @@ Command line, dashboard, sensitivity, probabilistic analysis, programme and work
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 
 import numpy as np
@@ -19,12 +19,13 @@ from econmodel.economics.prices import Prices, money, resolve_prices
 from econmodel.model.disease import run_disease
 from econmodel.model.inputs import ModelInputs, Values, base_values, resolve
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 RISK_YEARS = (1, 2, 3, 5)
 
 
-@dataclass(frozen=True)
+@record
 class Evaluation:
     """Results of one or many draws; every method returns (draw, strategy, group), group 0 being all patients.
 

@@ -25,7 +25,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Literal
 
@@ -36,6 +35,7 @@ from econmodel.arrays import choose
 from econmodel.errors import AnalysisError
 from econmodel.evidence.printed import Counts, checked_counts, checked_risk
 from econmodel.evidence.rates import check_years, cumulative_risk, treated_risk
+from econmodel.records import record
 
 Kind = Literal["NNTB", "NNTH", "none"]
 FloatArray = NDArray[np.float64]
@@ -49,7 +49,7 @@ NO_DEATH = "Death is not counted as competing: where patients die first, the tru
 BASELINE_KNOWN = "The untreated risk is taken as known exactly, so the interval is too narrow."
 
 
-@dataclass(frozen=True)
+@record
 class NumberNeededToTreat:
     """An NNT at one horizon, with the risk reduction and interval it comes from.
 

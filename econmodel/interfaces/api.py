@@ -6,7 +6,7 @@ Results are the typed ones that papers, command line and dashboard read; nothing
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +14,7 @@ from econmodel.errors import AnalysisError
 from econmodel.package import own_file
 from econmodel.parameters import loading
 from econmodel.parameters.overrides import set_value
+from econmodel.records import record
 
 if TYPE_CHECKING:
     from econmodel.economics.results import Compared, Results, StrategyResult
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.risk import Risk
 
 
-@dataclass(frozen=True)
+@record
 class Result:
     """What a run found: deterministic results, the programme over its years, and what the draws say."""
 
@@ -82,7 +83,7 @@ class Result:
         return result_document(self.results, self.findings)
 
 
-@dataclass(frozen=True)
+@record
 class Case:
     """A hospital's inputs, checked as a whole and ready to run."""
 

@@ -6,7 +6,7 @@ sessions and block size stay, so steps are included. Volumes are a mean over the
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -15,13 +15,14 @@ from numpy.typing import NDArray
 from econmodel.programme.budget import Budget, cash_flow
 from econmodel.programme.money import finance
 from econmodel.programme.money.rows import Row, price_indices
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 LARGEST_MULTIPLE = 20.0
 GRID = 201
 
 
-@dataclass(frozen=True)
+@record
 class BreakEven:
     """Break-even volume of a deterministic budget.
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Generic, TypeVar
 
@@ -35,12 +34,13 @@ from econmodel.programme.money.rows import (
     step_blocks,
     surveillance_contribution,
 )
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 Number = TypeVar("Number")
 
 
-@dataclass(frozen=True)
+@record
 class Memo(Generic[Number]):
     """What stands beside the cash of a year: money in the basis of the cash, but for ``session_slots``."""
 
@@ -53,7 +53,7 @@ class Memo(Generic[Number]):
     session_slots: Number
 
 
-@dataclass(frozen=True)
+@record
 class VolumeRows:
     """What moves in proportion to the volume, nominal by month: starts, R2 to R11 and R20, and session slots."""
 
@@ -66,7 +66,7 @@ class VolumeRows:
         return VolumeRows({row: a * by for row, a in self.rows.items()}, self.slots * by)
 
 
-@dataclass(frozen=True)
+@record
 class Budget:
     """The programme's money.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 import numpy as np
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from econmodel.programme.budget import Budget
 from econmodel.programme.money.rows import Row
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 FAN = (0.025, 0.25, 0.5, 0.75, 0.975)
@@ -27,7 +28,7 @@ BRIDGE = (
 )
 
 
-@dataclass(frozen=True)
+@record
 class CumulativeCash:
     """Cumulative net cash by quarter, from the start.
 
@@ -54,7 +55,7 @@ class CumulativeCash:
         return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
-@dataclass(frozen=True)
+@record
 class BridgeBar:
     """One bar of the bridge: ``value`` signed as it moves cash, ``start`` and ``end`` of its bar; a total starts at 0."""
 
@@ -66,7 +67,7 @@ class BridgeBar:
     is_total: bool
 
 
-@dataclass(frozen=True)
+@record
 class BleedsYear:
     """Bleeds (first and again) among those who start, without and with the programme, and their cumulative."""
 

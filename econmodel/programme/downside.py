@@ -8,7 +8,7 @@ of scenario names (files of ``params/scenarios/`` without ending), which are app
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from functools import partial
 from typing import Any
 
@@ -18,6 +18,7 @@ from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.headline import Headline, headlines
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.views import other_views, view_inputs
+from econmodel.records import record
 
 Change = Callable[[ProgrammeInputs], ProgrammeInputs]
 Reprofile = Callable[[dict[str, object]], MonthlyProfiles]
@@ -33,7 +34,7 @@ WORST = 3
 LEAST_EFFECT = 0.5
 
 
-@dataclass(frozen=True)
+@record
 class Downside:
     """One thing that goes worse: a change of programme inputs, clinical overrides, or both."""
 
@@ -45,7 +46,7 @@ class Downside:
     parts: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
+@record
 class DownsideRow:
     """Result of one row; ``npv_change`` is against the base."""
 

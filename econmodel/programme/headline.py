@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from typing import Any, Generic, TypeVar
 
 import numpy as np
@@ -13,6 +13,7 @@ from econmodel.programme.budget import Budget
 from econmodel.programme.capacity import beds
 from econmodel.programme.money import finance
 from econmodel.programme.money.rows import Row
+from econmodel.records import record
 from econmodel.wording import duration
 
 FloatArray = NDArray[np.float64]
@@ -21,7 +22,7 @@ Perhaps = TypeVar("Perhaps")
 YEAR_OF_CONTRIBUTION = 3
 
 
-@dataclass(frozen=True)
+@record
 class HeadlineNumbers(Generic[Number, Perhaps]):
     """The numbers a decision starts from, two of which need not exist; year 3 is the last year of a shorter budget."""
 
@@ -38,7 +39,7 @@ class HeadlineNumbers(Generic[Number, Perhaps]):
     beds_in_last_year: Number
 
 
-@dataclass(frozen=True)
+@record
 class Headline(HeadlineNumbers[float, float | None]):
     """Headline of a deterministic budget, with words where a number does not exist (None)."""
 
@@ -63,7 +64,7 @@ class Headline(HeadlineNumbers[float, float | None]):
         return numbers | {"irr_text": self.irr_text, "payback_text": self.payback_text}
 
 
-@dataclass(frozen=True)
+@record
 class Spread:
     """Spread of a number over the draws that have one; None where none has."""
 
@@ -74,7 +75,7 @@ class Spread:
     share_without_answer: float
 
 
-@dataclass(frozen=True)
+@record
 class ProgrammeUncertainty:
     """Spread of every headline at a level of coverage, and the chance that the net present value is below 0."""
 

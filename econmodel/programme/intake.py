@@ -12,7 +12,6 @@ with and without the programme and so are in neither.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -21,6 +20,7 @@ from numpy.typing import NDArray
 from econmodel.economics.profiles import MonthlyProfiles
 from econmodel.errors import AnalysisError
 from econmodel.programme.inputs import ProgrammeInputs
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 FUNNEL_LABELS = {
@@ -34,7 +34,7 @@ FUNNEL_LABELS = {
 }
 
 
-@dataclass(frozen=True)
+@record
 class FunnelStep:
     """One step of the funnel: the input, whether it is a share, and the patients a year it leaves."""
 
@@ -44,7 +44,7 @@ class FunnelStep:
     patients_per_year: float
 
 
-@dataclass(frozen=True)
+@record
 class Intake:
     """Patients by month; every array has shape (draw, month)."""
 
@@ -187,7 +187,7 @@ def _no_nan(capacity: FloatArray) -> FloatArray:
     return np.where(np.isnan(capacity), 0.0, capacity)
 
 
-@dataclass(frozen=True)
+@record
 class ProgrammeActivity:
     """Activity of those who started, under both mixes; arrays (draw, month, activity)."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from functools import partial
 from typing import Any, TypeVar
 
@@ -32,13 +32,14 @@ from econmodel.programme.intake import FunnelStep, funnel_steps
 from econmodel.programme.money.rows import Row, Rows
 from econmodel.programme.sentences import amount, not_overlooked, uncomfortable_truths, verdict
 from econmodel.programme.views import PaymentView, own_view, payment_views
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 Name = TypeVar("Name", bound=str)
 QUARTERS_SHOWN = 8
 
 
-@dataclass(frozen=True)
+@record
 class Basis:
     """What the money is counted in and by, and what is compared with what."""
 
@@ -53,7 +54,7 @@ class Basis:
     proposed_mix: dict[str, float]
 
 
-@dataclass(frozen=True)
+@record
 class BudgetYear:
     """Rows of one year with what stands beside the cash (means over draws)."""
 
@@ -62,7 +63,7 @@ class BudgetYear:
     memo: Memo[float]
 
 
-@dataclass(frozen=True)
+@record
 class BudgetQuarter:
     """Rows of one quarter (means over draws)."""
 
@@ -71,7 +72,7 @@ class BudgetQuarter:
     rows: dict[Row, float]
 
 
-@dataclass(frozen=True)
+@record
 class RunOff:
     """What starters still bring in the months after the last year; outside the net present value."""
 
@@ -79,7 +80,7 @@ class RunOff:
     rows: dict[Row, float]
 
 
-@dataclass(frozen=True)
+@record
 class ProgrammeResult:
     """The programme of a case: one deterministic budget, and what is read from it.
 

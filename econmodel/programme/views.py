@@ -9,7 +9,6 @@ elsewhere.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -21,13 +20,14 @@ from econmodel.programme.headline import Headline, headlines, number_or_none
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.money.payers import pure_margin
 from econmodel.programme.money.rows import MONEY_ROWS, Row, price_indices
+from econmodel.records import record
 
 LABELS = {"as_paid": "As paid now", "per_episode": "Per-episode payment", "block": "Block budget"}
 VIEWS = ("per_episode", "block")
 HEADLINES = ("npv", "irr", "payback_years", "payback_text", "peak_cash", "year_3_net_contribution", "net_cash")
 
 
-@dataclass(frozen=True)
+@record
 class NeutralRefill:
     """Contribution of a refilled bed-day, in today's money, at which averted bleeds leave the margin unchanged.
 
@@ -39,7 +39,7 @@ class NeutralRefill:
     at_full_refill: float | None
 
 
-@dataclass(frozen=True)
+@record
 class PaymentView:
     """The budget under one way of being paid.
 

@@ -11,7 +11,7 @@ Thresholds and scenarios stand beside them.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -25,6 +25,7 @@ from econmodel.model.inputs import base_values
 from econmodel.parameters.following import follow_draws
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import WHOLE, Parameter
+from econmodel.records import record
 from econmodel.wording import duration, lower, money, nearest, number, plain_number
 
 if TYPE_CHECKING:
@@ -52,7 +53,7 @@ SETTINGS = (
 )
 
 
-@dataclass(frozen=True)
+@record
 class Question:
     """What is compared: one outcome of one strategy against one comparator."""
 
@@ -221,7 +222,7 @@ DEFAULT_PAIR = ("r_late_rebleed", "p_first_bleed_year_1")
 DEFINES = ("headline_years", "horizon_years")
 
 
-@dataclass(frozen=True)
+@record
 class TornadoRow:
     """Outcome at an input's low and high, all else at base."""
 
@@ -279,7 +280,7 @@ def one_way(question: Question, names: Sequence[str] | None = None) -> list[Torn
     return sorted((r for r in rows if not r.swing <= scale), key=lambda r: -np.nan_to_num(r.swing, nan=0.0))
 
 
-@dataclass(frozen=True)
+@record
 class Grid:
     """Outcome over two inputs: ``values`` is (y, x)."""
 

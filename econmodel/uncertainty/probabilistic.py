@@ -11,7 +11,6 @@ import shutil
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
 from functools import cached_property, partial
 from os import cpu_count
 from pathlib import Path
@@ -32,6 +31,7 @@ from econmodel.model.inputs import horizon_years
 from econmodel.parameters.catalogue import KEPT
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import Sampler
+from econmodel.records import record
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -111,7 +111,7 @@ class DrawStore(Mapping[str, FloatArray]):
         return len(self.names)
 
 
-@dataclass(frozen=True)
+@record
 class Psa:
     """Draws of every outcome kept; arrays are (draw, strategy).
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.arrays import bracketed_roots
 from econmodel.parameters.schema import Parameter
+from econmodel.records import record
 from econmodel.uncertainty.deterministic import (
     STEPPED,
     Question,
@@ -27,7 +27,7 @@ GRID = 41
 SAME = 1e-9
 
 
-@dataclass(frozen=True)
+@record
 class Threshold:
     """Where an outcome crosses 0 as one input moves over its range, and that in a sentence."""
 

@@ -6,13 +6,13 @@ import io
 import re
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.files import write_bytes, write_csv, write_text
 from econmodel.model.structure import Structure
+from econmodel.records import record
 from econmodel.reporting.charts import series
 from econmodel.reporting.charts.style import plot_settings
 
@@ -33,7 +33,7 @@ SPACES = re.compile(r'\s*([A-Za-z])\s*|\s+(?=")|(?<=\d)\s+(?=-)')
 Drawer = Callable[["Figure"], object]
 
 
-@dataclass(frozen=True)
+@record
 class Spec:
     """A figure to be made: the rows it shows, its size in inches (as printed, two in a row), and what draws it."""
 

@@ -7,8 +7,9 @@ The palette was chosen so that any two strategies stay apart under the three com
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
+
+from econmodel.records import record
 
 INK = "#20272e"
 MUTED = "#5c6670"
@@ -17,7 +18,7 @@ ACCENT = "#14506b"
 WARM = "#b4472f"
 
 
-@dataclass(frozen=True)
+@record
 class StrategyStyle:
     """Colour, marker and dash of one strategy in every figure."""
 

@@ -7,13 +7,15 @@ typed becomes markup.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import fields, is_dataclass
 from typing import Any, Literal
+
+from econmodel.records import record
 
 Tone = Literal["body", "answer", "note", "caution"]
 
 
-@dataclass(frozen=True)
+@record
 class Paragraph:
     """A paragraph; ``lead`` is set in bold before the text."""
 
@@ -22,14 +24,14 @@ class Paragraph:
     tone: Tone = "body"
 
 
-@dataclass(frozen=True)
+@record
 class Bullets:
     """A list; each item is (bold lead, text), the lead may be empty."""
 
     items: tuple[tuple[str, str], ...]
 
 
-@dataclass(frozen=True)
+@record
 class KeyNumber:
     """One of the headline numbers: the value, what it is, and what a reader must know to use it."""
 
@@ -38,14 +40,14 @@ class KeyNumber:
     note: str = ""
 
 
-@dataclass(frozen=True)
+@record
 class KeyNumbers:
     """The headline numbers."""
 
     numbers: tuple[KeyNumber, ...]
 
 
-@dataclass(frozen=True)
+@record
 class Column:
     """One column of a table: heading, relative width, and whether it holds numbers (right-aligned)."""
 
@@ -54,7 +56,7 @@ class Column:
     is_number: bool = False
 
 
-@dataclass(frozen=True)
+@record
 class Table:
     """A table of text cells; ``small`` is for long annexes."""
 
@@ -65,7 +67,7 @@ class Table:
     small: bool = False
 
 
-@dataclass(frozen=True)
+@record
 class Chart:
     """A saved figure by name, with caption and alternative text."""
 
@@ -74,21 +76,21 @@ class Chart:
     alt: str
 
 
-@dataclass(frozen=True)
+@record
 class Charts:
     """Figures set side by side where there is room."""
 
     charts: tuple[Chart, ...]
 
 
-@dataclass(frozen=True)
+@record
 class Blanks:
     """Lines to be filled in by hand."""
 
     labels: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@record
 class Pair:
     """Two stacks of blocks set side by side where there is room."""
 
@@ -99,7 +101,7 @@ class Pair:
 Block = Paragraph | Bullets | KeyNumbers | Table | Charts | Blanks | Pair
 
 
-@dataclass(frozen=True)
+@record
 class Section:
     """A heading and its blocks.
 
@@ -113,7 +115,7 @@ class Section:
     landscape: bool = False
 
 
-@dataclass(frozen=True)
+@record
 class Paper:
     """A whole paper; ``kind`` sets its size: a brief is tight, a report has a list of contents.
 

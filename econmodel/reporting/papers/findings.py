@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Generic, TypeVar
 
+from econmodel.records import record
 from econmodel.reporting.papers.content import Section
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 Row = TypeVar("Row")
 
 
-@dataclass(frozen=True)
+@record
 class Analysis(Generic[Row]):
     """Rows of a deterministic analysis, with what they are about: light enough to go from one process to another."""
 
@@ -36,7 +36,7 @@ def analysis_of(question: Question, rows: Sequence[Row]) -> Analysis[Row]:
     return Analysis(q.strategy, q.versus, q.outcome, q.label, q.parameters.text("currency"), tuple(rows))
 
 
-@dataclass(frozen=True)
+@record
 class Findings:
     """Results of the other analyses.
 

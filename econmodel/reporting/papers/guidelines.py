@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+from econmodel.records import record
 from econmodel.reporting.papers.content import Table, table
 
 COMPARED = "compared in Clin Mol Hepatol 2020;26:444"
@@ -13,7 +12,7 @@ STANDING = (
 )
 
 
-@dataclass(frozen=True)
+@record
 class Position:
     """One body's position; ``read`` says how it was seen, ``from memory`` where it still has to be confirmed."""
 

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from econmodel.economics.results import Compared, Results
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
+from econmodel.records import record
 from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.phrases import short
 
 NNT_YEAR = 3
 
 
-@dataclass(frozen=True)
+@record
 class HeadlineRow:
     """Numbers of one strategy, per patient.
 

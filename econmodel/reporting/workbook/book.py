@@ -20,6 +20,7 @@ from econmodel.model.inputs import LAST_AGE, Group
 from econmodel.model.structure import Structure, build_structure
 from econmodel.parameters.loading import Case
 from econmodel.parameters.schema import StrategyRow
+from econmodel.records import record
 from econmodel.reporting.workbook.formula import Formula
 from econmodel.reporting.workbook.styles import Styles
 from econmodel.reporting.workbook.writer import Sheet, address, span
@@ -34,7 +35,7 @@ _NAME = re.compile(r"^[A-Za-z_][A-Za-z0-9_]*$")
 _LIKE_A_CELL = re.compile(r"^([A-Za-z]{1,3}[0-9]+|[RrCc][0-9]*|[Rr][0-9]+[Cc][0-9]+|true|false)$", re.IGNORECASE)
 
 
-@dataclass(frozen=True)
+@record
 class Plan:
     """One strategy and its two sheets."""
 
@@ -58,7 +59,7 @@ class Plan:
         return safe if safe == self.key and len(safe) <= 22 else f"{self.position + 1}_{safe[:18]}"
 
 
-@dataclass(frozen=True)
+@record
 class Layout:
     """Shape of the workbook for one case; ``classes`` is the number of susceptibility classes in a group."""
 

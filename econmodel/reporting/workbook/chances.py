@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from econmodel.arrays import choose
 from econmodel.model.hazards import DiseaseMoves, effect_left, incomplete_ratio, waning
+from econmodel.records import record
 from econmodel.reporting.workbook.book import FIRST_YEAR_ROW, HEADER_ROWS, Book, Plan
 from econmodel.reporting.workbook.formula import ROW, SHIFTED, Formula, value_of
 from econmodel.reporting.workbook.writer import Sheet, letters
@@ -118,7 +119,7 @@ class CellMoves(DiseaseMoves):
         return Formula(formula.text, formula.value[self.start :], formula.rank)
 
 
-@dataclass(frozen=True)
+@record
 class Exits:
     """Chances of leaving a state, by kind of move, and of staying, from the year ``start`` on."""
 

@@ -11,7 +11,6 @@ effect is below the flattest slope to any option with more, and that is above 0.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -20,6 +19,7 @@ from econmodel.arrays import choose
 from econmodel.economics.comparison import DOMINATED, EXTENDEDLY_DOMINATED, ON_FRONTIER, REFERENCE, Comparison, Totals, rank_strategies
 from econmodel.economics.evaluate import RISK_YEARS
 from econmodel.economics.lead import WATCH, find_subjects
+from econmodel.records import record
 from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.formula import Formula, call, quoted
 from econmodel.reporting.workbook.totals import total
@@ -50,7 +50,7 @@ NONE, FAR = -1e300, 1e300
 RISK = "first_bleed_risk"
 
 
-@dataclass(frozen=True)
+@record
 class Row:
     """One figure of a comparison; ``field`` is the total an increment is of, ``year`` what it runs to (0: the block's end)."""
 

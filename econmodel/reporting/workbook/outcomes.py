@@ -6,7 +6,6 @@ Rows are declared as data (label, key in the result document, cell, number style
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -15,6 +14,7 @@ from econmodel.arrays import choose
 from econmodel.economics.evaluate import RISK_YEARS
 from econmodel.model.structure import STATE_LABELS
 from econmodel.parameters.catalogue import CATEGORIES, CATEGORY, COMPLICATIONS, LABELS
+from econmodel.records import record
 from econmodel.reporting.workbook.book import FIRST_YEAR_ROW, Book
 from econmodel.reporting.workbook.cohort import FAMILIES
 from econmodel.reporting.workbook.formula import Formula
@@ -50,7 +50,7 @@ YEAR_COLUMNS = {
 }
 
 
-@dataclass(frozen=True)
+@record
 class Line:
     """One row: its label, its key in the result document ('' for a heading), its cell by strategy key."""
 

@@ -6,8 +6,9 @@ tell them apart by the border as well.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
+
+from econmodel.records import record
 
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
@@ -34,7 +35,7 @@ NUMBER_FORMATS = {
 }
 
 
-@dataclass(frozen=True)
+@record
 class Look:
     """Look of a cell: font, fill, border (box, line or hair below), alignment, and whether it may be typed in."""
 

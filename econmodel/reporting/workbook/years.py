@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
@@ -21,6 +20,7 @@ from econmodel.economics.activity import ActivityRates, Rules, activity_rates, a
 from econmodel.model.hazards import CYCLES_PER_YEAR
 from econmodel.model.structure import MOVE_LABELS, NEVER_BLED, STATE_LABELS
 from econmodel.parameters.catalogue import CATEGORY, COUNT_KEYS, LABELS
+from econmodel.records import record
 from econmodel.reporting.workbook.book import FIRST_MONTH_ROW, FIRST_YEAR_ROW, HEADER_ROWS, Book, Plan
 from econmodel.reporting.workbook.chances import Exits
 from econmodel.reporting.workbook.cohort import ALL_FIRST, FAMILIES, Place, Trace
@@ -210,7 +210,7 @@ def _over(column: int, sheet: str, last: int | None = None) -> str:
     return f"{sheet}!${letters(column)}${FIRST}:${letters(last or column)}${LAST}"
 
 
-@dataclass(frozen=True)
+@record
 class CellSums:
     """Cohort sums as cells, for ``economics.activity``; ``item`` gives one by name, ``first`` counts the patient's start."""
 
