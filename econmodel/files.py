@@ -23,7 +23,7 @@ COORDINATE = re.compile(r"(-?\d+(?:\.\d+)?)")
 DRAWING = re.compile(r"(<svg\b.*?</svg>)", re.DOTALL)
 VERSION = re.compile(r'(?<="version": ")[^"]+|(?<=econmodel )\S+(?= ·)')
 RELATIVE, ABSOLUTE, DRAWN = 1e-9, 1e-9, 0.02
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+FORMULA_STARTS = frozenset("=+-@\t\r")
 
 
 def check_folder(folder: Path, option: str = "") -> Path:
@@ -201,7 +201,7 @@ def _compact(value: Any) -> str:
 
 
 def write_csv(path: Path, rows: Iterable[Mapping[str, Any]], columns: Sequence[str] | None = None) -> Path:
-    """Write rows as CSV; text that a spreadsheet would run as a formula is quoted with an apostrophe.
+    """Write rows as CSV; text that a spreadsheet would run as a formula is quoted with an apostrophe, and None is nothing.
 
     Parameters
     ----------
@@ -215,10 +215,5 @@ def write_csv(path: Path, rows: Iterable[Mapping[str, Any]], columns: Sequence[s
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(names)
-    writer.writerows([_inert(value) if type(value) is str else value for value in map(row.get, names)] for row in listed)
+    writer.writerows(["'" + v if type(v) is str and v[:1] in FORMULA_STARTS else v for v in map(row.get, names)] for row in listed)
     return write_text(path, stream.getvalue())
-
-
-def _inert(text: str) -> str:
-    """Quote text that a spreadsheet would run; the writer prints a number with all its digits, and None as nothing."""
-    return "'" + text if text.startswith(FORMULA_STARTS) else text

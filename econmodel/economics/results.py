@@ -412,8 +412,8 @@ def _years(e: Evaluation, table: Mapping[str, FloatArray], s: int, g: int) -> tu
 def compared(e: Evaluation, key: str, versus: str, group: int) -> Compared:
     """One strategy against one comparator in one patient group, over the horizon and at the headline years."""
     within = e.headline_years <= e.horizon
-    now = e.compare(key, versus, e.headline, group=group).mean() if within else None
-    return Compared(e.compare(key, versus, group=group).mean(), now)
+    now = e.compare_means(key, versus, e.headline, group=group) if within else None
+    return Compared(e.compare_means(key, versus, group=group), now)
 
 
 def frontier(e: Evaluation) -> tuple[FrontierRow, ...]:
