@@ -94,7 +94,7 @@ class Sheet:
 
     def text(self, row: int, column: int, text: str, style: str = "text") -> None:
         """Write text as text: what looks like a formula stays text, and stays so when the cell is edited."""
-        number = self.styles.number_of(style, quoted=text.startswith(FORMULA_STARTS))
+        number = self.styles.number_of(style, quoted=text[:1] in FORMULA_STARTS)
         place, shown = f"{letters(column)}{row}", escape(clean(text))
         content = f' t="inlineStr"><is><t xml:space="preserve">{shown}</t></is></c>' if text else "/>"
         self.cells[row][column] = f'<c r="{place}" s="{number}"{content}'
