@@ -23,7 +23,7 @@ COORDINATE = re.compile(r"(-?\d+(?:\.\d+)?)")
 DRAWING = re.compile(r"(<svg\b.*?</svg>)", re.DOTALL)
 VERSION = re.compile(r'(?<="version": ")[^"]+|(?<=econmodel )\S+(?= ·)')
 RELATIVE, ABSOLUTE, DRAWN = 1e-9, 1e-9, 0.02
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+FORMULA_STARTS = frozenset("=+-@\t\r")
 
 
 def check_folder(folder: Path, option: str = "") -> Path:
@@ -185,15 +185,15 @@ def json_text(document: Mapping[str, Any] | Sequence[Any]) -> str:
     """
     if not isinstance(document, Mapping):
         return "[\n" + ",\n".join(map(_compact, document)) + "\n]\n"
-    blocks = []
-    for key, block in document.items():
-        text = _compact(block)
-        if isinstance(block, Mapping) and block:
-            text = "{\n" + ",\n".join(f" {_compact(name)}: {_compact(value)}" for name, value in block.items()) + "\n}"
-        elif isinstance(block, list) and block and isinstance(block[0], Mapping):
-            text = "[\n" + ",\n".join(f" {_compact(item)}" for item in block) + "\n]"
-        blocks.append(f"{_compact(key)}: {text}")
-    return "{\n" + ",\n".join(blocks) + "\n}\n"
+    return "{\n" + ",\n".join(f"{_compact(key)}: {_block(block)}" for key, block in document.items()) + "\n}\n"
+
+
+def _block(block: Any) -> str:
+    if isinstance(block, Mapping) and block:
+        return "{\n" + ",\n".join(f" {_compact(name)}: {_compact(value)}" for name, value in block.items()) + "\n}"
+    if isinstance(block, list) and block and isinstance(block[0], Mapping):
+        return "[\n" + ",\n".join(f" {_compact(item)}" for item in block) + "\n]"
+    return _compact(block)
 
 
 def _compact(value: Any) -> str:
@@ -201,7 +201,7 @@ def _compact(value: Any) -> str:
 
 
 def write_csv(path: Path, rows: Iterable[Mapping[str, Any]], columns: Sequence[str] | None = None) -> Path:
-    """Write rows as CSV; text that a spreadsheet would run as a formula is quoted with an apostrophe.
+    """Write rows as CSV; text that a spreadsheet would run as a formula is quoted with an apostrophe, and None is nothing.
 
     Parameters
     ----------
@@ -215,10 +215,5 @@ def write_csv(path: Path, rows: Iterable[Mapping[str, Any]], columns: Sequence[s
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(names)
-    writer.writerows([_inert(row.get(name)) for name in names] for row in listed)
+    writer.writerows(["'" + v if type(v) is str and v[:1] in FORMULA_STARTS else v for v in map(row.get, names)] for row in listed)
     return write_text(path, stream.getvalue())
-
-
-def _inert(value: Any) -> Any:
-    """Quote text that a spreadsheet would run; the writer prints a number with all its digits, and None as nothing."""
-    return "'" + value if type(value) is str and value.startswith(FORMULA_STARTS) else value

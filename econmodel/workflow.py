@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.errors import EconModelError
+from econmodel.records import record
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
     from econmodel.programme.report import ProgrammeResult
-    from econmodel.reporting.findings import Findings
+    from econmodel.reporting.papers.findings import Findings
     from econmodel.uncertainty.probabilistic import Psa
 
 PAPERS = ("brief", "report", "workbook", "form")
@@ -31,7 +32,7 @@ SHEETS = ("workbook", "form")
 FORMATS = ("html", "pdf", "docx")
 
 
-@dataclass(frozen=True)
+@record
 class Answer:
     """A case with its evaluation and results."""
 
@@ -85,7 +86,7 @@ def run_together(
 
 def evaluate_case(case: Case) -> tuple[Answer, Findings]:
     """Run what can find a fault in the inputs: the deterministic results, and the programme."""
-    from econmodel.reporting.findings import Findings
+    from econmodel.reporting.papers.findings import Findings
 
     found, draws = answer(case), int(case.parameters.number("draws"))
     if draws:
@@ -106,9 +107,8 @@ def vary_inputs(findings: Findings, psa: Psa) -> Findings:
 def report_tables(case: Case) -> dict[str, Any]:
     """What the technical report sets beside the results: inputs one at a time, scenarios, published results."""
     from econmodel.economics.validation import run_checks
-    from econmodel.reporting.findings import analysis_of
-    from econmodel.uncertainty.deterministic import one_way
-    from econmodel.uncertainty.questions import ask, lead_pair
+    from econmodel.reporting.papers.findings import analysis_of
+    from econmodel.uncertainty.deterministic import ask, lead_pair, one_way
     from econmodel.uncertainty.scenarios import scenario_table
 
     question = ask(case.parameters, *lead_pair(case.parameters))
@@ -130,11 +130,11 @@ def choose_papers(case: Case, asked: Sequence[str], folder: Path) -> tuple[tuple
     Raises
     ------
     EconModelError
-        The workbook is asked for and cannot hold the structure of the case, or the form would replace one with answers.
+        The workbook is asked for and cannot hold the groups of the case, or the form would replace one with answers.
     """
     wanted = tuple(asked) or (PAPERS if case.parameters.number("draws") else ())
     left_out = ""
-    for kind, check, words in (("workbook", _workbook_scope, "without the live workbook"), ("form", _no_answers, "the form stays")):
+    for kind, check, words in (("workbook", _workbook_size, "without the live workbook"), ("form", _no_answers, "the form stays")):
         if kind not in wanted:
             continue
         try:
@@ -147,10 +147,10 @@ def choose_papers(case: Case, asked: Sequence[str], folder: Path) -> tuple[tuple
     return wanted, left_out
 
 
-def _workbook_scope(case: Case, _: Path) -> None:
-    from econmodel.reporting.workbook.scope import check_scope
+def _workbook_size(case: Case, _: Path) -> None:
+    from econmodel.reporting.workbook.book import check_size
 
-    check_scope(case)
+    check_size(case)
 
 
 def _no_answers(case: Case, folder: Path) -> None:
@@ -199,7 +199,7 @@ def write_files(
         from econmodel.reporting.results import write_results
 
         return write_results(found.case, found.results, findings, folder) + [sheet() for sheet in sheets]
-    from econmodel.reporting.brief import build_reports
+    from econmodel.reporting.papers.build import build_reports
 
     return build_reports(
         found.case,

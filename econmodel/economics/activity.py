@@ -7,7 +7,6 @@ Weightings are undiscounted, discounted at the rate of costs, and at the rate of
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
@@ -21,11 +20,12 @@ from econmodel.model.structure import NEVER_BLED, STATE_LABELS, Structure
 from econmodel.parameters.catalogue import COMPLICATIONS, COUNTS, SESSION_KINDS, STAYS, VISIT_KINDS
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import SecondaryRow
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+@record
 class Activity:
     """Counts by name; ``report_years`` is the end of each period, in years from the start."""
 
@@ -50,7 +50,7 @@ class Activity:
         return len(self.report_years) if years is None else sum(y <= years for y in self.report_years)
 
 
-@dataclass(frozen=True)
+@record
 class ActivityRates:
     """What one cohort event brings in activity; arrays are (draw, strategy) or (draw,).
 
@@ -92,7 +92,7 @@ SHARED_RATES = {
 }
 
 
-@dataclass(frozen=True)
+@record
 class Rules:
     """What a strategy uses, as 1 or 0 by strategy, and what the case chose, as true or false."""
 
@@ -240,7 +240,7 @@ class Sums(Protocol):
         """Count the patient who starts: 1 in the first period, 0 in others."""
 
 
-@dataclass(frozen=True)
+@record
 class _Sums:
     """Cohort sums as arrays (weighting, period, item, draw, strategy, group)."""
 

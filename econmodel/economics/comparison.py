@@ -9,7 +9,6 @@ An ARR becomes an NNT, and costs a break-even NNT, in ``evidence.nnt``.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Generic, TypeVar
 
@@ -19,6 +18,7 @@ from numpy.typing import NDArray
 from econmodel.arrays import choose
 from econmodel.evidence import nnt as evidence_nnt
 from econmodel.evidence.nnt import NumberNeededToTreat
+from econmodel.records import record
 
 REFERENCE, ON_FRONTIER, DOMINATED = "reference", "on_frontier", "dominated"
 EXTENDEDLY_DOMINATED, DOMINATES, COSTS_LESS = "extendedly_dominated", "dominant", "less_costly_less_effective"
@@ -28,7 +28,7 @@ FloatArray = NDArray[np.float64]
 Figure = TypeVar("Figure", float, FloatArray)
 
 
-@dataclass(frozen=True)
+@record
 class Totals(Generic[Figure]):
     """What one strategy comes to per patient over one horizon; each a number, or (draw,).
 
@@ -50,7 +50,7 @@ class Totals(Generic[Figure]):
         return Totals(**figures, first_bleed_risk={year: float(risk.mean()) for year, risk in self.first_bleed_risk.items()})
 
 
-@dataclass(frozen=True)
+@record
 class Comparison(Generic[Figure]):
     """One strategy against one comparator over the horizon of their totals; figures are numbers, or (draw,).
 
@@ -186,7 +186,7 @@ class Comparison(Generic[Figure]):
         }
 
 
-@dataclass(frozen=True)
+@record
 class FrontierRow:
     """One option on, or off, the efficiency frontier; ``icer`` against the next cheaper option on it."""
 

@@ -6,8 +6,9 @@ Command line, dashboard, sensitivity, probabilistic analysis, programme and work
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,12 +21,14 @@ from econmodel.economics.prices import Prices, money, resolve_prices
 from econmodel.model.disease import run_disease
 from econmodel.model.inputs import ModelInputs, Values, base_values, resolve
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
+Found = TypeVar("Found")
 RISK_YEARS = (1, 2, 3, 5)
 
 
-@dataclass(frozen=True)
+@record
 class Evaluation:
     """Results of one or many draws; every method returns (draw, strategy, group), group 0 being all patients.
 
@@ -39,13 +42,14 @@ class Evaluation:
     prices: Prices
     died: FloatArray
     utilities: Utilities
-    _known: dict[tuple[object, ...], FloatArray] = field(default_factory=dict, repr=False, compare=False)
+    _known: dict[tuple[object, ...], Any] = field(default_factory=dict, repr=False, compare=False)
 
-    def _once(self, key: tuple[object, ...], compute: Callable[[], FloatArray]) -> FloatArray:
+    def _once(self, key: tuple[object, ...], compute: Callable[[], Found]) -> Found:
         """Compute a result once; reports ask for the same totals many times."""
         if key not in self._known:
             self._known[key] = compute()
-        return self._known[key]
+        found: Found = self._known[key]
+        return found
 
     @property
     def keys(self) -> tuple[str, ...]:
@@ -129,6 +133,11 @@ class Evaluation:
     def compare(self, key: str, versus: str, years: int | None = None, *, group: int = 0) -> Comparison[FloatArray]:
         """Compare two strategies over a horizon: (draw,)."""
         a, b = (self.totals(k, years, group=group) for k in (key, versus))
+        return Comparison(versus, self.parameters.number("willingness_to_pay"), a, b)
+
+    def compare_means(self, key: str, versus: str, years: int | None = None, *, group: int = 0) -> Comparison[float]:
+        """Compare the means over the draws of two strategies over a horizon: of one draw, that draw itself."""
+        a, b = (self._once(("means", k, years, group), self.totals(k, years, group=group).mean) for k in (key, versus))
         return Comparison(versus, self.parameters.number("willingness_to_pay"), a, b)
 
     def index(self, key: str) -> int:

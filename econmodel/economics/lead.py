@@ -7,17 +7,17 @@ subject of a paper. Every table, picture, sentence and page takes them from here
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 
 from econmodel.economics.bleed_prices import WATCH as WATCH
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.records import record
 
 SAME_SHARE = 1e-9
 BY_RULE = "by_rule"
 
 
-@dataclass(frozen=True)
+@record
 class Subjects:
     """The strategy that papers follow, what patients get otherwise, and a sentence where that is not the setting's choice."""
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -13,6 +12,7 @@ from econmodel.arrays import choose
 from econmodel.economics.activity import Activity
 from econmodel.parameters.catalogue import COMPLICATIONS
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 UTILITY_OF = {
@@ -27,7 +27,7 @@ UTILITY_OF = {
 UNDISCOUNTED, COSTS, OUTCOMES = 0, 1, 2
 
 
-@dataclass(frozen=True)
+@record
 class Utilities:
     """Utility by state and one-off QALY loss by activity; each (draw,)."""
 

@@ -8,7 +8,6 @@ Views: ``hospital`` is full cost; ``hospital_margin`` is variable cost less paym
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,13 +18,14 @@ from econmodel.economics.bleed_prices import split_bleeds
 from econmodel.errors import AnalysisError
 from econmodel.parameters.catalogue import BOTTOM_UP, CATEGORY, PER_EPISODE, PRICED_AS
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 PRICED_UNDER = {**dict.fromkeys(PER_EPISODE, "per_episode"), **dict.fromkeys(BOTTOM_UP, "bottom_up")}
 STEMS = {"full_cost": "c_", "variable_share": "share_variable_", "payment": "payment_", "patient_cost": "c_patient_"}
 
 
-@dataclass(frozen=True)
+@record
 class Prices:
     """Prices by activity; arrays are (draw, activity)."""
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,12 +10,13 @@ from econmodel.model.disease import run_disease
 from econmodel.model.inputs import Values, base_values, resolve
 from econmodel.parameters.catalogue import CATEGORY, COUNT_KEYS
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 PROFILED = (*CATEGORY, *COUNT_KEYS)
 
 
-@dataclass(frozen=True)
+@record
 class MonthlyProfiles:
     """Expected undiscounted activity per patient started; ``counts`` is (draw, strategy, month, activity)."""
 

@@ -7,7 +7,6 @@ discounted unless they say otherwise. Its ``inputs`` are fully resolved, so anyo
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -20,10 +19,11 @@ from econmodel.economics.prices import money_by_period
 from econmodel.economics.resolved import inputs_document
 from econmodel.errors import AnalysisError
 from econmodel.package import version
-from econmodel.parameters.catalogue import CATEGORIES, CATEGORY, COMPLICATIONS
+from econmodel.parameters.catalogue import CATEGORIES, CATEGORY, COMPLICATIONS, COUNT_KEYS
 from econmodel.parameters.loading import Case
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.second_look import second_look
+from econmodel.records import record
 
 SCHEMA = 1
 ALL_PATIENTS = 0
@@ -34,7 +34,7 @@ YEARLY = ("first_bleeds", "rebleeds", "sessions", "icu_days", "ward_days")
 FloatArray = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+@record
 class Identity:
     """Which case was run, with which inputs and by which version."""
 
@@ -49,7 +49,7 @@ class Identity:
     is_demo: bool
 
 
-@dataclass(frozen=True)
+@record
 class Settings:
     """What a reader must know to read the results; ``comparator`` is the one chosen for the frontier's plane."""
 
@@ -69,7 +69,7 @@ class Settings:
         return min(self.headline_years, self.horizon_years)
 
 
-@dataclass(frozen=True)
+@record
 class Year:
     """One year of one patient, undiscounted; ``alive`` is the share alive at its end."""
 
@@ -83,7 +83,7 @@ class Year:
     alive: float
 
 
-@dataclass(frozen=True)
+@record
 class Undiscounted:
     """Totals over the time horizon without discounting."""
 
@@ -92,7 +92,7 @@ class Undiscounted:
     qalys: float
 
 
-@dataclass(frozen=True)
+@record
 class StrategyResult:
     """One strategy, per patient, over the time horizon.
 
@@ -177,7 +177,7 @@ def _by_year(figures: Mapping[int, float]) -> dict[str, float]:
     return {str(year): figure for year, figure in figures.items()}
 
 
-@dataclass(frozen=True)
+@record
 class Compared:
     """One strategy against one comparator, over the time horizon and at the headline years (None beyond the horizon)."""
 
@@ -195,7 +195,7 @@ class Compared:
         return self.whole.to_json() | ({"at_five_years": now.to_json()} if now else {})
 
 
-@dataclass(frozen=True)
+@record
 class GroupResult:
     """Strategies and comparisons (comparator, then strategy) of one patient group, or of all patients."""
 
@@ -212,7 +212,7 @@ class GroupResult:
         }
 
 
-@dataclass(frozen=True)
+@record
 class Results:
     """Deterministic results of a case.
 
@@ -390,7 +390,7 @@ def strategy_result(e: Evaluation, key: str, group: int, yearly: Mapping[str, Fl
         deaths={cause: count(f"deaths_{cause}") for cause in CAUSES},
         state_years={state: count(state) for state in e.activity.state_years},
         complications={kind: count(kind) for kind in HARMS},
-        activity={activity: count(activity) for activity in CATEGORY},
+        activity={name: count(name) for name in (*COUNT_KEYS, *CATEGORY)},
         yearly=_years(e, yearly, s, group) if yearly else (),
     )
 
@@ -412,8 +412,8 @@ def _years(e: Evaluation, table: Mapping[str, FloatArray], s: int, g: int) -> tu
 def compared(e: Evaluation, key: str, versus: str, group: int) -> Compared:
     """One strategy against one comparator in one patient group, over the horizon and at the headline years."""
     within = e.headline_years <= e.horizon
-    now = e.compare(key, versus, e.headline, group=group).mean() if within else None
-    return Compared(e.compare(key, versus, group=group).mean(), now)
+    now = e.compare_means(key, versus, e.headline, group=group) if within else None
+    return Compared(e.compare_means(key, versus, group=group), now)
 
 
 def frontier(e: Evaluation) -> tuple[FrontierRow, ...]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -26,6 +26,7 @@ from econmodel.model.natural_history import TIME_STEPS
 from econmodel.package import params_folder
 from econmodel.parameters.loading import load_case
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.records import record
 
 KIM_CELLS = {  # printed 1-year risks by (size step, red spot): Child A, B, C
     (0, 0): (0.04, 0.06, 0.10),
@@ -41,7 +42,7 @@ SIMULATED, PATIENTS = "coil_and_glue", 5_000
 FIRST_BLEED = ("gastric_bleed", "other_bleed")
 
 
-@dataclass(frozen=True)
+@record
 class CheckRow:
     """One target: what was observed, what the model gives, and whether it passes its rule."""
 

@@ -25,7 +25,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Literal
 
@@ -36,6 +35,7 @@ from econmodel.arrays import choose
 from econmodel.errors import AnalysisError
 from econmodel.evidence.printed import Counts, checked_counts, checked_risk
 from econmodel.evidence.rates import check_years, cumulative_risk, treated_risk
+from econmodel.records import record
 
 Kind = Literal["NNTB", "NNTH", "none"]
 FloatArray = NDArray[np.float64]
@@ -49,7 +49,7 @@ NO_DEATH = "Death is not counted as competing: where patients die first, the tru
 BASELINE_KNOWN = "The untreated risk is taken as known exactly, so the interval is too narrow."
 
 
-@dataclass(frozen=True)
+@record
 class NumberNeededToTreat:
     """An NNT at one horizon, with the risk reduction and interval it comes from.
 
@@ -367,7 +367,7 @@ def _unless(years: float | None) -> tuple[str, ...]:
 
 def break_even_nnt(prophylaxis_cost: float, event_cost: float) -> float | None:
     """Give ``Ce / Cp``: the NNT below which prophylaxis saves; None when prophylaxis costs nothing."""
-    return None if prophylaxis_cost == 0 else event_cost / prophylaxis_cost
+    return choose(prophylaxis_cost == 0, lambda: None, lambda: event_cost / prophylaxis_cost)  # type: ignore[no-any-return]
 
 
 def net_cost_per_patient(prophylaxis_cost: float, event_cost: float, arr: float) -> float:

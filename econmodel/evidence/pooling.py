@@ -22,7 +22,6 @@ from __future__ import annotations
 import math
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Literal
 
@@ -31,13 +30,14 @@ from numpy.typing import NDArray
 
 from econmodel.errors import AnalysisError
 from econmodel.evidence.studies import EffectMeasure, StudyEffect, StudyRow, study_effect
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 Method = Literal["fixed", "dersimonian-laird", "paule-mandel"]
 METHODS = ("fixed", "dersimonian-laird", "paule-mandel")
 
 
-@dataclass(frozen=True)
+@record
 class Pooled:
     """A pooled ratio.
 
@@ -84,7 +84,7 @@ class Pooled:
         return math.exp(self.log_ratio)
 
 
-@dataclass(frozen=True)
+@record
 class ForestRow:
     """One line of a forest plot: ``kind`` is study, pooled or predictive."""
 

@@ -11,15 +11,15 @@ import itertools
 import math
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 
 from econmodel.errors import ParameterError
+from econmodel.records import record
 
 COUNTS = re.compile(r"\s*([+-]?\d+)\s*/\s*([+-]?\d+)\s*")
 
 
-@dataclass(frozen=True)
+@record
 class Counts:
     """Patients with the event, of patients in the arm."""
 
@@ -35,7 +35,7 @@ class Counts:
         return f"{self.events}/{self.n}"
 
 
-@dataclass(frozen=True)
+@record
 class Span:
     """A figure and the range that rounding allows for it.
 

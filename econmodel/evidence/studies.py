@@ -19,12 +19,12 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, get_args
 
 from econmodel.errors import AnalysisError, DataError
 from econmodel.parameters.schema import STATUSES
+from econmodel.records import record
 
 EffectMeasure = Literal["hazard ratio", "risk ratio", "rate ratio"]
 REQUIRED = (
@@ -50,7 +50,7 @@ TEXTS = ("id", "contrast", "study", "design", "population", "measure", "source",
 MEASURES = (*get_args(EffectMeasure), "both")
 
 
-@dataclass(frozen=True)
+@record
 class StudyRow:
     """One comparison in one study; counts, probabilities and follow-up as the columns of the same names."""
 
@@ -77,7 +77,7 @@ class StudyRow:
     effect_high: float | None = None
 
 
-@dataclass(frozen=True)
+@record
 class StudyEffect:
     """A log ratio (treated over control) with its standard error, and what was done to get it."""
 

@@ -30,7 +30,7 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -40,6 +40,7 @@ from econmodel.errors import AnalysisError, DataError
 from econmodel.evidence.pooling import Method, Pooled, pool
 from econmodel.evidence.studies import StudyEffect
 from econmodel.parameters.schema import STATUSES
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 TYPES = ("fundal", "all")  # fundal, or selected for prophylaxis; all: type 1 varices among them
@@ -76,7 +77,7 @@ OF_THE_COHORT = (
 )
 
 
-@dataclass(frozen=True)
+@record
 class Coefficients:
     """Log hazards per step of Child-Pugh class and of size, and with a red spot."""
 
@@ -85,7 +86,7 @@ class Coefficients:
     red: float
 
 
-@dataclass(frozen=True)
+@record
 class Mix:
     """Shares of Child-Pugh classes A, B, C, of sizes below 5, 5-10 and above 10 mm, and of red spots."""
 
@@ -101,7 +102,7 @@ class Mix:
         return weights.ravel() / weights.sum(), np.exp(log_rate).ravel()
 
 
-@dataclass(frozen=True)
+@record
 class Cohort:
     """One untreated cohort.
 
@@ -142,7 +143,7 @@ class Cohort:
     notes: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@record
 class CohortRate:
     """Log rate of the reference cell that a cohort, or a group of cohorts of the same patients, gives."""
 
@@ -154,7 +155,7 @@ class CohortRate:
     se: float
 
 
-@dataclass(frozen=True)
+@record
 class Synthesis:
     """Pooled log rate of the reference cell; ``pooled`` has mean, errors, weights and heterogeneity."""
 

@@ -27,7 +27,7 @@ def run_case(
     from econmodel import workflow
     from econmodel.interfaces.progress import run_with_progress
     from econmodel.reporting.results import result_document
-    from econmodel.reporting.terminal import headline_table
+    from econmodel.reporting.tables.terminal import headline_table
 
     case = load(file, overrides, sets, seed=seed, draws=draws, quiet=quiet)
     folder = check_output(out, Path("reports") / case.name, json, reads=(file, *overrides))

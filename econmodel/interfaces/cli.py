@@ -121,7 +121,9 @@ def budget(**choices: Any) -> None:
 
 
 @app.command()
-@common("file", "override", "set", "out", "quiet")
+@common("file")
+@click.option("--strategy", "strategies", multiple=True, metavar="KEY", help="Strategy beside lead, usual care, none; repeatable.")
+@common("override", "set", "out", "quiet")
 def workbook(**choices: Any) -> None:
     """Write the model as a spreadsheet with live formulas."""
     from econmodel.interfaces.workbook_command import run_workbook

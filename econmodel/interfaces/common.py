@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from econmodel.errors import AnalysisError, EconModelError
+from econmodel.errors import AnalysisError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -136,9 +136,3 @@ def staged(folder: Path, *, quiet: bool = False, adds: bool = False) -> Iterator
 
     with file_set(folder, lambda said: None if quiet else sys.stderr.write(f"{said}\n"), adds=adds) as stage:
         yield stage
-
-
-def report_fault(fault: EconModelError) -> int:
-    """Print one message on stderr and give exit code 2."""
-    sys.stderr.write(f"{fault}\n")
-    return 2

@@ -31,7 +31,7 @@ def run_sensitivity(
     """Run the analyses wanted (all but Sobol indices when none is), write their pictures, CSV and JSON, and print the sentences."""
     from econmodel.reporting.sensitivity import save_sensitivity, sensitivity_document
     from econmodel.uncertainty import deterministic
-    from econmodel.uncertainty.questions import ask, lead_pair
+    from econmodel.uncertainty.deterministic import ask, lead_pair
     from econmodel.uncertainty.scenarios import scenario_table
     from econmodel.uncertainty.thresholds import thresholds as break_even_points
 

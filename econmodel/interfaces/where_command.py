@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 def run_where(name: str | None, file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, json: str | None) -> None:
     """Show one input or strategy, or list every input."""
-    from econmodel.reporting.provenance import derivation_row, provenance_rows, strategy_row
+    from econmodel.reporting.tables.provenance import derivation_row, provenance_rows, strategy_row
 
     parameters = load(file, overrides, sets).parameters
     if name in parameters.strategies:

@@ -24,7 +24,6 @@ Three engines give the same sums: one for few lanes, one for many, and a compile
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
@@ -36,6 +35,7 @@ from econmodel.model.numpy_engines import FewLanesEngine, SlicedEngine
 from econmodel.model.stages import Moves as Moves
 from econmodel.model.stages import Run, StageBlock, Sums
 from econmodel.model.stages import Schedule as Schedule
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 StageProbabilities = Callable[[int], FloatArray]
@@ -52,7 +52,7 @@ class Engine(Protocol):
         """Return the occupancy at the end of the block: (state, lane)."""
 
 
-@dataclass(frozen=True)
+@record
 class CohortTotals:
     """Sums per lane; each array has axes (weighting, period, state or move, lane).
 

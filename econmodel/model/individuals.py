@@ -6,8 +6,6 @@ cohort gives as an expectation must agree with the mean over patients within sam
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,11 +13,12 @@ from econmodel.model.disease import initial_state
 from econmodel.model.hazards import CYCLES_PER_YEAR, Hazards
 from econmodel.model.inputs import ModelInputs
 from econmodel.model.structure import Move
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+@record
 class SimulatedPatients:
     """Counts per patient: ``moves`` is (patient, move kind), ``months_alive`` (patient,) is ends of cycles survived."""
 

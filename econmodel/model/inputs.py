@@ -6,7 +6,6 @@ Axis order: (draw, strategy, cell). A cell is a patient group, or one susceptibi
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +17,7 @@ from econmodel.parameters.loading import read_life_table
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import check_whole
 from econmodel.parameters.schema import StrategyRow, Surveillance
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 Values = Mapping[str, FloatArray]
@@ -26,7 +26,7 @@ LAST_AGE = 100
 NEVER = 1e9
 
 
-@dataclass(frozen=True)
+@record
 class Group:
     """A group of patients alike in what drives bleeding and death."""
 
@@ -36,7 +36,7 @@ class Group:
     red_spot: int
 
 
-@dataclass(frozen=True)
+@record
 class StrategyInputs:
     """What tells strategies apart; arrays are (draw, strategy) unless said otherwise.
 
@@ -58,7 +58,7 @@ class StrategyInputs:
     p_obliteration: FloatArray
 
 
-@dataclass(frozen=True)
+@record
 class ModelInputs:
     """Everything the disease model needs, for every draw at once.
 

@@ -8,19 +8,18 @@ shift of its logits to its pooled figure, again over the reference mix. Everythi
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import ModelError
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 TARGET_YEARS = (1.0, 3.0, 5.0)
 TIME_STEPS = (0, 1, 3)
 
 
-@dataclass(frozen=True)
+@record
 class FirstBleed:
     """Untreated gastric bleeding: reference rate (draw,), multipliers by time (draw, step), frailty (draw, class)."""
 

@@ -7,13 +7,13 @@ occupancy after it. A state's staying probability is one more way in, from the s
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import ModelError
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -21,7 +21,7 @@ TOLERANCE = 1e-9
 ROUNDING = 1e-15
 
 
-@dataclass(frozen=True)
+@record
 class Moves:
     """Moves between ``n_states`` states; move ``m`` goes from ``sources[m]`` to ``targets[m]``.
 
@@ -46,7 +46,7 @@ class Moves:
         return self.n_states if self.sink is None else self.n_states - 1
 
 
-@dataclass(frozen=True)
+@record
 class Inflows:
     """Ways into each state but the sink, sorted by target: staying, and moves merged by source and target.
 
@@ -76,7 +76,7 @@ def inflows(moves: Moves) -> Inflows:
     )
 
 
-@dataclass(frozen=True)
+@record
 class Schedule:
     """Length of a run: cycles per stage, the period of each stage, cycles per year, and discount rates a year.
 
@@ -107,7 +107,7 @@ class Schedule:
         return np.asarray((1.0 + np.asarray(self.discount_rates)) ** (-0.5 / self.cycles_per_year))
 
 
-@dataclass(frozen=True)
+@record
 class StageBlock:
     """Probabilities of consecutive stages: ``p`` is (row, move, lane), and stage k of the block uses ``p[rows[k]]``."""
 
@@ -119,7 +119,7 @@ class StageBlock:
         return self if len(self.rows) <= n_stages else StageBlock(self.p, self.rows[:n_stages])
 
 
-@dataclass(frozen=True)
+@record
 class Sums:
     """Running sums, (weighting, period, state or move, lane), and the trace at stage boundaries, (stage, state, lane).
 
@@ -133,7 +133,7 @@ class Sums:
     trace: FloatArray | None
 
 
-@dataclass(frozen=True)
+@record
 class Run:
     """One run of the engine: what moves, when, how often people are seen, and the sums so far.
 

@@ -6,9 +6,8 @@ scenarios; a split state reports under its family.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from econmodel.model.cohort import Moves
+from econmodel.records import record
 
 STATE_LABELS = {
     "at_risk": "Untreated, at risk",
@@ -39,7 +38,7 @@ MOVE_LABELS = {
 }
 
 
-@dataclass(frozen=True)
+@record
 class State:
     """A health state; ``family`` is the state of the design it reports under, ``index`` its part when split."""
 
@@ -53,7 +52,7 @@ class State:
         return STATE_LABELS[self.family]
 
 
-@dataclass(frozen=True)
+@record
 class Move:
     """A move between states, and what it counts as."""
 
@@ -67,7 +66,7 @@ class Move:
         return MOVE_LABELS[self.kind]
 
 
-@dataclass(frozen=True)
+@record
 class Structure:
     """States in order (death last) and the moves between them."""
 

@@ -21,14 +21,14 @@ headline
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from econmodel.records import record
 
 CATEGORIES = {"prophylaxis": "Prophylaxis", "bleeds": "Bleeds", "aftercare": "Care after a bleed", "background": "Background care"}
 BOTTOM_UP_ONLY = " (only where bleed_costing is bottom_up)"
 SOCIETAL_ONLY = " (societal view only)"
 
 
-@dataclass(frozen=True)
+@record
 class Item:
     """One activity: its names in a table, a price and a question of the form, and what its price is per.
 
@@ -54,7 +54,7 @@ class Item:
     pattern: str = ""
 
 
-@dataclass(frozen=True)
+@record
 class Count:
     """One count: its name in a table, the moves between states it sums, its plural in a list of harms where it is one."""
 
@@ -65,7 +65,7 @@ class Count:
     plural: str = ""
 
 
-@dataclass(frozen=True)
+@record
 class Price:
     """One input of a price list: its label and what it is per; ``per`` is empty for a share or ratio."""
 

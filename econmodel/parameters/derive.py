@@ -20,13 +20,13 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from typing import Any, NoReturn
 
 import numpy as np
 
 from econmodel.errors import ParameterError
 from econmodel.parameters.lookups import LIST, LOOKUPS, Call
+from econmodel.records import record
 from econmodel.wording import nearest
 
 Number = Any  # a float, or an array of draws
@@ -63,7 +63,7 @@ ARGUMENTS = {**dict.fromkeys(("ln", "exp", "sqrt", "logit", "expit"), 1), "rate"
 FUNCTIONS = (*ARGUMENTS, "mean", "gmean", "min", "max")
 
 
-@dataclass(frozen=True)
+@record
 class Scope:
     """Where an expression finds its values: of an input, of a cell of a table input, of a look-up."""
 
@@ -72,7 +72,7 @@ class Scope:
     look_up: Callable[[Call], float]
 
 
-@dataclass(frozen=True)
+@record
 class Expression:
     """An expression as typed in a field of an input, with the tree read from it."""
 

@@ -9,13 +9,14 @@ a lognormal truncated above (``upper``). The method of moments is that of NICE C
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import ParameterError
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 FIELDS: dict[str, tuple[set[str], ...]] = {
@@ -29,7 +30,7 @@ FIELDS: dict[str, tuple[set[str], ...]] = {
 OPTIONAL: dict[str, set[str]] = {"gamma": {"shift"}, "lognormal": {"upper"}}
 
 
-@dataclass(frozen=True)
+@record
 class Distribution:
     """A fitted distribution; ``fields`` holds its numbers as resolved by :func:`fit`."""
 

@@ -7,7 +7,7 @@ message can name file and line.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -18,13 +18,14 @@ from econmodel.errors import ParameterError
 from econmodel.package import params_folder
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import Where
+from econmodel.records import record
 
 PLAIN_TOML = "mend that line: numbers stand plain (0.88, 2200, 310.5; no %, $ or comma), text in straight quotes"
 _TABLE = re.compile(r"^\s*\[{1,2}\s*([^\]]+?)\s*\]{1,2}")
 _KEY = re.compile(r"^\s*([A-Za-z0-9_\-]+)\s*=")
 
 
-@dataclass(frozen=True)
+@record
 class Document:
     """One TOML file: its data, its text and the line of each table and key."""
 

@@ -183,25 +183,25 @@ def _order(inputs: Mapping[str, Parameter], faults: list[EconModelError]) -> lis
     order: list[str] = []
     trail, done = list[str](), set[str]()
 
-    def visit(name: str) -> bool:
+    def visit(name: str) -> None:
         if name in done:
-            return True
+            return
         if name in trail:
-            path = " from ".join([*trail[trail.index(name) :], name])
-            what = f"derivations go in a circle: {path}"
+            what = f"derivations go in a circle: {' from '.join([*trail[trail.index(name) :], name])}"
             faults.append(ParameterError(what, where=str(inputs[name].where), fix="type one of them without derive"))
-            return False
+            return
         trail.append(name)
-        good = all(visit(parent) for parent in parents_of(inputs[name]) if _known(name, parent, inputs, faults))
-        trail.pop()
-        done.add(name)
-        order.append(name)
-        return good
+        for parent in parents_of(inputs[name]):
+            if _known(name, parent, inputs, faults):
+                visit(parent)
+        done.add(trail.pop())
+        if expressions_of(inputs[name]):
+            order.append(name)
 
     for name, p in inputs.items():
-        if p.derive is not None or p.spread is not None:
+        if p.derive or p.spread:
             visit(name)
-    return [] if faults else [name for name in order if inputs[name].derive is not None or inputs[name].spread is not None]
+    return [] if faults else order
 
 
 def _known(name: str, parent: str, inputs: Mapping[str, Parameter], faults: list[EconModelError]) -> bool:

@@ -8,12 +8,12 @@ from __future__ import annotations
 import io
 import re
 import zipfile
-from dataclasses import dataclass
 from datetime import date, datetime, time
 from pathlib import Path
 
 from econmodel.errors import DataError
 from econmodel.parameters.documents import display_path
+from econmodel.records import record
 
 LARGEST_FILE, LARGEST_UNPACKED, MOST_PARTS = 5_000_000, 20_000_000, 500
 LAST_ROW, LAST_COLUMN = 600, 12
@@ -21,7 +21,7 @@ FRESH = "make a fresh form with `econmodel form` and copy the answers over"
 Grid = list[list[object]]
 
 
-@dataclass(frozen=True)
+@record
 class Formula:
     """A cell that holds a formula, with the value stored in it, if any."""
 

@@ -7,9 +7,9 @@ field), the unit and the value shown.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from econmodel.parameters.schema import BOUNDS, POSITIVE_UNITS, WHOLE, unit_kind
+from econmodel.records import record
 
 HIDDEN_SHEET, MARK, VERSION = "econmodel_form", "econmodel form", 1
 FACTS = {"case": 2, "currency": 3, "price_year": 4, "inputs_sha256": 5}
@@ -20,7 +20,7 @@ FIRST_ROW = 6
 ENTRY_FIELDS = ("sheet", "row", "name", "shown", "item", "field", "unit", "ours", "choices", "sums_to_one")
 
 
-@dataclass(frozen=True)
+@record
 class Question:
     """One row of the form: an input, or one field of one row of a table input.
 

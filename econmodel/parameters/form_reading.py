@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Any
 
@@ -22,10 +22,11 @@ from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import PRICE_YEAR, parse_value
 from econmodel.parameters.schema import WHOLE, Where, money_parts
 from econmodel.parameters.second_look import far_off
+from econmodel.records import record
 from econmodel.wording import nearest
 
 
-@dataclass(frozen=True)
+@record
 class Answer:
     """What was filled in for one question."""
 
@@ -46,7 +47,7 @@ class Answer:
         return "; ".join(part for part in parts if part)
 
 
-@dataclass(frozen=True)
+@record
 class FormDocument(Document):
     """An override document whose values stand in cells; ``asked`` keeps the tables as the form knew them."""
 
@@ -78,7 +79,7 @@ class FormDocument(Document):
         return Where(f"{self.shown}, {place}" if place else self.shown)
 
 
-@dataclass(frozen=True)
+@record
 class FilledForm:
     """A filled form: its override document, the answers, and the inputs marked as not known."""
 

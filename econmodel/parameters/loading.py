@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -23,10 +23,11 @@ from econmodel.parameters.parsing import GROUPS, collect, parse_joint, parse_par
 from econmodel.parameters.price_list import country_code, read_price_list
 from econmodel.parameters.rules import check
 from econmodel.parameters.schema import CURRENCIES, JointGroup, Parameter, SecondaryRow, StrategyRow, Where, money_parts
+from econmodel.records import record
 from econmodel.wording import nearest
 
 
-@dataclass(frozen=True)
+@record
 class Case:
     """A named set of inputs, ready to evaluate."""
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cache
 from pathlib import Path
 
@@ -17,13 +17,14 @@ import tomli
 
 import econmodel
 from econmodel.errors import EconModelError, ParameterError
+from econmodel.records import record
 
 Call = tuple[str, ...]
 LIST = "list"
 RECORD = "as_shipped.toml"
 
 
-@dataclass(frozen=True)
+@record
 class Lookup:
     """The table a look-up reads, below ``params/tables``, and what its arguments are."""
 
@@ -58,7 +59,7 @@ def table_of(call: Call) -> str:
     return f"prices/{call[1]}.csv" if call[0] == LIST else f"tables/{LOOKUPS[call[0]].table}"
 
 
-@dataclass(frozen=True)
+@record
 class Tables:
     """The tables of one folder of inputs: which are as shipped, and what look-ups gave then."""
 

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Any
 
 from econmodel.errors import ParameterError
 from econmodel.parameters.lookups import Tables
 from econmodel.parameters.schema import JointGroup, Parameter, SecondaryRow, Source, StrategyRow
+from econmodel.records import record
 from econmodel.wording import nearest
 
 
-@dataclass(frozen=True)
+@record
 class ParameterSet:
     """Every input, row and group of one case, after overrides."""
 

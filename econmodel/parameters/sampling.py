@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 import warnings
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any
 from zlib import crc32
 
@@ -23,13 +22,14 @@ from econmodel.parameters.following import follow_draws
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import fitting, within
 from econmodel.parameters.schema import JointGroup, Parameter, bounds_of
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 FEWEST, MOST = 3, 2**23
 SMALLEST = 2.0**-54
 
 
-@dataclass(frozen=True)
+@record
 class Increment:
     """How one member of an ordered group follows the one before it.
 

@@ -18,9 +18,11 @@ whole input
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date
 from typing import TYPE_CHECKING, Any
+
+from econmodel.records import record
 
 if TYPE_CHECKING:
     from econmodel.parameters.derive import Expression
@@ -133,7 +135,7 @@ RUN_SETTINGS = ("draws", "seed")
 POSITIVE_UNITS = ("hazard ratio", "relative risk", "odds ratio", "ratio")
 
 
-@dataclass(frozen=True)
+@record
 class Where:
     """Where a value was typed: a file and line, or an option of the command line."""
 
@@ -146,7 +148,7 @@ class Where:
         return f"{place}, [{self.table}]" if self.table else place
 
 
-@dataclass(frozen=True)
+@record
 class Range:
     """Low and high for one-way analysis, in the value's unit, and what they rest on."""
 
@@ -155,7 +157,7 @@ class Range:
     basis: str
 
 
-@dataclass(frozen=True)
+@record
 class Source:
     """Where a figure was read; ``confirm`` says what of the citation was not seen."""
 
@@ -174,7 +176,7 @@ class Source:
         return f"{self.citation}. {tail}" if tail else self.citation
 
 
-@dataclass(frozen=True)
+@record
 class Parameter:
     """One input with everything that is known about it.
 
@@ -230,7 +232,7 @@ class Parameter:
         return self.distribution.family != "fixed"
 
 
-@dataclass(frozen=True)
+@record
 class Surveillance:
     """Visits after the start: at ``months``, then every ``interval`` months (0: no more), each a ``visit`` activity."""
 
@@ -246,7 +248,7 @@ class Surveillance:
         return self.interval > 0 and month > last and (month - last) % self.interval == 0
 
 
-@dataclass(frozen=True)
+@record
 class StrategyRow:
     """One option, told as names of inputs; a product of several names is a list."""
 
@@ -304,7 +306,7 @@ SLOT_UNITS: dict[str, tuple[str, ...]] = {
 }
 
 
-@dataclass(frozen=True)
+@record
 class SecondaryRow:
     """One secondary prophylaxis: its effect on late rebleeding, sessions after each survived bleed, and activity."""
 
@@ -321,7 +323,7 @@ class SecondaryRow:
         return tuple(n for n in (*self.hr_late_rebleed, self.sessions) if n)
 
 
-@dataclass(frozen=True)
+@record
 class JointGroup:
     """Inputs sampled together: kept in order (``direction`` up or down), or correlated on the normal scale by a matrix."""
 

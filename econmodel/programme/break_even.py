@@ -6,25 +6,23 @@ sessions and block size stay, so steps are included. Volumes are a mean over the
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.economics.prices import Prices
-from econmodel.programme.budget import Budget, assemble_budget
+from econmodel.programme.budget import Budget, cash_flow
 from econmodel.programme.money import finance
-from econmodel.programme.money.payers import UnitMoney, unit_money
-from econmodel.programme.money.rows import Row
+from econmodel.programme.money.rows import Row, price_indices
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 LARGEST_MULTIPLE = 20.0
 GRID = 201
 
 
-@dataclass(frozen=True)
+@record
 class BreakEven:
     """Break-even volume of a deterministic budget.
 
@@ -78,39 +76,28 @@ class BreakEven:
         return asdict(self) | {"text": self.text}
 
 
-def npv_at(budget: Budget, money: UnitMoney, multiples: FloatArray) -> FloatArray:
+def npv_at(budget: Budget, multiples: FloatArray) -> FloatArray:
     """Net present value at multiples of the expected volume, shape (multiple,); one batch, multiples as draws."""
-    intake = replace(budget.intake, starts=budget.intake.starts * multiples[:, None])
-    return assemble_budget(budget.inputs, intake, budget.activity.scaled(multiples), money).npv
+    _, years, rate = cash_flow(budget.inputs, budget.volume.scaled(multiples), budget.capital, price_indices(budget.inputs))
+    return finance.npv(rate, years[Row.NET_CASH])
 
 
-def break_even(budget: Budget, prices: Prices, categories: Mapping[str, str]) -> BreakEven:
-    """Search the break-even volume of a deterministic budget.
-
-    Parameters
-    ----------
-    budget
-        One draw.
-    prices, categories
-        As in :func:`econmodel.programme.budget.run_budget`.
-    """
-    money = unit_money(budget.inputs, prices, categories, budget.activity.activities)
+def break_even(budget: Budget) -> BreakEven:
+    """Search the break-even volume of a deterministic budget: one draw."""
     expected = float(budget.intake.starts_per_year.mean())
     multiples = _grid()
-    good = npv_at(budget, money, multiples) >= -1e-9
+    good = npv_at(budget, multiples) >= -1e-9
     first = int(np.argmax(good)) if good.any() else None
     bad = np.flatnonzero(~good)
     last_bad = int(bad[-1]) if bad.size else -1
     stays = None if last_bad == len(good) - 1 else last_bad + 1
-    searched, sustained = (
-        None if k is None or expected == 0 else expected * _refine(budget, money, multiples, k) for k in (first, stays)
-    )
+    found = {k: None if k is None or expected == 0 else expected * _refine(budget, multiples, k) for k in {first, stays}}
     per_start = _contribution_per_start(budget)
     slots = float(budget.intake.capacity.mean()) * 12.0
     return BreakEven(
         expected,
-        searched,
-        sustained,
+        found[first],
+        found[stays],
         _textbook(budget, per_start),
         per_start,
         expected * LARGEST_MULTIPLE,
@@ -123,14 +110,14 @@ def _grid() -> FloatArray:
     return np.concatenate([np.linspace(0.0, 2.0, GRID), np.linspace(2.0, LARGEST_MULTIPLE, GRID)[1:]])
 
 
-def _refine(budget: Budget, money: UnitMoney, multiples: FloatArray, position: int) -> float:
+def _refine(budget: Budget, multiples: FloatArray, position: int) -> float:
     """Narrow the bracket below a grid point to a relative width of about 1e-9."""
     if position == 0:
         return 0.0
     low, high = float(multiples[position - 1]), float(multiples[position])
     for _ in range(4):
         inner = np.linspace(low, high, 65)
-        good = npv_at(budget, money, inner) >= 0.0
+        good = npv_at(budget, inner) >= 0.0
         good[-1] = True
         k = max(1, int(np.flatnonzero(~good)[-1]) + 1) if (~good).any() else 1
         low, high = float(inner[k - 1]), float(inner[k])

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from dataclasses import dataclass
+from functools import cached_property
 from typing import Generic, TypeVar
 
 import numpy as np
@@ -34,12 +34,13 @@ from econmodel.programme.money.rows import (
     step_blocks,
     surveillance_contribution,
 )
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 Number = TypeVar("Number")
 
 
-@dataclass(frozen=True)
+@record
 class Memo(Generic[Number]):
     """What stands beside the cash of a year: money in the basis of the cash, but for ``session_slots``."""
 
@@ -52,7 +53,20 @@ class Memo(Generic[Number]):
     session_slots: Number
 
 
-@dataclass(frozen=True)
+@record
+class VolumeRows:
+    """What moves in proportion to the volume, nominal by month: starts, R2 to R11 and R20, and session slots."""
+
+    rows: Rows
+    slots: FloatArray
+
+    def scaled(self, factor: FloatArray) -> VolumeRows:
+        """Of ``factor`` times as many patients; a factor of shape (n,) makes n draws of one."""
+        by = factor[:, None]
+        return VolumeRows({row: a * by for row, a in self.rows.items()}, self.slots * by)
+
+
+@record
 class Budget:
     """The programme's money.
 
@@ -60,25 +74,36 @@ class Budget:
     ----------
     months
         Row to array (draw, month).
-    years, memo
-        Arrays (draw, year), year 0 (the start) first; it is empty unless something is bought at the start.
+    years
+        Row to array (draw, year), year 0 (the start) first; it is empty unless something is bought at the start.
     rate
         Finance rate in the basis of the cash, shape (draw,).
-    run_off
-        Rows of what starters still bring after the last year, shape (draw,), undiscounted, at the last year's prices;
-        outside the net present value.
     """
 
     inputs: ProgrammeInputs
     intake: Intake
     activity: ProgrammeActivity
+    money: UnitMoney
+    capital: CapitalSchedule
+    volume: VolumeRows
     months: Rows
     years: Rows
-    memo: Memo[FloatArray]
     rate: FloatArray
-    run_off: Rows
 
-    @property
+    @cached_property
+    def memo(self) -> Memo[FloatArray]:
+        """What stands beside the cash, arrays (draw, year); like the run-off worked out where it is read."""
+        return _memo(self)
+
+    @cached_property
+    def run_off(self) -> Rows:
+        """Rows of what starters still bring after the last year, shape (draw,), undiscounted, at the last year's prices.
+
+        Outside the net present value.
+        """
+        return _run_off(self)
+
+    @cached_property
     def npv(self) -> FloatArray:
         """Net present value of R18, shape (draw,)."""
         return finance.npv(self.rate, self.years[Row.NET_CASH])
@@ -90,12 +115,18 @@ class Budget:
         return flows | {Row.CUMULATIVE_CASH: self.months[Row.CUMULATIVE_CASH][:, 2::3]}
 
     @property
-    def peak_cash(self) -> FloatArray:
-        """Lowest cumulative cash at the start or any quarter's end, shape (draw,)."""
-        start = self.years[Row.CUMULATIVE_CASH][:, :1]
-        return finance.peak_cash(np.concatenate([np.minimum(start, 0.0), self.quarters[Row.CUMULATIVE_CASH]], axis=1))
+    def cash_line(self) -> FloatArray:
+        """Cumulative cash at the start and at each quarter's end, shape (draw, quarter + 1)."""
+        return np.concatenate([self.years[Row.CUMULATIVE_CASH][:, :1], self.months[Row.CUMULATIVE_CASH][:, 2::3]], axis=1)
 
     @property
+    def peak_cash(self) -> FloatArray:
+        """Lowest cumulative cash at the start or any quarter's end, at most 0 at the start; shape (draw,)."""
+        line = self.cash_line
+        line[:, 0] = np.minimum(line[:, 0], 0.0)
+        return finance.peak_cash(line)
+
+    @cached_property
     def totals(self) -> Rows:
         """Each row summed over the years, shape (draw,); R19 is the last cumulative."""
         sums = {k: a.sum(axis=1) for k, a in self.years.items()}
@@ -138,9 +169,29 @@ def is_change(inputs: ProgrammeInputs) -> bool:
 def assemble_budget(inputs: ProgrammeInputs, intake: Intake, activity: ProgrammeActivity, money: UnitMoney) -> Budget:
     """Turn starts, activity and money per unit into the budget's rows."""
     prices = price_indices(inputs)
-    on = float(is_change(inputs))
-    rows = _operating_rows(inputs, intake, activity, money, prices, on)
-    capital = schedule_capital(inputs.capital if on else (), inputs.capital_basis, prices.devices)
+    capital = schedule_capital(inputs.capital if is_change(inputs) else (), inputs.capital_basis, prices.devices)
+    volume = _volume_rows(inputs, intake, activity, money, prices)
+    return Budget(inputs, intake, activity, money, capital, volume, *cash_flow(inputs, volume, capital, prices))
+
+
+def _volume_rows(
+    inputs: ProgrammeInputs, intake: Intake, activity: ProgrammeActivity, money: UnitMoney, prices: PriceIndices
+) -> VolumeRows:
+    rows = {Row.STARTS: intake.starts} | contribution_rows(inputs, activity, activity.change, money, prices.monthly())
+    return VolumeRows(rows, session_slots(inputs, activity, activity.change))
+
+
+def cash_flow(
+    inputs: ProgrammeInputs, volume: VolumeRows, capital: CapitalSchedule, prices: PriceIndices
+) -> tuple[Rows, Rows, FloatArray]:
+    """Add what does not move with the volume, tax and working capital.
+
+    Returns
+    -------
+    tuple
+        Rows by month (draw, month), rows by year (draw, year), and the finance rate (draw,), in the basis of the cash.
+    """
+    rows = _operating_rows(inputs, volume, prices)
     n_draws = np.broadcast_shapes(*(a.shape[:1] for a in (*rows.values(), capital.by_month)))[0]
     rows = {k: np.broadcast_to(a, (n_draws, inputs.n_months)) for k, a in rows.items()}
     years = {k: _by_year(a) for k, a in rows.items()}
@@ -148,21 +199,17 @@ def assemble_budget(inputs: ProgrammeInputs, intake: Intake, activity: Programme
     rows[Row.CAPITAL] = np.broadcast_to(capital.by_month[:, 1:], (n_draws, inputs.n_months))
     years[Row.CAPITAL] = _by_year(rows[Row.CAPITAL])
     years[Row.CAPITAL][:, 0] = capital.by_month[:, 0]
-    memo = _memo(inputs, activity, money, prices, years, capital)
-    run_off = contribution_rows(inputs, activity, activity.run_off[:, None, :], money, prices.last_year())
     for table in (rows, years):
         table[Row.NET_CASH] = table[Row.OPERATING_CASH] - table[Row.TAX] - table[Row.WORKING_CAPITAL] - table[Row.CAPITAL]
-    return _finish(inputs, intake, activity, (rows, years, memo), {k: a[:, 0] for k, a in run_off.items()}, prices)
+    return _in_basis(inputs, rows, years, prices)
 
 
-def _operating_rows(
-    inputs: ProgrammeInputs, intake: Intake, activity: ProgrammeActivity, money: UnitMoney, prices: PriceIndices, on: float
-) -> Rows:
-    monthly, change = prices.monthly(), activity.change
-    rows: Rows = {Row.STARTS: intake.starts} | contribution_rows(inputs, activity, change, money, monthly)
-    blocks = step_blocks(inputs, session_slots(inputs, activity, change))
-    rows[Row.STEP_COST] = np.repeat(blocks, 12, axis=1) * inputs.c_session_block[:, None] * monthly.pay / 12.0
-    rows[Row.FIXED_COST] = on * fixed_cost(inputs, monthly)
+def _operating_rows(inputs: ProgrammeInputs, volume: VolumeRows, prices: PriceIndices) -> Rows:
+    monthly, rows = prices.monthly(), dict(volume.rows)
+    rows[Row.STEP_COST] = (
+        np.repeat(step_blocks(inputs, volume.slots), 12, axis=1) * inputs.c_session_block[:, None] * monthly.pay / 12.0
+    )
+    rows[Row.FIXED_COST] = float(is_change(inputs)) * fixed_cost(inputs, monthly)
     rows[Row.OPERATING_CASH] = rows[Row.NET_CONTRIBUTION] - rows[Row.STEP_COST] - rows[Row.FIXED_COST]
     return rows
 
@@ -180,38 +227,8 @@ def _add_tax_and_working_capital(inputs: ProgrammeInputs, years: Rows, rows: Row
         years[name] = _by_year(rows[name])
 
 
-def _memo(
-    inputs: ProgrammeInputs, activity: ProgrammeActivity, money: UnitMoney, prices: PriceIndices, years: Rows, capital: CapitalSchedule
-) -> Memo[FloatArray]:
-    change, monthly, zero = activity.change, prices.monthly(), 0.0 * years[Row.OPERATING_CASH]
-    full = np.einsum(
-        "dta,da->dt",
-        change * np.ones((money.full_cost.shape[0], 1, 1)),
-        money.full_cost * money.is_prophylaxis * np.ones((change.shape[0], 1)),
-    )
-    charge = inputs.r_capital_charge[:, None] * capital.book_value
-    owning = capital.depreciation + capital.use_charge + charge
-    return Memo(
-        depreciation=capital.depreciation + zero,
-        use_charge=capital.use_charge + zero,
-        capital_charge=charge + zero,
-        reported_surplus=years[Row.OPERATING_CASH] - owning - years[Row.TAX],
-        absorbed_full_cost=_by_year(full * monthly.mixed) + years[Row.STEP_COST] + years[Row.FIXED_COST] + owning,
-        surveillance_contribution=_by_year(surveillance_contribution(activity, money, monthly)) + zero,
-        session_slots=_by_year(session_slots(inputs, activity, change)) + zero,
-    )
-
-
-def _finish(
-    inputs: ProgrammeInputs,
-    intake: Intake,
-    activity: ProgrammeActivity,
-    tables: tuple[Rows, Rows, Memo[FloatArray]],
-    run_off: Rows,
-    prices: PriceIndices,
-) -> Budget:
-    """Put the rows into the basis of the cash, then accumulate and discount them."""
-    rows, years, memo = tables
+def _in_basis(inputs: ProgrammeInputs, rows: Rows, years: Rows, prices: PriceIndices) -> tuple[Rows, Rows, FloatArray]:
+    """Put the rows into the basis of the cash, then accumulate and discount them; give the rate with them."""
     rate = inputs.discount_finance
     if inputs.finance_rate_basis == "real":
         rate = finance.nominal_rate(rate, inputs.r_inflation)
@@ -220,12 +237,39 @@ def _finish(
         by_month = prices.monthly().general
         rows |= {k: rows[k] / by_month for k in MONEY_ROWS}
         years |= {k: years[k] / prices.general for k in MONEY_ROWS}
-        memo = Memo(**{k: a if k == "session_slots" else a / prices.general for k, a in vars(memo).items()})
-        run_off |= {k: a / prices.general[:, -1] for k, a in run_off.items() if k in MONEY_ROWS}
     years[Row.CUMULATIVE_CASH] = years[Row.NET_CASH].cumsum(axis=1)
     years[Row.PRESENT_VALUE] = years[Row.NET_CASH] * finance.discount_factors(rate, inputs.n_budget_years)
     rows[Row.CUMULATIVE_CASH] = years[Row.NET_CASH][:, :1] + rows[Row.NET_CASH].cumsum(axis=1)
-    return Budget(inputs, intake, activity, rows, years, memo, rate, run_off)
+    return rows, years, rate
+
+
+def _memo(budget: Budget) -> Memo[FloatArray]:
+    inputs, activity, money, capital, years = budget.inputs, budget.activity, budget.money, budget.capital, budget.years
+    prices, change, zero = price_indices(inputs), activity.change, 0.0 * years[Row.OPERATING_CASH]
+    monthly, level = prices.monthly(), prices.general if inputs.cash_basis == "real" else 1.0
+    full = np.einsum(
+        "dta,da->dt",
+        change * np.ones((money.full_cost.shape[0], 1, 1)),
+        money.full_cost * money.is_prophylaxis * np.ones((change.shape[0], 1)),
+    )
+    charge = inputs.r_capital_charge[:, None] * capital.book_value
+    owning = (capital.depreciation + capital.use_charge + charge) / level
+    return Memo(
+        depreciation=capital.depreciation / level + zero,
+        use_charge=capital.use_charge / level + zero,
+        capital_charge=charge / level + zero,
+        reported_surplus=years[Row.OPERATING_CASH] - owning - years[Row.TAX],
+        absorbed_full_cost=_by_year(full * monthly.mixed) / level + years[Row.STEP_COST] + years[Row.FIXED_COST] + owning,
+        surveillance_contribution=_by_year(surveillance_contribution(activity, money, monthly)) / level + zero,
+        session_slots=_by_year(budget.volume.slots) + zero,
+    )
+
+
+def _run_off(budget: Budget) -> Rows:
+    inputs, activity, prices = budget.inputs, budget.activity, price_indices(budget.inputs)
+    level = prices.general[:, -1] if inputs.cash_basis == "real" else 1.0
+    rows = contribution_rows(inputs, activity, activity.run_off[:, None, :], budget.money, prices.last_year())
+    return {k: a[:, 0] / level if k in MONEY_ROWS else a[:, 0] for k, a in rows.items()}
 
 
 def _by_year(monthly: FloatArray) -> FloatArray:

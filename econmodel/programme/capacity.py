@@ -7,7 +7,6 @@ what patients gain, with the harms of the programme beside it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -17,12 +16,13 @@ from econmodel.parameters.catalogue import EXAMINATIONS, HARMS, SECONDARY_SESSIO
 from econmodel.programme.budget import Budget
 from econmodel.programme.money.finance import DAYS_PER_YEAR
 from econmodel.programme.money.rows import Row, step_blocks
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 SAVINGS_NOTE = "Three kinds of benefit; they are never added together. Bed-days are capacity, not cash."
 
 
-@dataclass(frozen=True)
+@record
 class CapacityYear:
     """Capacity of one year (means over draws).
 
@@ -45,7 +45,7 @@ class CapacityYear:
     bleeds_while_waiting: float
 
 
-@dataclass(frozen=True)
+@record
 class Savings:
     """Savings over the budget; ``freed_staff_time`` is saved cost that does not leave the budget as cash."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 import numpy as np
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from econmodel.programme.budget import Budget
 from econmodel.programme.money.rows import Row
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 FAN = (0.025, 0.25, 0.5, 0.75, 0.975)
@@ -27,7 +28,7 @@ BRIDGE = (
 )
 
 
-@dataclass(frozen=True)
+@record
 class CumulativeCash:
     """Cumulative net cash by quarter, from the start.
 
@@ -54,7 +55,7 @@ class CumulativeCash:
         return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
-@dataclass(frozen=True)
+@record
 class BridgeBar:
     """One bar of the bridge: ``value`` signed as it moves cash, ``start`` and ``end`` of its bar; a total starts at 0."""
 
@@ -66,7 +67,7 @@ class BridgeBar:
     is_total: bool
 
 
-@dataclass(frozen=True)
+@record
 class BleedsYear:
     """Bleeds (first and again) among those who start, without and with the programme, and their cumulative."""
 
@@ -90,16 +91,12 @@ class BleedsYear:
 def cumulative_cash(budget: Budget, best: Budget, worst: Budget, draws: Budget | None) -> CumulativeCash:
     """Lay out cumulative cash of the case between its best and worst, with the fan where there are draws."""
     year = np.arange(4 * budget.inputs.n_budget_years + 1) / 4.0
-    base_line, best_line, worst_line = (tuple(_by_quarter(b).mean(axis=0).tolist()) for b in (budget, best, worst))
+    base_line, best_line, worst_line = (tuple(b.cash_line.mean(axis=0).tolist()) for b in (budget, best, worst))
     fan = {}
     if draws is not None:
-        found = np.quantile(_by_quarter(draws), FAN, axis=0)
+        found = np.quantile(draws.cash_line, FAN, axis=0)
         fan = {q: tuple(line.tolist()) for q, line in zip(FAN, found, strict=True)}
     return CumulativeCash(tuple(year.tolist()), base_line, best_line, worst_line, fan)
-
-
-def _by_quarter(budget: Budget) -> FloatArray:
-    return np.concatenate([budget.years[Row.CUMULATIVE_CASH][:, :1], budget.quarters[Row.CUMULATIVE_CASH]], axis=1)
 
 
 def contribution_bridge(budget: Budget) -> tuple[BridgeBar, ...]:

@@ -8,7 +8,7 @@ of scenario names (files of ``params/scenarios/`` without ending), which are app
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from functools import partial
 from typing import Any
 
@@ -16,9 +16,10 @@ from econmodel.economics.prices import Prices
 from econmodel.economics.profiles import MonthlyProfiles
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.programme.budget import Budget, run_budget
-from econmodel.programme.headline import Headline, headline
+from econmodel.programme.headline import Headline, headlines
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.views import other_views, view_inputs
+from econmodel.records import record
 
 Change = Callable[[ProgrammeInputs], ProgrammeInputs]
 Rerun = Callable[[dict[str, object]], tuple[MonthlyProfiles, Prices]]
@@ -38,7 +39,7 @@ WORST = 3
 LEAST_EFFECT = 0.5
 
 
-@dataclass(frozen=True)
+@record
 class Downside:
     """One thing that goes worse: a change of programme inputs, clinical overrides, or both."""
 
@@ -50,7 +51,7 @@ class Downside:
     parts: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
+@record
 class DownsideRow:
     """Result of one row; ``npv_change`` is against the base."""
 
@@ -203,7 +204,8 @@ def combine(rows: list[Downside]) -> Downside:
 def downside_table(base: Budget, runs: Mapping[str, tuple[Downside, Budget]]) -> tuple[DownsideRow, ...]:
     """Turn the runs into rows, each against the base budget."""
     start = float(base.npv.mean())
-    return tuple(_row(row, headline(budget), start) for row, budget in runs.values())
+    found = headlines([budget for _, budget in runs.values()])
+    return tuple(_row(row, numbers, start) for (row, _), numbers in zip(runs.values(), found, strict=True))
 
 
 def _row(row: Downside, numbers: Headline, start: float) -> DownsideRow:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, replace
 from typing import Any, Generic, TypeVar
 
 import numpy as np
@@ -12,6 +13,7 @@ from econmodel.programme.budget import Budget
 from econmodel.programme.capacity import beds
 from econmodel.programme.money import finance
 from econmodel.programme.money.rows import Row
+from econmodel.records import record
 from econmodel.wording import duration
 
 FloatArray = NDArray[np.float64]
@@ -20,7 +22,7 @@ Perhaps = TypeVar("Perhaps")
 YEAR_OF_CONTRIBUTION = 3
 
 
-@dataclass(frozen=True)
+@record
 class HeadlineNumbers(Generic[Number, Perhaps]):
     """The numbers a decision starts from, two of which need not exist; year 3 is the last year of a shorter budget."""
 
@@ -37,7 +39,7 @@ class HeadlineNumbers(Generic[Number, Perhaps]):
     beds_in_last_year: Number
 
 
-@dataclass(frozen=True)
+@record
 class Headline(HeadlineNumbers[float, float | None]):
     """Headline of a deterministic budget, with words where a number does not exist (None)."""
 
@@ -62,7 +64,7 @@ class Headline(HeadlineNumbers[float, float | None]):
         return numbers | {"irr_text": self.irr_text, "payback_text": self.payback_text}
 
 
-@dataclass(frozen=True)
+@record
 class Spread:
     """Spread of a number over the draws that have one; None where none has."""
 
@@ -73,7 +75,7 @@ class Spread:
     share_without_answer: float
 
 
-@dataclass(frozen=True)
+@record
 class ProgrammeUncertainty:
     """Spread of every headline at a level of coverage, and the chance that the net present value is below 0."""
 
@@ -117,10 +119,26 @@ def number_or_none(value: float) -> float | None:
 
 
 def headline(budget: Budget) -> Headline:
-    """Headline of a deterministic budget (the mean where there are draws)."""
-    means = {name: float(draws.mean()) for name, draws in vars(headline_draws(budget)).items()}
-    irr, payback = (number_or_none(means.pop(name)) for name in ("irr", "payback_years"))
-    return Headline(**means, irr=irr, payback_years=payback, budget_years=budget.inputs.n_budget_years)
+    """Headline of a deterministic budget."""
+    return headlines([budget])[0]
+
+
+def headlines(budgets: Sequence[Budget]) -> list[Headline]:
+    """Headlines of deterministic budgets of one length and occupancy of beds, worked out together: budgets as draws."""
+    first = budgets[0]
+    months, years = (
+        {row: np.concatenate([table[row] for table in tables]) for row in tables[0]}
+        for tables in ([budget.months for budget in budgets], [budget.years for budget in budgets])
+    )
+    together = replace(first, months=months, years=years, rate=np.concatenate([budget.rate for budget in budgets]))
+    draws = vars(headline_draws(together))
+    rows = [{name: float(values[i]) for name, values in draws.items()} for i in range(len(budgets))]
+    return [_headline(row, first.inputs.n_budget_years) for row in rows]
+
+
+def _headline(numbers: dict[str, float], budget_years: int) -> Headline:
+    irr, payback = (number_or_none(numbers.pop(name)) for name in ("irr", "payback_years"))
+    return Headline(**numbers, irr=irr, payback_years=payback, budget_years=budget_years)
 
 
 def uncertainty(budget: Budget, level: float = 0.95) -> ProgrammeUncertainty:

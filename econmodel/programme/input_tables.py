@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any
 
 from econmodel.errors import ParameterError
+from econmodel.records import record
 from econmodel.wording import duration
 
 Rows = Sequence[Mapping[str, Any]]
 TOLERANCE = 1e-9
 
 
-@dataclass(frozen=True)
+@record
 class Payer:
     """One payer: share of patients, denial share, and what it pays at the margin and relative to the price list."""
 
@@ -26,7 +26,7 @@ class Payer:
     payment_ratio: float = 1.0
 
 
-@dataclass(frozen=True)
+@record
 class PayerTerm:
     """An exception to a payer's row for one activity or category; None leaves the payer's own value."""
 
@@ -37,7 +37,7 @@ class PayerTerm:
     denial: float | None = None
 
 
-@dataclass(frozen=True)
+@record
 class CapitalItem:
     """One piece of equipment, in today's money.
 

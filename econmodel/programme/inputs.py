@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,6 +17,7 @@ from econmodel.errors import EconModelError, ParameterError, join_faults
 from econmodel.parameters.schema import CURRENCIES, WHOLE
 from econmodel.programme import input_tables
 from econmodel.programme.input_tables import CapitalItem, Payer, PayerTerm
+from econmodel.records import record
 
 if TYPE_CHECKING:
     from econmodel.parameters.parameter_set import ParameterSet
@@ -42,7 +42,7 @@ SET_BY_ANALYSES = ("volume_factor", "payment_factor", "saving_factor", "margin_e
 VOLUMES = ("n_endoscoped", "n_referred_in", "n_treated_elsewhere", "n_backlog", "n_session_slots")
 
 
-@dataclass(frozen=True)
+@record
 class ProgrammeInputs:
     """Every input of the programme; see ``params/base_case/programme.toml`` for meaning, unit and source.
 

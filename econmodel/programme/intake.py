@@ -12,7 +12,6 @@ with and without the programme and so are in neither.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -21,6 +20,7 @@ from numpy.typing import NDArray
 from econmodel.economics.profiles import MonthlyProfiles
 from econmodel.errors import AnalysisError
 from econmodel.programme.inputs import ProgrammeInputs
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 FUNNEL_LABELS = {
@@ -34,7 +34,7 @@ FUNNEL_LABELS = {
 }
 
 
-@dataclass(frozen=True)
+@record
 class FunnelStep:
     """One step of the funnel: the input, whether it is a share, and the patients a year it leaves."""
 
@@ -44,7 +44,7 @@ class FunnelStep:
     patients_per_year: float
 
 
-@dataclass(frozen=True)
+@record
 class Intake:
     """Patients by month; every array has shape (draw, month)."""
 
@@ -172,12 +172,12 @@ def plan_intake(inputs: ProgrammeInputs, profiles: MonthlyProfiles) -> Intake:
     shape = (n_draws, inputs.n_months)
     demand, capacity = np.broadcast_to(demand, shape), np.broadcast_to(capacity, shape)
     starts, waiting, lost, bled = (np.zeros(shape) for _ in range(4))
-    queue = np.zeros(n_draws)
+    queue, takes = np.zeros(n_draws), running(inputs)
     for month in range(inputs.n_months):
         lost[:, month], bled[:, month] = queue * leave, queue * bleed
         ready = queue - lost[:, month] + demand[:, month]
         starts[:, month] = np.minimum(ready, capacity[:, month])
-        queue = (ready - starts[:, month]) * running(inputs)[month]
+        queue = (ready - starts[:, month]) * takes[month]
         waiting[:, month] = queue
     return Intake(demand, starts, waiting, lost, bled, capacity)
 
@@ -187,7 +187,7 @@ def _no_nan(capacity: FloatArray) -> FloatArray:
     return np.where(np.isnan(capacity), 0.0, capacity)
 
 
-@dataclass(frozen=True)
+@record
 class ProgrammeActivity:
     """Activity of those who started, under both mixes; arrays (draw, month, activity)."""
 
@@ -206,11 +206,6 @@ class ProgrammeActivity:
         """Sum of the named activities, shape (draw, month); a name the model does not count adds nothing."""
         where = [i for i, name in enumerate(self.activities) if name in names]
         return np.asarray(array[..., where].sum(axis=-1))
-
-    def scaled(self, factor: FloatArray) -> ProgrammeActivity:
-        """Activity of ``factor`` times as many patients; a factor of shape (n,) makes n draws of one."""
-        by, off = factor[:, None, None], factor[:, None]
-        return ProgrammeActivity(self.activities, self.proposed * by, self.current * by, self.run_off * off, self.run_off_months)
 
 
 def convolve(starts: FloatArray, profile: FloatArray) -> FloatArray:

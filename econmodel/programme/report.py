@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from functools import partial
 from typing import Any, TypeVar
 
@@ -33,13 +33,14 @@ from econmodel.programme.intake import FunnelStep, funnel_steps
 from econmodel.programme.money.rows import Row, Rows
 from econmodel.programme.sentences import amount, not_overlooked, uncomfortable_truths, verdict
 from econmodel.programme.views import PaymentView, own_view, payment_views
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 Name = TypeVar("Name", bound=str)
 QUARTERS_SHOWN = 8
 
 
-@dataclass(frozen=True)
+@record
 class Basis:
     """What the money is counted in and by, and what is compared with what."""
 
@@ -54,7 +55,7 @@ class Basis:
     proposed_mix: dict[str, float]
 
 
-@dataclass(frozen=True)
+@record
 class BudgetYear:
     """Rows of one year with what stands beside the cash (means over draws)."""
 
@@ -63,7 +64,7 @@ class BudgetYear:
     memo: Memo[float]
 
 
-@dataclass(frozen=True)
+@record
 class BudgetQuarter:
     """Rows of one quarter (means over draws)."""
 
@@ -72,7 +73,7 @@ class BudgetQuarter:
     rows: dict[Row, float]
 
 
-@dataclass(frozen=True)
+@record
 class RunOff:
     """What starters still bring in the months after the last year; outside the net present value."""
 
@@ -80,7 +81,7 @@ class RunOff:
     rows: dict[Row, float]
 
 
-@dataclass(frozen=True)
+@record
 class ProgrammeResult:
     """The programme of a case: one deterministic budget, and what is read from it.
 
@@ -208,14 +209,14 @@ def programme_case(
     runs = downside_budgets(budget, profiles, prices, categories, rerun, more)
     favourable = favourable_budget(budget, profiles, prices, categories)
     views, rows = payment_views(budget, profiles, prices, categories), downside_table(budget, runs)
-    volume = break_even(budget, prices, categories)
+    volume, numbers = break_even(budget), headline(budget)
     return ProgrammeResult(
         budget=budget,
         basis=_basis(budget),
         years=budget_years(budget),
         quarters=_quarters(budget),
         totals=means(budget.totals),
-        headline=headline(budget),
+        headline=numbers,
         funnel=funnel_steps(inputs),
         capacity=capacity_by_year(budget),
         savings=savings(budget),
@@ -225,7 +226,7 @@ def programme_case(
         break_even=volume,
         uncertainty=None if draws is None else uncertainty(draws),
         verdict=verdict(budget, rows),
-        sentences=tuple(uncomfortable_truths(budget, views, rows, volume)),
+        sentences=tuple(uncomfortable_truths(budget, numbers, views, rows, volume)),
         not_overlooked=tuple(not_overlooked(budget, rows, partial(amount, currency=inputs.currency))),
         cumulative_cash=cumulative_cash(budget, favourable, runs[WORST_THREE][1], draws),
         bridge=contribution_bridge(budget),

@@ -10,7 +10,7 @@ from econmodel.programme.break_even import BreakEven
 from econmodel.programme.budget import Budget, is_change
 from econmodel.programme.capacity import closable_blocks
 from econmodel.programme.downside import CASH_ALONE, LEAST_EFFECT, NEW_EQUIPMENT, WORST_THREE, DownsideRow
-from econmodel.programme.headline import headline
+from econmodel.programme.headline import Headline
 from econmodel.programme.money.rows import Row
 from econmodel.programme.views import PaymentView, bleed_margin
 from econmodel.wording import duration, money, number
@@ -33,7 +33,7 @@ def amount(value: float, currency: str) -> str:
 
 
 def uncomfortable_truths(
-    budget: Budget, views: Mapping[str, PaymentView], rows: Sequence[DownsideRow], volume: BreakEven
+    budget: Budget, numbers: Headline, views: Mapping[str, PaymentView], rows: Sequence[DownsideRow], volume: BreakEven
 ) -> list[str]:
     """Say what a decision maker must not overlook.
 
@@ -41,8 +41,8 @@ def uncomfortable_truths(
     ----------
     budget
         Deterministic budget.
-    views, rows, volume
-        Its payment views, downside rows and break-even volume.
+    numbers, views, rows, volume
+        Its headline, payment views, downside rows and break-even volume.
     """
     if not is_change(budget.inputs):
         return [
@@ -51,11 +51,11 @@ def uncomfortable_truths(
         ]
     cash = partial(amount, currency=budget.inputs.currency)
     return [
-        *_result(budget, rows, volume, cash),
+        *_result(budget, numbers, rows, volume, cash),
         *_averted_bleeds(views, cash),
         *_views(views, cash),
-        *_beds(budget),
-        *_equipment(budget, rows, cash),
+        *_beds(budget, numbers),
+        *_equipment(budget, numbers, rows, cash),
         *not_overlooked(budget, rows, cash),
         *_waiting(budget),
         *_run_off(budget, cash),
@@ -79,9 +79,8 @@ def verdict(budget: Budget, rows: Sequence[DownsideRow]) -> str:
     return "pays for itself" if alone.npv >= 0 else "pays for itself only if the staff time it frees counts as money"
 
 
-def _result(budget: Budget, rows: Sequence[DownsideRow], volume: BreakEven, cash: Said) -> Iterator[str]:
+def _result(budget: Budget, numbers: Headline, rows: Sequence[DownsideRow], volume: BreakEven, cash: Said) -> Iterator[str]:
     years = budget.inputs.n_budget_years
-    numbers = headline(budget)
     yield (
         f"Over {duration(years)} the programme {verdict(budget, rows)}: net present value {cash(numbers.npv)}, payback "
         f"{numbers.payback_text}, lowest cumulative cash {cash(numbers.peak_cash)}."
@@ -183,8 +182,7 @@ def _less_good(budget: Budget, rows: Sequence[DownsideRow]) -> Iterator[str]:
         )
 
 
-def _beds(budget: Budget) -> Iterator[str]:
-    numbers = headline(budget)
+def _beds(budget: Budget, numbers: Headline) -> Iterator[str]:
     beds, days = numbers.beds_in_last_year, numbers.bed_days_released
     if days < 0.5:
         used = f": it uses {number(-days)} more than it saves" if days <= -0.5 else ""
@@ -195,9 +193,9 @@ def _beds(budget: Budget) -> Iterator[str]:
     yield (f"Bed-days released ({number(days)} over the budget, {beds:.2f} beds in the last year) are capacity, not cash: {closing}.")
 
 
-def _equipment(budget: Budget, rows: Sequence[DownsideRow], cash: Said) -> Iterator[str]:
+def _equipment(budget: Budget, numbers: Headline, rows: Sequence[DownsideRow], cash: Said) -> Iterator[str]:
     new = next(row for row in rows if row.key == NEW_EQUIPMENT)
-    starts = headline(budget).patients_per_year
+    starts = numbers.patients_per_year
     if new.npv < 0:
         rests = (
             "" if budget.inputs.capital_basis == "purchase" else "; the case rests on a share of equipment the hospital already has"

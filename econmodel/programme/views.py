@@ -9,7 +9,6 @@ elsewhere.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -17,17 +16,18 @@ import numpy as np
 from econmodel.economics.prices import Prices
 from econmodel.economics.profiles import MonthlyProfiles
 from econmodel.programme.budget import Budget, run_budget
-from econmodel.programme.headline import Headline, headline, number_or_none
+from econmodel.programme.headline import Headline, headlines, number_or_none
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.money.payers import pure_margin
 from econmodel.programme.money.rows import MONEY_ROWS, Row, price_indices
+from econmodel.records import record
 
 LABELS = {"as_paid": "As paid now", "per_episode": "Per-episode payment", "block": "Block budget"}
 VIEWS = ("per_episode", "block")
 HEADLINES = ("npv", "irr", "payback_years", "payback_text", "peak_cash", "year_3_net_contribution", "net_cash")
 
 
-@dataclass(frozen=True)
+@record
 class NeutralRefill:
     """Contribution of a refilled bed-day, in today's money, at which averted bleeds leave the margin unchanged.
 
@@ -39,7 +39,7 @@ class NeutralRefill:
     at_full_refill: float | None
 
 
-@dataclass(frozen=True)
+@record
 class PaymentView:
     """The budget under one way of being paid.
 
@@ -167,15 +167,17 @@ def payment_views(budget: Budget, profiles: MonthlyProfiles, prices: Prices, cat
     """
     runs = {view: run_budget(view_inputs(budget.inputs, view), profiles, prices, categories) for view in VIEWS}
     mixture = {"as_paid": budget} if own_view(budget.inputs) == "as_paid" else {}
-    return {view: describe_view(run, view) for view, run in (mixture | runs).items()}
+    shown = mixture | runs
+    found = headlines(list(shown.values()))
+    return {view: describe_view(run, view, numbers) for (view, run), numbers in zip(shown.items(), found, strict=True)}
 
 
-def describe_view(budget: Budget, view: str) -> PaymentView:
+def describe_view(budget: Budget, view: str, numbers: Headline) -> PaymentView:
     """Give one view as plain numbers (means over draws)."""
     totals = budget.totals
     return PaymentView(
         label=LABELS[view],
-        headline=headline(budget),
+        headline=numbers,
         totals={row: float(totals[row].mean()) for row in MONEY_ROWS},
         net_cash_by_year=tuple(float(v) for v in budget.years[Row.NET_CASH].mean(axis=0)[1:]),
         bleed_margin=bleed_margin(budget),

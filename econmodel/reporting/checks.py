@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.files import json_text, write_text
-from econmodel.reporting.style import ACCENT, MUTED, WARM
+from econmodel.reporting.charts.style import ACCENT, MUTED, WARM
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -91,7 +91,7 @@ def _key(ax: Axes) -> None:
 def save_checks(rows: Sequence[CheckRow], folder: Path) -> list[Path]:
     """Write checks.csv, checks.json and the chart."""
     from econmodel.economics.validation import checks_document
-    from econmodel.reporting.figures import Spec, save_all
+    from econmodel.reporting.charts.figures import Spec, save_all
 
     flat = [asdict(row) | {"interval": interval_text(row)} for row in rows]
     chart = Spec(flat, 5.2, lambda figure: plot_checks(rows, ax=figure.add_axes((0.5, 0.09, 0.47, 0.84))), 7.4)

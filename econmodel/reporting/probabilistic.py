@@ -7,12 +7,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.files import json_text, write_bytes, write_text
-from econmodel.reporting.analysis_charts import plot_convergence, plot_draws
-from econmodel.reporting.figures import Spec, drawer, save_all
+from econmodel.reporting.charts.analyses import plot_convergence, plot_draws
+from econmodel.reporting.charts.figures import Spec, drawer, save_all
+from econmodel.reporting.charts.uncertainty import plot_acceptability
 from econmodel.reporting.formatting import money, money_change, percent
-from econmodel.reporting.phrases import caution
-from econmodel.reporting.uncertainty_charts import plot_acceptability
-from econmodel.uncertainty.questions import lead_pair
+from econmodel.reporting.papers.phrases import caution
+from econmodel.uncertainty.deterministic import lead_pair
 
 if TYPE_CHECKING:
     from rich.console import Group

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 from econmodel.files import json_text, write_csv, write_text
 from econmodel.programme.money.rows import Row
 from econmodel.reporting import formatting as f
-from econmodel.reporting.programme_charts import programme_figures
-from econmodel.reporting.programme_tables import row_name
+from econmodel.reporting.charts.programme import programme_figures
+from econmodel.reporting.tables.programme import row_name
 
 if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 def save_programme(programme: ProgrammeResult, currency: str, folder: Path) -> list[Path]:
     """Write the year table and downside as CSV, the four charts, and the whole as JSON."""
-    from econmodel.reporting.figures import save_all
+    from econmodel.reporting.charts.figures import save_all
 
     rows = [
         {"row": row, "label": row.label, **{f"year_{y.year}": y.rows[row] for y in programme.years}, "total": programme.totals[row]}

@@ -6,13 +6,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.files import json_text, write_csv, write_text
-from econmodel.reporting.provenance import provenance_rows
-from econmodel.reporting.tables import result_rows
+from econmodel.reporting.tables.headline import result_rows
+from econmodel.reporting.tables.provenance import provenance_rows
 
 if TYPE_CHECKING:
     from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
-    from econmodel.reporting.findings import Findings
+    from econmodel.reporting.papers.findings import Findings
 
 
 def result_document(results: Results, found: Findings) -> dict[str, Any]:
@@ -27,8 +27,9 @@ def result_document(results: Results, found: Findings) -> dict[str, Any]:
 
 def write_results(case: Case, results: Results, found: Findings, folder: Path) -> list[Path]:
     """Write ``results.json``, ``results.csv`` and ``provenance.csv``; give their paths."""
+    document = result_document(results, found)
     return [
-        write_text(folder / "results.json", json_text(result_document(results, found))),
-        write_csv(folder / "results.csv", result_rows(results)),
+        write_text(folder / "results.json", json_text(document)),
+        write_csv(folder / "results.csv", result_rows(document)),
         write_csv(folder / "provenance.csv", provenance_rows(case.parameters)),
     ]

@@ -8,15 +8,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.files import json_text, write_text
-from econmodel.reporting.analysis_charts import plot_scenarios, plot_sobol, plot_two_way
-from econmodel.reporting.figures import Spec, drawer, save_all
-from econmodel.reporting.findings import analysis_of
+from econmodel.reporting.charts.analyses import plot_scenarios, plot_sobol, plot_two_way
+from econmodel.reporting.charts.figures import Spec, drawer, save_all
+from econmodel.reporting.charts.uncertainty import plot_tornado
 from econmodel.reporting.formatting import money_change
-from econmodel.reporting.uncertainty_charts import plot_tornado
+from econmodel.reporting.papers.findings import analysis_of
 from econmodel.uncertainty.deterministic import plain_rows, two_way_sentence
 
 if TYPE_CHECKING:
-    from econmodel.uncertainty.questions import Question
+    from econmodel.uncertainty.deterministic import Question
 
 WIDE = (0.45, 0.11, 0.52, 0.86)
 

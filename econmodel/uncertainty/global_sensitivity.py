@@ -8,22 +8,22 @@ independent of the others, as shares of variance presuppose; the rest stay at ba
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.model.inputs import base_values
 from econmodel.parameters.following import follow_draws
-from econmodel.uncertainty.deterministic import one_way
-from econmodel.uncertainty.questions import Question, answer
+from econmodel.records import record
+from econmodel.uncertainty.deterministic import Question, answer, one_way
 
 FloatArray = NDArray[np.float64]
 MOST_INPUTS = 12
 EDGE = 1e-6
 
 
-@dataclass(frozen=True)
+@record
 class SobolRow:
     """Share of an outcome's variance owed to one input: alone, and with all its interactions."""
 

@@ -7,11 +7,16 @@ processors where the compiled engine is used; the result is the same. Axis order
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+import shutil
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from functools import cached_property, partial
 from os import cpu_count
-from typing import TYPE_CHECKING
+from pathlib import Path
+from tempfile import mkdtemp
+from typing import TYPE_CHECKING, TypeVar
+from weakref import finalize
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,8 +31,7 @@ from econmodel.model.inputs import horizon_years
 from econmodel.parameters.catalogue import KEPT
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import Sampler
-from econmodel.uncertainty.draw_store import DrawStore
-from econmodel.uncertainty.threads import in_order
+from econmodel.records import record
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,9 +43,75 @@ MANY_DRAWS = 50_000
 HEADLINE = "_headline"
 SUMMED = ("cost", "prophylaxis_cost", "qalys", "life_years", "bleeds", "gastric_first_bleeds")
 CURVE_POINTS = 41
+IN_MEMORY = 32 * 2**20
+Given = TypeVar("Given")
+Found = TypeVar("Found")
 
 
-@dataclass(frozen=True)
+class DrawStore(Mapping[str, FloatArray]):
+    """Outcomes by name, each (draw, strategy).
+
+    Parameters
+    ----------
+    names
+        Outcomes kept.
+    n_draws, n_strategies
+        Size of each.
+    """
+
+    def __init__(self, names: Sequence[str], n_draws: int, n_strategies: int) -> None:
+        self.names, self.shape = tuple(names), (n_strategies, n_draws)
+        self._folder: Path | None = None
+        self._kept: FloatArray | None = None
+        if 8 * len(self.names) * n_draws * n_strategies <= IN_MEMORY:
+            self._kept = np.full((len(self.names), *self.shape), np.nan)
+        else:
+            self._folder = Path(mkdtemp(prefix="econmodel-draws-"))
+            finalize(self, shutil.rmtree, self._folder, ignore_errors=True)
+
+    @property
+    def in_memory(self) -> bool:
+        """Whether the outcomes are held in memory."""
+        return self._kept is not None
+
+    def write(self, start: int, outcomes: Mapping[str, FloatArray]) -> None:
+        """Keep a block of draws, each outcome (draw, strategy), from draw ``start`` on."""
+        for o, name in enumerate(self.names):
+            block = np.ascontiguousarray(outcomes[name].T)
+            if self._kept is not None:
+                self._kept[o, :, start : start + block.shape[1]] = block
+            else:
+                self._append(name, start, block)
+
+    def _append(self, name: str, start: int, block: FloatArray) -> None:
+        path = self._path(name)
+        with path.open("r+b" if path.exists() else "w+b") as file:
+            for s, row in enumerate(block):
+                file.seek(8 * (s * self.shape[1] + start))
+                row.tofile(file)
+
+    def _path(self, name: str) -> Path:
+        assert self._folder is not None
+        return self._folder / name
+
+    def __getitem__(self, name: str) -> FloatArray:
+        """One outcome: (draw, strategy)."""
+        if name not in self.names:
+            raise KeyError(name)
+        if self._kept is not None:
+            kept: FloatArray = self._kept[self.names.index(name)]
+        else:
+            kept = np.memmap(self._path(name), dtype=np.float64, mode="r", shape=self.shape)
+        return np.transpose(kept)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.names)
+
+    def __len__(self) -> int:
+        return len(self.names)
+
+
+@record
 class Psa:
     """Draws of every outcome kept; arrays are (draw, strategy)."""
 
@@ -202,3 +272,22 @@ def _evaluate_block(parameters: ParameterSet, values: dict[str, FloatArray]) -> 
     """Outcomes of a block of draws, and the years of risk."""
     e = evaluate(parameters, values, yearly=False, by_group=False)
     return kept_outcomes(e), e.risk_years
+
+
+def in_order(work: Callable[[Given], Found], items: Iterable[Given], threads: int) -> Iterator[Found]:
+    """Do a piece of work on each item, on some threads, giving results in order and holding few at a time."""
+    if threads == 1:
+        yield from map(work, items)
+        return
+    with ThreadPoolExecutor(threads) as pool:
+        waiting: deque[Future[Found]] = deque()
+        try:
+            for item in items:
+                waiting.append(pool.submit(work, item))
+                if len(waiting) > threads:
+                    yield waiting.popleft().result()
+            while waiting:
+                yield waiting.popleft().result()
+        finally:
+            for future in waiting:
+                future.cancel()

@@ -8,13 +8,13 @@ from quantiles of the ARR; the mean of one over the draws is never taken.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.evidence.nnt import NumberNeededToTreat, nnt_from_draws
+from econmodel.records import record
 from econmodel.uncertainty.probabilistic import Psa, contract_name
 
 FloatArray = NDArray[np.float64]
@@ -24,7 +24,7 @@ PARTS = 4
 NNT_YEAR = 3
 
 
-@dataclass(frozen=True)
+@record
 class Interval:
     """Mean of some draws, their 95% interval by quantiles, and the Monte Carlo standard error of the mean."""
 
@@ -44,7 +44,7 @@ def summarise(draws: FloatArray) -> Interval:
     return Interval(float(draws.mean()), float(low), float(high), float(draws.std(ddof=1) / np.sqrt(len(draws))))
 
 
-@dataclass(frozen=True)
+@record
 class Ellipse:
     """Centre and covariance of the draws on the cost-effectiveness plane (QALYs, cost), from which a 95% ellipse is drawn."""
 
@@ -61,7 +61,7 @@ def ellipse(effect: FloatArray, cost: FloatArray) -> Ellipse:
     return Ellipse((float(effect.mean()), float(cost.mean())), np.cov(effect, cost))
 
 
-@dataclass(frozen=True)
+@record
 class ComparisonRisk:
     """Increments of one strategy against one comparator over the draws; ``headline_*`` at the headline years."""
 
@@ -134,7 +134,7 @@ def share(flags: NDArray[np.bool_]) -> float:
     return float(flags.mean())
 
 
-@dataclass(frozen=True)
+@record
 class FrontierPoint:
     """Strategy with the highest mean net benefit at a threshold, and the probability that it is the best."""
 
@@ -143,7 +143,7 @@ class FrontierPoint:
     probability: float
 
 
-@dataclass(frozen=True)
+@record
 class Acceptability:
     """Probability of highest net benefit by willingness to pay: per strategy, and along the frontier."""
 
@@ -173,7 +173,7 @@ def acceptability(psa: Psa) -> Acceptability:
     )
 
 
-@dataclass(frozen=True)
+@record
 class Convergence:
     """Running means at some numbers of draws, Monte Carlo standard errors, and whether the draws suffice."""
 
@@ -225,7 +225,7 @@ def _suffice(draws: int, relative: float, *, enough: bool) -> str:
     )
 
 
-@dataclass(frozen=True)
+@record
 class Stability:
     """Whether the same strategy is the best value in each part of the draws."""
 
@@ -256,7 +256,7 @@ def stability(psa: Psa) -> Stability:
     return Stability(whole, found, agree, sentence)
 
 
-@dataclass(frozen=True)
+@record
 class Risk:
     """A probabilistic analysis, summarised.
 

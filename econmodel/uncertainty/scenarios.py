@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,12 +15,13 @@ from econmodel.parameters.documents import read_document
 from econmodel.parameters.overrides import apply_override
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import check
-from econmodel.uncertainty.questions import OUTCOMES, Question, outcome_of
+from econmodel.records import record
+from econmodel.uncertainty.deterministic import OUTCOMES, Question, outcome_of
 
 BASE = "base"
 
 
-@dataclass(frozen=True)
+@record
 class ScenarioRow:
     """Outcomes of one scenario, against the case itself; NaN where the case's own values leave it without an answer."""
 

@@ -3,14 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.arrays import bracketed_roots
 from econmodel.parameters.schema import Parameter
-from econmodel.uncertainty.questions import STEPPED, Question, answer, answer_to, compared, needed_input, points_in_range, say_outcome
+from econmodel.records import record
+from econmodel.uncertainty.deterministic import (
+    STEPPED,
+    Question,
+    answer,
+    answer_to,
+    compared,
+    needed_input,
+    points_in_range,
+    say_outcome,
+)
 from econmodel.wording import lower, plain_number
 
 FloatArray = NDArray[np.float64]
@@ -18,7 +27,7 @@ GRID = 41
 SAME = 1e-9
 
 
-@dataclass(frozen=True)
+@record
 class Threshold:
     """Where an outcome crosses 0 as one input moves over its range, and that in a sentence."""
 

@@ -37,8 +37,7 @@ from econmodel.model.structure import build_structure
 from econmodel.parameters.loading import load_case
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample
-from econmodel.uncertainty.probabilistic import LANES_PER_BLOCK, run_psa
-from econmodel.uncertainty.threads import in_order
+from econmodel.uncertainty.probabilistic import LANES_PER_BLOCK, in_order, run_psa
 
 DRAWS, STRATEGIES, MONTHS = 10_000, 5, 480
 LANES = DRAWS * STRATEGIES

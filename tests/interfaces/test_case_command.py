@@ -11,8 +11,8 @@ from econmodel.errors import AnalysisError, EconModelError, ModelError, Paramete
 from econmodel.interfaces.case_command import run_case
 from econmodel.interfaces.common import check_output, load
 from econmodel.package import params_folder
-from econmodel.reporting.brief_content import brief_paper
 from econmodel.reporting.form import build_form
+from econmodel.reporting.papers.brief import brief_paper
 from econmodel.workflow import choose_papers, evaluate_case, report_tables, run_together, vary_inputs
 
 RISING = ["hr_first_bleed_years_2_3=1.3", "hr_first_bleed_from_year_4=1.3"]

@@ -106,26 +106,34 @@ def test_case_writes_every_paper_and_figure(tmp_path: Path) -> None:
 
 def test_without_draws_numbers_alone(tmp_path: Path) -> None:
     """`--draws 0` answers at once: results and no papers, unless a paper is asked for."""
-    results = {"results.json", "results.csv", "provenance.csv"}
+    results = {"results.json", "results.csv", "provenance.csv", "run.json"}
     assert run("case", "--draws", "0", "--out", str(tmp_path / "a")).returncode == 0
     assert {p.name for p in (tmp_path / "a").iterdir()} == results
     assert run("case", "--draws", "0", "--paper", "brief", "--as", "html", "--out", str(tmp_path / "b")).returncode == 0
     assert {p.name for p in (tmp_path / "b").iterdir()} == results | {"brief.html", "figures"}
 
 
-def test_workbook_is_left_out_of_what_it_cannot_hold(tmp_path: Path) -> None:
-    """A structural scenario has no live workbook: told when all papers are written, refused when it is asked for."""
-    case = ("case", "--override", "params/scenarios/frailty.toml", "--out", str(tmp_path / "out"))
-    done = run(*case, "--draws", "0", "--paper", "workbook")
-    assert done.returncode == 2
-    assert "hazard_decline" in done.stderr
-    assert not (tmp_path / "out").exists()
-    done = run(*case, "--draws", "20")
+def test_structural_scenario_has_its_workbook(tmp_path: Path) -> None:
+    """A structural scenario's live workbook is written like any other; an unknown strategy for it is told."""
+    scenario = ("--override", "params/scenarios/frailty.toml", "--set", "horizon_years=5", "--out", str(tmp_path / "out"))
+    done = run("case", *scenario, "--draws", "0", "--paper", "workbook")
     assert done.returncode == 0, done.stderr
-    assert "without the live workbook: hazard_decline" in " ".join(done.stdout.split())
-    names = {p.name for p in (tmp_path / "out").iterdir()}
-    assert "brief.pdf" in names
-    assert "demo_workbook.xlsx" not in names
+    assert "demo_workbook.xlsx" in {p.name for p in (tmp_path / "out").iterdir()}
+    done = run("workbook", *scenario, "--strategy", "glou")
+    assert done.returncode == 2
+    assert "--strategy" in done.stderr
+    assert "glue" in done.stderr
+
+
+def test_workbook_is_left_out_of_what_it_cannot_hold(tmp_path: Path) -> None:
+    """More patient groups than a formula holds: told when all papers are written, refused when it is asked for."""
+    rows = ", ".join(f'{{ name = "g{i}", share = 0.02, child = "A", size_step = 2, red_spot = 0 }}' for i in range(50))
+    crowd = tmp_path / "crowd.toml"
+    crowd.write_text(f'title = "Crowd"\nrationale = "Many groups."\n[override.case_mix]\ntable = [{rows}]\nreason = "many"\n')
+    done = run("case", "--override", str(crowd), "--out", str(tmp_path / "out"), "--draws", "0", "--paper", "workbook")
+    assert done.returncode == 2
+    assert "50 patient groups" in done.stderr
+    assert not (tmp_path / "out").exists()
 
 
 @pytest.mark.parametrize(("option", "value"), [("--paper", "poster"), ("--as", "odt")])

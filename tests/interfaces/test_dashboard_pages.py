@@ -15,8 +15,8 @@ from econmodel.interfaces.dashboard import case_file, session, starts
 from econmodel.interfaces.dashboard.controls import step
 from econmodel.interfaces.dashboard_command import free_port, read_settings
 from econmodel.parameters.loading import demo_file, load_case
-from econmodel.reporting import phrases
-from econmodel.reporting.blocks import key_numbers
+from econmodel.reporting.papers import phrases
+from econmodel.reporting.papers.blocks import key_numbers
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGES = ("summary", "patients", "bleeds", "money", "risks", "registry", "inputs")

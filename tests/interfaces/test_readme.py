@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -28,6 +29,17 @@ def test_every_block_loads_and_runs(tmp_path: Path, number: int) -> None:
     assert len(BLOCKS) == 3
     case = load_case(write(tmp_path, BLOCKS[number]))
     assert evaluate(case.parameters, by_group=False).keys
+
+
+def test_python_example_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each line of it, on a hospital's own file, with fewer draws."""
+    (example,) = re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.DOTALL)
+    write(tmp_path, "").rename(tmp_path / "my_hospital.toml")
+    monkeypatch.chdir(tmp_path)
+    assert "draws=2000" in example
+    names: dict[str, Any] = {}
+    exec(example.replace("draws=2000", "draws=16"), names)
+    assert names["result"].risk.draws == 16
 
 
 def test_own_strategy_is_one_more_row(tmp_path: Path) -> None:

@@ -39,7 +39,7 @@ from econmodel.economics.results import case_results
 from econmodel.evidence.registry.words import complication
 from econmodel.parameters import load_case
 from econmodel.reporting.form.questions import questions
-from econmodel.reporting.result_tables import outcomes_table
+from econmodel.reporting.tables.results import outcomes_table
 from econmodel.uncertainty.probabilistic import kept_outcomes
 case = load_case()
 evaluation = evaluate(case.parameters)

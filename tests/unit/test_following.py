@@ -270,7 +270,7 @@ def test_what_ties_draws_is_in_the_hash(site) -> None:
 
 def test_one_way_moves_what_follows_draws(site) -> None:
     """A price tied to its parent moves with it in one-way analysis; one that is not, and one that is varied itself, do not."""
-    from econmodel.uncertainty.questions import ask, varied
+    from econmodel.uncertainty.deterministic import ask, varied
 
     for more, expected in (("follows_draws = true", [200.0, 500.0]), ("", [300.0, 500.0])):
         question = ask(site(new_input("2 * c_coil", 300.0, more)), "glue", "watch")

@@ -173,13 +173,12 @@ def test_clinical_rows_ask_for_new_activity(inputs: ProgrammeInputs, profiles: M
     assert len({row.key for row in downsides(inputs)}) == 15
 
 
-def test_break_even_volume_brings_npv_to_zero(case: ProgrammeResult, prices: Prices) -> None:
+def test_break_even_volume_brings_npv_to_zero(case: ProgrammeResult) -> None:
     """At the volume found the net present value is zero; just below it is negative."""
-    found = break_even(case.budget, prices, CATEGORY)
-    money = unit_money(case.budget.inputs, prices, CATEGORY, case.budget.activity.activities)
+    found = break_even(case.budget)
     assert found.searched is not None
     multiple = found.searched / found.expected
-    at, below = npv_at(case.budget, money, np.array([multiple, multiple * 0.999]))
+    at, below = npv_at(case.budget, np.array([multiple, multiple * 0.999]))
     assert at == pytest.approx(0.0, abs=1.0)
     assert below < 0
     assert found.textbook == pytest.approx(found.searched, rel=0.15)
@@ -188,7 +187,7 @@ def test_break_even_volume_brings_npv_to_zero(case: ProgrammeResult, prices: Pri
 def test_break_even_can_be_out_of_reach(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
     """Where each start loses money no volume breaks even, and the text says so."""
     block = run_budget(inputs.changed(margin_everywhere=0.0), profiles, prices, CATEGORY)
-    found = break_even(block, prices, CATEGORY)
+    found = break_even(block)
     assert found.searched is None
     assert found.textbook is None
     assert "no volume" in found.text

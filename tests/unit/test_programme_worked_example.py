@@ -204,7 +204,7 @@ def test_neutral_refill_makes_the_averted_bleeds_neutral() -> None:
 def test_textbook_break_even_by_hand(budget: Budget) -> None:
     """(4,200 / 3 + annualised (3,000 - 600 / 1.331)) / (16,800 / 36 starts)."""
     capital = (3000 - 600 / 1.331) / ((1 - 1.1**-3) / 0.1)
-    found = break_even(budget, prices(), CATEGORIES)
+    found = break_even(budget)
     assert found.contribution_per_start == pytest.approx(16_800 / 36)
     assert found.textbook == pytest.approx((1400 + capital) / (16_800 / 36))
     assert found.expected == pytest.approx(12.0)

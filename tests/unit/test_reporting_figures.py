@@ -18,10 +18,12 @@ from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.economics.results import Results, case_results
 from econmodel.model.structure import NEVER_BLED, build_structure
 from econmodel.parameters.loading import demo_file, load_case
-from econmodel.reporting import charts, diagram, series, uncertainty_charts
-from econmodel.reporting.figures import case_figures, draw_figure, save_all
-from econmodel.reporting.findings import Analysis
-from econmodel.reporting.style import STRATEGY_STYLES, plot_settings
+from econmodel.reporting.charts import diagram, series
+from econmodel.reporting.charts import results as charts
+from econmodel.reporting.charts import uncertainty as uncertainty_charts
+from econmodel.reporting.charts.figures import case_figures, draw_figure, save_all
+from econmodel.reporting.charts.style import STRATEGY_STYLES, plot_settings
+from econmodel.reporting.papers.findings import Analysis
 from econmodel.uncertainty.deterministic import TornadoRow
 
 

@@ -15,9 +15,10 @@ from econmodel.economics.results import Compared, Results, case_results
 from econmodel.evidence.nnt import NumberNeededToTreat
 from econmodel.parameters.loading import Case, demo_file, load_case
 from econmodel.reporting import formatting as f
-from econmodel.reporting import phrases, tables
-from econmodel.reporting.provenance import provenance_rows, status_counts, unconfirmed
-from econmodel.reporting.style import STRATEGY_STYLES, strategy_styles
+from econmodel.reporting.charts.style import STRATEGY_STYLES, strategy_styles
+from econmodel.reporting.papers import phrases
+from econmodel.reporting.tables import headline as tables
+from econmodel.reporting.tables.provenance import provenance_rows, status_counts, unconfirmed
 
 
 @pytest.fixture(scope="module")
@@ -79,7 +80,7 @@ def test_headline_columns_and_rows_agree(results: Results) -> None:
 
 def test_result_rows_hold_every_group(results: Results) -> None:
     """The long results table names all patients and each group."""
-    rows = tables.result_rows(results)
+    rows = tables.result_rows(results.to_json())
     assert {r["group"] for r in rows} == {"all patients", *results.groups}
     cost = next(r for r in rows if r["group"] == "all patients" and r["strategy"] == "coil" and r["measure"] == "cost.total")
     assert cost["value"] == results.strategy("coil").cost

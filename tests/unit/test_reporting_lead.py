@@ -8,13 +8,13 @@ import pytest
 
 from econmodel.model.structure import build_structure
 from econmodel.parameters.loading import Case, load_case
-from econmodel.reporting.brief_content import brief_paper
-from econmodel.reporting.content import Paper, to_plain
-from econmodel.reporting.findings import Findings
-from econmodel.reporting.report_content import report_paper
-from econmodel.reporting.uncertainty_charts import report_chart
+from econmodel.reporting.charts.uncertainty import report_chart
+from econmodel.reporting.papers.brief import brief_paper
+from econmodel.reporting.papers.content import Paper, to_plain
+from econmodel.reporting.papers.findings import Findings
+from econmodel.reporting.papers.report import report_paper
+from econmodel.uncertainty.deterministic import lead_pair
 from econmodel.uncertainty.probabilistic import run_psa
-from econmodel.uncertainty.questions import lead_pair
 from econmodel.workflow import Answer, evaluate_case, report_tables, vary_inputs
 
 HOSPITAL = """title = "Quarry Vale Hospital (fictional)"

@@ -24,14 +24,14 @@ from econmodel.programme.inputs import read_inputs
 from econmodel.programme.money.rows import Row
 from econmodel.programme.report import ProgrammeResult, programme_case
 from econmodel.reporting import formatting as f
-from econmodel.reporting import programme_charts
-from econmodel.reporting.brief import build_reports
-from econmodel.reporting.brief_content import brief_paper
-from econmodel.reporting.content import KeyNumbers, Table
-from econmodel.reporting.programme_content import answer, decision, key_numbers, rejected
-from econmodel.reporting.programme_tables import finance_table
-from econmodel.reporting.style import plot_settings
-from econmodel.reporting.terminal import finance_line
+from econmodel.reporting.charts import programme as programme_charts
+from econmodel.reporting.charts.style import plot_settings
+from econmodel.reporting.papers.brief import brief_paper
+from econmodel.reporting.papers.build import build_reports
+from econmodel.reporting.papers.content import KeyNumbers, Table
+from econmodel.reporting.papers.programme import answer, decision, key_numbers, rejected
+from econmodel.reporting.tables.programme import finance_table
+from econmodel.reporting.tables.terminal import finance_line
 from econmodel.uncertainty.probabilistic import run_psa
 from econmodel.uncertainty.risk import risk_of
 from econmodel.wording import money

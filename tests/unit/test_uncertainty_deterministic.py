@@ -12,8 +12,7 @@ from econmodel.errors import AnalysisError, ParameterError
 from econmodel.package import params_folder
 from econmodel.parameters.loading import load_case
 from econmodel.uncertainty import global_sensitivity
-from econmodel.uncertainty.deterministic import one_way, two_way, two_way_sentence
-from econmodel.uncertainty.questions import Question, answer, ask, varied
+from econmodel.uncertainty.deterministic import Question, answer, ask, one_way, two_way, two_way_sentence, varied
 from econmodel.uncertainty.scenarios import scenario_table
 from econmodel.uncertainty.thresholds import threshold
 from econmodel.wording import money

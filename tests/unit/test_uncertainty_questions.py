@@ -11,8 +11,7 @@ import pytest
 from econmodel.economics.evaluate import evaluate
 from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import load_case
-from econmodel.uncertainty.deterministic import one_way, two_way
-from econmodel.uncertainty.questions import SETTINGS, Question, answer, answer_to, ask, outcome_of
+from econmodel.uncertainty.deterministic import SETTINGS, Question, answer, answer_to, ask, one_way, outcome_of, two_way
 from econmodel.uncertainty.scenarios import scenario_table
 from econmodel.uncertainty.thresholds import threshold, thresholds
 

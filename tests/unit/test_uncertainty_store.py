@@ -10,17 +10,15 @@ import pytest
 
 from econmodel.model import compiled
 from econmodel.parameters.loading import load_case
-from econmodel.uncertainty import draw_store
-from econmodel.uncertainty.draw_store import DrawStore
-from econmodel.uncertainty.probabilistic import run_psa
+from econmodel.uncertainty import probabilistic
+from econmodel.uncertainty.probabilistic import DrawStore, in_order, run_psa
 from econmodel.uncertainty.risk import risk_of
-from econmodel.uncertainty.threads import in_order
 
 
 @pytest.mark.parametrize("limit", [2**30, 0], ids=["memory", "file"])
 def test_blocks_come_back_whole(limit: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """Outcomes written in blocks, in any order, read back as they were."""
-    monkeypatch.setattr(draw_store, "IN_MEMORY", limit)
+    monkeypatch.setattr(probabilistic, "IN_MEMORY", limit)
     kept = {name: np.random.default_rng(i).normal(size=(50, 3)) for i, name in enumerate(("cost", "qalys"))}
     store = DrawStore(list(kept), 50, 3)
     for start, end in ((30, 50), (0, 7), (7, 30)):
@@ -38,7 +36,7 @@ def test_an_analysis_from_disk_is_that_from_memory(monkeypatch: pytest.MonkeyPat
     """Where draws are held changes no number of the document."""
     parameters = load_case().parameters
     in_memory = risk_of(run_psa(parameters, 60, seed=2)).to_json()
-    monkeypatch.setattr(draw_store, "IN_MEMORY", 0)
+    monkeypatch.setattr(probabilistic, "IN_MEMORY", 0)
     psa = run_psa(parameters, 60, seed=2)
     assert not psa.outcomes.in_memory  # type: ignore[attr-defined]
     assert risk_of(psa).to_json() == in_memory

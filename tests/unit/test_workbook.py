@@ -14,8 +14,9 @@ from econmodel.errors import AnalysisError, DataError
 from econmodel.package import params_folder
 from econmodel.parameters.loading import Case, demo_file, load_case
 from econmodel.reporting.workbook import build_workbook
+from econmodel.reporting.workbook.formula import quoted
 from econmodel.reporting.workbook.reading import read_results
-from econmodel.reporting.workbook.writer import LONGEST_TEXT, clean, letters, quoted
+from econmodel.reporting.workbook.writer import LONGEST_TEXT, clean, letters
 
 HOSTILE = """
 title = "=HYPERLINK(\\"http://example.org\\",\\"open me\\")"
@@ -54,10 +55,10 @@ drop = true
 """
 
 
-def build(case: Case, path: Path) -> Any:
+def build(case: Case, path: Path, *strategies: str) -> Any:
     from openpyxl import load_workbook
 
-    return load_workbook(build_workbook(case, evaluate(case.parameters), path))
+    return load_workbook(build_workbook(case, evaluate(case.parameters), path, strategies))
 
 
 @pytest.fixture(scope="module")
@@ -70,7 +71,7 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> Any:
     assert age.range is not None
     short = replace(age, range=replace(age.range, low=95.0, high=96.0))
     parameters = replace(case.parameters, parameters=case.parameters.parameters | {"start_age": short})
-    return build(replace(case, parameters=parameters), folder / "hostile.xlsx")
+    return build(replace(case, parameters=parameters), folder / "hostile.xlsx", *parameters.strategies)
 
 
 def cells(workbook: Any, kind: str) -> list[Any]:
@@ -167,6 +168,18 @@ def test_demo_says_invented_on_every_sheet(tmp_path: Path) -> None:
         assert page.freeze_panes
 
 
+def test_lead_usual_care_and_none_by_default_and_more_when_asked(tmp_path: Path) -> None:
+    """The file holds the lead strategy, usual care and no prophylaxis; others are added by key, an unknown key is told."""
+    case = load_case(demo_file(), sets=["start_age=95"])
+    own = [page.title for page in build(case, tmp_path / "own.xlsx") if page.title.startswith("Trace_")]
+    assert own == ["Trace_watch", "Trace_beta_blocker", "Trace_coil_and_glue"]
+    more = [page.title for page in build(case, tmp_path / "more.xlsx", "glue") if page.title.startswith("Trace_")]
+    assert more == ["Trace_watch", "Trace_beta_blocker", "Trace_glue", "Trace_coil_and_glue"]
+    with pytest.raises(AnalysisError, match="strategy 'glu'") as fault:
+        build(case, tmp_path / "no.xlsx", "glu")
+    assert "glue" in fault.value.fix
+
+
 @pytest.mark.parametrize(
     ("scenario", "name"),
     [
@@ -176,15 +189,27 @@ def test_demo_says_invented_on_every_sheet(tmp_path: Path) -> None:
         ("excess_after_bleed_one_year", "years_excess_after_bleed"),
     ],
 )
-def test_other_structures_are_refused(tmp_path: Path, scenario: str, name: str) -> None:
-    """A structural scenario is refused with the input, where it was set, and a fix; no file is left."""
-    case = load_case(overrides=[params_folder() / "scenarios" / f"{scenario}.toml"])
-    with pytest.raises(AnalysisError, match="base structure only") as fault:
-        build_workbook(case, evaluate(case.parameters), tmp_path / "refused.xlsx")
-    assert name in fault.value.what
-    assert f"{scenario}.toml, line" in fault.value.where
-    assert fault.value.fix
-    assert list(tmp_path.iterdir()) == []
+def test_a_structure_is_fixed_in_its_file(tmp_path: Path, scenario: str, name: str) -> None:
+    """The input that decides what the file is made of is grey and takes no other value; its stored checks hold."""
+    case = load_case(overrides=[params_folder() / "scenarios" / f"{scenario}.toml"], sets=["horizon_years=3"])
+    path = build_workbook(case, evaluate(case.parameters), tmp_path / "structure.xlsx")
+    assert read_results(path)["failed_checks"] == []
+    page = build(case, tmp_path / "again.xlsx")["Inputs"]
+    row = next(cells for cells in page.iter_rows(min_row=5) if cells[1].value == name)
+    assert row[2].protection.locked
+    assert f'={{}}="{row[2].value}"'.format(row[2].coordinate)[1:] in row[5].value
+
+
+def test_figures_held_from_the_program_are_told(tmp_path: Path) -> None:
+    """Inputs behind what only the program can solve are marked, and a check fails when one of them is changed."""
+    case = load_case(overrides=[params_folder() / "scenarios" / "frailty.toml"], sets=["horizon_years=3"])
+    book = build(case, tmp_path / "frailty.xlsx")
+    marks = {row[1]: row[11] for row in book["Inputs"].iter_rows(min_row=5, values_only=True) if row[1]}
+    assert marks["p_first_bleed_year_1"] == marks["n_frailty_classes"] == "held"
+    labels = {str(row[0]): str(row[1]) for row in book["Checks"].iter_rows(min_row=6, values_only=True)}
+    check = next(text for label, text in labels.items() if label.startswith("Inputs changed that figures solved"))
+    row = next(cells[0].row for cells in book["Inputs"].iter_rows(min_row=5) if cells[1].value == "p_first_bleed_year_1")
+    assert f"Inputs!$F${row}" in check
 
 
 def test_too_many_groups_are_refused(tmp_path: Path) -> None:

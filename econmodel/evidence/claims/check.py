@@ -8,7 +8,6 @@ risk by time, such as the model's, is passed in by the caller; nothing here runs
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any
 
 from econmodel.evidence.claims.inputs import Claim, Stated, read_claim
@@ -16,13 +15,14 @@ from econmodel.evidence.claims.sentences import percent, write_sentences
 from econmodel.evidence.claims.solution import Solution, finite, solve
 from econmodel.evidence.nnt import NumberNeededToTreat, nnt_from_counts, nnt_kind
 from econmodel.evidence.printed import Counts, Span, as_printed, possible_counts
+from econmodel.records import record
 from econmodel.wording import duration
 
 RiskCurve = Callable[[float], float]
 LARGEST_TRIAL = 100
 
 
-@dataclass(frozen=True)
+@record
 class ClaimCheck:
     """A claim, checked.
 

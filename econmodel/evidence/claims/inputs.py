@@ -6,17 +6,16 @@ harm. A cost ratio is the cost of one course of prophylaxis in units of one blee
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from econmodel.errors import ParameterError
 from econmodel.evidence.printed import Counts, Span, combine, parse_counts, parse_number, parse_risk
 from econmodel.evidence.rates import check_years
+from econmodel.records import record
 
 CountsLike = str | tuple[int, int] | Counts
 NumberLike = str | float | Span
 
 
-@dataclass(frozen=True)
+@record
 class Claim:
     """The stated parts of a claim.
 
@@ -57,7 +56,7 @@ class Claim:
     bleed_content: str | None = None
 
 
-@dataclass(frozen=True)
+@record
 class Stated:
     """A claim read and checked: each figure with its rounding range, counts exact.
 

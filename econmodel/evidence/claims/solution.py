@@ -12,17 +12,17 @@ Costs are in units of one bleed admission: a course costs ``ratio``, an averted 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Literal
 
 from econmodel.evidence.claims.inputs import Stated
 from econmodel.evidence.printed import Span, combine
 from econmodel.evidence.rates import probability_to_rate
+from econmodel.records import record
 
 Basis = Literal["risks", "nnt", "nnt alone", "none"]
 
 
-@dataclass(frozen=True)
+@record
 class Solution:
     """A claim worked out; None where the stated figures do not settle it.
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +14,7 @@ from econmodel.evidence.registry.estimates import compare, estimate_all
 from econmodel.evidence.registry.followup import form_followup
 from econmodel.evidence.registry.settings import BaseCase, Options
 from econmodel.evidence.registry.values import LocalValue, local_values
+from econmodel.records import record
 
 CAUTION = (
     "Observational data of one service, for planning and not for a patient's care. Patients were not allocated "
@@ -22,7 +22,7 @@ CAUTION = (
 )
 
 
-@dataclass(frozen=True)
+@record
 class RegistryResult:
     """Everything an import gives.
 

@@ -6,7 +6,6 @@ the problem list, the change log, and the count at every step. ``patients = anal
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
@@ -19,9 +18,10 @@ from econmodel.evidence.registry.rules import apply_rules, decide_fates
 from econmodel.evidence.registry.settings import Options
 from econmodel.evidence.registry.table import read_table
 from econmodel.evidence.registry.visits import form_courses, form_visits
+from econmodel.records import record
 
 
-@dataclass(frozen=True)
+@record
 class CleanRegistry:
     """A registry put in order.
 

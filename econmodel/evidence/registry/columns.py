@@ -9,10 +9,10 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from difflib import get_close_matches
 
 from econmodel.errors import DataError
+from econmodel.records import record
 
 SYNONYMS: dict[str, tuple[str, ...]] = {
     "id": (
@@ -215,7 +215,7 @@ IDENTIFIERS = (
 NEEDED: tuple[tuple[str, ...], ...] = (("bled",), ("decision_date", "session_date"), ("last_seen", "death_date"))
 
 
-@dataclass(frozen=True)
+@record
 class ColumnMap:
     """Which heading of the file holds what.
 

@@ -13,18 +13,19 @@ on the log(-log) scale. Kalbfleisch JD, Prentice RL. The Statistical Analysis of
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from econmodel.records import record
+
 FloatArray = NDArray[np.float64]
 HAIR = 1e-4
 
 
-@dataclass(frozen=True)
+@record
 class Curve:
     """A cumulative incidence curve: a step function of days since the start.
 

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import calendar
 import re
-from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
@@ -23,6 +22,7 @@ import pandas as pd
 
 from econmodel.evidence.registry.columns import plain
 from econmodel.evidence.registry.settings import DateOrder
+from econmodel.records import record
 
 EARLIEST_YEAR = 1950
 SERIAL_ZERO = date(1899, 12, 30)
@@ -59,7 +59,7 @@ _SERIAL = re.compile(r"(\d{5})(?:[.,]\d+)?$")
 _TIME = re.compile(r"[T ]+\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?\s*(?:[ap]m)?(?:z|[+-]\d\d:?\d\d)?$", re.IGNORECASE)
 
 
-@dataclass(frozen=True)
+@record
 class Reading:
     """One text read as a date.
 
@@ -74,7 +74,7 @@ class Reading:
     short_year: bool = False
 
 
-@dataclass(frozen=True)
+@record
 class DateColumn:
     """A column of dates.
 

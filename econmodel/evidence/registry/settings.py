@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date
 from functools import lru_cache
 from typing import Any, Literal
@@ -25,6 +25,7 @@ from econmodel.parameters.catalogue import KEPT_COMPLICATIONS
 from econmodel.parameters.loading import load_base_case
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import StrategyRow
+from econmodel.records import record
 
 HORIZONS = (1, 2, 3, 5)
 DAYS_PER_YEAR = 365.25
@@ -38,7 +39,7 @@ def shipped_strategies() -> Mapping[str, StrategyRow]:
     return load_base_case().strategies
 
 
-@dataclass(frozen=True)
+@record
 class Options:
     """How a registry is read.
 
@@ -74,7 +75,7 @@ class Options:
         return tuple(key for key, row in self.strategies.items() if not row.session)
 
 
-@dataclass(frozen=True)
+@record
 class Prior:
     """Gamma belief about a rate per patient-year: ``shape`` events in ``rate`` patient-years."""
 
@@ -90,7 +91,7 @@ class Prior:
 JEFFREYS_RATE = Prior(0.5, 0.0)
 
 
-@dataclass(frozen=True)
+@record
 class BetaPrior:
     """Beta belief about a probability; the default is Jeffreys', worth half an event and half a non-event."""
 
@@ -98,7 +99,7 @@ class BetaPrior:
     b: float = 0.5
 
 
-@dataclass(frozen=True)
+@record
 class Coefficients:
     """Log hazard ratios of a first bleed: per Child-Pugh class, per size step, and for a red spot."""
 
@@ -107,7 +108,7 @@ class Coefficients:
     red: float
 
 
-@dataclass(frozen=True)
+@record
 class BaseCase:
     """What the model believes without the registry.
 

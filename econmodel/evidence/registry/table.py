@@ -20,7 +20,6 @@ import io
 import re
 import zipfile
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import islice
 from pathlib import Path
@@ -31,12 +30,13 @@ import pandas as pd
 
 from econmodel.errors import DataError
 from econmodel.evidence.registry.columns import recognise
+from econmodel.records import record
 
 HEADER_SEARCH = 30  # rows looked through for the headings
 LEAST_KNOWN = 2
 
 
-@dataclass(frozen=True)
+@record
 class RawTable:
     """Cells of a registry as text.
 

@@ -20,7 +20,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from functools import partial
 from operator import attrgetter
 from typing import Any
@@ -35,13 +34,14 @@ from econmodel.evidence.registry.settings import JEFFREYS_RATE, SIX_WEEKS, BaseC
 from econmodel.evidence.untreated import site_posterior
 from econmodel.parameters.catalogue import KEPT_COMPLICATIONS
 from econmodel.parameters.schema import StrategyRow
+from econmodel.records import record
 
 Z = 1.96
 INTERVAL = "95% credible interval, registry combined with the base case"
 OWN_INTERVAL = "95% interval of the registry's mean"
 
 
-@dataclass(frozen=True)
+@record
 class LocalValue:
     """One input set by the registry.
 

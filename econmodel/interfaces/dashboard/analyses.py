@@ -9,13 +9,12 @@ from typing import TYPE_CHECKING, Any
 import streamlit as st
 
 from econmodel.interfaces.dashboard.answers import Answer
-from econmodel.uncertainty.deterministic import one_way, two_way
-from econmodel.uncertainty.questions import Question
+from econmodel.uncertainty.deterministic import Question, one_way, two_way
 from econmodel.uncertainty.scenarios import scenario_table
 from econmodel.workflow import run_together
 
 if TYPE_CHECKING:
-    from econmodel.reporting.figures import Spec
+    from econmodel.reporting.charts.figures import Spec
     from econmodel.uncertainty.probabilistic import Psa
     from econmodel.uncertainty.risk import Risk
 
@@ -58,9 +57,9 @@ def figures(question: Question, results: dict[str, Any]) -> dict[str, Spec]:
 
 def figures_together(found: Answer, psa: Psa, risk: Risk, key: str, versus: str) -> dict[str, Spec]:
     """List the figures of the analysis with all inputs varied together."""
-    from econmodel.reporting.analysis_charts import plot_draws
-    from econmodel.reporting.figures import Spec, drawer
-    from econmodel.reporting.uncertainty_charts import curve_labels, plot_acceptability
+    from econmodel.reporting.charts.analyses import plot_draws
+    from econmodel.reporting.charts.figures import Spec, drawer
+    from econmodel.reporting.charts.uncertainty import curve_labels, plot_acceptability
 
     return {
         "plane": Spec([], 4.0, drawer(partial(plot_draws, psa, key, versus), 0.15, 0.13, 0.82, 0.75), 5.6),

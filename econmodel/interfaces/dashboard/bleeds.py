@@ -9,9 +9,9 @@ from econmodel.interfaces.dashboard import blocks, claim, pictures
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.reporting import formatting as f
-from econmodel.reporting.content import table
-from econmodel.reporting.phrases import lower
-from econmodel.reporting.series import shows_nnt
+from econmodel.reporting.charts.series import shows_nnt
+from econmodel.reporting.papers.content import table
+from econmodel.reporting.papers.phrases import lower
 
 
 def show(found: Answer) -> None:

@@ -7,7 +7,7 @@ from html import escape
 
 import streamlit as st
 
-from econmodel.reporting.content import KeyNumbers, Table
+from econmodel.reporting.papers.content import KeyNumbers, Table
 
 MOST = 8
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from types import SimpleNamespace
@@ -16,6 +15,7 @@ from econmodel.interfaces.dashboard.starts import STARTS, start_document
 from econmodel.parameters.documents import Document, line_numbers, read_document
 from econmodel.parameters.overrides import TABLES
 from econmodel.parameters.price_list import country_code
+from econmodel.records import record
 
 Edits = dict[str, dict[str, Any]]
 BASELINES = {"demo": "demo", "demo_uk": "demo_uk", "us": "base_case", "uk": "base_case"}
@@ -23,7 +23,7 @@ LARGEST = 5_000_000
 NAME = re.compile(r"[A-Za-z0-9_-]+")
 
 
-@dataclass(frozen=True)
+@record
 class MemoryFile:
     """An uploaded file: it stands in memory only, and offers what reading needs of a path."""
 

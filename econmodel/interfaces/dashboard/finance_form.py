@@ -13,7 +13,7 @@ from econmodel.interfaces.dashboard import blocks, session
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.interfaces.dashboard.case_file import uploaded
 from econmodel.reporting import formatting as f
-from econmodel.reporting.content import table
+from econmodel.reporting.papers.content import table
 
 if TYPE_CHECKING:
     from econmodel.parameters.form_reading import FilledForm

@@ -11,10 +11,10 @@ from econmodel.interfaces.dashboard import blocks, controls, finance_form, sessi
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.parameters.schema import Parameter
 from econmodel.reporting import formatting as f
-from econmodel.reporting import phrases
-from econmodel.reporting.blocks import source_text
-from econmodel.reporting.content import table
-from econmodel.reporting.provenance import STATUS_WORDS, provenance_rows, status_counts
+from econmodel.reporting.papers import phrases
+from econmodel.reporting.papers.blocks import source_text
+from econmodel.reporting.papers.content import table
+from econmodel.reporting.tables.provenance import STATUS_WORDS, provenance_rows, status_counts
 
 FIXED_HERE = ("price_list", "currency", "price_year")
 PAGE_OF = {"case_mix": "Patients"}

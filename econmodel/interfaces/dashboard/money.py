@@ -16,7 +16,7 @@ from econmodel.programme.capacity import SAVINGS_NOTE
 from econmodel.programme.money.rows import Row
 from econmodel.programme.report import ProgrammeResult
 from econmodel.reporting import formatting as f
-from econmodel.reporting.content import KeyNumber, KeyNumbers, table
+from econmodel.reporting.papers.content import KeyNumber, KeyNumbers, table
 
 VOLUME = (
     "n_endoscoped",

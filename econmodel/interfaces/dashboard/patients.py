@@ -11,7 +11,7 @@ from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.interfaces.dashboard.starts import load_start
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.reporting import formatting as f
-from econmodel.reporting.content import table
+from econmodel.reporting.papers.content import table
 
 
 def show(found: Answer) -> None:

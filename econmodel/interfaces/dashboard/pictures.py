@@ -14,7 +14,7 @@ from econmodel.interfaces.dashboard.answers import Answer
 
 if TYPE_CHECKING:
     from econmodel.programme.report import ProgrammeResult
-    from econmodel.reporting.figures import Spec
+    from econmodel.reporting.charts.figures import Spec
 
 DRAWING = Lock()
 
@@ -26,7 +26,7 @@ def draw(key: tuple[object, ...], _spec: Spec) -> bytes:
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
 
-    from econmodel.reporting.style import plot_settings
+    from econmodel.reporting.charts.style import plot_settings
 
     vector = io.BytesIO()
     with DRAWING, rc_context(plot_settings()):
@@ -47,9 +47,9 @@ def show(vector: bytes, caption: str, alt: str) -> None:
 
 def of_case(found: Answer, name: str) -> None:
     """Show a figure of the result document by its name."""
-    from econmodel.reporting.brief import case_structure
-    from econmodel.reporting.charts import describe
-    from econmodel.reporting.figures import case_figures
+    from econmodel.reporting.charts.figures import case_figures
+    from econmodel.reporting.charts.results import describe
+    from econmodel.reporting.papers.build import case_structure
 
     spec = case_figures(found.results, case_structure(found.results))[name]
     told = describe(name, found.results)
@@ -58,7 +58,7 @@ def of_case(found: Answer, name: str) -> None:
 
 def of_programme(found: Answer, programme: ProgrammeResult, name: str) -> None:
     """Show a figure of the programme by its name."""
-    from econmodel.reporting.programme_charts import programme_chart, programme_figures
+    from econmodel.reporting.charts.programme import programme_chart, programme_figures
 
     currency = found.results.settings.currency
     spec = programme_figures(programme, currency)[name]

@@ -15,7 +15,7 @@ from econmodel.interfaces.dashboard import blocks
 from econmodel.interfaces.dashboard.starts import load_start
 from econmodel.parameters.catalogue import KEPT_COMPLICATIONS, LABELS
 from econmodel.reporting import formatting as f
-from econmodel.reporting.content import table
+from econmodel.reporting.papers.content import table
 
 if TYPE_CHECKING:
     import pandas as pd

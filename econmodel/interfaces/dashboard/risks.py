@@ -9,7 +9,7 @@ from econmodel.interfaces.dashboard import blocks, money, pictures, programme, s
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.programme.report import ProgrammeResult
 from econmodel.reporting import formatting as f
-from econmodel.reporting.content import table
+from econmodel.reporting.papers.content import table
 
 
 def show(found: Answer) -> None:

@@ -13,9 +13,9 @@ from econmodel.interfaces.dashboard.answers import Answer, answer
 from econmodel.interfaces.dashboard.sidebar import show_sidebar
 from econmodel.interfaces.dashboard.starts import FIRST, STARTS, load_start
 from econmodel.parameters.statements import said
-from econmodel.reporting import phrases
-from econmodel.reporting.blocks import evidence_table
-from econmodel.reporting.provenance import status_counts
+from econmodel.reporting.papers import phrases
+from econmodel.reporting.papers.blocks import evidence_table
+from econmodel.reporting.tables.provenance import status_counts
 
 Page = Callable[[Answer], None]
 HERE = Path(__file__).parent
@@ -53,8 +53,8 @@ def run() -> None:
 def warm_up() -> None:
     """Work out the first page's answer and load what draws it, before the first visitor comes."""
     from econmodel.interfaces.dashboard import pictures, programme
-    from econmodel.reporting.brief import case_structure
-    from econmodel.reporting.figures import case_figures
+    from econmodel.reporting.charts.figures import case_figures
+    from econmodel.reporting.papers.build import case_structure
 
     found = answer(load_start(FIRST))
     programme.findings(found.key, found)

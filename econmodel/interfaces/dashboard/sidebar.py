@@ -10,7 +10,7 @@ from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, controls, session
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.interfaces.dashboard.case_file import BASELINES, uploaded
-from econmodel.reporting import phrases
+from econmodel.reporting.papers import phrases
 
 VIEWS = {
     "hospital": "The hospital: full cost of care",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +13,10 @@ from econmodel.parameters.documents import Document, read_document
 from econmodel.parameters.loading import Case, load_base_case
 from econmodel.parameters.overrides import apply_override
 from econmodel.parameters.rules import check
+from econmodel.records import record
 
 
-@dataclass(frozen=True)
+@record
 class Start:
     """One choice of the first screen.
 

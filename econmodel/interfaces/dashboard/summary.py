@@ -8,9 +8,9 @@ from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, downloads, pictures, programme, session
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.interfaces.dashboard.starts import DEMO, NATIONAL, STARTS, UNITED_KINGDOM, UNITED_STATES, find_start
-from econmodel.reporting import phrases
-from econmodel.reporting.blocks import headline_table, key_numbers
-from econmodel.reporting.provenance import status_counts
+from econmodel.reporting.papers import phrases
+from econmodel.reporting.papers.blocks import headline_table, key_numbers
+from econmodel.reporting.tables.provenance import status_counts
 
 
 def show(found: Answer) -> None:

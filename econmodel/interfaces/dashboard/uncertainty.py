@@ -9,10 +9,9 @@ import streamlit as st
 from econmodel.interfaces.dashboard import analyses, blocks, pictures
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.reporting import formatting as f
-from econmodel.reporting.content import table
-from econmodel.reporting.phrases import lower
-from econmodel.uncertainty.deterministic import DEFAULT_PAIR
-from econmodel.uncertainty.questions import OUTCOMES, Question, ask
+from econmodel.reporting.papers.content import table
+from econmodel.reporting.papers.phrases import lower
+from econmodel.uncertainty.deterministic import DEFAULT_PAIR, OUTCOMES, Question, ask
 from econmodel.wording import duration
 
 if TYPE_CHECKING:

@@ -9,17 +9,17 @@ month 0 is the start itself. What was bought within the budget is sold at its sa
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.programme.input_tables import CapitalItem
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+@record
 class CapitalSchedule:
     """Capital by year, arrays (draw, year) with year 0 the start, except ``by_month`` (draw, month 0 .. n).
 
@@ -33,7 +33,7 @@ class CapitalSchedule:
     book_value: FloatArray
 
 
-@dataclass(frozen=True)
+@record
 class _Holding:
     """One machine in hand from ``start`` to ``end`` (months, may start before 0)."""
 

@@ -8,7 +8,6 @@ by physicians the hospital employs.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,12 +17,13 @@ from econmodel.errors import AnalysisError
 from econmodel.parameters.catalogue import BLEED_ADMISSIONS, DEVICES, SESSION_KINDS
 from econmodel.programme.input_tables import Payer, PayerTerm
 from econmodel.programme.inputs import ProgrammeInputs
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 PROPHYLAXIS = "prophylaxis"
 
 
-@dataclass(frozen=True)
+@record
 class UnitMoney:
     """Money per unit of each activity in base-year prices, arrays (draw, activity); zero where there is no price.
 

@@ -6,7 +6,6 @@ avoided holds everything outside the prophylaxis category: bleeds, care after th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
@@ -17,6 +16,7 @@ from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import ProgrammeActivity, running
 from econmodel.programme.money.finance import nominal_rate
 from econmodel.programme.money.payers import UnitMoney
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 Rows = dict["Row", FloatArray]
@@ -62,7 +62,7 @@ class Row(StrEnum):
 MONEY_ROWS = tuple(row for row in Row if not row.is_count and row not in (Row.CUMULATIVE_CASH, Row.PRESENT_VALUE))
 
 
-@dataclass(frozen=True)
+@record
 class PriceIndices:
     """Nominal prices relative to today by year, arrays (draw, year), year 0 (today) first; year y is at its end."""
 
@@ -171,6 +171,8 @@ def surveillance_contribution(activity: ProgrammeActivity, money: UnitMoney, pri
 
 def _same(change: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Give both arrays the same number of draws."""
+    if len(change) == len(weights):
+        return change, weights
     n = np.broadcast_shapes(change.shape[:1], weights.shape[:1])[0]
     return np.broadcast_to(change, (n, *change.shape[1:])), np.broadcast_to(weights, (n, weights.shape[1]))
 

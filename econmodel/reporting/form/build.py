@@ -17,7 +17,8 @@ from econmodel.parameters.loading import Case
 from econmodel.parameters.schema import money_parts
 from econmodel.reporting.form.questions import SHEETS, Asked, questions
 from econmodel.reporting.form.rules import add_rules, check_formula, unit_words
-from econmodel.reporting.provenance import STATUS_WORDS
+from econmodel.reporting.tables.provenance import STATUS_WORDS
+from econmodel.reporting.workbook.formula import Formula
 from econmodel.reporting.workbook.styles import Styles
 from econmodel.reporting.workbook.writer import Sheet, letters, save_workbook
 
@@ -72,16 +73,15 @@ def build_form(case: Case, path: Path) -> Path:
 
     check_file(path)
     workbook = Workbook()
-    styles = Styles(workbook)
+    styles = Styles(workbook.worksheets[0])
     asked = questions(case.parameters)
     start = Sheet(workbook.worksheets[0], styles)
     start.page.title = at.START_SHEET
-    for name, rows in asked.items():
-        _write_sheet(workbook, styles, case, name, rows)
+    sheets = [_write_sheet(workbook, styles, case, name, rows) for name, rows in asked.items()]
     _write_start(start, case, asked)
-    _write_hidden(workbook, styles, case, asked)
+    hidden = _write_hidden(workbook, styles, case, asked)
     workbook.properties.title, workbook.properties.creator = "Data-collection form", "econmodel"
-    return save_workbook(workbook, path)
+    return save_workbook(workbook, path, [start, *sheets, hidden])
 
 
 def _footer(case: Case) -> str:
@@ -96,7 +96,7 @@ def _protect(sheet: Sheet) -> None:
     sheet.page.protection.formatRows = False
 
 
-def _write_sheet(workbook: Workbook, styles: Styles, case: Case, name: str, rows: list[Asked]) -> None:
+def _write_sheet(workbook: Workbook, styles: Styles, case: Case, name: str, rows: list[Asked]) -> Sheet:
     sheet = Sheet(workbook.create_sheet(name), styles)
     who, _ = SHEETS[name]
     money = f"{case.parameters.text('currency')}, {case.parameters.text('price_year')} prices"
@@ -105,13 +105,14 @@ def _write_sheet(workbook: Workbook, styles: Styles, case: Case, name: str, rows
         sheet.text(3, 1, DEMO, "caution_line")
     for column, header in enumerate(HEADERS, start=1):
         sheet.text(at.FIRST_ROW - 1, column, header, "header_right" if column in (at.OURS, at.ANSWER) else "header")
-    sheet.page.row_dimensions[at.FIRST_ROW - 1].height = 28
+    sheet.heights[at.FIRST_ROW - 1] = 28
     for asked in rows:
         _write_question(sheet, asked)
     add_rules(sheet, [a.question for a in rows])
     sheet.widths(*WIDTHS)
     sheet.frame(f"B{at.FIRST_ROW}", _footer(case), header_rows=f"{at.FIRST_ROW - 1}:{at.FIRST_ROW - 1}")
     _protect(sheet)
+    return sheet
 
 
 def _write_question(sheet: Sheet, asked: Asked) -> None:
@@ -128,7 +129,7 @@ def _write_question(sheet: Sheet, asked: Asked) -> None:
     for column in (at.ANSWER, at.YEAR, at.SOURCE, at.FILLED_BY, at.UNKNOWN):
         style = "answer" if column in (at.SOURCE, at.FILLED_BY) or q.choices else "input"
         sheet.number(row, column, None, style)
-    sheet.formula(row, at.CHECK, check_formula(q), "small")
+    sheet.formula(row, at.CHECK, Formula(check_formula(q), ""), "small")
     sheet.height(row, (asked.words, WIDTHS[0]), (q.shown, WIDTHS[2]), (unit_words(q), WIDTHS[1]), least=2)
 
 
@@ -150,18 +151,19 @@ def _write_start(sheet: Sheet, case: Case, asked: dict[str, list[Asked]]) -> Non
     sheet.row(row, ["Sheet", "For", "Questions", "Answered"], "header")
     for name, rows in asked.items():
         row += 1
-        sheet.text(row, 1, name, "bold").hyperlink = f"#'{name}'!A1"
+        sheet.text(row, 1, name, "bold")
+        sheet.link(row, 1, name)
         sheet.text(row, 2, SHEETS[name][0])
         sheet.number(row, 3, len(rows), "whole")
         first, last = at.FIRST_ROW, at.FIRST_ROW + max(len(rows), 1) - 1
         cells = (f"'{name}'!${letters(c)}${first}:${letters(c)}${last}" for c in (at.ANSWER, at.UNKNOWN))
-        sheet.formula(row, 4, "+".join(f"COUNTA({c})" for c in cells), "strong|whole")
+        sheet.formula(row, 4, Formula("+".join(f"COUNTA({c})" for c in cells), 0.0), "strong|whole")
     sheet.widths(30, 58, 12, 12)
     sheet.frame("A3", _footer(case))
     _protect(sheet)
 
 
-def _write_hidden(workbook: Workbook, styles: Styles, case: Case, asked: dict[str, list[Asked]]) -> None:
+def _write_hidden(workbook: Workbook, styles: Styles, case: Case, asked: dict[str, list[Asked]]) -> Sheet:
     """List version, case and every question, so that the filled form can be read back."""
     sheet = Sheet(workbook.create_sheet(at.HIDDEN_SHEET), styles)
     sheet.page.sheet_state = "veryHidden"
@@ -193,6 +195,7 @@ def _write_hidden(workbook: Workbook, styles: Styles, case: Case, asked: dict[st
             _write_entry(sheet, row, entry)
             row += 1
     _protect(sheet)
+    return sheet
 
 
 def _write_entry(sheet: Sheet, row: int, entry: dict[str, object]) -> None:

@@ -7,7 +7,6 @@ asked alike of every activity, in the words of the catalogue.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any
 
 from econmodel.parameters.catalogue import ITEMS, Item
@@ -15,6 +14,7 @@ from econmodel.parameters.form_layout import FIRST_ROW, Question
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import Parameter
 from econmodel.programme.inputs import CHOICES
+from econmodel.records import record
 
 ENDOSCOPY = {
     "n_endoscoped": "How many different patients with cirrhosis have an upper endoscopy in your unit in a year?",
@@ -139,7 +139,7 @@ SHEETS: dict[str, tuple[str, dict[str, str]]] = {
 }
 
 
-@dataclass(frozen=True)
+@record
 class TableQuestions:
     """How a table input is asked: by the words of each row and the fields, ``{row}`` standing for the row's words.
 
@@ -192,7 +192,7 @@ TABLES: dict[str, TableQuestions] = {
 }
 
 
-@dataclass(frozen=True)
+@record
 class Asked:
     """A question with the words and the status shown beside it."""
 

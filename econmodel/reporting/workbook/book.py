@@ -1,30 +1,140 @@
-"""The workbook under construction: sheets by name, input cells by name, and cells other sheets refer to."""
+"""The workbook under construction: what is in it, where it stands, and the cells that sheets refer to.
+
+Years run down in the same rows of every yearly sheet, months in the same rows of every monthly sheet, so a formula
+finds its partner on the same row.
+"""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from econmodel.economics.evaluate import Evaluation
+from econmodel.errors import AnalysisError
+from econmodel.model.hazards import CYCLES_PER_YEAR
+from econmodel.model.inputs import LAST_AGE, Group
+from econmodel.model.structure import Structure, build_structure
 from econmodel.parameters.loading import Case
-from econmodel.reporting.workbook.layout import Layout
+from econmodel.parameters.schema import StrategyRow
+from econmodel.records import record
+from econmodel.reporting.workbook.formula import Formula
 from econmodel.reporting.workbook.styles import Styles
-from econmodel.reporting.workbook.writer import Sheet, address
+from econmodel.reporting.workbook.writer import Sheet, address, span
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
 
+FIRST_YEAR_ROW = FIRST_MONTH_ROW = 8
+HEADER_ROWS = (5, 6, 7)
+MOST = 40
 _NAME = re.compile(r"^[A-Za-z_][A-Za-z0-9_]*$")
 _LIKE_A_CELL = re.compile(r"^([A-Za-z]{1,3}[0-9]+|[RrCc][0-9]*|[Rr][0-9]+[Cc][0-9]+|true|false)$", re.IGNORECASE)
+
+
+@record
+class Plan:
+    """One strategy and its two sheets."""
+
+    key: str
+    row: StrategyRow
+    position: int
+
+    @property
+    def trace_sheet(self) -> str:
+        """Name of the monthly sheet."""
+        return f"Trace_{self._short}"
+
+    @property
+    def years_sheet(self) -> str:
+        """Name of the yearly sheet."""
+        return f"Years_{self._short}"
+
+    @property
+    def _short(self) -> str:
+        safe = re.sub(r"[^A-Za-z0-9_]", "_", self.key)
+        return safe if safe == self.key and len(safe) <= 22 else f"{self.position + 1}_{safe[:18]}"
+
+
+@record
+class Layout:
+    """Shape of the workbook for one case; ``classes`` is the number of susceptibility classes in a group."""
+
+    strategies: tuple[Plan, ...]
+    groups: tuple[Group, ...]
+    classes: int
+    n_years: int
+    per_protocol: bool
+    restarts: bool
+    structure: Structure = field(repr=False)
+
+    @property
+    def year_rows(self) -> range:
+        """Rows of the years."""
+        return range(FIRST_YEAR_ROW, FIRST_YEAR_ROW + self.n_years)
+
+    @property
+    def month_rows(self) -> range:
+        """Rows of the month boundaries: from 0 to the last month, ends included."""
+        return range(FIRST_MONTH_ROW, FIRST_MONTH_ROW + self.n_years * CYCLES_PER_YEAR + 1)
+
+    def over_years(self, sheet: str, column: int, value: Any) -> Formula:
+        """Range of a yearly column."""
+        return Formula(span(self.year_rows[0], self.year_rows[-1], column, sheet), np.broadcast_to(value, self.n_years))
+
+
+def check_size(case: Case, strategies: int = 0) -> None:
+    """Refuse a case that the workbook's formulas cannot hold.
+
+    Raises
+    ------
+    AnalysisError
+        More groups or strategies than a formula can hold.
+    """
+    for words, size in {"patient groups": len(case.parameters.rows("case_mix")), "strategies": strategies}.items():
+        if size > MOST:
+            what = f"{size} {words}: the live workbook holds at most {MOST}, or its formulas outgrow a cell"
+            raise AnalysisError(what, fix="merge some of them for the workbook")
+
+
+def plan_layout(case: Case, evaluation: Evaluation, keys: Sequence[str]) -> Layout:
+    """Lay a case out for some of its strategies.
+
+    The sheets hold the years from the youngest starting age of its range (or the case's own, if younger) to age 100,
+    so that age and horizon can be changed in the file.
+
+    Raises
+    ------
+    AnalysisError
+        More groups or strategies than a formula can hold.
+    """
+    inputs, age = evaluation.inputs, case.parameters["start_age"]
+    youngest = min(inputs.start_age, int(age.range.low) if age.range else inputs.start_age)
+    n_years, per_protocol = LAST_AGE - youngest, inputs.effect_basis == "per_protocol"
+    restarts = inputs.effect_clock == "last_course"
+    check_size(case, len(keys))
+    recent = 12 if case.parameters.text("years_excess_after_bleed") == "one_year" else 0
+    rows = [row for key, row in case.parameters.strategies.items() if key in keys]
+    return Layout(
+        tuple(Plan(row.key, row, position) for position, row in enumerate(rows)),
+        inputs.groups,
+        int((inputs.group_of_cell == 0).sum()),
+        n_years,
+        per_protocol,
+        restarts,
+        build_structure(per_protocol=per_protocol, vintages=n_years if restarts else 1, recent_months=recent),
+    )
 
 
 @dataclass
 class Book:
     """What the sheet writers share.
 
-    ``cells`` maps a key such as ``("solved", "f", "A")`` to the address other sheets use; ``used`` collects the inputs
-    that formulas read, so that the inputs sheet can say which ones move the workbook.
+    ``cells`` maps a key such as ``("fatality", "A")`` to what other sheets refer to; ``v`` maps a numeric input to its
+    cell, so that the model's own functions can be given cells for values.
     """
 
     case: Case
@@ -32,8 +142,8 @@ class Book:
     layout: Layout
     workbook: Workbook
     styles: Styles
-    cells: dict[tuple[str, ...], str] = field(default_factory=dict)
-    used: set[str] = field(default_factory=set)
+    cells: dict[tuple[str, ...], Any] = field(default_factory=dict)
+    v: dict[str, Any] = field(default_factory=dict)
     sheets: dict[str, Sheet] = field(default_factory=dict)
 
     @property
@@ -47,6 +157,11 @@ class Book:
         demo = "INVENTED DATA. " if self.case.is_demo else ""
         return f"{self.case.title[:90]}. {demo}Planning software, not advice for a patient."
 
+    @property
+    def plans(self) -> tuple[Plan, ...]:
+        """Strategies in the file."""
+        return self.layout.strategies
+
     def add_sheet(self, name: str, tab: str = "") -> Sheet:
         """Add a sheet at the end."""
         page = self.workbook.create_sheet(name)
@@ -55,31 +170,22 @@ class Book:
         self.sheets[name] = Sheet(page, self.styles, mark=" (invented data)" if self.case.is_demo else "")
         return self.sheets[name]
 
-    def name_cell(self, name: str, sheet: str, row: int, column: int) -> None:
+    def name_cell(self, name: str, sheet: str, row: int, column: int, value: float | str) -> None:
         """Make an input's cell known: by a defined name where the spelling allows one, else by its address."""
         from openpyxl.workbook.defined_name import DefinedName
 
         place = address(row, column, sheet)
         if _NAME.match(name) and not _LIKE_A_CELL.match(name):
             self.workbook.defined_names[name] = DefinedName(name, attr_text=place)
-            self.cells["input", name] = name
-        else:
-            self.cells["input", name] = place
+            place = name
+        self.cells["input", name] = Formula(place, value)
+        if not isinstance(value, str):
+            self.v[name] = self.cells["input", name]
 
-    def input(self, name: str) -> str:
-        """Refer to an input in a formula."""
-        self.used.add(name)
+    def input(self, name: str) -> Any:
+        """Refer to an input, a number or a setting."""
         return self.cells["input", name]
 
-    def product(self, names: tuple[str, ...]) -> str:
-        """Product of inputs in a formula; 1 for none."""
-        return "*".join(self.input(name) for name in names) or "1"
-
-    def at(self, *key: str) -> str:
+    def at(self, *key: str) -> Any:
         """Refer to a cell another sheet made known."""
-        return self.cells[key]
-
-    def known(self, *key: str, sheet: str, row: int, column: int) -> str:
-        """Make a cell known to other sheets, and return its address."""
-        self.cells[key] = address(row, column, sheet)
         return self.cells[key]

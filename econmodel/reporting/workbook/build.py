@@ -2,35 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from econmodel.economics.evaluate import Evaluation
+from econmodel.economics.lead import WATCH, find_subjects
+from econmodel.errors import AnalysisError
 from econmodel.files import check_file
 from econmodel.parameters.loading import Case
-from econmodel.reporting.workbook import (
-    checks_sheet,
-    comparisons_sheet,
-    frontier_sheet,
-    hazards_sheet,
-    inputs_sheet,
-    months_sheet,
-    outcomes_sheet,
-    patients_sheet,
-    prices_sheet,
-    solved_sheet,
-    sources_sheet,
-    strategies_sheet,
-    summary_sheet,
-    totals_sheet,
-    trace_sheet,
-    year_table_sheet,
-    years_sheet,
-)
-from econmodel.reporting.workbook.book import Book
-from econmodel.reporting.workbook.layout import plan_layout
-from econmodel.reporting.workbook.scope import check_scope
+from econmodel.reporting.workbook import checks, comparisons, hazards, inputs, outcomes, patients, summary, totals
+from econmodel.reporting.workbook.book import Book, plan_layout
 from econmodel.reporting.workbook.styles import Styles
 from econmodel.reporting.workbook.writer import save_workbook
+from econmodel.reporting.workbook.years import Cohort, write_cohort
+from econmodel.wording import nearest
+
+if TYPE_CHECKING:
+    from openpyxl import Workbook
 
 ORDER = (
     "Summary",
@@ -54,7 +43,7 @@ ORDER = (
 )
 
 
-def build_workbook(case: Case, evaluation: Evaluation, path: Path) -> Path:
+def build_workbook(case: Case, evaluation: Evaluation, path: Path, strategies: Sequence[str] = ()) -> Path:
     """Write the live workbook of a case.
 
     Parameters
@@ -65,6 +54,8 @@ def build_workbook(case: Case, evaluation: Evaluation, path: Path) -> Path:
         Its deterministic results, by year and group, kept in the file as plain numbers to check against.
     path
         The file to write, whole or not at all.
+    strategies
+        Keys of strategies beside the lead, usual care, no prophylaxis and the comparator.
 
     Returns
     -------
@@ -74,59 +65,73 @@ def build_workbook(case: Case, evaluation: Evaluation, path: Path) -> Path:
     Raises
     ------
     AnalysisError
-        The case's structure is not the base structure, or the file cannot be written.
+        A strategy is not in the case, there are more groups or strategies than a formula can hold, or the file cannot be
+        written.
     """
     from openpyxl import Workbook
 
-    check_scope(case)
     check_file(path)
+    layout = plan_layout(case, evaluation, chosen_strategies(case, evaluation, strategies))
     workbook = Workbook()
     workbook.remove(workbook.worksheets[0])
     workbook.calculation.fullCalcOnLoad = True
     workbook.properties.title, workbook.properties.creator = "Live workbook of the deterministic model", "econmodel"
-    book = Book(case, evaluation, plan_layout(case, evaluation), workbook, Styles(workbook))
-    book.add_sheet(summary_sheet.NAME, tab="14506B")
-    _write_model(book)
-    _write_results(book)
-    _arrange(book)
+    book = Book(case, evaluation, layout, workbook, Styles(workbook.create_sheet("styles")))
+    book.add_sheet(summary.NAME, tab="14506B")
+    _write_results(book, _write_model(book))
+    workbook.remove(workbook["styles"])
+    _arrange(workbook)
     return save_workbook(workbook, path, book.sheets.values())
 
 
-def _write_model(book: Book) -> None:
-    inputs_sheet.build_inputs(book)
-    patients_sheet.build_patients(book)
-    solved_sheet.build_solved(book)
-    patients_sheet.finish_patients(book)
-    hazards_sheet.build_life_tables(book)
-    hazards_sheet.build_hazards(book)
-    strategies_sheet.build_strategies(book)
-    months_sheet.build_months(book)
-    prices_sheet.build_prices(book)
-    for plan in book.layout.strategies:
-        years_sheet.build_chances(book, plan)
-        trace_sheet.build_trace(book, plan)
-        years_sheet.build_sums(book, plan)
+def chosen_strategies(case: Case, evaluation: Evaluation, more: Sequence[str] = ()) -> list[str]:
+    """Keys of the strategies a workbook holds: the lead, usual care, no prophylaxis, the comparator, and those asked for.
+
+    Raises
+    ------
+    AnalysisError
+        A strategy asked for is not in the case.
+    """
+    known, subjects = case.parameters.strategies, find_subjects(case.parameters, evaluation)
+    for key in more:
+        if key not in known:
+            what = f"strategy {key!r}: must be one of {', '.join(known)}"
+            raise AnalysisError(what, where="--strategy", fix=nearest(key, known, "choose one of them"))
+    wanted = {subjects.lead, subjects.usual_care, WATCH, case.parameters.text("comparator"), *more}
+    return [key for key in known if key in wanted]
 
 
-def _write_results(book: Book) -> None:
-    totals_sheet.build_totals(book)
-    prices_sheet.finish_prices(book)
-    outcomes_sheet.build_outcomes(book)
-    comparisons_sheet.build_comparisons(book)
-    frontier_sheet.build_frontier(book)
-    year_table_sheet.build_groups(book)
-    year_table_sheet.build_year_table(book)
-    checks_sheet.build_engine_values(book)
-    checks_sheet.build_checks(book)
-    sources_sheet.build_sources(book)
-    summary_sheet.build_summary(book)
-    inputs_sheet.mark_used(book)
+def _write_model(book: Book) -> list[Cohort]:
+    inputs.build_inputs(book)
+    patients.build_patients(book)
+    patients.build_solved(book)
+    patients.finish_patients(book)
+    hazards.build_life_tables(book)
+    hazards.build_hazards(book)
+    hazards.build_strategies(book)
+    hazards.build_months(book)
+    totals.build_prices(book)
+    return [write_cohort(book, plan) for plan in book.plans]
 
 
-def _arrange(book: Book) -> None:
+def _write_results(book: Book, cohorts: list[Cohort]) -> None:
+    totals.build_totals(book)
+    outcomes.build_outcomes(book)
+    comparisons.build_comparisons(book)
+    comparisons.build_frontier(book)
+    outcomes.build_groups(book)
+    outcomes.build_year_table(book)
+    checks.build_engine_values(book)
+    checks.build_checks(book, cohorts)
+    inputs.build_sources(book)
+    summary.build_summary(book)
+    inputs.mark_used(book)
+
+
+def _arrange(workbook: Workbook) -> None:
     """Put results first and workings last."""
-    pages = {page.title: page for page in book.workbook.worksheets}
+    pages = {page.title: page for page in workbook.worksheets}
     first = [name for name in ORDER if name in pages]
     for position, name in enumerate([*first, *(name for name in pages if name not in first)]):
-        book.workbook.move_sheet(pages[name], position - book.workbook.index(pages[name]))
-    book.workbook.active = 0
+        workbook.move_sheet(pages[name], position - workbook.index(pages[name]))
+    workbook.active = 0

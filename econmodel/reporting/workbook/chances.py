@@ -1,113 +1,134 @@
-"""Chances of every move by model year: the left part of a strategy's yearly sheet.
+"""Chances of every move by model year: the model's own declaration (``model.hazards.DiseaseMoves``) run on cells.
 
-Moves out of a state compete within a month: ``p = rate / R x (1 - exp(-R / 12))``, R the sum of the rates out.
+Each step the declaration keeps becomes a column of the yearly sheet, written once however many states share it.
 """
 
 from __future__ import annotations
 
-from econmodel.model.structure import MOVE_LABELS, NEVER_BLED, STATE_LABELS
-from econmodel.reporting.workbook.book import Book
-from econmodel.reporting.workbook.hazards_sheet import TRANSPLANTED, hazard
-from econmodel.reporting.workbook.layout import FIRST_YEAR_ROW, HEADER_ROWS, StrategyPlan
+import re
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.arrays import choose
+from econmodel.model.hazards import DiseaseMoves, effect_left, incomplete_ratio, waning
+from econmodel.records import record
+from econmodel.reporting.workbook.book import FIRST_YEAR_ROW, HEADER_ROWS, Book, Plan
+from econmodel.reporting.workbook.formula import ROW, SHIFTED, Formula, value_of
 from econmodel.reporting.workbook.writer import Sheet, letters
 
-YEAR, LOST, GASTRIC, OTHER, RETREAT, FIRST_CHANCE = range(1, 7)
-ACUTE = ("bleeding", "rebleeding")
-TOTAL, FACTOR, STAY = "Sum of rates", "Chance per unit of rate", "Stays"
+EFFECT_WORDS = {"gastric": "Gastric bleed, ratio", "other": "Other bleed, ratio"} | {
+    of: f"Gastric bleed, ratio: course {of}" for of in ("complete", "incomplete")
+}
+_REFERENCE = re.compile(r"^[A-Za-z0-9_!$\x01-\x06]+$")
+FloatArray = NDArray[np.float64]
 
 
-def write_effects(book: Book, sheet: Sheet, plan: StrategyPlan) -> None:
-    """Write the effect of the strategy by year, as it wanes, and its re-treatment rate."""
-    sheet.row(
-        HEADER_ROWS[2],
-        ["Model year", "Share of effect lost", "Gastric bleed, ratio", "Other bleed, ratio", "Re-treatment rate"],
-        "header",
-    )
+@dataclass
+class YearColumns:
+    """The yearly sheet of a strategy, filled from left to right; equal formulas are written once."""
 
-    def own(item: str) -> str:
-        return book.at("strategy", plan.key, item)
+    sheet: Sheet
+    n_years: int
+    next: int = 1
+    known: dict[tuple[str, int], Any] = field(default_factory=dict)
 
-    full, none = own("effect_full_years"), own("effect_none_years")
-    rows, middle = book.layout.year_rows, "A#-0.5"
-    for row in rows:
-        sheet.put(row, YEAR, row - FIRST_YEAR_ROW + 1, "whole")
-    ramp = f"MAX(0,MIN(1,({middle}-{full})/({none}-{full})))"
-    sheet.fill(rows, LOST, f"IF({none}>{full},{ramp},IF({middle}>{full},1,0))")
-    sheet.fill(rows, GASTRIC, f"{own('hr_gastric')}^(1-B#)")
-    sheet.fill(rows, OTHER, f"{own('hr_other')}^(1-B#)")
-    sheet.fill(rows[:1], RETREAT, own("r_retreat_1"))
-    sheet.fill(rows[1:], RETREAT, own("r_retreat_later"))
+    def put(self, label: str, formula: Any, start: int = 0, note: str = "") -> Any:
+        """Write a column from a year on, or one cell where nothing in it depends on the year; give what refers to it."""
+        if not isinstance(formula, Formula) or _REFERENCE.match(formula.text):
+            return formula
+        key = formula.text, start
+        if key not in self.known:
+            constant = ROW not in formula.text and SHIFTED not in formula.text
+            self.sheet.text(HEADER_ROWS[1], self.next, note, "note")
+            self.sheet.text(HEADER_ROWS[2], self.next, f"{label} (all years)" if constant else label, "header_right")
+            rows = range(FIRST_YEAR_ROW + start, FIRST_YEAR_ROW + self.n_years)
+            marks = {SHIFTED: range(FIRST_YEAR_ROW, FIRST_YEAR_ROW + self.n_years - start)}
+            if constant:
+                self.known[key] = self.sheet.formula(FIRST_YEAR_ROW, self.next, formula, "factor")
+            else:
+                self.known[key] = self.sheet.column(rows, self.next, formula, marks=marks)
+            self.next += 1
+        return self.known[key]
 
-
-def write_chances(book: Book, sheet: Sheet, plan: StrategyPlan) -> int:
-    """Write the chances of every group and state; give the first free column."""
-    column = FIRST_CHANCE
-    for g, group in enumerate(book.layout.groups):
-        start = column
-        for state in plan.states:
-            column = _write_state(book, sheet, plan, state, g, column)
-        sheet.row(HEADER_ROWS[0], [f"Chances a month: {group.name}"] + [""] * (column - start - 1), "section", first=start)
-        sheet.page.column_dimensions[letters(column)].width = 2
-        column += 1
-    return column
-
-
-def _write_state(book: Book, sheet: Sheet, plan: StrategyPlan, state: str, g: int, first: int) -> int:
-    """Write the columns of one state of one group; constants of the acute states stand on the patients sheet."""
-    kinds = [m.kind for m in plan.moves if m.source == state]
-    if state in ACUTE:
-        for kind in kinds:
-            book.cells["chance", plan.key, state, kind, str(g)] = book.at("group", str(g), f"{state}.{kind}")
-        return first
-    items = _formulas(book, plan, state, g)
-    places = {item: letters(first + i) for i, item in enumerate(items)}
-    for column, (item, formula) in enumerate(items.items(), start=first):
-        sheet.text(HEADER_ROWS[1], column, STATE_LABELS[state] if column == first else "", "note")
-        sheet.text(HEADER_ROWS[2], column, MOVE_LABELS.get(item, item), "header_right")
-        for other, letter in places.items():
-            formula = formula.replace(f"[{other}]", f"{letter}#")
-        sheet.fill(book.layout.year_rows, column, formula)
-        key = ("stay", plan.key, state, str(g)) if item == STAY else ("chance", plan.key, state, item, str(g))
-        book.cells[key] = f"{sheet.name}!${letters(column)}$#"
-    return first + len(items)
+    def section(self, title: str, first: int) -> None:
+        """Name the columns from ``first`` on, and leave a gap after them."""
+        if self.next > first:
+            self.sheet.row(HEADER_ROWS[0], [title] + [""] * (self.next - first - 1), "section", first=first)
+            self.sheet.page.column_dimensions[letters(self.next)].width = 2
+            self.next += 1
 
 
-def _formulas(book: Book, plan: StrategyPlan, state: str, g: int) -> dict[str, str]:
-    """Formulas of a state's columns in order; ``[item]`` is another column of the state, ``#`` the row."""
-    rates = _rates(book, plan, state, g)
-    if state == "transplanted":
-        found = {"other_death": rates["other_death"]}
-    else:
-        factor = f"IF([{TOTAL}]>0,(1-EXP(-[{TOTAL}]/12))/[{TOTAL}],1/12)"
-        found = {TOTAL: "+".join(rates.values()), FACTOR: factor}
-        found |= {kind: f"({rate})*[{FACTOR}]" for kind, rate in rates.items()}
-    if state == "in_course":
-        death = f"{book.at('strategy', plan.key, 'p_death_course')}/{book.at('strategy', plan.key, 'sessions_mean')}"
-        done = f"1/{book.at('strategy', plan.key, 'sessions_mean')}"
-        found[FACTOR] = f"(1-{death})*{found[FACTOR]}"
-        found |= {"procedure_death": death, "finish": f"(1-{death})*EXP(-[{TOTAL}]/12)*{done}"}
-    kinds = [item for item in found if item in MOVE_LABELS]
-    return found | {STAY: "1-" + "-".join(f"[{kind}]" for kind in kinds)}
+class CellMoves(DiseaseMoves):
+    """Moves of one strategy and kind of patient, declared on cells; ``start`` is the first year a state can be in use."""
+
+    def __init__(self, book: Book, plan: Plan, group: int, cell: int, columns: YearColumns | None) -> None:
+        self.layout, self.columns, self.start, self.note = book.layout, columns, 0, ""
+        v, course = book.v, plan.row.starts_in == "in_course"
+        own = {item: book.at("strategy", plan.key, item) for item in book.at("figures")}
+        self.per_protocol = book.layout.per_protocol
+        of_group = {item: book.at("group", str(group), item) for item in ("transplant", "excess", "fatality")}
+        self.transplant, self.excess, self.p_death_bleed = of_group.values()
+        self.excess_transplanted, self.r_other_bleed = v["r_excess_death_transplanted"], v["r_other_bleed"]
+        self.hr_death_after_bleed, self.rr_death_rebleed = v["hr_death_after_bleed"], v["rr_death_rebleed"]
+        self.p_early_rebleed, self.r_late_rebleed = v["p_early_rebleed"], own["r_late_rebleed"]
+        self.r_protection_lost, self.p_obliteration = v["r_protection_lost"] * float(course), own["p_obliteration"]
+        self.p_death_session, self.p_last_session = own["p_death_course"] / own["sessions_mean"], 1.0 / own["sessions_mean"]
+        self.split_post_bleed = len(book.layout.structure.family("post_bleed")) > 1
+        complete = own.get("hr_complete", own["hr_gastric"])
+        incomplete = choose(course, lambda: incomplete_ratio(complete, v["hr_incomplete_vs_complete"]), lambda: 1.0)
+        self.ratios = {"gastric": own["hr_gastric"], "other": own["hr_other"], "complete": complete, "incomplete": incomplete}
+        self.effect_years = own["effect_full_years"], own["effect_none_years"]
+        self.retreat, self.year = book.at("retreat", plan.key), book.at("model_year")
+        self.untreated, self.general = book.at("gastric", str(cell)), book.at("background")
+
+    def keep(self, step: str, value: Any) -> Any:
+        """Put a step down as a column."""
+        return self.columns.put(step, value, self.start, self.note) if self.columns else value
+
+    def gastric_rates(self, years: Any) -> Any:
+        """Untreated rate of a first gastric bleed."""
+        return self._from_start(self.untreated)
+
+    def background(self, years: Any) -> Any:
+        """Rate of death of the general population."""
+        return self._from_start(self.general)
+
+    def retreatment(self, years: Any) -> Any:
+        """Rate of re-treatment."""
+        return self._from_start(self.retreat)
+
+    def effect(self, of: str, years: Any, course_in: int | None) -> Any:
+        """Hazard ratio of an effect, in the row of the year, or in that of the years since the last course."""
+        start, note, self.start, self.note = self.start, self.note, 0, ""
+        left = self.keep("Share of effect left", waning(self.year - 1, *self.effect_years))
+        ratio = self.keep(EFFECT_WORDS[of], effect_left(left, np.log(self.ratios[of])))
+        self.start, self.note = start, note
+        if not isinstance(ratio, Formula) or not self.layout.restarts or of == "incomplete":
+            return self._from_start(ratio)
+        if course_in is None:
+            return Formula(ratio.text.replace(ROW, f"${FIRST_YEAR_ROW}"), ratio.value[0])
+        return Formula(ratio.text.replace(ROW, SHIFTED), ratio.value[: self.layout.n_years - course_in], ratio.rank)
+
+    def _from_start(self, formula: Any) -> Any:
+        """Take the rows a state is in use."""
+        if not isinstance(formula, Formula) or np.ndim(formula.value) == 0:
+            return formula
+        return Formula(formula.text, formula.value[self.start :], formula.rank)
 
 
-def _rates(book: Book, plan: StrategyPlan, state: str, g: int) -> dict[str, str]:
-    """Rates per year out of a state, by move; ``#`` is the row."""
-    if state == "transplanted":
-        return {"other_death": f"Hazards!${letters(TRANSPLANTED)}#"}
-    transplant = book.at("group", str(g), "transplant")
-    if state == "post_bleed":
-        return {
-            "late_rebleed": book.at("strategy", plan.key, "r_late_rebleed"),
-            "transplant": transplant,
-            "other_death": hazard(book, "#", 2, g),
-        }
-    assert state in NEVER_BLED
-    treated = state != "at_risk"
-    rates = {
-        "gastric_bleed": hazard(book, "#", 0, g) + ("*$C#" if treated else ""),
-        "other_bleed": book.input("r_other_bleed") + ("*$D#" if treated else ""),
-        "transplant": transplant,
-        "other_death": hazard(book, "#", 1, g),
-    }
-    retreated = state == "protected" and any(m.kind == "retreat" for m in plan.moves)
-    return rates | ({"retreat": "$E#"} if retreated else {})
+@record
+class Exits:
+    """Chances of leaving a state, by kind of move, and of staying, from the year ``start`` on."""
+
+    chances: dict[str, Any]
+    stay: Any
+    start: int
+
+    def by_year(self, chance: Any, n_years: int) -> FloatArray:
+        """Value of a chance in every year, 0 before the state is in use."""
+        found = np.zeros(n_years)
+        found[self.start :] = value_of(chance)
+        return found

@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.errors import DataError
-from econmodel.reporting.workbook import checks_sheet, comparisons_sheet, frontier_sheet, outcomes_sheet, year_table_sheet
-from econmodel.reporting.workbook.layout import FIRST_YEAR_ROW
+from econmodel.reporting.workbook import checks, comparisons, outcomes
+from econmodel.reporting.workbook.book import FIRST_YEAR_ROW
 
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
@@ -31,16 +31,16 @@ def read_results(path: Path) -> dict[str, Any]:
     from openpyxl import load_workbook
 
     workbook = load_workbook(path, data_only=True, read_only=True)
-    checks = [row[:4] for row in workbook[checks_sheet.NAME].iter_rows(values_only=True)]
-    if checks[2][1] is None:
+    checked = [row[:4] for row in workbook[checks.NAME].iter_rows(values_only=True)]
+    if checked[2][1] is None:
         what = f"{path.name} holds formulas but no results yet"
         raise DataError(what, where=f"{path.name}, sheet 'Checks', cell B3", fix="open it in a spreadsheet program and save")
     return {
-        "strategies": _outcomes(workbook[outcomes_sheet.NAME]),
-        "comparisons": _comparisons(workbook[comparisons_sheet.NAME]),
-        "yearly": _yearly(workbook[year_table_sheet.NAME]),
-        "frontier": _frontier(workbook[frontier_sheet.NAME]),
-        "failed_checks": [str(label) for label, _, _, holds in checks if holds == "NO"],
+        "strategies": _outcomes(workbook[outcomes.OUTCOMES]),
+        "comparisons": _comparisons(workbook[comparisons.COMPARISONS]),
+        "yearly": _yearly(workbook[outcomes.YEAR_TABLE]),
+        "frontier": _frontier(workbook[comparisons.FRONTIER]),
+        "failed_checks": [str(label) for label, _, _, holds in checked if holds == "NO"],
     }
 
 
@@ -53,12 +53,12 @@ def _row(page: Worksheet, row: int) -> tuple[Any, ...]:
 
 
 def _outcomes(page: Worksheet) -> dict[str, dict[str, Any]]:
-    keys = _row(page, outcomes_sheet.KEYS_ROW)[outcomes_sheet.FIRST_STRATEGY - 1 :]
+    keys = _row(page, outcomes.KEYS_ROW)[outcomes.FIRST_STRATEGY - 1 :]
     found: dict[str, dict[str, Any]] = {str(key): {} for key in keys if key}
-    for row in page.iter_rows(min_row=outcomes_sheet.FIRST, values_only=True):
-        name = row[outcomes_sheet.KEY - 1]
+    for row in page.iter_rows(min_row=outcomes.FIRST, values_only=True):
+        name = row[outcomes.KEY - 1]
         if name:
-            for key, value in zip(found, row[outcomes_sheet.FIRST_STRATEGY - 1 :], strict=False):
+            for key, value in zip(found, row[outcomes.FIRST_STRATEGY - 1 :], strict=False):
                 found[key][str(name)] = _value(value)
     return found
 
@@ -67,10 +67,10 @@ def _comparisons(page: Worksheet) -> dict[str, dict[str, dict[str, Any]]]:
     found: dict[str, dict[str, dict[str, Any]]] = {}
     versus, keys = "", list[str]()
     for row in page.iter_rows(min_row=4, values_only=True):
-        name = row[comparisons_sheet.KEY - 1]
-        values = row[comparisons_sheet.FIRST_STRATEGY - 1 :]
+        name = row[comparisons.KEY - 1]
+        values = row[comparisons.FIRST_STRATEGY - 1 :]
         if name == "versus":
-            versus, keys = str(row[comparisons_sheet.COMPARATOR - 1]), [str(v) for v in values if v]
+            versus, keys = str(row[comparisons.COMPARATOR - 1]), [str(v) for v in values if v]
             found[versus] = {key: {} for key in keys if key != versus}
         elif name:
             for key, value in zip(keys, values, strict=False):
@@ -81,7 +81,7 @@ def _comparisons(page: Worksheet) -> dict[str, dict[str, dict[str, Any]]]:
 
 def _yearly(page: Worksheet) -> dict[str, list[dict[str, float]]]:
     found: dict[str, list[dict[str, float]]] = {}
-    columns = list(year_table_sheet.COLUMNS)
+    columns = list(outcomes.YEAR_COLUMNS)
     keys = _row(page, FIRST_YEAR_ROW - 2)
     for start, key in enumerate(keys):
         if key and key not in found:
@@ -92,13 +92,13 @@ def _yearly(page: Worksheet) -> dict[str, list[dict[str, float]]]:
 
 def _frontier(page: Worksheet) -> dict[str, dict[str, Any]]:
     found = {}
-    for row in page.iter_rows(min_row=frontier_sheet.FIRST, values_only=True):
-        if not row[frontier_sheet.KEY - 1]:
+    for row in page.iter_rows(min_row=comparisons.FIRST_OPTION, values_only=True):
+        if not row[comparisons.F_KEY - 1]:
             break
-        found[str(row[frontier_sheet.KEY - 1])] = {
-            "cost": row[frontier_sheet.COST - 1],
-            "qalys": row[frontier_sheet.EFFECT - 1],
-            "status": row[frontier_sheet.STATUS - 1],
-            "icer": _value(row[frontier_sheet.ICER - 1]),
+        found[str(row[comparisons.F_KEY - 1])] = {
+            "cost": row[comparisons.COST - 1],
+            "qalys": row[comparisons.EFFECT - 1],
+            "status": row[comparisons.STATUS - 1],
+            "icer": _value(row[comparisons.ICER - 1]),
         }
     return found

@@ -6,13 +6,11 @@ tell them apart by the border as well.
 
 from __future__ import annotations
 
-from copy import copy
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
+from econmodel.records import record
+
 if TYPE_CHECKING:
-    from openpyxl import Workbook
-    from openpyxl.cell.cell import Cell
     from openpyxl.worksheet.worksheet import Worksheet
 
 INK, MUTED, ACCENT, WARNING = "20272E", "5C6670", "14506B", "9B2226"
@@ -37,7 +35,7 @@ NUMBER_FORMATS = {
 }
 
 
-@dataclass(frozen=True)
+@record
 class Look:
     """Look of a cell: font, fill, border (box, line or hair below), alignment, and whether it may be typed in."""
 
@@ -63,6 +61,7 @@ LOOKS = {
     "key": Look(8, MUTED, to="right"),
     "text": Look(border="hair", wrap=True),
     "bold": Look(bold=True, border="hair", wrap=True),
+    "bold_left": Look(bold=True, border="hair", to="left"),
     "small": Look(8, MUTED, border="hair", wrap=True, indent=1),
     "note": Look(color=MUTED, italic=True),
     "plain_text": Look(),
@@ -78,37 +77,29 @@ LOOKS = {
 
 
 class Styles:
-    """Named styles of one workbook; each is registered on first use and then applied by name.
+    """Named styles of one workbook; each is registered on first use and known to the file by a number.
 
     Parameters
     ----------
-    workbook
-        Where the styles are kept.
+    page
+        Any sheet of the workbook, to register styles with.
     """
 
-    def __init__(self, workbook: Workbook) -> None:
-        self._workbook = workbook
-        self._ready: dict[str, Any] = {}
-        self._numbers: dict[str, int] = {}
+    def __init__(self, page: Worksheet) -> None:
+        self._page = page
+        self._numbers: dict[tuple[str, bool], int] = {}
 
-    def apply(self, cell: Cell, name: str) -> None:
-        """Give a cell a style; the first use of a name builds it on the cell, later ones share it."""
-        if name not in self._ready:
+    def number_of(self, name: str, *, quoted: bool = False) -> int:
+        """Give the number of a style; ``quoted`` keeps what looks like a formula text when the cell is edited."""
+        if (name, quoted) not in self._numbers:
+            from openpyxl.cell.cell import Cell
+
+            cell = Cell(self._page, row=1, column=1)
             for field, value in describe(name).items():
                 setattr(cell, field, value)
-            self._ready[name] = copy(cell._style)  # type: ignore[attr-defined]
-        else:
-            cell._style = copy(self._ready[name])  # type: ignore[attr-defined]
-
-    def number_of(self, page: Worksheet, name: str) -> int:
-        """Give the number by which the file knows a style, for cells written as XML."""
-        if name not in self._numbers:
-            from openpyxl.cell.cell import Cell as NewCell
-
-            cell = NewCell(page, row=1, column=1)
-            self.apply(cell, name)
-            self._numbers[name] = cell.style_id
-        return self._numbers[name]
+            cell.quotePrefix = quoted
+            self._numbers[name, quoted] = cell.style_id
+        return self._numbers[name, quoted]
 
 
 def describe(name: str) -> dict[str, Any]:

@@ -8,22 +8,27 @@ from __future__ import annotations
 import io
 import math
 import re
+import zipfile
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Any
+from xml.sax.saxutils import escape
+
+import numpy as np
 
 from econmodel.files import FORMULA_STARTS, check_file, write_bytes
-from econmodel.reporting.workbook.bulk import BulkRows, insert_rows
+from econmodel.reporting.workbook.formula import ROW, Formula, as_text, value_of
 from econmodel.reporting.workbook.styles import ALERT_FILL, WARNING, Styles
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
-    from openpyxl.cell.cell import Cell
     from openpyxl.worksheet.worksheet import Worksheet
 
 LONGEST_TEXT = 32000
+_DIMENSION, _EMPTY = re.compile(rb'<dimension ref="[^"]*"\s*/>'), re.compile(rb"<sheetData>\s*</sheetData>|<sheetData\s*/>")
 _FORBIDDEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
 
 
@@ -61,11 +66,6 @@ def span(first_row: int, last_row: int, column: int, sheet: str = "", last_colum
     return f"{prefix}${letters(column)}${first_row}:${letters(last_column or column)}${last_row}"
 
 
-def quoted(text: str) -> str:
-    """Text as a string inside a formula, its quotation marks doubled."""
-    return '"' + text.replace('"', '""') + '"'
-
-
 def clean(text: str) -> str:
     """Drop characters that no XLSX cell may hold and cut what is too long, saying so."""
     kept = _FORBIDDEN.sub("\ufffd", text)
@@ -74,68 +74,115 @@ def clean(text: str) -> str:
 
 @dataclass
 class Sheet:
-    """A worksheet with the few ways in which cells are filled."""
+    """A worksheet with the few ways in which cells are filled.
+
+    Cells are written as XML, a formula with its value, which is many times quicker than the spreadsheet library; the
+    library keeps styles, widths, rules, printing and the file around them.
+    """
 
     page: Worksheet
     styles: Styles
-    bulk: BulkRows = field(default_factory=BulkRows)
     mark: str = ""
+    cells: dict[int, dict[int, str]] = field(default_factory=lambda: defaultdict(dict))
+    heights: dict[int, float] = field(default_factory=dict)
+    formulas: list[str] = field(default_factory=list)
 
     @property
     def name(self) -> str:
         """Sheet name as formulas use it; never one that needs quotation marks."""
         return str(self.page.title)
 
-    def text(self, row: int, column: int, text: str, style: str = "text") -> Cell:
+    def text(self, row: int, column: int, text: str, style: str = "text") -> None:
         """Write text as text: what looks like a formula stays text, and stays so when the cell is edited."""
-        cell = self._cell(row, column)
-        cell.value = clean(text)
-        cell.data_type = "s"
-        self.styles.apply(cell, style)
-        cell.quotePrefix = text.startswith(FORMULA_STARTS)
-        return cell
+        number = self.styles.number_of(style, quoted=text[:1] in FORMULA_STARTS)
+        place, shown = f"{letters(column)}{row}", escape(clean(text))
+        content = f' t="inlineStr"><is><t xml:space="preserve">{shown}</t></is></c>' if text else "/>"
+        self.cells[row][column] = f'<c r="{place}" s="{number}"{content}'
 
-    def number(self, row: int, column: int, value: float | None, style: str = "number") -> Cell:
-        """Write a number; None leaves a styled cell to type in."""
-        cell = self._cell(row, column)
-        cell.value = value
-        self.styles.apply(cell, style)
-        return cell
+    def number(self, row: int, column: int, value: float | None, style: str = "number") -> Formula:
+        """Write a number, and give what refers to it; None leaves a styled cell to type in."""
+        content = "/>" if value is None else f"><v>{value!r}</v></c>"
+        self.cells[row][column] = f'<c r="{letters(column)}{row}" s="{self.styles.number_of(style)}"{content}'
+        return self.at(row, column, value)
 
-    def formula(self, row: int, column: int, formula: str, style: str = "number") -> Cell:
-        """Write a formula, given without its equals sign; user text enters only through :func:`quoted`."""
-        cell = self._cell(row, column)
-        cell.value = "=" + formula
-        self.styles.apply(cell, style)
-        return cell
+    def formula(self, row: int, column: int, formula: Formula | float | str, style: str = "number") -> Formula:
+        """Write a formula with its value, and give what refers to it; user text enters only through ``quoted``."""
+        return self.column([row], column, formula, style, single=True)
 
-    def put(self, row: int, column: int, value: float, style: str = "factor") -> None:
-        """Write a number among long runs of formulas."""
-        self.bulk.number(row, column, letters(column), value, self.styles.number_of(self.page, style))
-
-    def fill(
-        self, rows: Sequence[int], column: int, pattern: str, style: str = "factor", marks: Mapping[str, Sequence[int]] | None = None
-    ) -> None:
-        """Write a column of formulas from one pattern.
+    def column(
+        self,
+        rows: Sequence[int],
+        column: int,
+        formula: Formula | float | str,
+        style: str = "factor",
+        marks: Mapping[str, Sequence[int]] | None = None,
+        *,
+        single: bool = False,
+    ) -> Formula:
+        """Write a column of formulas from one, and give what refers to it row by row.
 
         Parameters
         ----------
         rows
             Where they go.
-        pattern
-            Formula without its equals sign.
+        formula
+            Its text may hold marks; its value is one for all rows, or one by row.
         marks
-            What stands in the pattern for a number, and that number by row; None is ``#`` for the row itself.
+            Numbers that stand for a mark, by row; ``ROW`` is the row itself unless given.
+        single
+            One cell, referred to as such.
         """
-        self.bulk.formulas(rows, column, letters(column), pattern, self.styles.number_of(self.page, style), marks or {"#": rows})
+        text, value = as_text(formula), value_of(formula)
+        self.formulas.append(text)
+        own = escape(text.replace(f"{self.name}!$", "$")).replace("%", "%%")
+        numbers = {ROW: rows, **(marks or {})}
+        order = [char for char in own if char in numbers]
+        for mark in numbers:
+            own = own.replace(mark, "%d")
+        values = [value] * len(rows) if np.ndim(value) == 0 else list(value)
+        kinds, shown = zip(*map(_stored, values), strict=True)
+        place, number = letters(column), self.styles.number_of(style)
+        pattern = f'<c r="{place}%d" s="{number}"%s><f>{own}</f><v>%s</v></c>'
+        for row, filled in zip(rows, zip(rows, kinds, *(numbers[mark] for mark in order), shown, strict=True), strict=True):
+            self.cells[row][column] = pattern % filled
+        return self.at(rows[0], column, value) if single else Formula(f"{self.name}!${place}{ROW}", value)
 
-    def _cell(self, row: int, column: int) -> Cell:
-        return cast("Cell", self.page.cell(row, column))
+    def at(self, row: int, column: int, value: Any) -> Formula:
+        """Refer to a cell."""
+        return Formula(address(row, column, self.name), value)
+
+    @property
+    def extent(self) -> bytes:
+        """How far the cells reach, as the file tells it."""
+        last = max((max(row) for row in self.cells.values() if row), default=1)
+        return f'<dimension ref="A1:{letters(last)}{max(self.cells, default=1)}"/>'.encode()
+
+    def xml(self) -> bytes:
+        """Rows in order, cells in order within them."""
+        return "".join(
+            f'<row r="{row}"{self._height(row)}>{"".join(cell for _, cell in sorted(self.cells.get(row, {}).items()))}</row>'
+            for row in sorted(self.cells.keys() | self.heights.keys())
+        ).encode()
+
+    def _height(self, row: int) -> str:
+        return f' ht="{self.heights[row]:g}" customHeight="1"' if row in self.heights else ""
+
+    def merge(self, row: int, first: int, last: int) -> None:
+        """Let a cell stretch over its neighbours to the right."""
+        from openpyxl.worksheet.cell_range import CellRange
+
+        self.page.merged_cells.add(CellRange(min_row=row, max_row=row, min_col=first, max_col=last))
+
+    def link(self, row: int, column: int, sheet: str) -> None:
+        """Make a cell lead to a sheet of this file."""
+        from openpyxl.worksheet.hyperlink import Hyperlink
+
+        self.page._hyperlinks.append(Hyperlink(ref=f"{letters(column)}{row}", location=f"'{sheet}'!A1"))  # type: ignore[attr-defined]
 
     def heading(self, title: str, subtitle: str = "") -> None:
         """Title in the first row, what the sheet is in the second."""
         self.text(1, 1, title + self.mark, "title")
-        self.page.row_dimensions[1].height = 24
+        self.heights[1] = 24
         if subtitle:
             self.text(2, 1, subtitle, "subtitle")
 
@@ -148,7 +195,7 @@ class Sheet:
     def height(self, row: int, *texts_and_widths: tuple[str, float], least: int = 1) -> None:
         """Make a row as high as its longest wrapped text needs, given column widths in characters."""
         lines = max(math.ceil(len(text) * 0.75 / width) for text, width in texts_and_widths)
-        self.page.row_dimensions[row].height = 3 + 11.5 * max(least, lines)
+        self.heights[row] = 3 + 11.5 * max(least, lines)
 
     def break_before(self, *, row: int = 0, column: int = 0) -> None:
         """Start a printed page at a row or column."""
@@ -192,7 +239,15 @@ class Sheet:
         page.oddFooter = HeaderFooterItem(left=_HeaderFooterPart(left, size=7), right=_HeaderFooterPart(right, size=7))
 
 
-def save_workbook(workbook: Workbook, path: Path, sheets: Iterable[Sheet] = ()) -> Path:
+def _stored(value: Any) -> tuple[str, str]:
+    """Kind and text of a value as a cell stores it."""
+    if isinstance(value, str):
+        return ' t="str"', escape(clean(value))
+    number = float(value)
+    return ("", repr(number)) if math.isfinite(number) else (' t="e"', "#N/A")
+
+
+def save_workbook(workbook: Workbook, path: Path, sheets: Iterable[Sheet]) -> Path:
     """Save a workbook whole or not at all.
 
     Parameters
@@ -200,7 +255,7 @@ def save_workbook(workbook: Workbook, path: Path, sheets: Iterable[Sheet] = ()) 
     workbook, path
         What, and where.
     sheets
-        Sheets that hold long runs of rows beside what is in the workbook.
+        What fills its pages.
 
     Raises
     ------
@@ -208,8 +263,16 @@ def save_workbook(workbook: Workbook, path: Path, sheets: Iterable[Sheet] = ()) 
         The path is a folder, or cannot be written to.
     """
     check_file(path)
-    stream = io.BytesIO()
-    workbook.save(stream)
+    frame, result = io.BytesIO(), io.BytesIO()
+    workbook.save(frame)
     number = {page.title: i for i, page in enumerate(workbook.worksheets, start=1)}
-    rows = {f"xl/worksheets/sheet{number[s.name]}.xml": s.bulk for s in sheets if s.bulk.cells}
-    return write_bytes(path, insert_rows(stream.getvalue(), rows) if rows else stream.getvalue())
+    rows = {f"xl/worksheets/sheet{number[sheet.name]}.xml": sheet for sheet in sheets}
+    with zipfile.ZipFile(frame) as source, zipfile.ZipFile(result, "w", zipfile.ZIP_DEFLATED, compresslevel=3) as target:
+        for entry in source.infolist():
+            data = source.read(entry)
+            if entry.filename in rows:
+                head, tail = _EMPTY.split(data, maxsplit=1)
+                sheet = rows[entry.filename]
+                data = _DIMENSION.sub(sheet.extent, head) + b"<sheetData>" + sheet.xml() + b"</sheetData>" + tail
+            target.writestr(entry.filename, data)
+    return write_bytes(path, result.getvalue())

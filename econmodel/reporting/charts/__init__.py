@@ -1,0 +1,1 @@
+"""Figures: what each shows, how it is drawn, and how it is saved."""

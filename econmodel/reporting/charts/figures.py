@@ -1,0 +1,178 @@
+"""Save every figure as SVG and PNG with the CSV of what it shows beside it."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from econmodel.files import write_bytes, write_csv, write_text
+from econmodel.model.structure import Structure
+from econmodel.records import record
+from econmodel.reporting.charts import series
+from econmodel.reporting.charts.style import plot_settings
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from econmodel.economics.results import Results
+
+WIDTH = 3.7
+HEIGHT = 2.5
+PNG_DPI = 200
+METADATA = re.compile(r"\s*<metadata>.*?</metadata>", re.DOTALL)
+HASHED = re.compile(r'(?<= id=")[a-zA-Z]+_?[0-9a-f]{10,}\b')
+PLACED = re.compile(r' (?:d|x|y|width|height)="[^"]*"|translate\([^)]*\)')
+LONG = re.compile(r"-?\d+\.\d+(?:e-?\d+)?")
+OUTLINE = re.compile(r'(?<= d=)"[^"]*"')
+SPACES = re.compile(r'\s*([A-Za-z])\s*|\s+(?=")|(?<=\d)\s+(?=-)')
+Drawer = Callable[["Figure"], object]
+
+
+@record
+class Spec:
+    """A figure to be made: the rows it shows, its size in inches (as printed, two in a row), and what draws it."""
+
+    rows: list[dict[str, Any]]
+    height: float
+    draw: Drawer
+    width: float = WIDTH
+
+
+def save_all(figures: Mapping[str, Spec], folder: Path, beside: Executor | None = None) -> list[Path]:
+    """Draw each figure once and save it as SVG, as PNG, and the rows it shows as CSV; same input, same bytes.
+
+    Parameters
+    ----------
+    figures
+        Figures by file name.
+    folder
+        Where the files go.
+    beside
+        Another process that draws them, so that only one loads the plotting library; None draws them here.
+    """
+    drawn = beside.submit(save_drawings, figures, folder).result() if beside else save_drawings(figures, folder)
+    return drawn + save_dots(list(figures), folder)
+
+
+def save_drawings(figures: Mapping[str, Spec], folder: Path) -> list[Path]:
+    """Draw figures and save each as SVG, with its rows as CSV."""
+    return [path for name, spec in figures.items() for path in save_figure(spec, folder, name)]
+
+
+def save_figure(spec: Spec, folder: Path, name: str) -> list[Path]:
+    """Draw one figure and save it as SVG, with its rows as CSV."""
+    return [write_text(folder / f"{name}.svg", draw_figure(spec)), write_csv(folder / f"{name}.csv", spec.rows)]
+
+
+def draw_figure(spec: Spec) -> str:
+    """Draw one figure as SVG."""
+    from matplotlib import rc_context
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
+
+    with rc_context(plot_settings()):
+        figure = Figure(figsize=(spec.width, spec.height))
+        spec.draw(figure)
+        vector = io.BytesIO()
+        FigureCanvasSVG(figure).print_svg(  # type: ignore[no-untyped-call]
+            vector, metadata={"Date": None, "Creator": None}
+        )
+    return tidy_svg(vector.getvalue().decode("utf-8"))
+
+
+def save_dots(names: Sequence[str], folder: Path) -> list[Path]:
+    """Save as PNG the drawings that stand in a folder as SVG."""
+    import typst
+
+    if not names:
+        return []
+    pages = "\n#pagebreak()\n".join(f'#image("{name}.svg")' for name in names)
+    sheet = write_text(folder / ".dots.typ", f"#set page(width: auto, height: auto, margin: 0pt)\n{pages}\n")
+    try:
+        made: Any = typst.compile(sheet, format="png", ppi=float(PNG_DPI), ignore_system_fonts=True)
+    finally:
+        sheet.unlink()
+    dots = [made] if isinstance(made, bytes) else made
+    return [write_bytes(folder / f"{name}.png", content) for name, content in zip(names, dots, strict=True)]
+
+
+def tidy_svg(drawing: str) -> str:
+    r"""Make a drawing the same on any processor: coordinates at two decimals, identifiers counted, no metadata.
+
+    Examples
+    --------
+    >>> tidy_svg('<path id="m280eb6d30f" d="M 1.23456 0 \nL -2.50001 3 \n"/><use xlink:href="#m280eb6d30f" x="0.1249"/>')
+    '<path id="i1" d="M1.23 0L-2.5 3"/><use xlink:href="#i1" x="0.12"/>'
+    """
+    drawing = METADATA.sub("", drawing)
+    for count, name in enumerate(dict.fromkeys(HASHED.findall(drawing)), start=1):
+        drawing = drawing.replace(name, f"i{count}")
+    rounded = PLACED.sub(lambda found: LONG.sub(_two_decimals, found[0]), drawing)
+    return OUTLINE.sub(lambda found: SPACES.sub(r"\1", found[0]), rounded)
+
+
+def _two_decimals(number: re.Match[str]) -> str:
+    return f"{round(float(number[0]), 2) + 0.0:.2f}".rstrip("0").rstrip(".")
+
+
+def drawer(plot: Callable[..., object], left: float, bottom: float, width: float, height: float) -> Drawer:
+    """Make a drawer of one axis, placed in shares of the figure."""
+    return partial(_on_axis, plot, (left, bottom, width, height))
+
+
+def _on_axis(plot: Callable[..., object], place: tuple[float, float, float, float], figure: Figure) -> object:
+    return plot(ax=figure.add_axes(place))
+
+
+def case_figures(results: Results, structure: Structure) -> dict[str, Spec]:
+    """List the figures: the rows each one shows, its height in inches, and what draws it."""
+    from econmodel.reporting.charts import diagram
+    from econmodel.reporting.charts import results as charts
+
+    return {
+        "state_diagram": Spec(
+            _move_rows(structure), 3.3, drawer(partial(diagram.plot_state_diagram, structure), 0.0, 0.0, 1.0, 1.0), width=5.0
+        ),
+        "first_bleeds": Spec(
+            series.first_bleed_rows(results), HEIGHT, drawer(partial(charts.plot_first_bleeds, results), 0.15, 0.17, 0.50, 0.80)
+        ),
+        "cost_by_category": Spec(
+            series.cost_rows(results), HEIGHT, drawer(partial(charts.plot_costs, results), 0.34, 0.17, 0.64, 0.74)
+        ),
+        "nnt_by_year": Spec(series.nnt_rows(results), HEIGHT, partial(_nnt_panels, results)),
+        "cost_effectiveness_plane": Spec(
+            series.plane_rows(results), HEIGHT, drawer(partial(charts.plot_plane, results), 0.18, 0.17, 0.47, 0.74)
+        ),
+    }
+
+
+def _nnt_panels(results: Results, figure: Figure) -> None:
+    from econmodel.reporting.charts import results as charts
+
+    comparators = list(results.comparisons)[:2]
+    width = 0.57 / len(comparators) - 0.06
+    for i, versus in enumerate(comparators):
+        ax = figure.add_axes((0.105 + i * (width + 0.085), 0.17, width, 0.70))
+        charts.plot_nnt(results, ax=ax, versus=versus)
+    figure.text(0.035, 0.5, "NNT, one first bleed averted", rotation=90, va="center", ha="right")
+    charts.label_column(figure.axes[-1], results.labels, [k for k in results.strategies if k != comparators[0]], gap=0.16)
+
+
+def _move_rows(structure: Structure) -> list[dict[str, Any]]:
+    names = {state.key: state.label for state in structure.states}
+    return [
+        {
+            "source": m.source,
+            "source_label": names[m.source],
+            "target": m.target,
+            "target_label": names[m.target],
+            "move": m.kind,
+            "move_label": m.label,
+        }
+        for m in structure.moves
+    ]

@@ -1,0 +1,175 @@
+"""The programme's four charts: cumulative cash, contribution bridge, downside, bleeds with and without."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING
+
+from econmodel.reporting import formatting as f
+from econmodel.reporting.charts.figures import Spec, drawer
+from econmodel.reporting.charts.style import ACCENT, INK, MUTED, WARM
+from econmodel.reporting.papers.content import Chart
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Rectangle
+
+    from econmodel.programme.downside import DownsideRow
+    from econmodel.programme.money.rows import Row
+    from econmodel.programme.report import ProgrammeResult
+
+CHARTS = ("programme_cash", "programme_bridge", "programme_downside", "programme_bleeds")
+FAN = ((0.025, 0.975, 0.14), (0.25, 0.75, 0.24))
+LINES = {
+    "base": (ACCENT, "-", "Base case"),
+    "best": ("#0b8659", (0, (5, 2)), "Favourable"),
+    "worst": (WARM, (0, (2, 1.5)), "Worst three together"),
+}
+SHORT_LABELS = {
+    "volume_half": "Half the volume",
+    "delay_12_months": "Twelve months' delay",
+    "operator_absent": "Operator away six months",
+    "payment_less_20": "Payment 20% lower",
+    "view_block": "Block budget throughout",
+    "view_per_episode": "Per-episode throughout",
+    "cash_alone": "Freed staff time no cash",
+    "refill_zero": "No bed refilled",
+    "new_capital": "Equipment bought new",
+    "payment_national": "Inpatient pay, national",
+    "payment_teaching": "Inpatient pay, teaching",
+    "six_coils": "Six coils a session",
+    "coil_ratio_one": "EUS no better than glue",
+    "glue_hr_half": "Glue only halves bleeds",
+    "low_untreated_risk": "Low untreated risk",
+    "beta_blocker_background": "Beta-blocker for all",
+    "effect_two_years": "Effect lasts two years",
+    "stopped_month_12": "Stopped at month 12",
+    "three_worst": "Worst three together",
+}
+GAIN, LOSS = "#3f7f9b", "#c8573d"
+
+
+def plot_cash(programme: ProgrammeResult, *, ax: Axes, currency: str) -> dict[str, Line2D]:
+    """Cumulative net cash by quarter: base, favourable and worst, and the fan over draws where there is one."""
+    cash = programme.cumulative_cash
+    for low, high, alpha in FAN if cash.fan else ():
+        ax.fill_between(cash.year, cash.fan[low], cash.fan[high], color=ACCENT, alpha=alpha, linewidth=0)
+    lines = {"base": cash.base, "best": cash.best, "worst": cash.worst}
+    drawn = {name: ax.plot(cash.year, lines[name], color=colour, linestyle=dash)[0] for name, (colour, dash, _) in LINES.items()}
+    ax.axhline(0, color=MUTED, linewidth=0.7)
+    ax.set_xlim(0, cash.year[-1])
+    ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, currency))
+    ax.set_xlabel("Years since start")
+    for i, (colour, dash, label) in enumerate(LINES.values()):
+        x = (0.0, 0.27, 0.55)[i]
+        ax.plot([x, x + 0.06], [1.08, 1.08], color=colour, linestyle=dash, transform=ax.transAxes, clip_on=False)
+        ax.text(x + 0.075, 1.08, label, transform=ax.transAxes, va="center", fontsize=7.0)
+    return drawn
+
+
+def plot_bridge(programme: ProgrammeResult, *, ax: Axes, currency: str) -> dict[Row, Rectangle]:
+    """Bridge from prophylaxis contribution to operating cash, totals over the budget."""
+    bars = [bar for bar in programme.bridge if bar.value or bar.is_total]
+    drawn = {}
+    for i, bar in enumerate(bars):
+        colour = ACCENT if bar.is_total else GAIN if bar.value >= 0 else LOSS
+        drawn[bar.row] = ax.barh(-i, bar.value, left=bar.start, height=0.66, color=colour)[0]
+        ax.text(max(bar.start, bar.end), -i, " " + f.money_short(bar.value, currency), va="center", fontsize=6.8, color=INK)
+    ax.set_yticks([-i for i in range(len(bars))], [bar.label for bar in bars], fontsize=6.8)
+    _money_axis(ax, currency, [side for bar in bars for side in (bar.start, bar.end)])
+    return drawn
+
+
+def plot_downside(programme: ProgrammeResult, *, ax: Axes, currency: str) -> dict[str, Rectangle]:
+    """Net present value if one thing goes worse, with the base case as a line."""
+    base, worse = programme.headline.npv, programme.downside
+    bars = {row.key: ax.barh(-i, row.npv, height=0.66, color=ACCENT if row.npv >= 0 else LOSS)[0] for i, row in enumerate(worse)}
+    ax.axvline(base, color=INK, linewidth=1.0, linestyle=(0, (4, 2)))
+    ax.text(base, 0.75, f"base {f.money_short(base, currency)}", ha="center", va="bottom", fontsize=6.8)
+    for i, row in enumerate(worse):
+        ax.text(max(row.npv, base, 0.0), -i, "  " + f.money_short(row.npv, currency), va="center", fontsize=6.2)
+    ax.set_yticks([-i for i in range(len(worse))], [_short(row) for row in worse], fontsize=6.8)
+    ax.set_ylim(0.4 - len(worse), 0.6)
+    _money_axis(ax, currency, [base, *(row.npv for row in worse)])
+    return bars
+
+
+def _short(row: DownsideRow) -> str:
+    return SHORT_LABELS.get(row.key, row.label.split(":", maxsplit=1)[0][:40])
+
+
+def plot_bleeds(programme: ProgrammeResult, *, ax: Axes) -> dict[str, Line2D]:
+    """Cumulative bleeds among those who start, without and with the programme."""
+    years = [year.year for year in programme.bleeds]
+    without = [year.cumulative_without for year in programme.bleeds]
+    with_ = [year.cumulative_with for year in programme.bleeds]
+    ax.fill_between(years, with_, without, color=ACCENT, alpha=0.12, linewidth=0)
+    drawn = {
+        "without": ax.plot(years, without, color=WARM, marker="o")[0],
+        "with": ax.plot(years, with_, color=ACCENT, marker="s", linestyle=(0, (5, 2)))[0],
+    }
+    lines = [(without[-1], "Current mix", WARM), (with_[-1], "Programme", ACCENT)]
+    (low, below, low_colour), (high, above, high_colour) = sorted(lines, key=lambda line: line[0])
+    if f.number(low, 1) == f.number(high, 1):
+        above = "Current mix and programme"
+    else:
+        ax.text(years[-1], 0.35 * low, f"{below}: {f.number(low, 1)}", ha="right", va="center", color=low_colour)
+    ax.text(years[-1], 1.02 * high, f"{above}: {f.number(high, 1)}", ha="right", va="bottom", color=high_colour)
+    ax.set(xticks=years, ylim=(0, 1.18 * max(*without, *with_) or 1), xlabel="Budget year", ylabel="Cumulative bleeds")
+    return drawn
+
+
+def _money_axis(ax: Axes, currency: str, values: list[float]) -> None:
+    low, high = min(0.0, *values), max(0.0, *values)
+    width = (high - low) or 1.0
+    ax.set_xlim(low - 0.04 * width, high + 0.3 * width)
+    ax.axvline(0, color=MUTED, linewidth=0.7)
+    ax.grid(visible=True, axis="x")
+    ax.grid(visible=False, axis="y")
+    ax.tick_params(axis="y", length=0)
+    ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, currency))
+    ax.locator_params(axis="x", nbins=5)
+
+
+def programme_figures(programme: ProgrammeResult, currency: str) -> dict[str, Spec]:
+    """List the programme's figures."""
+    frames = programme.frames
+    return {
+        "programme_cash": Spec(
+            frames["cumulative_cash"], 1.6, drawer(partial(plot_cash, programme, currency=currency), 0.16, 0.22, 0.82, 0.66)
+        ),
+        "programme_bridge": Spec(
+            frames["contribution_bridge"], 1.6, drawer(partial(plot_bridge, programme, currency=currency), 0.47, 0.14, 0.52, 0.84)
+        ),
+        "programme_downside": Spec(
+            frames["downside"], 2.3, drawer(partial(plot_downside, programme, currency=currency), 0.40, 0.09, 0.59, 0.84)
+        ),
+        "programme_bleeds": Spec(frames["bleeds"], 2.3, drawer(partial(plot_bleeds, programme), 0.13, 0.16, 0.85, 0.82)),
+    }
+
+
+def programme_chart(name: str, programme: ProgrammeResult, currency: str) -> Chart:
+    """Caption and alternative text of a programme figure."""
+    years = programme.basis.budget_years
+    money = f"{programme.basis.cash} {currency}"
+    fan = "; bands 50%, 95%" if programme.cumulative_cash.fan else ""
+    known = {
+        "programme_cash": (
+            f"Cumulative cash ({money}){fan}",
+            "Lines of cumulative net cash by quarter: base case, favourable case and the three worst downside rows together.",
+        ),
+        "programme_bridge": (
+            f"From contribution to operating cash, {f.duration(years)} ({money})",
+            "Bars from prophylaxis contribution through each gain and loss to operating cash.",
+        ),
+        "programme_downside": (
+            f"What could go wrong: net present value ({currency})",
+            "Bars of net present value for each downside row, with the base case as a dashed line.",
+        ),
+        "programme_bleeds": (
+            "Bleeds among patients started, with and without",
+            "Lines of cumulative bleeds under the current mix and under the programme.",
+        ),
+    }
+    return Chart(name, *known[name])

@@ -1,0 +1,104 @@
+"""Content of the two-page brief: the answer, its numbers, charts, harms and evidence, then what it rests on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from econmodel.parameters.statements import said
+from econmodel.reporting import formatting as f
+from econmodel.reporting.papers import blocks, phrases
+from econmodel.reporting.papers import programme as programme_content
+from econmodel.reporting.papers.content import Bullets, Paper, Paragraph, Section
+from econmodel.reporting.papers.guidelines import guideline_table
+
+if TYPE_CHECKING:
+    from econmodel.economics.results import Results
+    from econmodel.parameters.loading import Case
+    from econmodel.programme.report import ProgrammeResult
+    from econmodel.uncertainty.risk import Risk
+
+
+def brief_paper(
+    case: Case, results: Results, *, programme: ProgrammeResult | None = None, psa: Risk | None = None, with_inputs: bool = False
+) -> Paper:
+    """Build the brief.
+
+    Parameters
+    ----------
+    programme
+        The programme's result; without it the brief is about one patient, not a budget.
+    psa
+        Analysis with all inputs varied together, for the interval of the NNT.
+    with_inputs
+        Append the table of every input (for the screen; on paper the technical report has it).
+    """
+    if programme is None:
+        sections = [_answer(case, results), _results(results), _harms(case, with_positions=with_inputs)]
+    else:
+        sections = programme_content.sections(case, results, programme, psa)
+        sections += [_harms(case, with_positions=True)] if with_inputs else []
+    cautions = phrases.cautions(brief=programme is not None)
+    sections += [Section("Before this is used", (Bullets(cautions),)), _inputs(case, with_inputs=with_inputs)]
+    return Paper(
+        "Prophylaxis of high-risk gastric varices",
+        subtitle(case, results),
+        tuple(sections),
+        phrases.footer(case, results),
+        phrases.banner(case),
+    )
+
+
+def subtitle(case: Case, results: Results) -> str:
+    """Whose brief it is, whose money, which prices, what is compared."""
+    settings = results.settings
+    return (
+        f"{case.title} · {settings.perspective.replace('_', ' ')} view, {f.price_note(settings)} · "
+        f"{len(results.strategies)} strategies compared"
+    )
+
+
+def _answer(case: Case, results: Results) -> Section:
+    key = results.lead
+    row = case.parameters.strategies[key]
+    caution = f"Certainty of the evidence for {phrases.lower(row.label)}: {row.evidence_grade or 'not graded'}. {said('standing')}"
+    which = f"All eight are for {phrases.lower(results.labels[key])}; the other strategies stand in the table below."
+    return Section(
+        "The answer",
+        (
+            Paragraph(phrases.answer(results), tone="answer"),
+            Paragraph(caution, tone="caution"),
+            blocks.key_numbers(results),
+            Paragraph(which, tone="note"),
+        ),
+    )
+
+
+def _results(results: Results) -> Section:
+    return Section(
+        "Benefits, costs and harms side by side",
+        (
+            blocks.headline_table(results),
+            blocks.charts(results, "first_bleeds", "nnt_by_year", "cost_by_category", "cost_effectiveness_plane"),
+        ),
+    )
+
+
+def _harms(case: Case, *, with_positions: bool) -> Section:
+    if with_positions:
+        return Section("How sure, and at what risk", (blocks.evidence_table(case.parameters), guideline_table(case.parameters)))
+    return Section("How sure, and at what risk", (blocks.harms_table(list(case.parameters.strategies.values())),))
+
+
+def _inputs(case: Case, *, with_inputs: bool) -> Section:
+    text = phrases.status_sentence(case.parameters)
+    again = phrases.second_look_text(case.parameters)
+    warning = (Paragraph(again, tone="caution"),) if again else ()
+    if with_inputs:
+        text += (
+            " Each value, with its source or the reasoning behind it, is listed here; the command "
+            "econmodel where NAME shows one in full."
+        )
+        return Section("What it rests on", (*warning, Paragraph(text), blocks.inputs_table(case.parameters)), new_page=True)
+    items = phrases.unconfirmed_items(case.parameters)
+    rest = (Paragraph(rest, lead, tone="note") for lead, rest in items)
+    return Section("What it rests on", (*warning, Paragraph(text), *rest))

@@ -1,0 +1,164 @@
+"""Sentences that several papers share: the answer, the cautions, the banner, the footer."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import PurePath
+from typing import TYPE_CHECKING
+
+from econmodel.economics.lead import WATCH
+from econmodel.parameters.schema import RUN_SETTINGS
+from econmodel.parameters.second_look import second_look
+from econmodel.parameters.statements import said, statements
+from econmodel.reporting import formatting as f
+from econmodel.reporting.tables.provenance import STATUS_WORDS, status_counts, unconfirmed
+from econmodel.wording import lower as lower
+
+if TYPE_CHECKING:
+    from econmodel.economics.results import Results, Settings
+    from econmodel.parameters.loading import Case
+    from econmodel.parameters.parameter_set import ParameterSet
+    from econmodel.uncertainty.risk import Risk
+
+NOT_ADVICE = (
+    "Not advice for a patient. ",
+    "This is a planning model for services. Follow local protocol, licensed clinicians and local finance rules.",
+)
+SHORT_NAMES = {WATCH: "no prophylaxis", "beta_blocker": "beta-blocker"}
+CLASS_STAYS = "Child-Pugh class stays as it is at the start. "
+
+
+def caution() -> str:
+    """Give the shortest caution, for a terminal and the first sheet."""
+    return f"Planning software for services, not advice for a patient. {said('standing_short')}"
+
+
+def cautions(*, brief: bool = False) -> tuple[tuple[str, str], ...]:
+    """Give the cautions of every paper, lead and text; ``brief`` leaves out those that stand elsewhere in it."""
+    keys = ("weak_evidence",) if brief else ("not_standard", "off_label", "weak_evidence")
+    evidence = [(f"{statements()[key].lead} ", said(key)) for key in keys]
+    return (NOT_ADVICE, *evidence, ("Declared limits. ", CLASS_STAYS + said("observed_so_far")))
+
+
+def answer(results: Results, key: str | None = None) -> str:
+    """Answer of the case in one sentence: what the option costs and averts, against no prophylaxis and usual care."""
+    key = key or results.lead
+    years = f.span(results.settings.headline)
+    parts = [part for versus in results.beside if (part := _one_comparison(results, versus, key))]
+    label = results.labels[key]
+    if not parts:
+        return f"{label} is the only strategy of this case, so there is nothing to compare."
+    return f"Over {years}, {lower(label)} {'; '.join(parts)}."
+
+
+def _one_comparison(results: Results, versus: str, key: str) -> str:
+    found = results.against(versus, key)
+    if found is None:
+        return ""
+    now, nnt = found.headline, f.nnt(found.headline.nnt[results.settings.headline])
+    size = f.money(abs(now.incremental_cost), results.settings.currency)
+    money = f"saves {size} per patient" if now.saves else f"costs {size} more per patient"
+    bleeds = {
+        "NNTB": f"averts one first bleed for every {nnt} treated",
+        "NNTH": f"brings one more first bleed for every {nnt.removeprefix('NNTH ')} treated",
+        "none": "averts no first bleed",
+    }[now.nnt[results.settings.headline].kind]
+    told = f"{money} and {bleeds}"
+    return f"{told}, against {named(results, versus)}" if versus == WATCH else f"against {named(results, versus)} it {told}"
+
+
+def named(results: Results, key: str) -> str:
+    """Name of a comparator within a sentence."""
+    return ("a " if key == "beta_blocker" else "") + lower(results.labels[key])
+
+
+def short(results: Results, key: str) -> str:
+    """Short name of a comparator, for headings."""
+    return SHORT_NAMES.get(key, lower(results.labels[key]))
+
+
+def view(settings: Settings) -> str:
+    """Whose money is counted, as the first word of a sentence, such as ``Hospital margin``."""
+    return settings.perspective.replace("_", " ").capitalize()
+
+
+def banner(case: Case) -> str:
+    """Warn of invented data; empty for a case without any."""
+    if not case.is_demo:
+        return ""
+    invented = status_counts(case.parameters).get("demo", 0)
+    return (
+        f"Invented data. {case.title} does not exist: {invented} of the inputs were made up for demonstration. No "
+        "real hospital, patient or contract stands behind them."
+    )
+
+
+def footer(case: Case, results: Results) -> str:
+    """Version, case, seed, draws and hash of the inputs, for every page."""
+    run = results.case
+    overrides = "; ".join(run.overrides) or "none"
+    return (
+        f"econmodel {run.version} · case {run.name} ({run.file}) · overrides: {overrides} · seed "
+        f"{run.seed} · draws {run.draws} · inputs {run.parameters_sha256[:16]}"
+    )
+
+
+def status_sentence(parameters: ParameterSet) -> str:
+    """How many inputs have which status."""
+    counts = status_counts(parameters)
+    total = sum(counts.values())
+    listed = "; ".join(f"{n} {STATUS_WORDS[status]}" for status, n in counts.items())
+    return f"The case has {total} inputs: {listed}."
+
+
+def second_look_text(parameters: ParameterSet, most: int = 3) -> str:
+    """Values to look at again, the first few in full; empty where there are none."""
+    found = second_look(parameters)
+    more = f" And {len(found) - most} more, listed in results.json." if len(found) > most else ""
+    return f"Look again before use: {'. '.join(found[:most])}.{more}" if found else ""
+
+
+def unconfirmed_items(parameters: ParameterSet) -> tuple[tuple[str, str], ...]:
+    """List what is invented or from memory by name, and count what is assumed by topic; each as (lead, text)."""
+    found = unconfirmed(parameters)
+    items = [
+        (f"{STATUS_WORDS[status].capitalize()} ({len(found[status])}). ", grouped([p.label for p in found[status]]) + ".")
+        for status in ("demo", "from memory")
+        if status in found
+    ]
+    if "assumption" in found:
+        topics = Counter(
+            "settings" if p.name in RUN_SETTINGS else PurePath(p.where.file).stem.replace("_", " ") for p in found["assumption"]
+        )
+        listed = ", ".join(f"{topic} {n}" for topic, n in topics.most_common())
+        items.append(
+            (
+                f"Assumed ({len(found['assumption'])}). ",
+                f"{listed}. Each is listed with its reasoning in the technical report and in provenance.csv.",
+            )
+        )
+    return tuple(items)
+
+
+def grouped(names: list[str]) -> str:
+    """Join labels; those that start alike (``Full cost: ...``) share the start.
+
+    Examples
+    --------
+    >>> grouped(["Full cost: coil", "Start age", "Full cost: glue"])
+    'start age; full cost: coil, glue'
+    """
+    parts: dict[str, list[str]] = {}
+    for name in names:
+        start, colon, rest = name.partition(": ")
+        parts.setdefault(start if colon else "", []).append(rest if colon else lower(name))
+    return "; ".join(
+        (f"{lower(start)}: " if start else "") + (", " if start else "; ").join(rest)
+        for start, rest in sorted(parts.items(), key=lambda item: bool(item[0]))
+    )
+
+
+def nnt_interval(risk: Risk | None, versus: str, key: str, year: int) -> str:
+    """Interval of an NNT from the analysis with all inputs varied together; empty where it has none."""
+    found = risk.against(versus, key) if risk else None
+    return (found.nnt[year].interval_text or "") if found and year in found.nnt else ""

@@ -1,0 +1,187 @@
+"""Content of the technical report, in the order of the CHEERS 2022 topics."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from econmodel.model.structure import Structure
+from econmodel.parameters.statements import said
+from econmodel.reporting import formatting as f
+from econmodel.reporting.charts.programme import CHARTS, programme_chart
+from econmodel.reporting.charts.series import trace_rows
+from econmodel.reporting.charts.uncertainty import report_chart
+from econmodel.reporting.papers import blocks, phrases, report_sections
+from econmodel.reporting.papers import programme as programme_content
+from econmodel.reporting.papers.cheers import cheers_table
+from econmodel.reporting.papers.content import Blanks, Bullets, Charts, Paper, Paragraph, Section
+from econmodel.reporting.papers.findings import Findings
+from econmodel.reporting.papers.guidelines import guideline_table
+from econmodel.reporting.tables import programme as programme_tables
+from econmodel.reporting.tables import results as result_tables
+
+if TYPE_CHECKING:
+    from econmodel.economics.evaluate import Evaluation
+    from econmodel.economics.results import Results
+    from econmodel.parameters.loading import Case
+
+
+def report_paper(case: Case, evaluation: Evaluation, results: Results, structure: Structure, findings: Findings) -> Paper:
+    """Build the technical report; analyses not given are named as not run."""
+    sections = (
+        _summary(case, results),
+        *report_sections.method_sections(case, results, structure),
+        *_results(evaluation, results, findings),
+        *report_sections.uncertainty_sections(results, findings),
+        *findings.more,
+        *_programme(results, findings),
+        *_validation(findings),
+        _evidence(case),
+        _limits(),
+        Section("Reporting checklist", (cheers_table(),)),
+        Section("To be written by the site", (Blanks(report_sections.BY_SITE),)),
+        *_annexes(case),
+    )
+    return Paper(
+        "Prophylaxis of high-risk gastric varices: technical report",
+        f"{case.title} · health-economic analysis · {f.price_note(results.settings)}",
+        sections,
+        phrases.footer(case, results),
+        phrases.banner(case),
+        kind="report",
+    )
+
+
+def _summary(case: Case, results: Results) -> Section:
+    row = case.parameters.strategies[results.lead]
+    grade = row.evidence_grade or "not graded"
+    certainty = f"Certainty of the evidence for {phrases.lower(row.label)}: {grade}. {said('standing')}"
+    return Section(
+        "Summary",
+        (
+            Paragraph(phrases.answer(results), tone="answer"),
+            Paragraph(certainty, tone="caution"),
+            blocks.key_numbers(results),
+            blocks.headline_table(results),
+        ),
+        new_page=True,
+    )
+
+
+def _results(evaluation: Evaluation, results: Results, findings: Findings) -> list[Section]:
+    names, focus = results.labels, results.lead
+    versus = results.settings.comparator
+    years = results.settings.headline
+    compared = tuple(result_tables.comparison_table(results, key) for key in results.comparisons)
+    trace = trace_rows(evaluation)
+    traces = tuple(result_tables.trace_table(trace, results, key) for key in dict.fromkeys((versus, focus)))
+    return [
+        Section(
+            "Results",
+            (
+                blocks.charts(results, "first_bleeds", "nnt_by_year"),
+                result_tables.nnt_table(results),
+                result_tables.outcomes_table(results),
+            ),
+        ),
+        Section(
+            "Costs",
+            (
+                blocks.charts(results, "cost_by_category", "cost_effectiveness_plane"),
+                result_tables.cost_table(results, f"Cost per patient over {f.duration(years)}", headline=True),
+                result_tables.cost_table(results, "Cost per patient over the time horizon", headline=False),
+            ),
+            level=2,
+        ),
+        Section("Comparisons and frontier", (*compared, result_tables.frontier_table(results)), level=2),
+        Section("Results by patient group", tuple(result_tables.group_table(results, key) for key in results.comparisons), level=2),
+        Section(
+            "Cohort trace and years",
+            (
+                Charts((report_chart("cohort_trace", findings, names),)),
+                *traces,
+                *(result_tables.yearly_table(results, key) for key in dict.fromkeys((versus, focus))),
+            ),
+            level=2,
+        ),
+    ]
+
+
+def _programme(results: Results, findings: Findings) -> list[Section]:
+    programme = findings.programme
+    if programme is None:
+        return []
+    currency = results.settings.currency
+    drawn = Charts(tuple(programme_chart(name, programme, currency) for name in CHARTS))
+    return [
+        Section(
+            "The programme's finances",
+            (
+                Paragraph(programme_content.answer(results, programme), tone="answer"),
+                programme_content.key_numbers(results, programme, findings.psa),
+                drawn,
+                programme_tables.finance_table(results, programme),
+                programme_tables.memo_table(results, programme),
+                *programme_tables.interval_tables(results, programme),
+                programme_tables.views_table(results, programme),
+                programme_tables.downside_table(results, programme),
+                programme_tables.capacity_table(programme),
+            ),
+        ),
+        Section("What must not be overlooked", (Bullets(tuple(("", s) for s in programme.sentences)),), level=2),
+    ]
+
+
+def _validation(findings: Findings) -> list[Section]:
+    if findings.checks is None:
+        return []
+    return [
+        Section(
+            "The model against published results",
+            (
+                Paragraph(
+                    "Verification and calibration say that the model does what it claims; only the independent targets "
+                    "test it. Misses stay visible: no input is moved to turn an independent target green."
+                ),
+                report_sections.checks_table(findings.checks),
+            ),
+        )
+    ]
+
+
+def _evidence(case: Case) -> Section:
+    return Section(
+        "Evidence, harms and guideline positions",
+        (blocks.evidence_table(case.parameters), Paragraph(said("standing")), guideline_table(case.parameters)),
+    )
+
+
+def _limits() -> Section:
+    return Section(
+        "Findings, limits and generalisability",
+        (
+            Paragraph(
+                "The findings stand in the summary and the results. They hold for patients, prices and practice like "
+                "those of this case; another site should put in its own case mix, prices and volumes."
+            ),
+            Bullets(phrases.cautions()),
+        ),
+    )
+
+
+def _annexes(case: Case) -> list[Section]:
+    again = phrases.second_look_text(case.parameters, most=20)
+    listed = report_sections.unconfirmed_tables(case.parameters)
+    return [
+        Section(
+            "Annex A. Every input",
+            (
+                *([Paragraph(again, tone="caution")] if again else []),
+                Paragraph(phrases.status_sentence(case.parameters)),
+                blocks.inputs_table(case.parameters),
+            ),
+            landscape=True,
+        ),
+        Section("Annex B. From memory, invented or assumed", listed, new_page=True),
+        Section("Annex C. Sources", (report_sections.sources_table(case.parameters),)),
+        Section("Annex D. Confirm before submission", (report_sections.confirm_table(case.parameters),), new_page=True),
+    ]

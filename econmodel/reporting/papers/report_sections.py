@@ -1,0 +1,333 @@
+"""Sections of the technical report: method, uncertainty, validation, annexes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from econmodel.model.structure import Structure
+from econmodel.parameters.statements import said
+from econmodel.reporting import formatting as f
+from econmodel.reporting.charts.uncertainty import BARS, MONEY_OUTCOMES, report_chart
+from econmodel.reporting.checks import KINDS, observed_text, value_text
+from econmodel.reporting.papers import blocks
+from econmodel.reporting.papers.content import Block, Bullets, Charts, Paragraph, Section, Table, table
+from econmodel.reporting.papers.findings import Analysis, Findings
+from econmodel.reporting.papers.phrases import lower
+from econmodel.reporting.tables import results as result_tables
+from econmodel.reporting.tables.headline import NNT_YEAR
+from econmodel.reporting.tables.provenance import unconfirmed
+
+if TYPE_CHECKING:
+    from econmodel.economics.results import Results
+    from econmodel.economics.validation import CheckRow
+    from econmodel.evidence.nnt import NumberNeededToTreat
+    from econmodel.parameters.loading import Case
+    from econmodel.parameters.parameter_set import ParameterSet
+    from econmodel.uncertainty.deterministic import TornadoRow
+    from econmodel.uncertainty.risk import Interval, Risk
+    from econmodel.uncertainty.scenarios import ScenarioRow
+
+BY_SITE = (
+    "Analysis plan: set down before the analysis? where?",
+    "How patients, clinicians and payers were engaged",
+    "What that engagement changed",
+    "Funding and the funder's part in the work",
+    "Conflicts of interest",
+    "Author, role, date",
+)
+METHOD = (
+    (
+        "States. ",
+        "A monthly Markov cohort. Everyone starts without a bleed. A bleed fills one cycle: the acute episode "
+        "and its six weeks. Child-Pugh class stays as it is at the start; each patient group runs on its own and the groups "
+        "are weighted by their shares.",
+    ),
+    (
+        "Untreated risk. ",
+        "Solved so that the evidence's own case mix reproduces the pooled cumulative risk at one, three "
+        "and five years on the Kaplan-Meier scale; the site's own mix then moves it. The multipliers for Child-Pugh class, "
+        "size and red spots are those of a published index.",
+    ),
+    (
+        "Competing events. ",
+        "Rates out of a state compete within a cycle. Death from other causes is the life table plus "
+        "an excess by Child-Pugh class; after a bleed the excess is multiplied.",
+    ),
+    (
+        "Effect of prophylaxis. ",
+        "A rate ratio on bleeding, by intention to treat: trial rates already hold failed "
+        "obliteration, recurrence and re-treatment, so these drive cost, not bleeding. The effect is full at first and "
+        "fades later.",
+    ),
+    (
+        "Death from a bleed. ",
+        "Published six-week mortality counts every death and already holds early rebleeds; the "
+        "fatality of the first episode is solved from it.",
+    ),
+    (
+        "Activity before money. ",
+        "The cohort yields sessions, devices, admissions, days and visits; prices and utilities "
+        "are applied afterwards, so four views on money come from one run. Patient-years are counted by the trapezoid rule, "
+        "moves at mid-cycle.",
+    ),
+)
+GROUP_SIZES = ("below 5 mm", "5 to 10 mm", "above 10 mm")
+STARTS = {"at_risk": "no treatment", "in_course": "course of treatment", "protected": "drug"}
+ASKED = "What does each way of preventing a first bleed cost, avert and risk, against no prophylaxis and against a beta-blocker?"
+VARIED = (
+    "Inputs are varied one at a time over their declared ranges, together by sampling from their distributions "
+    "(shared inputs are shared by all strategies), and by scenarios that change the structure."
+)
+
+
+def method_sections(case: Case, results: Results, structure: Structure) -> list[Section]:
+    """Context, population, valuation and model."""
+    return [
+        Section(
+            "Context and question",
+            (
+                Paragraph(
+                    "Gastric varices bleed less often than oesophageal ones but more severely. Whether treating those "
+                    f"at high risk before they bleed is worth its cost and harm is not settled. {said('question_open')}"
+                ),
+                Paragraph(ASKED, lead="Question: "),
+            ),
+        ),
+        Section(
+            "Population, setting and strategies",
+            (
+                Paragraph(
+                    "Adults with portal hypertension and high-risk gastric varices (GOV2 or IGV1) that have never "
+                    f"bled, seen at {case.title}."
+                ),
+                _groups(results),
+                _strategies(case),
+            ),
+        ),
+        Section(
+            "How value is counted",
+            (
+                Paragraph(
+                    "Health is counted in bleeds, life-years and QALYs (utility of the state, less losses for "
+                    "procedures, complications and bleeds). Money is counted by activity times unit price."
+                ),
+                result_tables.settings_table(results),
+            ),
+        ),
+        Section(
+            "The model",
+            (
+                blocks.charts(results, "state_diagram"),
+                Bullets(METHOD),
+                result_tables.moves_table(structure),
+                Paragraph(
+                    "The program, its inputs and its tests are open; every result can be run again from the inputs "
+                    "block of results.json.",
+                    lead="Availability: ",
+                ),
+            ),
+        ),
+    ]
+
+
+def _groups(results: Results) -> Table:
+    return table(
+        "Patient groups",
+        (("Group", 2.0), ("Share", 0.8, True), ("Child-Pugh", 0.8), ("Size", 1.0), ("Red spots", 0.8)),
+        [
+            (g["name"], f.percent(g["share"], 1), g["child"], GROUP_SIZES[g["size_step"]], "yes" if g["red_spot"] else "no")
+            for g in results.inputs["groups"]
+        ],
+    )
+
+
+def _strategies(case: Case) -> Table:
+    return table(
+        "Strategies",
+        (("Strategy", 2.0), ("Starts with", 1.2), ("Surveillance (months)", 1.6), ("Certainty", 1.0)),
+        [
+            (
+                row.label,
+                STARTS[row.starts_in],
+                _plan(row.surveillance.months, row.surveillance.interval),
+                row.evidence_grade or "not graded",
+            )
+            for row in case.parameters.strategies.values()
+        ],
+    )
+
+
+def _plan(months: tuple[int, ...], interval: int) -> str:
+    if not months and not interval:
+        return "none"
+    first = ", ".join(str(month) for month in months)
+    return f"{first}, then every {interval}" if interval else first
+
+
+def uncertainty_sections(results: Results, findings: Findings) -> list[Section]:
+    """Scenarios, one-way, all inputs together; what was not run is said."""
+    parts = {"all inputs varied together": findings.psa, "one input at a time": findings.one_way, "scenarios": findings.scenarios}
+    missing = [name for name, found in parts.items() if found is None]
+    opening: list[Block] = [Paragraph(VARIED)]
+    if missing:
+        opening.append(Paragraph(f"Not run for this report: {', '.join(missing)}.", tone="caution"))
+    sections = [Section("Uncertainty", tuple(opening))]
+    if findings.psa:
+        sections.append(_together(results, findings, findings.psa))
+    if findings.one_way:
+        sections.append(_one_way(results, findings, findings.one_way))
+    if findings.scenarios:
+        sections.append(Section("Scenarios", (scenario_table(results, findings.scenarios),), level=2))
+    return sections
+
+
+def _together(results: Results, findings: Findings, risk: Risk) -> Section:
+    versus = next(key for key in risk.comparisons if key != results.lead)
+    note = f"{risk.draws:,} draws, seed {risk.seed}. {risk.convergence[versus][results.lead].sentence}"
+    names = results.labels
+    tables = [_risk_table(results, risk, key, note) for key in risk.comparisons]
+    return Section("All inputs varied together", (*tables, Charts((report_chart("acceptability", findings, names),))), level=2)
+
+
+def _risk_table(results: Results, risk: Risk, versus: str, note: str) -> Table:
+    settings, names = results.settings, results.labels
+    return table(
+        f"All inputs varied together, against {lower(names[versus])}: mean and 95% interval ({f.price_note(settings)})",
+        (
+            ("Strategy", 1.7),
+            (f"Net cost, {f.duration(settings.headline)}", 1.8, True),
+            ("Net cost, horizon", 1.8, True),
+            ("QALYs gained", 1.5, True),
+            (f"NNT at {NNT_YEAR} years", 1.6, True),
+            ("Probability it saves", 1.0, True),
+        ),
+        [
+            (
+                names[key],
+                _spread(found.headline_cost, settings.currency),
+                _spread(found.incremental_cost, settings.currency),
+                _plain_spread(found.incremental_qalys),
+                _nnt(found.nnt.get(NNT_YEAR)),
+                f.percent(found.headline_probability_saving),
+            )
+            for key, found in risk.comparisons[versus].items()
+        ],
+        note=note,
+    )
+
+
+def _spread(found: Interval, currency: str) -> str:
+    mean, low, high = (f.money(value, currency) for value in (found.mean, found.low, found.high))
+    return f"{mean} ({low} to {high})"
+
+
+def _plain_spread(found: Interval) -> str:
+    return f"{f.number(found.mean, 2)} ({f.number(found.low, 2)} to {f.number(found.high, 2)})"
+
+
+def _nnt(found: NumberNeededToTreat | None) -> str:
+    return f"{f.nnt(found)} ({found.interval_text})" if found and found.interval_text else f.nnt(found)
+
+
+def _one_way(results: Results, findings: Findings, found: Analysis[TornadoRow]) -> Section:
+    currency, is_money = results.settings.currency, found.outcome in MONEY_OUTCOMES
+
+    def shown(value: float | None) -> str:
+        return f.money(value, currency) if is_money else f.number(value, 2)
+
+    rows = [
+        (
+            row.label,
+            f"{f.plain(row.low_value)} to {f.plain(row.high_value)}",
+            row.unit,
+            shown(row.outcome_at_low),
+            shown(row.outcome_at_high),
+            row.basis,
+            row.status,
+        )
+        for row in found.rows[: 2 * BARS]
+    ]
+    money = f" ({f.price_note(results.settings)})" if is_money else ""
+    columns = (
+        ("Input", 3.0),
+        ("Range", 1.3),
+        ("Unit", 1.0),
+        ("At low", 0.9, True),
+        ("At high", 0.9, True),
+        ("Range rests on", 1.9),
+        ("Status", 1.2),
+    )
+    chart = Charts((report_chart("one_way", findings, results.labels),))
+    return Section(
+        "One input at a time", (chart, table(f"{found.label}{money}; base {shown(found.rows[0].base)}", columns, rows)), level=2
+    )
+
+
+def scenario_table(results: Results, found: Analysis[ScenarioRow]) -> Table:
+    """Outcomes of each scenario."""
+    names, currency = results.labels, results.settings.currency
+    rows = [
+        (
+            row.title,
+            f.money_change(row.cost, currency),
+            f.number(row.bleeds, 1),
+            f.number(row.nnt, 1),
+            f.number(row.qalys, 3),
+            f.money_change(row.nmb, currency),
+            row.rationale,
+        )
+        for row in found.rows
+    ]
+    years = results.settings.headline
+    return table(
+        f"Scenarios: {lower(names[found.strategy])} against {lower(names[found.versus])} ({f.price_note(results.settings)})",
+        (
+            ("Scenario", 2.0),
+            (f"Net cost, {f.duration(years)}", 1.0, True),
+            ("Bleeds averted per 100", 0.9, True),
+            (f"NNT, {f.duration(years)}", 0.7, True),
+            ("QALYs gained", 0.8, True),
+            ("Net monetary benefit", 1.0, True),
+            ("Reasoning", 4.0),
+        ),
+        rows,
+    )
+
+
+def checks_table(rows: Sequence[CheckRow]) -> Table:
+    """Put published results beside the model's."""
+    ordered = sorted(rows, key=lambda row: KINDS.index(row.kind))
+    return table(
+        "Predicted beside observed",
+        (
+            ("Kind", 1.4),
+            ("Target", 3.0),
+            ("Observed", 1.3, True),
+            ("Model", 0.8, True),
+            ("Rule", 1.5),
+            ("Verdict", 1.0),
+            ("Note", 2.3),
+        ),
+        [(r.kind, r.target, observed_text(r), value_text(r.predicted), r.pass_rule, r.verdict, r.note) for r in ordered],
+    )
+
+
+def unconfirmed_tables(parameters: ParameterSet) -> tuple[Table, ...]:
+    """List what is invented, from memory or assumed, the weakest first."""
+    found = unconfirmed(parameters)
+    order = [status for status in ("demo", "from memory", "assumption") if status in found]
+    return tuple(blocks.unconfirmed_table(found[status], status) for status in order)
+
+
+def sources_table(parameters: ParameterSet) -> Table:
+    """Every source that an input of this case cites."""
+    used = {p.source for p in parameters.parameters.values() if p.source}
+    rows = [(key, source.kind, source.reference) for key, source in parameters.sources.items() if key in used]
+    return table(f"{len(rows)} sources cited", (("Key", 1.2), ("Kind", 1.0), ("Citation", 5.0)), rows, small=True)
+
+
+def confirm_table(parameters: ParameterSet) -> Table:
+    """Every source of which something was not seen, as its own field says."""
+    rows = [(key, source.citation, source.confirm) for key, source in parameters.sources.items() if source.confirm]
+    return table(f"{len(rows)} to confirm", (("Key", 1.2), ("Citation", 4.0), ("Not seen", 2.0)), rows, small=True)

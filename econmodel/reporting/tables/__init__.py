@@ -1,0 +1,1 @@
+"""Tables of results, programme and sources, for papers and the terminal."""

@@ -1,0 +1,225 @@
+"""The programme's tables: budget by year, memo lines, intervals, payment views, capacity and downside."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TypeVar
+
+from econmodel.economics.results import Results
+from econmodel.programme.capacity import CapacityYear
+from econmodel.programme.headline import Spread
+from econmodel.programme.money.rows import Row
+from econmodel.programme.report import BudgetYear, ProgrammeResult
+from econmodel.programme.views import PaymentView
+from econmodel.reporting import formatting as f
+from econmodel.reporting.papers import phrases
+from econmodel.reporting.papers.content import Table, table
+
+Year = TypeVar("Year", bound="BudgetYear | CapacityYear")
+LEFT_OUT = (Row.SESSIONS, Row.BED_DAYS)
+UNDER = {"as_paid": "as it is paid now", "per_episode": "under per-episode payment", "block": "under a block budget"}
+MOST_YEARS = 6
+
+
+def row_name(row: Row) -> str:
+    """Name of a row of the budget; what is taken away says so.
+
+    Examples
+    --------
+    >>> row_name(Row.PROPHYLAXIS_COST), row_name(Row.PRESENT_VALUE)
+    ('R5 less prophylaxis variable cost', 'R19 Present value of net cash')
+    """
+    return f"{row.split('_')[0]} " + (f"less {phrases.lower(row.label)}" if row.is_cost else row.label)
+
+
+def _few(years: Sequence[Year], most: int) -> tuple[Sequence[Year], str]:
+    """First years and the last one, where there are more than fit, and which are left out."""
+    if len(years) <= most:
+        return years, ""
+    out = years[most - 1 : -1]
+    return (*years[: most - 1], years[-1]), f" Years {out[0].year} to {out[-1].year} are in the technical report."
+
+
+def finance_table(results: Results, programme: ProgrammeResult, most: int = 99) -> Table:
+    """Rows of the budget by year, with totals; at most so many years."""
+    currency = results.settings.currency
+    years, left_out = _few(programme.years, most)
+
+    def text(row: Row, value: float) -> str:
+        return f.number(value, 1) if row.is_count else f.money(value, currency)
+
+    rows = [
+        (row_name(row), *(text(row, year.rows[row]) for year in years), text(row, programme.totals[row]))
+        for row in Row
+        if row not in LEFT_OUT and any(year.rows[row] for year in years)
+    ]
+    basis = programme.basis
+    return table(
+        f"Change against today's mix by year ({basis.cash} {currency})",
+        (("Row", 2.6), *((f"Year {year.year}", 1.0, True) for year in years), ("Total", 1.0, True)),
+        rows,
+        note=f"Equipment: {basis.capital}. NPV discounts year-end net cash at "
+        f"{f.percent(basis.finance_rate, 1)}. Rows that are zero throughout are left out.{left_out}",
+    )
+
+
+def memo_table(results: Results, programme: ProgrammeResult) -> Table:
+    """What stands beside cash: depreciation, capital charge, reported surplus, absorbed full cost; IRR, textbook volume."""
+    currency, years = results.settings.currency, [year for year in programme.years if year.year]
+    lines = {
+        "Depreciation, straight line": [year.memo.depreciation for year in years],
+        "Charge for use of existing equipment": [year.memo.use_charge for year in years],
+        "Capital charge on book value": [year.memo.capital_charge for year in years],
+        "Reported surplus": [year.memo.reported_surplus for year in years],
+        "Absorbed full cost of prophylaxis": [year.memo.absorbed_full_cost for year in years],
+    }
+    volume = programme.break_even
+    return table(
+        f"Beside cash: memo lines ({programme.basis.cash} {currency})",
+        (("Line", 2.6), *((f"Year {year.year}", 1.0, True) for year in years)),
+        [(label, *(f.money(amount, currency) for amount in amounts)) for label, amounts in lines.items()],
+        note=f"Internal rate of return: {programme.headline.irr_text}. Break-even volume by the textbook ratio "
+        f"(yearly fixed cost and annualised capital, over contribution per start): {f.number(volume.textbook, 1)} "
+        f"starts a year; searched, with steps: {volume.text}.",
+    )
+
+
+def interval_tables(results: Results, programme: ProgrammeResult) -> tuple[Table, ...]:
+    """Interval of every headline over the draws; none where there are no draws."""
+    found, currency = programme.uncertainty, results.settings.currency
+    if found is None:
+        return ()
+
+    def row(label: str, base: float | None, spread: Spread, digits: int | None) -> tuple[str, ...]:
+        def say(value: float | None) -> str:
+            return f.money(value, currency) if digits is None else f.number(value, digits)
+
+        return (label, say(base), say(spread.mean), say(spread.low), say(spread.high), f.percent(spread.share_without_answer))
+
+    numbers, spread = programme.headline, found.spread
+    rows = [
+        row("Net present value", numbers.npv, spread.npv, None),
+        row("Peak cash", numbers.peak_cash, spread.peak_cash, None),
+        row("Year-3 net contribution", numbers.year_3_net_contribution, spread.year_3_net_contribution, None),
+        row("Net cash", numbers.net_cash, spread.net_cash, None),
+        row("Payback, years", numbers.payback_years, spread.payback_years, 1),
+        row("Patients a year", numbers.patients_per_year, spread.patients_per_year, 1),
+        row("Bleeds averted", numbers.bleeds_averted, spread.bleeds_averted, 1),
+        row("Bed-days released", numbers.bed_days_released, spread.bed_days_released, 0),
+    ]
+    chance = f.percent(found.probability_npv_negative)
+    return (
+        table(
+            f"Intervals over {found.draws:,} draws ({programme.basis.cash} {currency})",
+            (
+                ("Headline", 2.2),
+                ("Base case", 1.0, True),
+                ("Mean", 1.0, True),
+                ("2.5%", 1.0, True),
+                ("97.5%", 1.0, True),
+                ("Draws without one", 1.0, True),
+            ),
+            rows,
+            note=f"Chance of a net present value below zero: {chance}. Payback: among draws that pay back.",
+        ),
+    )
+
+
+def views_table(results: Results, programme: ProgrammeResult) -> Table:
+    """Put the two payment views side by side, with the refill contribution that makes averted bleeds neutral."""
+    currency, views = results.settings.currency, programme.views
+
+    def row(heading: str, *amounts: float) -> tuple[str, ...]:
+        return (heading, *(f.money(amount, currency) for amount in amounts))
+
+    lowers = [UNDER[name] for name, view in views.items() if view.averted_bleed_lowers_margin]
+    note = f"An averted bleed lowers the hospital's margin {' and '.join(lowers)}. " if lowers else ""
+    first = next(iter(views.values()))
+    note += (
+        f"The input is {f.money(first.refill_contribution, currency)} per refilled bed-day; under a block budget refill earns nothing."
+    )
+    return table(
+        f"How the hospital is paid decides the result ({programme.basis.cash} {currency})",
+        (("", 2.2), *((v.label, 1.1, True) for v in views.values())),
+        [
+            row("Net present value", *(view.headline.npv for view in views.values())),
+            ("Payback", *(view.headline.payback_text for view in views.values())),
+            row("Peak cash", *(view.headline.peak_cash for view in views.values())),
+            row("Year-3 net contribution", *(view.headline.year_3_net_contribution for view in views.values())),
+            row("Margin per bleed averted", *(view.bleed_margin_per_bleed for view in views.values())),
+            (
+                "Contribution per refilled bed-day that makes an averted bleed neutral",
+                *(_neutral(view, currency) for view in views.values()),
+            ),
+        ],
+        note=note,
+    )
+
+
+def _neutral(view: PaymentView, currency: str) -> str:
+    if view.headline.bleeds_averted <= 0:
+        return f.NOTHING
+    if not view.averted_bleed_lowers_margin:
+        return "none needed"
+    needed = view.neutral_refill.per_refilled_day
+    return "no bed is refilled" if needed is None else f.money(needed, currency)
+
+
+def capacity_table(programme: ProgrammeResult, most: int = 99) -> Table:
+    """Slots, beds and staffing by year; at most so many years."""
+    years, _ = _few(programme.capacity, most)
+    lines = (
+        ("Endoscopy slots used", [year.session_slots for year in years], 0),
+        ("Surveillance examinations", [year.surveillance_examinations for year in years], 0),
+        ("Staff blocks to add", [year.step_fixed_blocks for year in years], 0),
+        ("Bed-days released", [year.bed_days_released for year in years], 1),
+        ("Beds released", [year.beds_released for year in years], 2),
+        ("Waiting at year end", [year.waiting_at_year_end for year in years], 1),
+    )
+    return table(
+        "Capacity and staffing",
+        (("", 2.2), *((f"Year {y.year}", 0.7, True) for y in years)),
+        [(label, *(f.number(count, digits) for count in counts)) for label, counts, digits in lines],
+        note=savings_text(programme),
+    )
+
+
+def savings_text(programme: ProgrammeResult) -> str:
+    """Say the three kinds of saving with their amounts, never added together."""
+    found, currency = programme.savings, programme.basis.currency
+    bought, freed = (f.money(abs(amount), currency) for amount in (found.supplies_and_agency_staff, found.freed_staff_time))
+    if found.bleeds_averted < 0:
+        return f"No savings: the bleeds added cost {bought} of supplies and agency staff and {freed} of staff time over the budget."
+    return (
+        f"Savings over the budget, never added together: cash-releasing {bought} (supplies, agency staff; "
+        f"{f.number(found.closable_bed_blocks)} blocks of beds closed); capacity {f.number(found.bed_days, 1)} "
+        f"bed-days and staff time of {freed}; quality {f.number(found.bleeds_averted, 1)} bleeds averted."
+    )
+
+
+def downside_table(results: Results, programme: ProgrammeResult) -> Table:
+    """Tell what happens if things go worse, one at a time and together."""
+    currency = results.settings.currency
+    rows = [
+        (
+            row.label,
+            f.money(row.npv, currency),
+            f.money_change(row.npv_change, currency),
+            row.payback_text,
+            f.money(row.peak_cash, currency),
+            f.number(row.bleeds_averted, 1),
+        )
+        for row in programme.downside
+    ]
+    return table(
+        f"What could go wrong ({programme.basis.cash} {currency})",
+        (
+            ("Change", 3.4),
+            ("NPV", 1.0, True),
+            ("Change in NPV", 1.0, True),
+            ("Payback", 1.5, True),
+            ("Peak cash", 1.0, True),
+            ("Bleeds averted", 0.8, True),
+        ),
+        rows,
+    )

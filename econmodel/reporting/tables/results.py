@@ -1,0 +1,274 @@
+"""Result tables of the technical report."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from econmodel.economics.comparison import COSTS_LESS, Comparison
+from econmodel.economics.results import Results
+from econmodel.model.structure import STATE_LABELS, Structure
+from econmodel.parameters.catalogue import CATEGORIES, KEPT_COMPLICATIONS
+from econmodel.reporting import formatting as f
+from econmodel.reporting.papers.content import Table, table
+from econmodel.reporting.papers.phrases import lower, named
+from econmodel.reporting.tables.headline import NNT_YEAR
+
+ICER_WORDS = {"dominant": "cheaper and better", "dominated": "dearer and worse", "equal": "no difference"}
+FRONTIER_WORDS = {
+    "reference": "reference",
+    "dominated": "dominated",
+    "extendedly_dominated": "extendedly dominated",
+    "on_frontier": "on the frontier",
+}
+TRACE_YEARS = (1, 2, 3, 5, 10, 20)
+
+
+def settings_table(results: Results) -> Table:
+    """Choices of the analysis."""
+    s, inputs = results.settings, results.inputs
+    costs, health = (f.percent(rate, 1) for rate in (s.discount_costs, s.discount_outcomes))
+    lead = f"{results.labels[results.lead]}, beside {lower(results.labels[results.usual_care])} as usual care"
+    rows = [
+        ("Time horizon", f"{f.duration(s.horizon_years)}; headline figures at {f.duration(results.settings.headline)}"),
+        ("Perspective", s.perspective.replace("_", " ")),
+        ("Comparator", f"{results.labels[s.comparator]}; every summary also compares with {named(results, results.beside[-1])}"),
+        ("Strategy followed", f"{lead}. {results.subjects_note}".strip()),
+        ("Currency and price year", f.price_note(s)),
+        ("Discount rates", f"costs {costs}, health {health} a year"),
+        ("Willingness to pay", f"{f.money(s.willingness_to_pay, s.currency)} per QALY"),
+        ("Start age; share of women", f"{f.plain(float(inputs['start_age']))} years; {f.percent(inputs['share_female'])}"),
+        ("Effect of prophylaxis", inputs["effect_basis"].replace("_", " ")),
+        ("Why the untreated rate falls", inputs["hazard_decline"]),
+        ("How a bleed is costed", inputs["activity_rates"]["bleed_costing"].replace("_", " ")),
+        ("A bleed admission, mean of all", bleed_mean_text(results)),
+    ]
+    return table("Choices of the analysis", (("Choice", 1.2), ("Value", 3.0)), rows)
+
+
+def bleed_mean_text(results: Results) -> str:
+    """Mean cost of and payment for a bleed admission, which its prices by outcome give again; where no mean was given, it follows."""
+    bleed, currency = results.inputs["bleed_admissions"], results.settings.currency
+    cost, paid = (f.money(bleed[name], currency) for name in ("mean_cost", "mean_payment"))
+    return f"cost {cost}, payment {paid}; {f.percent(bleed['share_fatal'], 1)} end in death without prophylaxis"
+
+
+def moves_table(structure: Structure) -> Table:
+    """Every move of the structure, split states told once."""
+    names = {state.key: STATE_LABELS[state.family] for state in structure.states}
+    rows = list(dict.fromkeys((names[m.source], names[m.target], m.label) for m in structure.moves))
+    return table("Moves between health states", (("From", 1.4), ("To", 1.4), ("What it is", 2.0)), rows)
+
+
+def outcomes_table(results: Results) -> Table:
+    """Health outcomes and events of each strategy over the time horizon."""
+    rows = [
+        (
+            b.label,
+            f.number(b.life_years, 2),
+            f.number(b.qalys, 2),
+            f.number(b.undiscounted.life_years, 2),
+            f.per(b.first_bleeds, 100),
+            f.per(b.rebleeds, 100),
+            f.per(b.deaths["bleed"], 100),
+            f.per(b.deaths["procedure"], 1000),
+            *(f.per(b.complications[kind], 1000) for kind in KEPT_COMPLICATIONS),
+            f.number(b.sessions, 2),
+        )
+        for b in results.strategies.values()
+    ]
+    columns = [
+        "Life-years",
+        "QALYs",
+        "Life-years, undiscounted",
+        "First bleeds per 100",
+        "Rebleeds per 100",
+        "Bleeding deaths per 100",
+        "Procedure deaths per 1,000",
+        *(f"{short} per 1,000" for short in KEPT_COMPLICATIONS.values()),
+        "Sessions",
+    ]
+    widths = {
+        "Life-years, undiscounted": 1.5,
+        "Procedure deaths per 1,000": 1.2,
+        "Rebleeds per 100": 1.1,
+        "Sessions": 1.1,
+        "Bleeding deaths per 100": 1.1,
+    }
+    return table(
+        "Health, bleeds and harms per strategy over the time horizon",
+        (("Strategy", 1.9), *((name, widths.get(name, 1.0), True) for name in columns)),
+        rows,
+    )
+
+
+def cost_table(results: Results, caption: str, *, headline: bool) -> Table:
+    """Cost per patient by category, over the headline years or the time horizon."""
+    currency = results.settings.currency
+    rows = [
+        (b.label, *(f.money(found[name], currency) for name in CATEGORIES), f.money(b.headline_cost if headline else b.cost, currency))
+        for b in results.strategies.values()
+        for found in [b.headline_cost_by_category if headline else b.cost_by_category]
+    ]
+    return table(
+        f"{caption} ({f.price_note(results.settings)}, discounted)",
+        (("Strategy", 2.0), *((name, 1.0, True) for name in (*CATEGORIES.values(), "Total"))),
+        rows,
+    )
+
+
+def comparison_table(results: Results, versus: str) -> Table:
+    """Increments against one comparator over the time horizon."""
+    settings, names = results.settings, results.labels
+    currency = settings.currency
+    rows = [
+        (
+            names[key],
+            f.money_change(c.incremental_cost, currency),
+            f.number(c.incremental_qalys, 3),
+            icer_text(c, currency),
+            f.money_change(c.net_monetary_benefit, currency),
+            f.number(c.bleeds_averted_per_100, 1),
+            f.number(c.break_even_nnt, 1),
+            per_bleed_text(c.net_cost_per_first_bleed_averted, c.incremental_cost, currency),
+            per_bleed_text(c.net_cost_per_any_bleed_averted, c.incremental_cost, currency),
+        )
+        for key, c in wholes(results, versus).items()
+    ]
+    columns = [
+        "Extra cost",
+        "QALYs gained",
+        "Cost per QALY",
+        "Net monetary benefit",
+        "Bleeds averted per 100 (all)",
+        "Break-even NNT",
+        "Net cost per first bleed averted",
+        "Net cost per any bleed averted",
+    ]
+    return table(
+        f"Against {lower(names[versus])}, over the time horizon",
+        (("Strategy", 1.9), *((name, 1.0, True) for name in columns)),
+        rows,
+        note=f"{f.price_note(settings)}. Break-even NNT: the strategy saves when its NNT at the horizon is "
+        "lower; where treating averts no first bleed it has no value.",
+    )
+
+
+def per_bleed_text(value: float | None, extra_cost: float, currency: str) -> str:
+    """Net cost per bleed averted; in words where the strategy saves, or averts no bleed, as a ratio would mislead.
+
+    Examples
+    --------
+    >>> per_bleed_text(-500.0, -1000.0, "USD"), per_bleed_text(-500.0, 1000.0, "USD"), per_bleed_text(500.0, 1000.0, "USD")
+    ('saves', 'averts none', '$500')
+    """
+    if value is None:
+        return f.NOTHING
+    if extra_cost < 0:
+        return "saves" if value < 0 else "saves, averts fewer"
+    return "averts none" if value < 0 else f.money(value, currency)
+
+
+def wholes(results: Results, versus: str) -> dict[str, Comparison[float]]:
+    """Comparisons with one comparator over the time horizon, by strategy."""
+    return {key: compared.whole for key, compared in results.comparisons[versus].items()}
+
+
+def icer_text(found: Comparison[float], currency: str) -> str:
+    """ICER, or why there is none."""
+    if found.icer is None:
+        return ICER_WORDS.get(found.icer_status, found.icer_status.replace("_", " "))
+    text = f.money(found.icer, currency)
+    return f"{text} saved per QALY lost" if found.icer_status == COSTS_LESS else text
+
+
+def nnt_table(results: Results) -> Table:
+    """NNT for one first bleed by year and comparator."""
+    names = results.labels
+    years = list(next(iter(results.strategies.values())).first_bleed_risk)
+    rows = [
+        (names[key], lower(names[versus]), *(f.nnt(c.nnt[year]) for year in years), f.nnt(c.patients_per_bleed_averted))
+        for versus in results.comparisons
+        for key, c in wholes(results, versus).items()
+    ]
+    return table(
+        "Patients needed to treat to avert one first bleed, by years since start",
+        (
+            ("Strategy", 2.0),
+            ("Against", 1.6),
+            *((f"{year} year{'s'[: year != 1]}", 0.8, True) for year in years),
+            ("Patients per bleed averted (all bleeds)", 1.3, True),
+        ),
+        rows,
+        note="NNTH: patients treated to bring one more first bleed. Death competes with bleeding.",
+    )
+
+
+def frontier_table(results: Results) -> Table:
+    """Efficiency frontier."""
+    names, currency = results.labels, results.settings.currency
+    return table(
+        f"Efficiency frontier over the time horizon ({f.price_note(results.settings)})",
+        (("Strategy", 2.0), ("Cost", 1.0, True), ("QALYs", 1.0, True), ("Status", 1.4), ("Cost per further QALY", 1.2, True)),
+        [
+            (names[r.key], f.money(r.cost, currency), f.number(r.effect, 3), FRONTIER_WORDS[r.status], f.money(r.icer, currency))
+            for r in results.frontier
+        ],
+    )
+
+
+def group_table(results: Results, versus: str) -> Table:
+    """NNT at three years (the horizon where it is shorter) by patient group: where the average hides differences."""
+    names = results.labels
+    year = min(NNT_YEAR, results.settings.horizon_years)
+    keys = list(results.comparisons[versus])
+    shares = {g["name"]: g["share"] for g in results.inputs["groups"]}
+    rows = [
+        (
+            name,
+            f.percent(shares[name]),
+            f.percent(group.strategies[versus].first_bleed_risk[year], 1),
+            *(f.nnt(group.comparisons[versus][key].whole.nnt[year]) for key in keys),
+        )
+        for name, group in results.groups.items()
+    ]
+    return table(
+        f"By patient group: risk at {f.duration(year)} under {lower(names[versus])}, and NNT against it",
+        (("Group", 1.6), ("Share", 0.6, True), ("Risk", 0.7, True), *((names[key], 1.2, True) for key in keys)),
+        rows,
+    )
+
+
+def yearly_table(results: Results, key: str) -> Table:
+    """First years of one strategy: events and cost, undiscounted."""
+    currency, found = results.settings.currency, results.strategies[key]
+    rows = [
+        (
+            str(y.year),
+            f.per(y.first_bleeds, 100),
+            f.per(y.rebleeds, 100),
+            f.number(y.sessions, 2),
+            f.number(y.icu_days, 2),
+            f.number(y.ward_days, 2),
+            f.percent(y.alive),
+            f.money(y.cost_undiscounted, currency),
+        )
+        for y in found.yearly[:10]
+    ]
+    columns = ("First bleeds per 100", "Rebleeds per 100", "Sessions", "ICU days", "Ward days", "Alive at year end", "Cost")
+    return table(
+        f"Year by year: {lower(found.label)} ({f.price_note(results.settings)}, undiscounted)",
+        (("Year", 0.6, True), *((name, 1.0, True) for name in columns)),
+        rows,
+    )
+
+
+def trace_table(rows: list[dict[str, Any]], results: Results, key: str) -> Table:
+    """Share of patients in each state, mean over the year, for a few years."""
+    share = {(r["year"], r["state"]): r["share"] for r in rows if r["strategy"] == key}
+    states = list(dict.fromkeys(r["state"] for r in rows))
+    years = [y for y in TRACE_YEARS if (y, states[0]) in share]
+    return table(
+        f"Cohort trace: {lower(results.labels[key])}, share in each state (mean over the year)",
+        (("State", 2.0), *((f"Year {y}", 1.0, True) for y in years)),
+        [(STATE_LABELS.get(state, state), *(f.percent(share[y, state], 1) for y in years)) for state in states],
+    )
