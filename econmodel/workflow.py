@@ -110,11 +110,18 @@ def report_tables(case: Case) -> dict[str, Any]:
     from econmodel.reporting.papers.findings import analysis_of
     from econmodel.uncertainty.deterministic import ask, lead_pair, one_way
     from econmodel.uncertainty.scenarios import scenario_table
+    from econmodel.uncertainty.thresholds import threshold
 
     question = ask(case.parameters, *lead_pair(case.parameters))
     return {
         "one_way": analysis_of(question, one_way(question)),
         "scenarios": analysis_of(question, scenario_table(question)),
+        "thresholds": tuple(
+            threshold(ask(case.parameters, question.strategy, row.key, "nmb"), name).sentence
+            for row in case.parameters.strategies.values()
+            for name in row.hr_excess_death
+            if row.key != question.strategy and not case.parameters[name].is_uncertain
+        ),
         "checks": run_checks(),
     }
 

@@ -16,10 +16,10 @@ from econmodel.arrays import choose
 from econmodel.errors import ModelError
 from econmodel.model.cohort import CohortTotals
 from econmodel.model.inputs import ModelInputs, Values
-from econmodel.model.structure import NEVER_BLED, STATE_LABELS, Structure
-from econmodel.parameters.catalogue import COMPLICATIONS, COUNTS, SESSION_KINDS, STAYS, VISIT_KINDS
+from econmodel.model.structure import COURSE_NEVER_BLED, NEVER_BLED, Structure
+from econmodel.parameters.catalogue import COMPLICATIONS, COUNTS, COURSE_COUNTS, SESSION_KINDS, STAYS, VISIT_KINDS, Count
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.schema import SecondaryRow
+from econmodel.parameters.schema import PROCESS, SecondaryRow
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -93,6 +93,23 @@ SHARED_RATES = {
 
 
 @record
+class Families:
+    """States by what they have in common: never bled, seen at visits, on a drug, after a bleed; and what is counted there."""
+
+    never_bled: tuple[str, ...]
+    seen: tuple[str, ...]
+    after_bleed: tuple[str, ...]
+    counts: tuple[Count, ...]
+
+
+PLAIN = Families(NEVER_BLED, NEVER_BLED, ("post_bleed",), COUNTS)
+REBLEEDS = Count("rebleeds", "Rebleeds", ("early_rebleed", "gastric_rebleed", "other_rebleed"))
+OF_COURSE = Families(
+    COURSE_NEVER_BLED, ("at_risk", "protected", "patent"), ("post_bleed", "post_other"), (*COUNTS, REBLEEDS, *COURSE_COUNTS)
+)
+
+
+@record
 class Rules:
     """What a strategy uses, as 1 or 0 by strategy, and what the case chose, as true or false."""
 
@@ -103,6 +120,7 @@ class Rules:
     starts_course: FloatArray
     readmitted: bool
     secondary: Mapping[str, bool]
+    families: Families = PLAIN
 
 
 def activity_rates(
@@ -144,6 +162,7 @@ def activity_rules(parameters: ParameterSet, setting: Callable[[str], str], by_s
         starts_course=by_strategy([r.starts_in == "in_course" for r in rows]),
         readmitted=setting("rebleed_costing") == "readmission",
         secondary={key: chosen == key for key in parameters.secondary},
+        families=OF_COURSE if parameters.text("effect_basis") == PROCESS else PLAIN,
     )
 
 
@@ -209,7 +228,7 @@ def build_activity(
     none = np.zeros_like(counts["first_bleeds"])
     counts = {name: none if isinstance(count, float) else count for name, count in counts.items()}
     names = ("all", *(g.name for g in inputs.groups)) if by_group else ("all",)
-    state_years = {state: sums.years_in(state) for state in STATE_LABELS if state != "dead"}
+    state_years = {state: sums.years_in(state) for state in inputs.structure.families if state != "dead"}
     return Activity(inputs.strategies.keys, names, report_years, tuple(weightings), counts, state_years)
 
 
@@ -233,8 +252,8 @@ class Sums(Protocol):
     def moved(self, *kinds: str) -> FloatArray:
         """Moves of some kinds."""
 
-    def seen(self) -> FloatArray:
-        """Surveillance visits of patients who have not bled."""
+    def seen(self, *families: str) -> FloatArray:
+        """Surveillance visits of patients in some families."""
 
     def begun(self) -> FloatArray:
         """Count the patient who starts: 1 in the first period, 0 in others."""
@@ -259,9 +278,8 @@ class _Sums:
     def moved(self, *kinds: str) -> FloatArray:
         return np.asarray(self.moves[:, :, self.structure.kinds(*kinds)].sum(axis=2))
 
-    def seen(self) -> FloatArray:
-        never = [i for f in NEVER_BLED for i in self.structure.family(f)]
-        return np.asarray(self.visits[:, :, never].sum(axis=2))
+    def seen(self, *families: str) -> FloatArray:
+        return np.asarray(self.visits[:, :, [i for f in families for i in self.structure.family(f)]].sum(axis=2))
 
     def begun(self) -> FloatArray:
         return np.asarray(np.arange(self.years.shape[1]) == 0, dtype=float)[:, None, None, None]
@@ -275,14 +293,14 @@ def count_activity(sums: Sums, rates: ActivityRates, rules: Rules, secondary: Ma
 
 
 def _event_counts(sums: Sums, rules: Rules) -> dict[str, FloatArray]:
-    moved = {count.key: sums.moved(*count.moves) for count in COUNTS if count.moves}
+    moved = {count.key: sums.moved(*count.moves) for count in rules.families.counts if count.moves}
     courses = sums.moved("retreat") + rules.starts_course * sums.begun()
     return moved | {"sessions": sums.starts_in("in_course"), "courses": courses}
 
 
 def _service_counts(sums: Sums, rates: ActivityRates, rules: Rules, sessions: FloatArray) -> dict[str, FloatArray]:
     """Sessions, devices, drugs, surveillance and complications."""
-    seen, per_course = sums.seen(), sessions / rates.sessions_mean
+    never, seen, per_course = rules.families.never_bled, sums.seen(*rules.families.seen), sessions / rates.sessions_mean
     found = {kind: sessions * used for kind, used in rules.session.items()}
     found |= {
         "coil": sessions * rates.coils,
@@ -292,7 +310,9 @@ def _service_counts(sums: Sums, rates: ActivityRates, rules: Rules, sessions: Fl
     }
     found |= {kind: seen * used for kind, used in rules.visit.items()}
     started = rates.clinic_drug_start * rules.drug * sums.begun()
-    found["clinic_visit"] = found["clinic_visit"] + rates.clinic_never_bled * sums.years_in(*NEVER_BLED) + started
+    found["clinic_visit"] = found["clinic_visit"] + rates.clinic_never_bled * sums.years_in(*never) + started
+    if rules.families is OF_COURSE:
+        found["visits"] = seen
     complications = {kind: per_course * p for kind, p in rates.complications.items()}
     stays: FloatArray = sum(complications[kind] for kind in STAYS)  # type: ignore[assignment]
     return (
@@ -309,7 +329,7 @@ def _hospital_counts(sums: Sums, rates: ActivityRates, rules: Rules, counts: Map
     readmissions, none is.
     """
     bleeds, early, fatal = counts["first_bleeds"] + counts["rebleeds"], sums.moved("early_rebleed"), counts["deaths_bleed"]
-    survived, post_bleed = sums.moved("recover", "early_rebleed"), sums.years_in("post_bleed")
+    survived, post_bleed = sums.moved("recover", "early_rebleed"), sums.years_in(*rules.families.after_bleed)
     stays = bleeds - early * rates.same_stay
     admitted = choose(rules.readmitted, lambda: bleeds - early, lambda: stays)
     ordinary = 1.0 - rates.p_rescue
@@ -327,7 +347,7 @@ def _hospital_counts(sums: Sums, rates: ActivityRates, rules: Rules, counts: Map
         "red_cell_unit": admitted * ordinary * rates.red_cells,
         "clinic_post_bleed": post_bleed * rates.clinic_post_bleed,
         "transplant": counts["transplants"],
-        "year_never_bled": sums.years_in(*NEVER_BLED),
+        "year_never_bled": sums.years_in(*rules.families.never_bled),
         "year_post_bleed": post_bleed,
         "year_transplanted": sums.years_in("transplanted"),
     }
@@ -339,7 +359,7 @@ def _aftercare(sums: Sums, rates: ActivityRates, rules: Rules, secondary: Mappin
     for key, row in secondary.items():
 
         def amount(key: str = key, drug: bool = row.drug) -> FloatArray:
-            return sums.years_in("post_bleed") if drug else sums.moved("recover") * rates.secondary_sessions[key]
+            return sums.years_in(*rules.families.after_bleed) if drug else sums.moved("recover") * rates.secondary_sessions[key]
 
         used = choose(rules.secondary[key], amount, lambda: 0.0)
         found[row.activity] = found[row.activity] + used if row.activity in found else used

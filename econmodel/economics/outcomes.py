@@ -12,6 +12,7 @@ from econmodel.arrays import choose
 from econmodel.economics.activity import Activity
 from econmodel.parameters.catalogue import COMPLICATIONS
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.schema import PROCESS
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -23,6 +24,14 @@ UTILITY_OF = {
     "rebleeding": "u_bleeding",
     "post_bleed": "u_post_bleed",
     "transplanted": "u_transplanted",
+}
+COURSE_UTILITY_OF = {
+    "patent": "u_never_bled",
+    "protected_lost": "u_never_bled",
+    "patent_lost": "u_never_bled",
+    "bleeding_other": "u_bleeding",
+    "rebleeding_other": "u_bleeding",
+    "post_other": "u_post_bleed",
 }
 UNDISCOUNTED, COSTS, OUTCOMES = 0, 1, 2
 
@@ -37,15 +46,17 @@ class Utilities:
 
 def resolve_utilities(parameters: ParameterSet, v: Mapping[str, FloatArray]) -> Utilities:
     """Gather utilities of every draw."""
-    return gather_utilities(v, parameters.text("bleed_utility"))
+    utility_of = UTILITY_OF | (COURSE_UTILITY_OF if parameters.text("effect_basis") == PROCESS else {})
+    return gather_utilities(v, parameters.text("bleed_utility"), utility_of)
 
 
-def gather_utilities(v: Mapping[str, FloatArray], bleed_utility: str) -> Utilities:
+def gather_utilities(v: Mapping[str, FloatArray], bleed_utility: str, utility_of: Mapping[str, str] = UTILITY_OF) -> Utilities:
     """Gather utilities; a bleed counts as its state's value or as a one-off loss, never both."""
     one_off = bleed_utility == "one_off"
     instead = {"bleeding": "u_never_bled", "rebleeding": "u_post_bleed"}
-    by_state = {state: v[name] for state, name in UTILITY_OF.items()}
-    by_state |= {s: choose(one_off, partial(v.__getitem__, n), partial(v.__getitem__, UTILITY_OF[s])) for s, n in instead.items()}
+    instead |= {f"{state}_other": name for state, name in instead.items() if f"{state}_other" in utility_of}
+    by_state = {state: v[name] for state, name in utility_of.items()}
+    by_state |= {s: choose(one_off, partial(v.__getitem__, n), partial(v.__getitem__, utility_of[s])) for s, n in instead.items()}
     episode = choose(one_off, lambda: v["du_bleed_episode"], lambda: np.zeros_like(v["du_session"]))
     losses = {"sessions": v["du_session"], "drug_year": v["du_drug_year"], **{kind: v[f"du_{kind}"] for kind in COMPLICATIONS}}
     return Utilities(by_state, losses | {"first_bleeds": episode, "rebleeds": episode})

@@ -7,6 +7,7 @@ discounted unless they say otherwise. Its ``inputs`` are fully resolved, so anyo
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import field
 from typing import Any
 
 import numpy as np
@@ -19,7 +20,7 @@ from econmodel.economics.prices import money_by_period
 from econmodel.economics.resolved import inputs_document
 from econmodel.errors import AnalysisError
 from econmodel.package import version
-from econmodel.parameters.catalogue import CATEGORIES, CATEGORY, COMPLICATIONS, COUNT_KEYS
+from econmodel.parameters.catalogue import CATEGORIES, CATEGORY, COMPLICATIONS, COUNT_KEYS, COURSE_COUNTS
 from econmodel.parameters.loading import Case
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.second_look import second_look
@@ -98,6 +99,7 @@ class StrategyResult:
 
     ``costs`` is cost by the end of each year reported (the horizon last), ``cost_by_category`` and
     ``headline_cost_by_category`` split that of the horizon and of the headline years; risks of a first bleed are by year.
+    ``course`` holds visits, re-treatments and rebleeds by source, where the effect is a process.
     """
 
     key: str
@@ -123,6 +125,7 @@ class StrategyResult:
     complications: Mapping[str, float]
     activity: Mapping[str, float]
     yearly: tuple[Year, ...]
+    course: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def cost(self) -> float:
@@ -169,6 +172,7 @@ class StrategyResult:
             "ward_days": self.ward_days,
             "complications": dict(self.complications),
             "activity": dict(self.activity),
+            **self.course,
             "yearly": [dict(vars(year)) for year in self.yearly],
         }
 
@@ -392,6 +396,7 @@ def strategy_result(e: Evaluation, key: str, group: int, yearly: Mapping[str, Fl
         complications={kind: count(kind) for kind in HARMS},
         activity={name: count(name) for name in (*COUNT_KEYS, *CATEGORY)},
         yearly=_years(e, yearly, s, group) if yearly else (),
+        course={c.key: count(c.key) for c in COURSE_COUNTS if c.key in e.activity.counts},
     )
 
 

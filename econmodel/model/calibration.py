@@ -15,9 +15,11 @@ from numpy.typing import NDArray
 
 from econmodel.arrays import bracketed_roots
 from econmodel.errors import AnalysisError
+from econmodel.model.attendance import attendance
 from econmodel.model.cohort import Schedule, run_cohort
+from econmodel.model.course_hazards import hazards_of
 from econmodel.model.disease import initial_state
-from econmodel.model.hazards import CYCLES_PER_YEAR, Hazards
+from econmodel.model.hazards import CYCLES_PER_YEAR
 from econmodel.model.inputs import ModelInputs, base_values, resolve
 from econmodel.parameters.parameter_set import ParameterSet
 
@@ -65,21 +67,23 @@ def follow(inputs: ModelInputs, months: int, start: str | None = None) -> tuple[
     if months > inputs.n_years * CYCLES_PER_YEAR:
         what = f"{months} months of follow-up: must lie within the time horizon of {inputs.n_years} years"
         raise AnalysisError(what, fix="set horizon_years = lifetime")
-    hazards = Hazards(inputs)
+    hazards = hazards_of(inputs)
     initial = initial_state(inputs)
     if start is not None:
         initial = np.zeros_like(initial)
         initial[inputs.structure.family(start)[0]] = 1.0
     years = [hazards.year(y) for y in range(-(-months // CYCLES_PER_YEAR))]
+    lanes = (inputs.n_draws, len(inputs.strategies.keys), inputs.relative.shape[1])
+    given = attendance(inputs, months, 1, lambda array: np.broadcast_to(array[:, :, None], lanes).ravel())
     totals = run_cohort(
         inputs.structure.engine_moves(),
         lambda month: years[month // CYCLES_PER_YEAR],
         initial,
         Schedule(1, tuple(range(months))),
+        impulses=given.impulses,
         keep_trace=True,
     )
     assert totals.trace is not None
-    lanes = (inputs.n_draws, len(inputs.strategies.keys), inputs.relative.shape[1])
 
     def whole(array: FloatArray) -> FloatArray:
         return np.asarray((array.reshape(*array.shape[:2], *lanes) * inputs.shares[:, None, :]).sum(axis=-1))

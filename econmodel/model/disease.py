@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
-from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.arrays import bracketed_roots
 from econmodel.errors import ModelError
+from econmodel.model.attendance import attendance
 from econmodel.model.cohort import CohortTotals, run_blocks
+from econmodel.model.course_hazards import hazards_of
 from econmodel.model.hazards import CYCLES_PER_YEAR, Hazards, competing
 from econmodel.model.inputs import ModelInputs
 from econmodel.model.stages import Moves, Schedule, StageBlock
-from econmodel.parameters.schema import Surveillance
 
 FloatArray = NDArray[np.float64]
 LANE_YEARS_AT_ONCE = 1 << 16
@@ -66,7 +66,7 @@ def run_disease(
     CohortTotals
         Lanes in order (strategy, cell, draw).
     """
-    hazards = Hazards(inputs, calibrate_complete(inputs) if inputs.effect_basis == "per_protocol" else None)
+    hazards = hazards_of(inputs, calibrate_complete(inputs) if inputs.effect_basis == "per_protocol" else None)
     initial = _initial(inputs).reshape(len(inputs.structure.states), -1)
     n_years, stages_per_year = len(period_of_year), CYCLES_PER_YEAR if monthly else 1
     at_once = max(1, LANE_YEARS_AT_ONCE // initial.shape[1])
@@ -82,25 +82,43 @@ def run_disease(
         if monthly
         else Schedule(CYCLES_PER_YEAR, tuple(period_of_year), CYCLES_PER_YEAR, discount_rates)
     )
-    planned = visits_due(
-        inputs.strategies.surveillance, n_years * CYCLES_PER_YEAR // schedule.cycles_per_stage, schedule.cycles_per_stage
+    stages = n_years * CYCLES_PER_YEAR // schedule.cycles_per_stage
+
+    def widen(array: FloatArray) -> FloatArray:
+        return np.broadcast_to(array.T[:, None, :], hazards.shape).ravel()
+
+    given = attendance(inputs, stages, schedule.cycles_per_stage, widen)
+    totals = run_blocks(
+        inputs.structure.engine_moves(),
+        blocks,
+        initial,
+        schedule,
+        visits=given.visits,
+        impulses=given.impulses,
+        keep_trace=keep_trace,
+        engine=engine,
     )
-    lanes_each = initial.shape[1] // len(inputs.strategies.keys)
-
-    def visits(stage: int) -> dict[int, FloatArray]:
-        return {cycle: np.repeat(due, lanes_each) for cycle, due in planned[stage].items()}
-
-    return run_blocks(inputs.structure.engine_moves(), blocks, initial, schedule, visits=visits, keep_trace=keep_trace, engine=engine)
+    if inputs.course is not None:
+        _count_after_sessions(inputs, totals, widen)
+    return totals
 
 
-@cache
-def visits_due(plans: tuple[Surveillance, ...], n_stages: int, n_cycles: int) -> tuple[dict[int, FloatArray], ...]:
-    """Cycles of each stage in which any strategy has a visit, with the strategies due, 0 or 1: {cycle: (strategy,)}."""
-    months = [np.array([float(plan.at(month)) for plan in plans]) for month in range(n_stages * n_cycles)]
-    return tuple(
-        {cycle: due for cycle, due in enumerate(months[stage * n_cycles : (stage + 1) * n_cycles]) if due.any()}
-        for stage in range(n_stages)
-    )
+def _count_after_sessions(inputs: ModelInputs, totals: CohortTotals, widen: Callable[[FloatArray], FloatArray]) -> None:
+    """Move half a month of time from the course to where its session led, in place.
+
+    A session opens its month: time counts from after it, by trapezoid, while the engine, to which session and month are
+    one move, counts it from before.
+    """
+    s, structure = inputs.strategies, inputs.structure
+    source = structure.index["in_course"]
+    death, done = s.p_death_course / s.sessions_mean, 1.0 / s.sessions_mean
+    ends = (1.0 - death) * done
+    to = {"dead": death, "protected": ends * s.p_obliteration, "patent": ends * (1.0 - s.p_obliteration)}
+    half = totals.starts[:, :, source] / (2 * CYCLES_PER_YEAR)
+    for state, share in to.items():
+        moved = half * widen(share)
+        totals.years[:, :, structure.index[state]] += moved
+        totals.years[:, :, source] -= moved
 
 
 def calibrate_complete(inputs: ModelInputs) -> FloatArray:

@@ -9,8 +9,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.model.attendance import attendance
+from econmodel.model.course_hazards import hazards_of
 from econmodel.model.disease import initial_state
-from econmodel.model.hazards import CYCLES_PER_YEAR, Hazards
+from econmodel.model.hazards import CYCLES_PER_YEAR
 from econmodel.model.inputs import ModelInputs
 from econmodel.model.structure import Move
 from econmodel.records import record
@@ -20,12 +22,16 @@ FloatArray = NDArray[np.float64]
 
 @record
 class SimulatedPatients:
-    """Counts per patient: ``moves`` is (patient, move kind), ``months_alive`` (patient,) is ends of cycles survived."""
+    """Counts per patient: ``moves`` is (patient, move kind), ``months_alive`` (patient,) is ends of cycles survived.
+
+    ``visits`` is (patient, state) and counts visits that fall due while the patient is in each state.
+    """
 
     kinds: tuple[str, ...]
     moves: FloatArray
     months_alive: FloatArray
     months_in_course: FloatArray
+    visits: FloatArray
 
     def mean(self, *kinds: str) -> tuple[float, float]:
         """Mean count of some kinds of move, and its standard error."""
@@ -54,16 +60,25 @@ def simulate_patients(inputs: ModelInputs, strategy: str, n_patients: int, *, rn
     """
     s = inputs.strategies.keys.index(strategy)
     structure, n_cells = inputs.structure, inputs.relative.shape[1]
-    hazards = Hazards(inputs)
+    hazards = hazards_of(inputs)
     lanes = s * n_cells + rng.choice(n_cells, size=n_patients, p=inputs.shares[0] / inputs.shares[0].sum())
     state = initial_state(inputs)[:, lanes].argmax(axis=0)
-    kinds = tuple(dict.fromkeys(move.kind for move in structure.moves))
+    kinds = tuple(dict.fromkeys(move.kind for move in (*structure.moves, *structure.impulses)))
     counts = np.zeros((n_patients, len(kinds)))
     alive, course = np.zeros(n_patients), np.zeros(n_patients)
-    at = structure.index
+    at, visits = structure.index, np.zeros((n_patients, len(structure.states)))
+    given = attendance(inputs, inputs.n_years, CYCLES_PER_YEAR, lambda array: np.repeat(array[0], n_cells))
     for year in range(inputs.n_years):
         cumulative, leaving = _cumulative(structure.moves, hazards.year(year), at)
-        for _ in range(CYCLES_PER_YEAR):
+        seen, struck = given.visits(year), given.impulses(year) if given.impulses else {}
+        for month in range(CYCLES_PER_YEAR):
+            if month in seen:
+                visits[np.arange(n_patients), state] += seen[month][lanes]
+            if month in struck:
+                for k, move in enumerate(structure.impulses):
+                    who = (state == at[move.source]) & (rng.random(n_patients) < struck[month][k, lanes])
+                    counts[who, kinds.index(move.kind)] += 1
+                    state[who] = at[move.target]
             course += state == at["in_course"]
             u = rng.random(n_patients)
             taken = np.full(n_patients, -1)
@@ -77,7 +92,7 @@ def simulate_patients(inputs: ModelInputs, strategy: str, n_patients: int, *, rn
                 counts[who, kinds.index(structure.moves[m].kind)] += 1
                 state[who] = at[structure.moves[m].target]
             alive += state != at["dead"]
-    return SimulatedPatients(kinds, counts, alive, course)
+    return SimulatedPatients(kinds, counts, alive, course, visits)
 
 
 def _cumulative(moves: tuple[Move, ...], p: FloatArray, at: dict[str, int]) -> tuple[FloatArray, dict[int, list[int]]]:

@@ -11,12 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import ModelError, ParameterError
+from econmodel.model.course import CourseInputs
+from econmodel.model.course_inputs import ReferenceMix, resolve_course
 from econmodel.model.natural_history import TIME_STEPS, acute_fatality, first_bleed, relative_hazards, shift_on_logit
-from econmodel.model.structure import Structure, build_structure
+from econmodel.model.structure import Structure, build_course_structure, build_structure
 from econmodel.parameters.loading import read_life_table
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import check_whole
-from econmodel.parameters.schema import StrategyRow, Surveillance
+from econmodel.parameters.schema import PROCESS, StrategyRow, Surveillance, twin
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -64,7 +66,7 @@ class ModelInputs:
 
     Arrays lead with the draw axis: rates per year, probabilities per event or cycle as their names say;
     ``excess_death``, ``p_death_bleed`` and ``r_transplant`` are (draw, Child class), ``background_death`` is
-    (draw, year), ``relative`` and ``shares`` are (draw, cell).
+    (draw, year), ``relative`` and ``shares`` are (draw, cell). ``course`` is there where the effect is a process.
     """
 
     structure: Structure
@@ -97,6 +99,7 @@ class ModelInputs:
     trial_months: int
     hr_incomplete: FloatArray
     r_protection_lost: FloatArray
+    course: CourseInputs | None = None
 
     @property
     def n_draws(self) -> int:
@@ -110,8 +113,9 @@ class ModelInputs:
 
 
 def base_values(parameters: ParameterSet) -> dict[str, FloatArray]:
-    """Give the base value of every numeric input, as one draw."""
-    return {name: np.array([p.value]) for name, p in parameters.parameters.items() if isinstance(p.value, float)}
+    """Give the base value of every numeric input, and of the evidence twins of those changed, as one draw."""
+    values = {name: np.array([p.value]) for name, p in parameters.parameters.items() if isinstance(p.value, float)}
+    return values | {twin(name): np.array([p.value]) for name, p in parameters.twins().items()}
 
 
 def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInputs:
@@ -149,13 +153,14 @@ def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInpu
     mix = v.get("case_mix", np.array([[r["share"] for r in parameters.rows("case_mix")]]))
     shares = np.broadcast_to(mix[:, :, None] / n_classes, relative.shape)
     n_years, start_age = horizon_years(parameters), _whole(parameters, "start_age")
-    clock, recent = parameters.text("effect_clock"), parameters.text("years_excess_after_bleed")
-    per_protocol = parameters.text("effect_basis") == "per_protocol"
-    structure = build_structure(
-        per_protocol=per_protocol, vintages=n_years if clock == "last_course" else 1, recent_months=12 if recent == "one_year" else 0
-    )
+    basis = parameters.text("effect_basis")
+    strategies = resolve_strategies(parameters, v, n_draws)
+    course = None
+    if basis == PROCESS:
+        reference_mix = ReferenceMix(first, reference_relative, reference_shares)
+        course = resolve_course(parameters, v, reference_mix, strategies.hr_gastric, _whole(parameters, "n_trial_months"))
     return ModelInputs(
-        structure=structure,
+        structure=_structure(parameters, n_years),
         groups=groups,
         group_of_cell=np.repeat(np.arange(len(groups)), n_classes),
         relative=relative.reshape(n_draws, -1),
@@ -165,8 +170,8 @@ def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInpu
         start_age=start_age,
         share_female=v["share_female"],
         life_table=parameters.text("life_table"),
-        effect_basis=parameters.text("effect_basis"),
-        effect_clock=clock,
+        effect_basis=basis,
+        effect_clock=parameters.text("effect_clock"),
         r_first_bleed=first.rate,
         first_bleed_time=first.time_multipliers,
         b_child=b[0],
@@ -181,11 +186,21 @@ def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInpu
         p_early_rebleed=v["p_early_rebleed"],
         r_transplant=_by_child(v, "r_transplant_child"),
         excess_death_transplanted=v["r_excess_death_transplanted"],
-        strategies=resolve_strategies(parameters, v, n_draws),
+        strategies=strategies,
         trial_months=_whole(parameters, "n_trial_months"),
         hr_incomplete=v["hr_incomplete_vs_complete"],
         r_protection_lost=v["r_protection_lost"],
+        course=course,
     )
+
+
+def _structure(parameters: ParameterSet, n_years: int) -> Structure:
+    """States and moves of the choices made; a year after a bleed is told apart where something changes at its end."""
+    basis, recent = parameters.text("effect_basis"), parameters.text("years_excess_after_bleed") == "one_year"
+    if basis == PROCESS:
+        return build_course_structure(recent_months=12 if recent or parameters.text("rebleed_by_time") == "step" else 0)
+    vintages = n_years if parameters.text("effect_clock") == "last_course" else 1
+    return build_structure(per_protocol=basis == "per_protocol", vintages=vintages, recent_months=12 if recent else 0)
 
 
 def _columns(rows: tuple[dict[str, object], ...]) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -170,6 +170,13 @@ INPATIENT_PRICES = (
     Price("share_major_fatal", "Share with a major complication: bleed admission, fatal", ""),
     Price("share_major_rescue", "Share with a major complication: admission with rescue shunt", ""),
 )
+COURSE_COUNTS = (
+    Count("visits", "Surveillance visits"),
+    Count("retreatments", "Re-treatments", ("retreat",)),
+    Count("rebleeds_gastric", "Late rebleeds, gastric varix", ("gastric_rebleed",)),
+    Count("rebleeds_other", "Late rebleeds, another source", ("other_rebleed",)),
+    Count("rebleeds_early", "Early rebleeds", ("early_rebleed",)),
+)
 OTHER_PRICES = (
     Price("willingness_to_pay", "Willingness-to-pay threshold for one QALY", "QALY"),
     Price("payment_professional_session", "Professional fee for a treatment session", "session"),

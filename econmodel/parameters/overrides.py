@@ -182,6 +182,7 @@ def _changed(old: Parameter, raw: dict[str, Any], where: Where, title: str) -> P
         where=where,
         changed_by=title,
         base_value=old.value,
+        evidence=old.evidence or (old if old.is_numeric else None),
         **given,
     )
 

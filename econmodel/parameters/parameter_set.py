@@ -9,7 +9,7 @@ from typing import Any
 
 from econmodel.errors import ParameterError
 from econmodel.parameters.lookups import Tables
-from econmodel.parameters.schema import JointGroup, Parameter, SecondaryRow, Source, StrategyRow
+from econmodel.parameters.schema import CALIBRATING, PROCESS, JointGroup, Parameter, SecondaryRow, Source, StrategyRow
 from econmodel.records import record
 from econmodel.wording import nearest
 
@@ -60,6 +60,16 @@ class ParameterSet:
         """Gather the inputs that are one number, by name."""
         return {n: p for n, p in self.parameters.items() if p.is_numeric}
 
+    def calibrating(self) -> tuple[str, ...]:
+        """Names of the inputs that effects are calibrated with, where the effect is a process."""
+        if "effect_basis" not in self.parameters or self.text("effect_basis") != PROCESS:
+            return ()
+        return tuple(dict.fromkeys(n for row in self.strategies.values() for slot in CALIBRATING if (n := getattr(row, slot))))
+
+    def twins(self) -> dict[str, Parameter]:
+        """What the evidence had for those of them that were changed, by name."""
+        return {n: was for n in self.calibrating() if (p := self.parameters.get(n)) and (was := p.evidence)}
+
     def with_value(self, name: str, value: float) -> ParameterSet:
         """Copy with one base value changed (for deterministic analyses, which read values only)."""
         return replace(self, parameters=self.parameters | {name: replace(self[name], value=float(value))})
@@ -76,6 +86,11 @@ class ParameterSet:
             **(
                 {"follows": tied}
                 if (tied := {n: p.derive.text for n, p in self.parameters.items() if p.derive and p.follows_draws})
+                else {}
+            ),
+            **(
+                {"evidence": {n: [p.value, p.distribution.family, p.distribution.fields] for n, p in was.items()}}
+                if (was := self.twins())
                 else {}
             ),
             "joint": [[g.name, g.members, g.direction, g.correlation] for g in (*self.ordered, *self.correlated)],

@@ -313,12 +313,20 @@ def _check_form(name: str, value: Any, form: str, where: Where) -> None:
 
 
 def _parse_surveillance(raw: dict[str, Any], where: Where) -> Surveillance:
-    complete = set(raw) == {"months", "interval", "visit"} and isinstance(raw["months"], list)
-    if not complete or any(not isinstance(m, int) or m < 0 for m in (*raw["months"], raw["interval"])):
+    complete = set(raw) - {"until_year"} == {"months", "interval", "visit"} and isinstance(raw["months"], list)
+    if not complete or any(not isinstance(m, int) or m < 0 for m in (*raw["months"], raw["interval"], raw.get("until_year", 0))):
         what = f"{where.table}: surveillance must have months (a list of months >= 0), interval (>= 0) and visit"
         fix = '{ months = [3, 6, 12], interval = 12, visit = "surveillance_eus" }'
         raise ParameterError(what, where=str(where), fix=fix)
-    return Surveillance(tuple(int(m) for m in raw["months"]), int(raw["interval"]), str(raw["visit"]))
+    months, until = [int(m) for m in raw["months"]], int(raw.get("until_year", 0))
+    if months != sorted(set(months)) or 0 in months:
+        what = f"{where.table}: surveillance months {months}: must be whole months from 1 on, each once, in rising order"
+        raise ParameterError(what, where=str(where), fix=f"months = {sorted({m for m in months if m})}")
+    first = months[0] if months else int(raw["interval"])
+    if until and 12 * until < first:
+        what = f"{where.table}: surveillance until_year = {until} ends before the first visit, in month {first}"
+        raise ParameterError(what, where=str(where), fix=f"until_year = {-(-first // 12)}, or take it out for no end")
+    return Surveillance(tuple(months), int(raw["interval"]), str(raw["visit"]), until)
 
 
 def parse_joint(name: str, raw: dict[str, Any], where: Where) -> JointGroup:

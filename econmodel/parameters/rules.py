@@ -16,6 +16,11 @@ OUTSIDE = 1e-4
 STARTS = ("at_risk", "in_course", "protected")
 MIXES = ("current_mix", "proposed_mix")
 SUBJECTS = ("usual_care", "lead")
+PROCESS_FIELDS = {
+    "in_course": ("p_obliteration", "r_recurrence", "r_lost", "p_retreat_accepted"),
+    "protected": ("r_stop", "r_stop_later", "r_stop_trial"),
+    "at_risk": (),
+}
 COURSE_FIELDS = ("sessions_mean", "p_retreat_year_1", "retreat_later", "p_death_course", "session")
 
 
@@ -119,6 +124,14 @@ def _row_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
         if strategy.hr_excess_death and not strategy.drug:
             what = f"strategy {strategy.key}: hr_excess_death acts under a drug only, and the row has none"
             yield ParameterError(what, where=str(strategy.where), fix="add drug = true, or take hr_excess_death out")
+        wanted = PROCESS_FIELDS.get(strategy.starts_in, ()) if parameters.calibrating() else ()
+        if lacking := [f for f in wanted if not getattr(strategy, f)]:
+            what = f"strategy {strategy.key}: effect_basis = 'process' needs {', '.join(lacking)}"
+            like = "beta_blocker" if strategy.starts_in == "protected" else "glue"
+            yield ParameterError(what, where=str(strategy.where), fix=f"name the inputs, as the strategy '{like}' does")
+        if strategy.starts_in == "protected" and strategy.r_recurrence:
+            what = f"strategy {strategy.key}: r_recurrence {strategy.r_recurrence!r} on a drug, which closes no varix"
+            yield ParameterError(what, where=str(strategy.where), fix="take r_recurrence out; a drug that is stopped has r_stop")
         if strategy.starts_in != "at_risk" and not (strategy.effect_full_years and strategy.effect_none_years):
             what = f"strategy {strategy.key}: needs effect_full_years and effect_none_years"
             yield ParameterError(what, where=str(strategy.where), fix="name the inputs, as the strategy 'glue' does")

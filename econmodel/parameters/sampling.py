@@ -21,7 +21,7 @@ from econmodel.parameters.distributions import Distribution, fit, fixed
 from econmodel.parameters.following import follow_draws
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import fitting, within
-from econmodel.parameters.schema import JointGroup, Parameter, bounds_of
+from econmodel.parameters.schema import JointGroup, Parameter, bounds_of, twin
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -61,8 +61,10 @@ class Sampler:
         self.moving = [n for n in self.base if n in self.uncertain or parameters[n].follows_draws]
         self.shares = [n for n, p in parameters.parameters.items() if p.distribution.family == "dirichlet"]
         self.increments = {m: step for group in parameters.ordered for m, step in fit_increments(parameters, group)}
+        self.twins = {twin(n): p for n, p in parameters.twins().items()}
         self._columns = [*self.uncertain, *(f"{n}[{i}]" for n in self.shares for i in range(len(parameters.rows(n))))]
         self._streams = {name: stream(seed, name) for name in self._columns}
+        self._twin_streams = {name: stream(seed, p.name) for name, p in self.twins.items()}
         self._sobol: Any = self._sobol_engine(seed) if sobol else None
 
     def _sobol_engine(self, seed: int) -> Any:
@@ -124,6 +126,7 @@ class Sampler:
         values |= {name: drawn[name] for name in self.uncertain if name not in self.increments}
         for group in self.parameters.ordered:
             self._order(values, drawn, group)
+        values |= {name: p.distribution.draw(self._twin_streams[name], n) for name, p in self.twins.items()}
         for name in self.shares:
             weights = np.stack([drawn[f"{name}[{i}]"] for i in range(len(self.parameters.rows(name)))], axis=1)
             values[name] = weights / weights.sum(axis=1, keepdims=True)

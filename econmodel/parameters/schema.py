@@ -132,6 +132,8 @@ WHOLE = {
     "n_stop_month": 0,
 }
 RUN_SETTINGS = ("draws", "seed")
+PROCESS = "process"
+CALIBRATING = ("p_obliteration", "r_recurrence", "r_stop_trial", "sessions_mean", "p_retreat_accepted")
 POSITIVE_UNITS = ("hazard ratio", "relative risk", "odds ratio", "ratio")
 
 
@@ -185,7 +187,7 @@ class Parameter:
 
     ``derive`` computes the value from other inputs and tables, ``spread`` the numbers of its distribution; ``computed`` is
     what the expression gave when the value was typed, ``as_typed`` the input before it followed a change. ``replaced_by``
-    says what evidence would take the place of an assumption.
+    says what evidence would take the place of an assumption, ``evidence`` is what the base case had before a change.
     """
 
     name: str
@@ -220,6 +222,7 @@ class Parameter:
     as_typed: Parameter | None = None
     changed_by: str = ""
     base_value: float | str | None = None
+    evidence: Parameter | None = None
 
     @property
     def is_numeric(self) -> bool:
@@ -234,14 +237,20 @@ class Parameter:
 
 @record
 class Surveillance:
-    """Visits after the start: at ``months``, then every ``interval`` months (0: no more), each a ``visit`` activity."""
+    """Visits after the start: at ``months``, then every ``interval`` months (0: no more), each a ``visit`` activity.
+
+    The last falls in month 12 x ``until_year`` at the latest (0: no end).
+    """
 
     months: tuple[int, ...] = ()
     interval: int = 0
     visit: str = "surveillance_egd"
+    until_year: int = 0
 
     def at(self, month: int) -> bool:
         """Whether a visit falls at this month."""
+        if self.until_year and month > 12 * self.until_year:
+            return False
         if month in self.months:
             return True
         last = max(self.months, default=0)
@@ -267,6 +276,12 @@ class StrategyRow:
     retreat_later: str = ""
     p_death_course: str = ""
     p_obliteration: str = ""
+    r_recurrence: str = ""
+    r_lost: str = ""
+    p_retreat_accepted: str = ""
+    r_stop: str = ""
+    r_stop_later: str = ""
+    r_stop_trial: str = ""
     session: str = ""
     coils: str = ""
     glue_ml: str = ""
@@ -288,6 +303,12 @@ class StrategyRow:
             self.retreat_later,
             self.p_death_course,
             self.p_obliteration,
+            self.r_recurrence,
+            self.r_lost,
+            self.p_retreat_accepted,
+            self.r_stop,
+            self.r_stop_later,
+            self.r_stop_trial,
             self.coils,
             self.glue_ml,
         )
@@ -296,9 +317,13 @@ class StrategyRow:
 
 
 SLOT_UNITS: dict[str, tuple[str, ...]] = {
-    **dict.fromkeys(("hr_gastric", "hr_other", "hr_excess_death", "hr_late_rebleed"), ("hazard ratio", "relative risk", "ratio")),
+    **dict.fromkeys(
+        ("hr_gastric", "hr_other", "hr_late_rebleed", "hr_late_rebleed_other", "hr_excess_death"),
+        ("hazard ratio", "relative risk", "ratio"),
+    ),
+    **dict.fromkeys(("r_recurrence", "r_lost", "r_stop", "r_stop_later", "r_stop_trial"), ("per year",)),
     **dict.fromkeys(("effect_full_years", "effect_none_years"), ("years",)),
-    **dict.fromkeys(("p_retreat_year_1", "p_death_course", "p_obliteration", "complications"), ("probability",)),
+    **dict.fromkeys(("p_retreat_year_1", "p_death_course", "p_obliteration", "p_retreat_accepted", "complications"), ("probability",)),
     **dict.fromkeys(("sessions_mean", "sessions"), ("sessions",)),
     "retreat_later": ("share", "ratio"),
     "coils": ("coils",),
@@ -315,12 +340,13 @@ class SecondaryRow:
     activity: str
     where: Where
     hr_late_rebleed: tuple[str, ...] = ()
+    hr_late_rebleed_other: tuple[str, ...] = ()
     sessions: str = ""
     drug: bool = False
 
     def input_names(self) -> tuple[str, ...]:
         """Every input the row refers to."""
-        return tuple(n for n in (*self.hr_late_rebleed, self.sessions) if n)
+        return tuple(n for n in (*self.hr_late_rebleed, *self.hr_late_rebleed_other, self.sessions) if n)
 
 
 @record
@@ -363,3 +389,14 @@ def unit_kind(unit: str) -> str:
     if money_parts(unit):
         return "money"
     return "count" if unit in COUNT_UNITS else unit
+
+
+def twin(name: str) -> str:
+    """Name under which draws hold the evidence's value of an input that was changed.
+
+    Examples
+    --------
+    >>> twin("r_recurrence")
+    'r_recurrence@evidence'
+    """
+    return f"{name}@evidence"

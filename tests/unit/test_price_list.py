@@ -43,7 +43,7 @@ BROKEN: dict[str, tuple[str, str, tuple[str, ...], int, str]] = {
     ),
     "range without low": (COIL, "c_coil,150,,400,", ("low, high and basis",), LINE, "basis ="),
     "range without the value": (COIL, "c_coil,150,55,100,", ("55 to 100", "150"), LINE, "widen"),
-    "cell too many": (COIL, "c_coil,150,55,400,400,", ("21 cells: must be 20",), LINE, "double quotes"),
+    "cell too many": (COIL, "c_coil,150,55,400,400,", ("22 cells: must be 21",), LINE, "double quotes"),
     "quote left open": (COIL + BASIS, COIL + BASIS[:-1], ("cells: must be",), LINE, "double quotes"),
     "price year": ("60,2024,", "60,last,", ("price_year = 'last'",), LINE, "2023/24"),
     "date": (DATED, "60,2024,24.11.2026,", ("date = '24.11.2026'",), LINE, "2026-11-24"),

@@ -48,6 +48,8 @@ class Findings:
         The programme's budget, with all that a decision needs.
     one_way, scenarios
         Inputs varied one at a time, and scenarios.
+    thresholds
+        Sentences on inputs that are held certain and yet decide: where the net benefit turns.
     checks
         Model against published results.
     more
@@ -58,5 +60,6 @@ class Findings:
     programme: ProgrammeResult | None = None
     one_way: Analysis[TornadoRow] | None = None
     scenarios: Analysis[ScenarioRow] | None = None
+    thresholds: tuple[str, ...] = ()
     checks: Sequence[CheckRow] | None = None
     more: tuple[Section, ...] = ()

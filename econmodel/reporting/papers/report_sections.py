@@ -179,6 +179,8 @@ def uncertainty_sections(results: Results, findings: Findings) -> list[Section]:
         sections.append(_one_way(results, findings, findings.one_way))
     if findings.scenarios:
         sections.append(Section("Scenarios", (scenario_table(results, findings.scenarios),), level=2))
+    if findings.thresholds:
+        sections.append(Section("Held certain, and yet it decides", tuple(map(Paragraph, findings.thresholds)), level=2))
     return sections
 
 

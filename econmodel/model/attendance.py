@@ -1,0 +1,74 @@
+"""Visits as the engine takes them: who is seen in which month, and whom a visit sends to another course.
+
+A visit finds a share of the open varices and part of those found accept another course: an impulse from ``patent`` to
+``in_course`` at the start of the month, before its session. It finds no varix that is not there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.model.inputs import ModelInputs
+from econmodel.parameters.schema import Surveillance
+
+FloatArray = NDArray[np.float64]
+ByStage = Callable[[int], dict[int, FloatArray]]
+
+
+class Attendance(NamedTuple):
+    """Given a stage: visits per person, {cycle: (lane,)}, and shares of the open varices treated again, {cycle: (1, lane)}."""
+
+    visits: ByStage
+    impulses: ByStage | None
+
+
+@cache
+def visits_due(plans: tuple[Surveillance, ...], n_stages: int, n_cycles: int) -> tuple[dict[int, FloatArray], ...]:
+    """Cycles of each stage in which any strategy has a visit, with the strategies due, 0 or 1: {cycle: (strategy,)}."""
+    months = [np.array([float(plan.at(month)) for plan in plans]) for month in range(n_stages * n_cycles)]
+    return tuple(
+        {cycle: due for cycle, due in enumerate(months[stage * n_cycles : (stage + 1) * n_cycles]) if due.any()}
+        for stage in range(n_stages)
+    )
+
+
+def attendance(inputs: ModelInputs, n_stages: int, n_cycles: int, widen: Callable[[FloatArray], FloatArray]) -> Attendance:
+    """Lay the schedules of all strategies out over a run.
+
+    Parameters
+    ----------
+    inputs
+        Resolved inputs.
+    n_stages, n_cycles
+        Stages of the run, and cycles of each.
+    widen
+        Gives (draw or 1, strategy) for every lane: (lane,).
+    """
+    planned = visits_due(inputs.strategies.surveillance, n_stages, n_cycles)
+    seen: dict[bytes, FloatArray] = {}
+    struck: dict[bytes, FloatArray] = {}
+
+    def visits(stage: int) -> dict[int, FloatArray]:
+        return {cycle: _once(seen, due, lambda now: widen(now[None])) for cycle, due in planned[stage].items()}
+
+    course = inputs.course
+    if course is None:
+        return Attendance(visits, None)
+
+    def impulses(stage: int) -> dict[int, FloatArray]:
+        return {cycle: _once(struck, due, lambda now: widen(course.p_found * now)[None]) for cycle, due in planned[stage].items()}
+
+    return Attendance(visits, impulses)
+
+
+def _once(known: dict[bytes, FloatArray], due: FloatArray, find: Callable[[FloatArray], FloatArray]) -> FloatArray:
+    """Array of a set of strategies due, made once: most months share theirs."""
+    key = due.tobytes()
+    if key not in known:
+        known[key] = find(due)
+    return known[key]

@@ -1,0 +1,113 @@
+"""Resolve the inputs of ``effect_basis = "process"``: the course of the varix, rebleeding by source, and the calibration."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.model.course import MONTHS, TRIAL_VISITS, CourseInputs, Evidence, Trial, calibrate, marginal_hazard
+from econmodel.model.natural_history import FirstBleed
+from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.schema import SecondaryRow, StrategyRow, twin
+
+FloatArray = NDArray[np.float64]
+Values = Mapping[str, FloatArray]
+DETECTS = {"surveillance_egd": "p_detect_endoscopy", "surveillance_eus": "p_detect_eus"}
+TRIAL_EXAMINATION = "surveillance_egd"
+FIRST_YEAR, FIVE_YEARS = 1.0, 5.0
+
+
+@dataclass(frozen=True)
+class ReferenceMix:
+    """Untreated bleeding of the reference mix, on which effects are calibrated: relative (draw, group), shares (group,)."""
+
+    first: FirstBleed
+    relative: FloatArray
+    shares: FloatArray
+
+
+def resolve_course(parameters: ParameterSet, v: Values, mix: ReferenceMix, hr_itt: FloatArray, trial_months: int) -> CourseInputs:
+    """Gather the course of every draw and strategy, and solve its hazard ratios.
+
+    Parameters
+    ----------
+    parameters, v
+        The case, and its draws, evidence twins among them.
+    mix
+        Whom the trial is run on.
+    hr_itt : ndarray of shape (draw, strategy)
+        Pooled intention-to-treat effects.
+    trial_months
+        Length of the trial.
+    """
+    rows, n_draws = list(parameters.strategies.values()), len(hr_itt)
+
+    def stack(of: Callable[[StrategyRow], FloatArray | float]) -> FloatArray:
+        return np.stack([np.broadcast_to(np.asarray(of(row), dtype=float), n_draws) for row in rows], axis=1)
+
+    hazard = marginal_hazard(mix.first, mix.relative, mix.shares, -(-trial_months // MONTHS))
+    trial = Trial(trial_months, TRIAL_VISITS, np.broadcast_to(v[DETECTS[TRIAL_EXAMINATION]], n_draws), hazard)
+    evidence = _evidence(v, stack)
+    starts = tuple(row.starts_in for row in rows)
+    closed, opened, lowered = calibrate(trial, evidence, hr_itt, np.broadcast_to(v["hr_patent"], n_draws), starts)
+    secondary = parameters.secondary[parameters.text("secondary_prophylaxis")]
+    return CourseInputs(
+        hr_obliterated=closed,
+        hr_patent=opened,
+        lowered=lowered,
+        r_recurrence=stack(lambda row: _given(v, row.r_recurrence, 0.0)),
+        r_lost=stack(lambda row: _given(v, row.r_lost, 0.0)),
+        r_stop=np.stack([stack(lambda row: _given(v, row.r_stop, 0.0)), stack(lambda row: _given(v, row.r_stop_later, 0.0))], axis=2),
+        p_retreat_accepted=stack(lambda row: _given(v, row.p_retreat_accepted, 0.0)),
+        p_detect=stack(lambda row: _given(v, DETECTS.get(row.surveillance.visit, ""), 0.0)),
+        r_gastric_rebleed=stack(
+            lambda row: v["r_late_rebleed_gastric"] * _product(v, (*secondary.hr_late_rebleed, *row.hr_late_rebleed))
+        ),
+        r_other_rebleed=stack(lambda row: _other_rebleed(v, secondary)),
+        r_other_rebleed_alone=np.broadcast_to(v["r_late_rebleed_other"], n_draws),
+        hr_rebleed_by_time=_rebleed_by_time(v["hr_late_rebleed_first_year"], parameters.text("rebleed_by_time"), n_draws),
+        excess_recent_only=parameters.text("years_excess_after_bleed") == "one_year",
+        trial=trial,
+        evidence=evidence,
+    )
+
+
+def _given(v: Values, name: str, default: float) -> FloatArray | float:
+    return v[name] if name else default
+
+
+def _product(v: Values, names: tuple[str, ...]) -> FloatArray | float:
+    result: FloatArray | float = 1.0
+    for name in names:
+        result = result * v[name]
+    return result
+
+
+def _other_rebleed(v: Values, secondary: SecondaryRow) -> FloatArray:
+    return v["r_late_rebleed_other"] * _product(v, secondary.hr_late_rebleed_other)
+
+
+def _evidence(v: Values, stack: Callable[[Callable[[StrategyRow], FloatArray | float]], FloatArray]) -> Evidence:
+    """What the trial is run on: the evidence twin of an input that was changed, else the input."""
+
+    def of(name: str, default: float) -> FloatArray | float:
+        return v.get(twin(name), v[name]) if name else default
+
+    return Evidence(
+        p_obliteration=stack(lambda row: of(row.p_obliteration, 1.0)),
+        r_recurrence=stack(lambda row: of(row.r_recurrence, 0.0)),
+        r_stop=stack(lambda row: of(row.r_stop_trial, 0.0)),
+        sessions_mean=stack(lambda row: of(row.sessions_mean, 1.0)),
+        p_retreat_accepted=stack(lambda row: of(row.p_retreat_accepted, 0.0)),
+    )
+
+
+def _rebleed_by_time(first_year: FloatArray, choice: str, n_draws: int) -> FloatArray:
+    """Late rebleeding in the first twelve months after a bleed and later, relative to its mean of five years: (draw, 2)."""
+    if choice == "constant":
+        return np.ones((n_draws, 2))
+    later = np.maximum(0.0, (FIVE_YEARS - FIRST_YEAR * first_year) / (FIVE_YEARS - FIRST_YEAR))
+    return np.stack([np.broadcast_to(first_year, n_draws), np.broadcast_to(later, n_draws)], axis=1)
