@@ -105,8 +105,9 @@ def vary_inputs(findings: Findings, psa: Psa) -> Findings:
 
 
 def report_tables(case: Case) -> dict[str, Any]:
-    """What the technical report sets beside the results: inputs one at a time, scenarios, published results."""
+    """What the technical report sets beside the results: inputs one at a time, scenarios, the untreated cohorts, published results."""
     from econmodel.economics.validation import run_checks
+    from econmodel.evidence.untreated import evidence_rows
     from econmodel.reporting.papers.findings import analysis_of
     from econmodel.uncertainty.deterministic import ask, lead_pair, one_way
     from econmodel.uncertainty.scenarios import scenario_table
@@ -122,6 +123,7 @@ def report_tables(case: Case) -> dict[str, Any]:
             for name in row.hr_excess_death
             if row.key != question.strategy and not case.parameters[name].is_uncertain
         ),
+        "untreated": evidence_rows(case.parameters),
         "checks": run_checks(),
     }
 

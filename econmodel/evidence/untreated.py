@@ -32,6 +32,7 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,7 @@ from numpy.typing import NDArray
 from econmodel.errors import AnalysisError, DataError
 from econmodel.evidence.pooling import Method, Pooled, pool
 from econmodel.evidence.studies import StudyEffect
+from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import STATUSES
 from econmodel.records import record
 
@@ -46,6 +48,7 @@ FloatArray = NDArray[np.float64]
 TYPES = ("fundal", "all")  # fundal, or selected for prophylaxis; all: type 1 varices among them
 STEP = 1e-4  # of central differences
 MIXES = 1000  # simulated mixes behind the error of a mix
+Z = 1.96
 PRINTED = 0.005  # half a unit of the last digit of a risk printed in percent
 CHILD_COLUMNS = ("child_a", "child_b", "child_c")
 SIZE_COLUMNS = ("size_lt5", "size_5_10", "size_gt10")
@@ -321,16 +324,79 @@ def synthesise(
     kept = [c for c in cohorts if types == "all" or c.types == types]
     rates: tuple[CohortRate, ...] = tuple(cohort_rate(c, b, course) for c in kept)
     rates = tuple(r for r in (rates_once(rates, kept) if once else rates) if r.key != leave_out)
+    return pool_rates(rates, method)
+
+
+def pool_rates(rates: Sequence[CohortRate], method: Method = "paule-mandel") -> Synthesis:
+    """Pool log rates of settings by random effects."""
     effects = [StudyEffect(r.key, r.label, r.log_rate, r.se) for r in rates]
-    return Synthesis(rates, pool(effects, method, measure="rate"))
+    return Synthesis(tuple(rates), pool(effects, method, measure="rate"))
 
 
 def leave_one_out(
     cohorts: Sequence[Cohort], b: Coefficients, course: tuple[float, float], *, types: str = "all"
 ) -> dict[str, Synthesis]:
     """Run the synthesis again without each cohort in turn."""
-    keys = [r.key for r in synthesise(cohorts, b, course, types=types).rates]
-    return {key: synthesise(cohorts, b, course, types=types, leave_out=key) for key in keys}
+    rates = synthesise(cohorts, b, course, types=types).rates
+    return {left.key: pool_rates([r for r in rates if r is not left]) for left in rates}
+
+
+@record
+class RiskRow:
+    """One line of the forest: a setting's year-1 risk in one mix, with its 95% interval; ``weight`` is None where pooled."""
+
+    label: str
+    risk: float
+    low: float
+    high: float
+    weight: float | None
+    note: str
+
+
+def risk_rows(found: Synthesis, cohorts: Sequence[Cohort], mix: Mix, b: Coefficients) -> list[RiskRow]:
+    """Year-1 risk of a mix in each setting, their mean, and a setting not yet seen (predictive, of normal shape)."""
+
+    def row(label: str, centre: float, sd: float, weight: float | None, note: str) -> RiskRow:
+        risk, low, high = (year_one_risk(centre + z * sd, mix, b) for z in (0.0, -Z, Z))
+        return RiskRow(label, risk, low, high, weight, note)
+
+    bases = {key: cohort.mix_basis for cohort in cohorts for key in (cohort.key, cohort.same_patients)}
+    rows = [row(r.label, r.log_rate, r.se, weight, bases[r.key]) for r, weight in zip(found.rates, found.pooled.weights, strict=True)]
+    return [
+        *rows,
+        row("Mean of the settings", found.mean, found.se, None, ""),
+        row("A setting not yet seen", found.mean, found.predictive_sd, None, "what the draws use"),
+    ]
+
+
+def evidence_rows(parameters: ParameterSet) -> tuple[list[RiskRow], list[RiskRow]]:
+    """Lines of the forest in the reference mix, and the mean without each setting in turn (its interval: a setting not yet seen)."""
+    at = {name: parameters.tables.now(("cohort", "all", f"at {name}")) for name in ("b_child", "b_size", "b_red", "g2", "g3")}
+    b, course = Coefficients(at["b_child"], at["b_size"], at["b_red"]), (at["g2"], at["g3"])
+    cohorts = load_cohorts(parameters.tables.folder / "tables" / "untreated_cohorts.csv")
+    mix = _mix_of(parameters.rows("reference_mix"))
+    whole = synthesise(cohorts, b, course)
+    labels = {rate.key: rate.label for rate in whole.rates}
+    without = [
+        replace(risk_rows(found, cohorts, mix, b)[-1], label=f"Without {labels[left]}")
+        for left, found in leave_one_out(cohorts, b, course).items()
+    ]
+    return risk_rows(whole, cohorts, mix, b), without
+
+
+def _mix_of(rows: Iterable[Mapping[str, Any]]) -> Mix:
+    """Mix of groups by its margins: classes, sizes and red spots taken as independent."""
+    child, size, red = [0.0] * 3, [0.0] * 3, 0.0
+    for row in rows:
+        child["ABC".index(row["child"])] += row["share"]
+        size[row["size_step"]] += row["share"]
+        red += row["share"] * row["red_spot"]
+    return Mix(tuple(child), tuple(size), red)
+
+
+def year_one_risk(log_rate: float, mix: Mix, b: Coefficients) -> float:
+    """Risk of a first bleed in year 1 in a mix, deaths censored."""
+    return -math.expm1(-float(cumulative_hazard(log_rate, mix, b, np.ones(1))[0][0]))
 
 
 def site_posterior(prior_mean: float, prior_sd: float, bleeds: float, exposure: float) -> tuple[float, float]:

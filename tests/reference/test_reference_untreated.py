@@ -17,12 +17,15 @@ from econmodel.errors import AnalysisError, DataError
 from econmodel.evidence.untreated import (
     Coefficients,
     Cohort,
+    Mix,
     cohort_rate,
     leave_one_out,
     load_cohorts,
+    risk_rows,
     simulated_se_mix,
     site_posterior,
     synthesise,
+    year_one_risk,
 )
 from econmodel.package import params_folder
 
@@ -159,3 +162,17 @@ def test_a_row_without_time_patients_or_mix_is_refused(tmp_path: Path, find: str
 def test_a_cohort_without_a_bleed_has_no_rate(cohorts: tuple[Cohort, ...]) -> None:
     with pytest.raises(AnalysisError, match="no bleed"):
         cohort_rate(replace(cohorts[-1], events=(0.0,)), INDEX, COURSE)
+
+
+def test_year_1_risks_of_the_reference_mix(cohorts: tuple[Cohort, ...]) -> None:
+    """Risks of the mix 65/30/5, a fifth with red spots, above 10 mm, as the other synthesis printed them (three digits)."""
+    mix = Mix((0.65, 0.30, 0.05), (0.0, 0.0, 1.0), 0.2)
+    rows = risk_rows(synthesise(cohorts, INDEX, FIRST_COURSE), cohorts, mix, INDEX)
+    printed = [0.211, 0.160, 0.073, 0.209, 0.242, 0.539, 0.216]
+    assert [row.risk for row in rows[:-1]] == pytest.approx(printed, abs=5e-4)
+    assert (rows[-1].low, rows[-1].high) == pytest.approx((0.062, 0.588), abs=5e-4)
+    left = leave_one_out(cohorts, INDEX, FIRST_COURSE)
+    without = {key: year_one_risk(found.mean, mix, INDEX) for key, found in left.items()}
+    assert without == pytest.approx(
+        {"fukuoka": 0.216, "lee2008": 0.229, "hge2002": 0.245, "choe2021": 0.216, "mishra2011": 0.210, "salama2020": 0.189}, abs=5e-4
+    )

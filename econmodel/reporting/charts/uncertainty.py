@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from matplotlib.patches import Rectangle
 
     from econmodel.economics.results import Results
+    from econmodel.evidence.untreated import RiskRow
     from econmodel.uncertainty.deterministic import TornadoRow
     from econmodel.uncertainty.risk import Acceptability, Risk
 
@@ -77,6 +78,19 @@ def plot_tornado(found: Analysis[TornadoRow], *, ax: Axes) -> dict[str, tuple[Re
     return bars
 
 
+def plot_forest(rows: Sequence[RiskRow], *, ax: Axes) -> list[Line2D]:
+    """Year-1 risk of the reference mix in each cohort, their mean, and a setting not yet seen, with 95% intervals."""
+    marks = []
+    for i, row in enumerate(rows):
+        pooled = row.weight is None
+        ax.plot([100 * row.low, 100 * row.high], [-i, -i], color=WARM if pooled else ACCENT, linewidth=2.2 if pooled else 1.2)
+        marks += ax.plot(100 * row.risk, -i, marker="D" if pooled else "s", color=WARM if pooled else ACCENT, markersize=5)
+    ax.set_yticks([-i for i in range(len(rows))], [fill(row.label, 34) for row in rows], fontsize=7.4, linespacing=1.0)
+    ax.set(xlim=(0, 100), xlabel="First gastric bleed within a year, untreated, reference mix (%)")
+    ax.grid(axis="y", visible=False)
+    return marks
+
+
 def plot_acceptability(
     curves: Acceptability, names: Mapping[str, str], threshold: float, currency: str, price_note: str, *, ax: Axes
 ) -> dict[str, Line2D]:
@@ -125,6 +139,11 @@ def report_figures(results: Results, trace: Sequence[Mapping[str, Any]], keys: S
     names = results.labels
     shown = [dict(row) for row in trace if row["strategy"] in keys]
     figures = {"cohort_trace": Spec(shown, 3.2, partial(draw_traces, rows=shown, keys=keys, names=names), width=5.4)}
+    if findings.untreated:
+        rows = findings.untreated[0]
+        figures["untreated_risk"] = Spec(
+            [{**vars(row)} for row in rows], 2.9, drawer(partial(plot_forest, rows), 0.36, 0.16, 0.60, 0.80), width=5.8
+        )
     if findings.one_way:
         figures["one_way"] = Spec(
             plain_rows(findings.one_way.rows), 3.9, drawer(partial(plot_tornado, findings.one_way), 0.46, 0.12, 0.52, 0.83), width=5.8
@@ -164,6 +183,10 @@ def report_chart(name: str, findings: Findings, names: Mapping[str, str]) -> Cha
             "Tornado of the inputs that move the outcome most, each at its low and high value.",
         )
     known = {
+        "untreated_risk": (
+            "Risk of a first bleed in year 1 without prophylaxis, each cohort put on the reference mix",
+            "Forest plot: year-1 risk with 95% interval for each cohort, their mean, and a setting not yet seen.",
+        ),
         "cohort_trace": (
             "Cohort trace; the white above is those who have died",
             "Stacked areas of the share of patients in each health state by year, for two strategies.",

@@ -10,6 +10,7 @@ from econmodel.reporting.papers.content import Section
 
 if TYPE_CHECKING:
     from econmodel.economics.validation import CheckRow
+    from econmodel.evidence.untreated import RiskRow
     from econmodel.programme.report import ProgrammeResult
     from econmodel.uncertainty.deterministic import Question, TornadoRow
     from econmodel.uncertainty.risk import Risk
@@ -50,6 +51,8 @@ class Findings:
         Inputs varied one at a time, and scenarios.
     thresholds
         Sentences on inputs that are held certain and yet decide: where the net benefit turns.
+    untreated
+        Cohorts behind the untreated risk, and the synthesis without each: lines of a forest.
     checks
         Model against published results.
     more
@@ -61,5 +64,6 @@ class Findings:
     one_way: Analysis[TornadoRow] | None = None
     scenarios: Analysis[ScenarioRow] | None = None
     thresholds: tuple[str, ...] = ()
+    untreated: tuple[Sequence[RiskRow], Sequence[RiskRow]] | None = None
     checks: Sequence[CheckRow] | None = None
     more: tuple[Section, ...] = ()

@@ -35,7 +35,7 @@ def report_paper(case: Case, evaluation: Evaluation, results: Results, structure
         *findings.more,
         *_programme(results, findings),
         *_validation(findings),
-        _evidence(case),
+        *_evidence(case, findings),
         _limits(),
         Section("Reporting checklist", (cheers_table(),)),
         Section("To be written by the site", (Blanks(report_sections.BY_SITE),)),
@@ -148,11 +148,16 @@ def _validation(findings: Findings) -> list[Section]:
     ]
 
 
-def _evidence(case: Case) -> Section:
-    return Section(
-        "Evidence, harms and guideline positions",
-        (blocks.evidence_table(case.parameters), Paragraph(said("standing")), guideline_table(case.parameters)),
-    )
+def _evidence(case: Case, findings: Findings) -> list[Section]:
+    sections = [
+        Section(
+            "Evidence, harms and guideline positions",
+            (blocks.evidence_table(case.parameters), Paragraph(said("standing")), guideline_table(case.parameters)),
+        )
+    ]
+    if findings.untreated:
+        sections.append(report_sections.untreated_section(*findings.untreated, findings))
+    return sections
 
 
 def _limits() -> Section:

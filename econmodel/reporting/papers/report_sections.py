@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from econmodel.economics.results import Results
     from econmodel.economics.validation import CheckRow
     from econmodel.evidence.nnt import NumberNeededToTreat
+    from econmodel.evidence.untreated import RiskRow
     from econmodel.parameters.loading import Case
     from econmodel.parameters.parameter_set import ParameterSet
     from econmodel.uncertainty.deterministic import TornadoRow
@@ -182,6 +183,29 @@ def uncertainty_sections(results: Results, findings: Findings) -> list[Section]:
     if findings.thresholds:
         sections.append(Section("Held certain, and yet it decides", tuple(map(Paragraph, findings.thresholds)), level=2))
     return sections
+
+
+def untreated_section(rows: Sequence[RiskRow], without: Sequence[RiskRow], findings: Findings) -> Section:
+    """Where the untreated risk comes from: forest, its table, and the synthesis without each cohort."""
+
+    def interval(row: RiskRow) -> str:
+        return f"{f.percent(row.low)} to {f.percent(row.high)}"
+
+    shown = table(
+        "Risk of a first bleed in year 1 without prophylaxis, each cohort put on the reference mix",
+        (("Cohort", 2.2), ("Risk", 0.7, True), ("95% interval", 1.2, True), ("Weight", 0.7, True), ("Its own mix", 4.2)),
+        [(r.label, f.percent(r.risk), interval(r), "" if r.weight is None else f.percent(r.weight), r.note) for r in rows],
+        note="Random effects on the log rate of one cell (Child-Pugh A, above 10 mm, no red spot). "
+        "The draws use a setting not yet seen: a hospital is a new setting, not the average of these.",
+    )
+    left = table(
+        "The same without each cohort in turn: mean, and interval of a setting not yet seen",
+        (("Left out", 3.0), ("Risk", 1.0, True), ("95% interval", 1.6, True)),
+        [(r.label, f.percent(r.risk), interval(r)) for r in without],
+    )
+    return Section(
+        "Where the untreated risk comes from", (Charts((report_chart("untreated_risk", findings, {}),)), shown, left), level=2
+    )
 
 
 def _together(results: Results, findings: Findings, risk: Risk) -> Section:
