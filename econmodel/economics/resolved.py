@@ -13,10 +13,12 @@ from numpy.typing import NDArray
 from econmodel.economics.activity import resolve_activity_rates
 from econmodel.economics.bleed_prices import bleed_mean
 from econmodel.economics.evaluate import Evaluation
+from econmodel.model.course import STOP_STEPS, CourseInputs
 from econmodel.model.disease import calibrate_complete
+from econmodel.model.hazards import CYCLES_PER_YEAR
 from econmodel.model.inputs import CHILD, ModelInputs, base_values
 from econmodel.model.natural_history import TIME_STEPS
-from econmodel.model.structure import STATE_LABELS
+from econmodel.model.structure import COURSE_LABELS, STATE_LABELS
 from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.loading import read_life_table
 
@@ -50,12 +52,16 @@ def inputs_document(e: Evaluation) -> dict[str, Any]:
         "excess_death_transplanted": float(i.excess_death_transplanted[0]),
         "discount_costs": p.number("discount_costs"),
         "discount_outcomes": p.number("discount_outcomes"),
-        "strategies": {key: _strategy_inputs(e, s) | per_protocol[s] for s, key in enumerate(e.keys)},
+        "strategies": {
+            key: _course_inputs(e, i.course, s) if i.course else _strategy_inputs(e, s) | per_protocol[s]
+            for s, key in enumerate(e.keys)
+        },
+        **(_trial(e, i.course) if i.course else {}),
         "effect_basis": i.effect_basis,
         "effect_clock": i.effect_clock,
         "hazard_decline": p.text("hazard_decline"),
         "years_excess_after_bleed": p.text("years_excess_after_bleed"),
-        "states": dict(STATE_LABELS),
+        "states": {family: (STATE_LABELS | COURSE_LABELS)[family] for family in i.structure.families},
         "susceptibility": _susceptibility(i),
         "prices": {name: _price(e, a, name) for a, name in enumerate(e.prices.activities)},
         "utilities": {state: float(u[0]) for state, u in e.utilities.by_state.items()},
@@ -121,6 +127,43 @@ def _strategy_inputs(e: Evaluation, s: int) -> dict[str, Any]:
         "r_late_rebleed": float(x.r_late_rebleed[0, s]),
         "p_obliteration": float(x.p_obliteration[0, s]),
         "surveillance": {"months": list(plan.months), "interval": plan.interval, "visit": plan.visit},
+    }
+
+
+def _course_inputs(e: Evaluation, c: CourseInputs, s: int) -> dict[str, Any]:
+    """Inputs of one strategy where the effect is a process, and those of the evidence that it was calibrated with."""
+    x = e.inputs.strategies
+    plan = x.surveillance[s]
+    mine = {name: getattr(c, name) for name in ("hr_obliterated", "hr_patent", "r_recurrence", "r_lost", "p_retreat_accepted")}
+    mine |= {"hr_itt": x.hr_gastric, "r_late_rebleed_gastric": c.r_gastric_rebleed, "r_late_rebleed_other": c.r_other_rebleed}
+    shared = ("hr_other", "hr_excess_death", "sessions_mean", "p_death_course", "p_obliteration")
+    mine |= {name: getattr(x, name) for name in shared}
+    months = [month for month in range(CYCLES_PER_YEAR * e.horizon) if plan.at(month)]
+    return {
+        "starts_in": x.starts_in[s],
+        **{name: float(array[0, s]) for name, array in mine.items()},
+        "r_stop": _steps(STOP_STEPS, c.r_stop[0, s]),
+        "hr_patent_lowered": bool(c.lowered[0, s]),
+        "calibration": {name: float(array[0, s]) for name, array in vars(c.evidence).items()},
+        "visits": {"months": months, "p_detect": float(c.p_detect[0, s])},
+        "surveillance": {"months": list(plan.months), "interval": plan.interval, "visit": plan.visit, "until_year": plan.until_year},
+    }
+
+
+def _trial(e: Evaluation, c: CourseInputs) -> dict[str, Any]:
+    """What the calibration is run on, and how rebleeding goes on, where the effect is a process."""
+    trial = c.trial
+    return {
+        "trial": {
+            "months": trial.months,
+            "visits": list(trial.visits),
+            "p_detect": float(trial.p_detect[0]),
+            "hazard_by_year": [float(h) for h in trial.hazard_by_year[0]],
+        },
+        "hr_patent": e.parameters.number("hr_patent"),
+        "r_late_rebleed_other": float(c.r_other_rebleed_alone[0]),
+        "rebleed_by_time": e.parameters.text("rebleed_by_time"),
+        "hr_rebleed_by_time": [float(ratio) for ratio in c.hr_rebleed_by_time[0]],
     }
 
 

@@ -112,7 +112,7 @@ class FilledForm:
             "ours": ours,
             "theirs": answer.value,
             "unit": q.unit,
-            "changed": ours != answer.value,
+            "changed": not _same(ours, answer.value),
             "sheet": q.sheet,
             "cell": q.cell(),
             "year": answer.year,
@@ -368,3 +368,10 @@ def _check_limits(q: Question, value: float, where: str) -> None:
     if q.name in WHOLE and value != int(value):
         what = f"{q.shown} = {value:g}: must be a whole number"
         raise DataError(what, where=where, fix="round it as you would say it")
+
+
+def _same(ours: object, theirs: object) -> bool:
+    """Whether an answer is our value; a value that follows another may differ from what is shown in its last digit."""
+    if isinstance(ours, int | float) and isinstance(theirs, int | float):
+        return math.isclose(ours, theirs, rel_tol=1e-12)
+    return ours == theirs

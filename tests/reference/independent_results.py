@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from typing import Any
 
+from independent_course import course_results, course_totals
 from independent_model import ALIVE, CAUSES, NEVER_BLED, strategy_totals
 
 SESSION_COMPLICATIONS = ("embolism", "sepsis", "fever", "ulcer_bleed")
@@ -106,7 +107,8 @@ def pooled(years: dict[int, dict[str, float]], up_to: int | None = None) -> dict
 
 def strategy_results(inputs: dict[str, Any], key: str, perspective: str) -> dict[str, Any]:
     """Rebuild the ``strategies`` block of one strategy, with the same keys."""
-    totals = strategy_totals(inputs, key)
+    process = inputs["effect_basis"] == "process"
+    totals = course_totals(inputs, key) if process else strategy_totals(inputs, key)
     plain, costs, outcomes = (pooled(totals[w]) for w in ("undiscounted", "costs", "outcomes"))
     by_category = cost(inputs, key, costs, perspective)
     horizon = inputs["horizon_years"]
@@ -132,6 +134,7 @@ def strategy_results(inputs: dict[str, Any], key: str, perspective: str) -> dict
         "activity": {name: activity(inputs, key, plain)[name] for name in inputs["prices"]},
         **counts(inputs, plain),
         "yearly": yearly(inputs, key, totals["undiscounted"], perspective),
+        **(course_results(plain) if process else {}),
     }
 
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from independent_course import intention_to_treat_risk, marginal_hazard, trial_risk
 from independent_results import strategy_results
 
 from econmodel.economics.evaluate import evaluate
@@ -42,6 +43,13 @@ RUNS: dict[str, tuple[list[str], list[str]]] = {
     "excess for one year": (["scenarios/excess_after_bleed_one_year"], [SHORT]),
     "effect two years": (["scenarios/effect_two_years"], [SHORT]),
     "beta-blocker background": (["scenarios/beta_blocker_background"], [SHORT]),
+    "process, lifetime": ([], ["effect_basis=process"]),
+    "process, every other choice": (
+        ["scenarios/excess_after_bleed_one_year"],
+        [SHORT, "effect_basis=process", "rebleed_by_time=step", "hazard_decline=constant", *OTHER_CHOICES],
+    ),
+    "process, demo hospital": (["hospitals/demo"], ["horizon_years=8", "effect_basis=process"]),
+    "process, susceptibility": (["scenarios/frailty"], ["horizon_years=3", "effect_basis=process"]),
     "low untreated risk": (["scenarios/low_untreated_risk"], [SHORT]),
 }
 
@@ -53,7 +61,7 @@ def document(files: list[str], sets: list[str]) -> dict[str, Any]:
 
 
 def differences(mine: Any, theirs: Any, path: str = "") -> Iterator[str]:
-    """Every place where two results differ by more than 1e-9, relative (absolute below 1e-9)."""
+    """Every place where two results differ by more than 1e-9, relative; a difference of 1e-15 is the rounding of a 0."""
     if isinstance(mine, dict):
         for key in mine:
             yield from differences(mine[key], theirs[key], f"{path}/{key}")
@@ -65,7 +73,7 @@ def differences(mine: Any, theirs: Any, path: str = "") -> Iterator[str]:
     elif mine is None or theirs is None:
         if mine is not theirs:
             yield f"{path}: {mine!r} against {theirs!r}"
-    elif not abs(mine - theirs) <= max(1e-9 * abs(theirs), 1e-9 if theirs == 0 else 0.0):
+    elif not abs(mine - theirs) <= max(1e-9 * abs(theirs), 1e-9 if theirs == 0 else 1e-15):
         yield f"{path}: {mine!r} against {theirs!r}"
 
 
@@ -125,6 +133,39 @@ def test_a_small_change_of_any_input_is_seen(change: tuple[str, float]) -> None:
 def test_a_small_change_of_a_strategy_is_seen(field: str, shift: float) -> None:
     """Negative control, for what tells strategies apart."""
     found = document([], ["horizon_years=3"])
+    found["inputs"]["strategies"]["glue"][field] *= 1 + shift
+    assert list(differences(recompute(found, "glue"), found["strategies"]["glue"]))
+
+
+PROCESS = ["process, lifetime", "process, susceptibility"]
+
+
+@pytest.mark.parametrize("run", PROCESS)
+def test_the_calibration_is_recomputed_from_the_inputs_alone(run: str) -> None:
+    """Each strategy's trial risk with its solved ratios equals that of its pooled effect, and its open ratio follows the rule."""
+    inputs = document(*RUNS[run])["inputs"]
+    for key, plan in inputs["strategies"].items():
+        risk = trial_risk(inputs, key, plan["hr_obliterated"], plan["hr_patent"])
+        assert risk == pytest.approx(intention_to_treat_risk(inputs, key), abs=1e-9)
+        if plan["starts_in"] != "at_risk":
+            assert not plan["hr_patent_lowered"]
+            assert plan["hr_patent"] == max(plan["hr_obliterated"], inputs["hr_patent"])
+
+
+@pytest.mark.parametrize("run", PROCESS)
+def test_the_trial_runs_on_the_reference_mix(run: str) -> None:
+    """Its untreated hazard by year is that of the mix as a whole, which here is the case's own."""
+    inputs = document(*RUNS[run])["inputs"]
+    assert inputs["trial"]["hazard_by_year"] == pytest.approx(marginal_hazard(inputs, inputs["groups"], 3), rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("field", "shift"),
+    [("p_retreat_accepted", 1e-5), ("hr_patent", 1e-6), ("r_lost", 1e-5), ("r_recurrence", 1e-6), ("r_late_rebleed_other", 1e-6)],
+)
+def test_a_small_change_of_the_process_is_seen(field: str, shift: float) -> None:
+    """Negative control, for what moves a varix."""
+    found = document([], ["horizon_years=3", "effect_basis=process"])
     found["inputs"]["strategies"]["glue"][field] *= 1 + shift
     assert list(differences(recompute(found, "glue"), found["strategies"]["glue"]))
 

@@ -124,4 +124,4 @@ def test_keys_are_told_apart():
     assert set(of_kind("complication")) == set(HARMS) - {"deaths_procedure"}
     assert set(KEPT_COMPLICATIONS) == set(KEPT) & set(of_kind("complication"))
     assert all(item.pattern and item.asked for item in ITEMS if item.kind == "complication")
-    assert all(name.startswith(("c_", "share_variable_", "payment_", "willingness_to_pay")) for name in PRICES)
+    assert all(name.startswith(("c_", "share_", "ratio_", "payment_", "willingness_to_pay")) for name in PRICES)

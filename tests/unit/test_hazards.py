@@ -83,11 +83,11 @@ def test_a_session_comes_first(inputs):
 
 
 def test_acute_month(inputs):
-    """A bleed kills with the solved fatality, its rebleed with 1.25 times that; a ninth of survivors rebleed early."""
+    """A bleed kills with the solved fatality, its rebleed at odds 1.25 times as high; a ninth of survivors rebleed early."""
     first = probability(inputs, 3, "bleeding", "bleed_death")
     again = probability(inputs, 3, "rebleeding", "bleed_death")
     assert first == pytest.approx(float(inputs.p_death_bleed[0, 0]))
-    assert again == pytest.approx(1.25 * first)
+    assert again / (1 - again) == pytest.approx(1.25 * first / (1 - first))
     assert probability(inputs, 3, "bleeding", "early_rebleed") == pytest.approx(0.11 * (1 - first))
     total = sum(probability(inputs, 3, "bleeding", k) for k in ("bleed_death", "early_rebleed", "recover"))
     assert total == pytest.approx(1)
@@ -107,9 +107,22 @@ def test_death_rates_by_state(inputs):
         return p / total * -np.log1p(-total) * 12
 
     background = float(inputs.background_death[0, 0])
-    assert rate("at_risk") == pytest.approx(background + 0.10)
-    assert rate("post_bleed") == pytest.approx(background + 0.10 * 2.1)
-    assert rate("transplanted") == pytest.approx(background + 0.03)
+    assert rate("at_risk") == pytest.approx(background + 0.12)
+    assert rate("post_bleed") == pytest.approx(background + 0.12 * 1.8)
+    assert rate("transplanted") == pytest.approx(background + 0.044)
+
+
+def test_a_benefit_of_the_drug_spares_excess_deaths_while_protected(base):
+    """The ratio acts on the excess death rate of those on the drug who have not bled; at 1, and elsewhere, nothing changes."""
+
+    def deaths(ratio, state, key):
+        found = resolve(base.with_value("hr_excess_death_beta_blocker", ratio))
+        return probability(found, 0, state, "other_death", key, cell=2)
+
+    full, spared = deaths(1.0, "protected", "beta_blocker"), deaths(0.8, "protected", "beta_blocker")
+    assert full - spared == pytest.approx(0.2 * 0.12 / 12, rel=0.05)
+    for state, key in (("at_risk", "watch"), ("post_bleed", "beta_blocker"), ("protected", "glue")):
+        assert deaths(1.0, state, key) == deaths(0.8, state, key)
 
 
 @pytest.mark.parametrize(

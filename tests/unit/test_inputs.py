@@ -28,7 +28,8 @@ def test_effects_are_products_of_the_named_inputs(resolved):
     s = resolved.strategies
     by_key = dict(zip(s.keys, s.hr_gastric[0], strict=True))
     assert by_key["watch"] == 1.0
-    assert by_key["coil_and_glue"] == pytest.approx(0.35 * 0.60)
+    assert by_key["coil_and_glue"] == pytest.approx(0.35 * 0.65)
+    assert dict(zip(s.keys, s.hr_other[0], strict=True))["transvenous"] == pytest.approx(2.0)
     assert dict(zip(s.keys, s.hr_other[0], strict=True))["glue"] == 1.0
 
 
@@ -41,9 +42,9 @@ def test_retreatment_becomes_a_rate(resolved):
 
 def test_secondary_prophylaxis_sets_late_rebleeding(vary):
     """Late rebleeding is the base rate times the ratio of the secondary prophylaxis chosen."""
-    for chosen, ratio in (("glue", 1.0), ("beta_blocker", 4.0), ("coil_and_glue", 0.6), ("transvenous", 0.2)):
+    for chosen, ratio in (("glue", 1.0), ("beta_blocker", 4.0), ("coil_and_glue", 0.6), ("transvenous", 0.3)):
         found = resolve(vary(secondary_prophylaxis=chosen)).strategies.r_late_rebleed
-        assert found[0] == pytest.approx(0.17 * ratio)
+        assert found[0] == pytest.approx(0.145 * ratio)
 
 
 def test_own_mix_moves_the_risk_but_not_the_rate(vary, one_group, resolved):

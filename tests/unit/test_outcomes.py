@@ -81,5 +81,5 @@ def test_a_very_high_rate_leaves_the_first_cycle(vary):
     assert found.life_years()[0, 0, 0] == pytest.approx(0.5 / 12, abs=1e-9)
     n = found.parameters.number
     harms = sum(n(f"c_{k}") * n(p) for k, p in found.parameters.strategies["glue"].complications.items()) / 1.5
-    session = n("c_session_direct") + 1.7 * n("c_glue_ml") + harms
+    session = n("c_session_direct") + 1.7 * n("c_glue_ml") + n("c_oil_session") + harms
     assert found.cost(category="prophylaxis")[0, 2, 0] == pytest.approx(session, rel=1e-9)

@@ -116,7 +116,7 @@ def test_provenance_names_value_source_and_place(case: Case) -> None:
     rows = {row["name"]: row for row in provenance_rows(case.parameters)}
     assert set(rows) == set(case.parameters.parameters)
     assert rows["c_coil"]["changed_by"] == case.title
-    assert rows["c_coil"]["base_value"] == 200.0
+    assert rows["c_coil"]["base_value"] == 150.0
     assert "demo.toml, line" in rows["c_coil"]["where"]
     assert rows["hr_glue"]["source"].startswith("Mishra SR, et al.")
     assert rows["hr_glue"]["locator"] == "abstract"

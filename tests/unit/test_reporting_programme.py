@@ -13,6 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from econmodel.economics.bleed_prices import untreated_fatal_share
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.economics.prices import resolve_prices
 from econmodel.economics.profiles import monthly_profiles
@@ -56,9 +57,8 @@ def results(case: Case, evaluation: Evaluation) -> Results:
 def programme(case: Case) -> ProgrammeResult:
     values = base_values(case.parameters)
     profiles = monthly_profiles(case.parameters, 8)
-    return programme_case(
-        read_inputs(case.parameters, values), profiles, resolve_prices(case.parameters, values), CATEGORY, lambda _: profiles
-    )
+    prices = resolve_prices(case.parameters, values, untreated_fatal_share(case.parameters, values))
+    return programme_case(read_inputs(case.parameters, values), profiles, prices, CATEGORY, lambda _: (profiles, prices))
 
 
 @pytest.fixture
@@ -157,7 +157,8 @@ def test_harm_is_never_told_as_a_benefit(case: Case, results: Results, programme
     assert "−15.4" not in text
     never = replace(programme, headline=replace(programme.headline, payback_years=None))
     assert "before it pays back" not in decision(results, never)
-    assert "before it pays back" in decision(results, programme)
+    soon = replace(programme, headline=replace(programme.headline, payback_years=3.0))
+    assert "before it pays back" in decision(results, soon)
     same = replace(programme, basis=replace(programme.basis, is_change=False))
     assert "Nothing is proposed" in answer(results, same)
 

@@ -42,7 +42,7 @@ def test_settings_of_the_run_are_no_values_of_the_site() -> None:
 
 def test_zero_cost_and_other_price_years_are_told(tmp_path: Path) -> None:
     """Nothing where ours costs something, and prices of another year among the case's."""
-    assert any("c_coil = 0 USD/coil, where ours is 200" in t for t in second_look(load_case(sets=["c_coil=0"]).parameters))
+    assert any("c_coil = 0 USD/coil, where ours is 150" in t for t in second_look(load_case(sets=["c_coil=0"]).parameters))
     site = tmp_path / "site.toml"
     site.write_text(
         'title = "T"\nrationale = "r"\n[override.c_coil]\nvalue = 210\nprice_year = 2019\nreason = "r"\n', encoding="utf-8"

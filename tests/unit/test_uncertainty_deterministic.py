@@ -52,8 +52,8 @@ def test_no_threshold_in_range_is_an_answer(question: Question) -> None:
     found = threshold(question, "c_coil")
     assert found.crossings == ()
     assert "saves at no value of full cost: one coil in its range, so there is no threshold" in found.sentence
-    ends = [answer(question, varied(question, [{"c_coil": end}]))[0] for end in (60.0, 400.0)]
-    assert f"{money(ends[0], 'USD')} at 60 USD/coil, {money(ends[1], 'USD')} at 400" in found.sentence
+    ends = [answer(question, varied(question, [{"c_coil": end}]))[0] for end in (55.0, 400.0)]
+    assert f"{money(ends[0], 'USD')} at 55 USD/coil, {money(ends[1], 'USD')} at 400" in found.sentence
 
 
 def test_every_request_gets_a_sentence(question: Question) -> None:
@@ -62,7 +62,7 @@ def test_every_request_gets_a_sentence(question: Question) -> None:
     counted = replace(question, outcome="nnt")
     assert "an NNT does not cross 0" in threshold(counted, "hr_glue").sentence
     assert threshold(counted, "hr_glue").crossings == ()
-    assert re.search(r"above 2\d,\d{3} USD/event, base 19,000", threshold(question, "c_bleed_survived").sentence)
+    assert re.search(r"above 2\d,\d{3} USD/event, base 18,850", threshold(question, "c_bleed_mean").sentence)
     grid = two_way(question, points=3)
     said = two_way_sentence(question, grid)
     assert money(float(grid.values.max()), "USD") in said

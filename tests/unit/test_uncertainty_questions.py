@@ -11,7 +11,7 @@ import pytest
 from econmodel.economics.evaluate import evaluate
 from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import load_case
-from econmodel.uncertainty.deterministic import SETTINGS, Question, answer, answer_to, ask, one_way, outcome_of, two_way
+from econmodel.uncertainty.deterministic import SETTINGS, Question, answer, answer_to, ask, one_way, outcome_of, two_way, varied
 from econmodel.uncertainty.scenarios import scenario_table
 from econmodel.uncertainty.thresholds import threshold, thresholds
 
@@ -22,7 +22,7 @@ def question() -> Question:
 
 
 def test_only_settings_are_read_from_the_case(question: Question) -> None:
-    """Whatever is not a setting acts through the draws: moving it there or in the case is the same."""
+    """Whatever is not a setting acts through the draws: moving it, and what follows it, there or in the case is the same."""
     p = question.parameters
     wrong = []
     for name, parameter in p.numeric().items():
@@ -30,7 +30,10 @@ def test_only_settings_are_read_from_the_case(question: Question) -> None:
             continue
         high = parameter.range.high
         through_draws = float(answer_to(question, [{name: high}])[0])
-        in_case = float(answer(replace(question, parameters=p.with_value(name, high)))[0])
+        case = p
+        for moved, value in varied(question, [{name: high}]).items():
+            case = case.with_value(moved, float(value[0])) if value[0] != p[moved].value else case
+        in_case = float(answer(replace(question, parameters=case))[0])
         if not (np.isnan(through_draws) or through_draws == pytest.approx(in_case, rel=1e-9)):
             wrong.append(name)
     assert wrong == []

@@ -56,6 +56,7 @@ SERVICE_LEAD = {
 }
 INFORMATION = {
     "n_stay_days": "How many days does a variceal bleed admission last on average, intensive care included?",
+    "share_rebleed_same_stay": "Of rebleeds within six weeks, what share happen before the patient goes home?",
     "p_icu_bleed": "What share of bleed admissions go to intensive care?",
     "n_icu_days": "When they do, how many days do they spend there?",
     "n_red_cells": "How many units of red cells does a bleed admission take on average?",
@@ -93,11 +94,17 @@ PROCUREMENT = {f"c_{i.key}": BOUGHT[i.kind].format(asked=i.asked) for i in ASKED
     "share_device_tax": "What tax on coils and glue can you not recover, as a share of the price?"
 }
 CONTRACTS = {f"payment_{i.key}": f"What payment do you receive for {i.asked}, before the payer ratios below?" for i in ASKED} | {
+    "payment_bleed_mean": "What payment do you receive for a bleed admission on average, fatal ones and rescue shunts included?",
+    "ratio_hospital_payment": "What is your inpatient payment relative to the national amount (1 is the same)?",
     "share_physician_employed": "What share of this work is done by physicians the hospital employs?",
     "payment_professional_session": "What professional fee is paid for a treatment session?",
     "payment_professional_bleed": "What professional fees are paid for a bleed admission?",
 }
 COSTING = {name: words for i in ASKED if i.kind not in BOUGHT for name, words in _costing(i).items()} | {
+    "c_bleed_mean": "What is the mean full cost of a bleed admission, fatal ones and those with a rescue shunt included?",
+    "c_bleed_mean_no_rescue": "What is the mean full cost of a bleed admission, fatal ones included, rescue shunts left out?",
+    "ratio_bleed_fatal": "How many times the cost of a survived bleed admission is that of a fatal one?",
+    "ratio_bleed_rescue": "How many times the cost of a survived bleed admission is one with a rescue shunt?",
     "share_variable_pay": "Of variable cost other than devices, what share is pay?",
     "share_saving_cash_releasing": "Of the variable cost of a bleed, what share is bought in and would not be bought?",
 }

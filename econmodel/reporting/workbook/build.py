@@ -116,6 +116,7 @@ def _write_model(book: Book) -> list[Cohort]:
 
 def _write_results(book: Book, cohorts: list[Cohort]) -> None:
     totals.build_totals(book)
+    totals.finish_prices(book)
     outcomes.build_outcomes(book)
     comparisons.build_comparisons(book)
     comparisons.build_frontier(book)

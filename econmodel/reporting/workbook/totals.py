@@ -6,18 +6,19 @@ sums to each risk year, the horizon and the headline years, and sums discounted 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
 
 from econmodel.arrays import choose
 from econmodel.economics.activity import count_activity
+from econmodel.economics.bleed_prices import WATCH, split_bleeds
 from econmodel.economics.evaluate import RISK_YEARS
 from econmodel.economics.outcomes import Utilities, gather_utilities, lived, quality_lived
 from econmodel.economics.prices import STEMS, VIEWS, Prices, list_price
 from econmodel.model.structure import STATE_LABELS
-from econmodel.parameters.catalogue import CATEGORIES, CATEGORY, COUNT_KEYS, LABELS
+from econmodel.parameters.catalogue import BLEED_ADMISSIONS, CATEGORIES, CATEGORY, COUNT_KEYS, LABELS
 from econmodel.reporting.workbook.book import Book, Plan
 from econmodel.reporting.workbook.cohort import FAMILIES
 from econmodel.reporting.workbook.formula import Formula, call
@@ -34,7 +35,7 @@ LOSS_WORDS = {
     "first_bleeds": "A first bleed",
     "rebleeds": "A rebleed",
 }
-FIRST_PRICE_ROW = 6
+DIED_ROW, FIRST_PRICE_ROW = 4, 6
 UP_TO = ("horizon", "headline")
 COLUMNS = (
     *(("undiscounted", str(y)) for y in RISK_YEARS),
@@ -57,7 +58,10 @@ def build_prices(book: Book) -> None:
     )
     sheet.row(FIRST_PRICE_ROW - 1, [*PRICE_HEADERS, "Price in the chosen view"], "headings")
     sheet.heights[FIRST_PRICE_ROW - 1] = 28
-    found = [_price_row(book, sheet, row, activity) for row, activity in enumerate(CATEGORY, start=FIRST_PRICE_ROW)]
+    sheet.text(DIED_ROW, 1, "Bleed admissions without prophylaxis that end in death, over a lifetime")
+    died: Any = Formula(f"{PRICES}!${letters(FIRST_PRICE)}${DIED_ROW}", float(book.evaluation.died[0]))
+    v = {**book.v, **split_bleeds(book.v, died)}
+    found = [_price_row(book, sheet, row, activity, v) for row, activity in enumerate(CATEGORY, start=FIRST_PRICE_ROW)]
     last = FIRST_PRICE_ROW + len(CATEGORY) - 1
     book.cells["prices", "view"] = Formula(span(FIRST_PRICE_ROW, last, VIEW, PRICES), np.array([cell.value for cell in found]))
     categories = np.array([CATEGORIES[category] for category in CATEGORY.values()])
@@ -67,13 +71,22 @@ def build_prices(book: Book) -> None:
     sheet.frame("B6", book.footer)
 
 
-def _price_row(book: Book, sheet: Sheet, row: int, activity: str) -> Formula:
+def finish_prices(book: Book) -> None:
+    """Write the share of admissions that die, which the totals tell: live where the horizon is a lifetime, else as it was run."""
+    value: Any = float(book.evaluation.died[0])
+    if WATCH in book.evaluation.keys:
+        died, *admitted = (book.at("total", WATCH, name, "undiscounted", "horizon") for name in ("deaths_bleed", *BLEED_ADMISSIONS))
+        value = choose(book.input("horizon_years") == "lifetime", lambda: died / sum(admitted), lambda: float(book.evaluation.died[0]))
+    book.sheets[PRICES].formula(DIED_ROW, FIRST_PRICE, value, "plain|share")
+
+
+def _price_row(book: Book, sheet: Sheet, row: int, activity: str, v: Mapping[str, Any]) -> Formula:
     sheet.text(row, 1, LABELS[activity])
     sheet.text(row, CATEGORY_COLUMN, CATEGORIES[CATEGORY[activity]], "small")
     figures: dict[str, Any] = {}
     for column, (field, stem) in enumerate(STEMS.items(), start=FIRST_PRICE):
         style = "plain|share" if field == "variable_share" else "money_exact"
-        figure: Any = list_price(activity, stem, book.v, book.input("bleed_costing"), 0.0)  # type: ignore[arg-type]
+        figure: Any = list_price(activity, stem, v, book.input("bleed_costing"), 0.0)  # type: ignore[arg-type]
         figures[field] = sheet.formula(row, column, figure, style)
     prices, view = Prices((activity,), **figures), book.input("perspective")
     price: Any = Formula("NA()", np.nan)
