@@ -276,12 +276,12 @@ def _few(k: int) -> tuple[str, ...]:
 
 
 def _t_quantile(df: int) -> float:
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
-    return float(t.ppf(0.975, df))
+    return float(stdtrit(df, 0.975))
 
 
 def _chi2_p(q: float, df: int) -> float | None:
-    from scipy.stats import chi2
+    from scipy.special import chdtrc
 
-    return float(chi2.sf(q, df)) if df > 0 else None
+    return float(chdtrc(df, q)) if df > 0 else None
