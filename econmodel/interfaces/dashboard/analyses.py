@@ -50,16 +50,15 @@ def together(key: str, draws: int, _found: Answer, _progress: Callable[[int, int
 
 def figures(question: Question, results: dict[str, Any]) -> dict[str, Spec]:
     """List the figures of deterministic analyses."""
-    from econmodel.reporting.sensitivity import sensitivity_document, sensitivity_figures
+    from econmodel.reporting.papers.analyses import sensitivity_document, sensitivity_figures
 
     return sensitivity_figures(question, results, sensitivity_document(question, results))
 
 
 def figures_together(found: Answer, psa: Psa, risk: Risk, key: str, versus: str) -> dict[str, Spec]:
     """List the figures of the analysis with all inputs varied together."""
-    from econmodel.reporting.charts.analyses import plot_draws
     from econmodel.reporting.charts.figures import Spec, drawer
-    from econmodel.reporting.charts.uncertainty import curve_labels, plot_acceptability
+    from econmodel.reporting.charts.uncertainty import curve_labels, plot_acceptability, plot_draws
 
     return {
         "plane": Spec([], 4.0, drawer(partial(plot_draws, psa, key, versus), 0.15, 0.13, 0.82, 0.75), 5.6),

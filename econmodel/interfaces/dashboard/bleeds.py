@@ -9,7 +9,7 @@ from econmodel.interfaces.dashboard import blocks, claim, pictures
 from econmodel.interfaces.dashboard.answers import Answer
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.reporting import formatting as f
-from econmodel.reporting.charts.series import shows_nnt
+from econmodel.reporting.charts.results import shows_nnt
 from econmodel.reporting.papers.content import table
 from econmodel.reporting.papers.phrases import lower
 

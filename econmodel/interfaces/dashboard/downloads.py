@@ -51,7 +51,7 @@ def show(found: Answer) -> None:
 
 def report_files(found: Answer, papers: Collection[str], formats: Collection[str]) -> dict[str, bytes]:
     """Build the reports of a case; one at a time, as drawing uses global settings."""
-    from econmodel.reporting.papers.findings import Findings
+    from econmodel.reporting.tables.findings import Findings
 
     findings = Findings(programme=_programme(found))
     with DRAWING, tempfile.TemporaryDirectory() as place:

@@ -14,7 +14,7 @@ from econmodel.interfaces.dashboard.sidebar import show_sidebar
 from econmodel.interfaces.dashboard.starts import FIRST, STARTS, load_start
 from econmodel.reporting.papers import phrases
 from econmodel.reporting.papers.blocks import evidence_table
-from econmodel.reporting.papers.guidelines import STANDING
+from econmodel.reporting.papers.phrases import STANDING
 from econmodel.reporting.tables.provenance import status_counts
 
 Page = Callable[[Answer], None]
