@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from econmodel.economics.results import Results
 
 CURVE_YEARS = 10
+OBSERVED_YEARS = 5
 
 
 def first_bleed_rows(results: Results, years: int = CURVE_YEARS) -> list[dict[str, Any]]:
@@ -111,9 +112,6 @@ def by_strategy(rows: list[dict[str, Any]], x: str, y: str) -> dict[str, tuple[l
             xs.append(row[x])
             ys.append(row[y])
     return found
-
-
-OBSERVED_YEARS = 5
 
 
 def plot_first_bleeds(results: Results, *, ax: Axes) -> dict[str, Line2D]:

@@ -48,6 +48,9 @@ STATE_COLOURS = {
     "transplanted": "#a78ceb",
 }
 MONEY_OUTCOMES = ("cost", "nmb")
+MOST_POINTS = 2000
+LABEL_WIDTH = 46
+ELLIPSE_95 = 5.991  # 95% quantile of chi-squared with 2 degrees of freedom
 
 
 def plot_tornado(found: Analysis[TornadoRow], *, ax: Axes) -> dict[str, tuple[Rectangle, Rectangle]]:
@@ -184,11 +187,6 @@ def report_chart(name: str, findings: Findings, names: Mapping[str, str]) -> Cha
         ),
     }
     return Chart(name, *known[name])
-
-
-MOST_POINTS = 2000
-LABEL_WIDTH = 46
-ELLIPSE_95 = 5.991  # 95% quantile of chi-squared with 2 degrees of freedom
 
 
 def axis_label(question: Question) -> str:

@@ -49,6 +49,11 @@ CAUTIONS = (
 )
 SHORT_NAMES = {WATCH: "no prophylaxis", "beta_blocker": "beta-blocker"}
 BRIEF_CAUTIONS = tuple(item for item in CAUTIONS if item[0] not in ("Not standard care. ", "Off-label use. "))
+COMPARED = "compared in Clin Mol Hepatol 2020;26:444"
+STANDING = (
+    "No guideline read makes an endoscopic option standard care for gastric varices that have not bled; "
+    "most offer a non-selective beta-blocker for clinically significant portal hypertension."
+)
 
 
 def answer(results: Results, key: str | None = None) -> str:
@@ -173,13 +178,6 @@ def nnt_interval(risk: Risk | None, versus: str, key: str, year: int) -> str:
     """Interval of an NNT from the analysis with all inputs varied together; empty where it has none."""
     found = risk.against(versus, key) if risk else None
     return (found.nnt[year].interval_text or "") if found and year in found.nnt else ""
-
-
-COMPARED = "compared in Clin Mol Hepatol 2020;26:444"
-STANDING = (
-    "No guideline read makes an endoscopic option standard care for gastric varices that have not bled; "
-    "most offer a non-selective beta-blocker for clinically significant portal hypertension."
-)
 
 
 @record

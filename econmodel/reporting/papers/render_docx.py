@@ -24,6 +24,21 @@ if TYPE_CHECKING:
 ZIP_START = bytes((0, 0, 0x21, 0))  # 1 January 1980, midnight
 PROPERTY_LENGTH = 255
 CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f]")
+FONT = "Arial"
+INK, MUTED, ACCENT = "20272E", "5C6670", "14506B"
+KEPT_ROWS = 16
+RIGHT = '<w:jc w:val="right"/>'
+HEADING = '<w:rPr><w:b/><w:sz w:val="13"/></w:rPr>'
+AFTER_NUMBER = '<w:tcMar><w:left w:w="170" w:type="dxa"/></w:tcMar>'
+OWN_STYLES: dict[str, tuple[float, float, str, bool, float]] = {  # size in a report, in a brief, colour, bold, space after
+    "Answer": (12.0, 10.0, INK, False, 5.0),
+    "Note": (8.0, 6.2, MUTED, False, 2.0),
+    "Table Caption": (9.5, 8.0, INK, True, 2.0),
+    "Table Text": (7.5, 7.0, INK, False, 0.0),
+    "Table Small": (6.1, 6.0, INK, False, 0.0),
+    "Key Value": (15.0, 12.0, ACCENT, True, 0.0),
+    "Blank Line": (9.5, 8.0, MUTED, False, 3.0),
+}
 
 
 def render_docx(paper: Paper, figures: Path) -> bytes:
@@ -162,23 +177,6 @@ def _undated(archive: bytes) -> bytes:
             made[at + 12 : at + 16] = ZIP_START
             at += 46 + sum(int.from_bytes(made[at + k : at + k + 2], "little") for k in (28, 30, 32))
     return bytes(made)
-
-
-FONT = "Arial"
-INK, MUTED, ACCENT = "20272E", "5C6670", "14506B"
-KEPT_ROWS = 16
-RIGHT = '<w:jc w:val="right"/>'
-HEADING = '<w:rPr><w:b/><w:sz w:val="13"/></w:rPr>'
-AFTER_NUMBER = '<w:tcMar><w:left w:w="170" w:type="dxa"/></w:tcMar>'
-OWN_STYLES: dict[str, tuple[float, float, str, bool, float]] = {  # size in a report, in a brief, colour, bold, space after
-    "Answer": (12.0, 10.0, INK, False, 5.0),
-    "Note": (8.0, 6.2, MUTED, False, 2.0),
-    "Table Caption": (9.5, 8.0, INK, True, 2.0),
-    "Table Text": (7.5, 7.0, INK, False, 0.0),
-    "Table Small": (6.1, 6.0, INK, False, 0.0),
-    "Key Value": (15.0, 12.0, ACCENT, True, 0.0),
-    "Blank Line": (9.5, 8.0, MUTED, False, 3.0),
-}
 
 
 def set_styles(word: WordDocument, *, small: bool) -> None:
