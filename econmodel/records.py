@@ -8,6 +8,7 @@ frozen, and :mod:`dataclasses` (``replace``, ``asdict``, ``fields``) takes it as
 from __future__ import annotations
 
 from dataclasses import FrozenInstanceError, dataclass, field, fields
+from operator import attrgetter
 from typing import Any, TypeVar, dataclass_transform
 
 Class = TypeVar("Class", bound=type)
@@ -29,7 +30,8 @@ def record(cls: Class) -> Class:
     Traceback (most recent call last):
     dataclasses.FrozenInstanceError: cannot assign to field 'days'
     """
-    dataclass(eq=False, repr=False)(cls)
+    made: Any = dataclass(eq=False, repr=False)(cls)
+    made.__compared__ = attrgetter("__class__", *(f.name for f in fields(made) if f.compare))
     for name, method in SHARED.items():
         if name not in cls.__dict__:
             setattr(cls, name, method)
@@ -48,16 +50,14 @@ def _delete(self: Any, name: str) -> None:
     raise FrozenInstanceError(what)
 
 
-def _compared(self: Any) -> tuple[Any, ...]:
-    return tuple(getattr(self, f.name) for f in fields(self) if f.compare)
-
-
-def _equal(self: Any, other: object) -> bool:
-    return _compared(self) == _compared(other) if other.__class__ is self.__class__ else NotImplemented
+def _equal(self: Any, other: Any) -> Any:
+    if other.__class__ is not self.__class__:
+        return NotImplemented
+    return self.__compared__(self) == self.__compared__(other)
 
 
 def _hash(self: Any) -> int:
-    return hash(_compared(self))
+    return hash(self.__compared__(self))
 
 
 def _text(self: Any) -> str:

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
     from econmodel.programme.report import ProgrammeResult
-    from econmodel.reporting.papers.findings import Findings
+    from econmodel.reporting.tables.findings import Findings
     from econmodel.uncertainty.probabilistic import Psa
 
 PAPERS = ("brief", "report", "workbook", "form")
@@ -86,7 +86,7 @@ def run_together(
 
 def evaluate_case(case: Case) -> tuple[Answer, Findings]:
     """Run what can find a fault in the inputs: the deterministic results, and the programme."""
-    from econmodel.reporting.papers.findings import Findings
+    from econmodel.reporting.tables.findings import Findings
 
     found, draws = answer(case), int(case.parameters.number("draws"))
     if draws:
@@ -108,7 +108,7 @@ def report_tables(case: Case) -> dict[str, Any]:
     """What the technical report sets beside the results: inputs one at a time, scenarios, the untreated cohorts, published results."""
     from econmodel.economics.validation import run_checks
     from econmodel.evidence.untreated import evidence_rows
-    from econmodel.reporting.papers.findings import analysis_of
+    from econmodel.reporting.tables.findings import analysis_of
     from econmodel.uncertainty.deterministic import ask, lead_pair, one_way
     from econmodel.uncertainty.scenarios import scenario_table
     from econmodel.uncertainty.thresholds import threshold
@@ -205,7 +205,7 @@ def write_files(
     sheets = [partial(write_sheet, found.case, sheet_path(found.case, kind, folder)) for kind in SHEETS if kind in papers]
     texts = [name for name in papers if name not in SHEETS]
     if not texts:
-        from econmodel.reporting.results import write_results
+        from econmodel.reporting.tables.findings import write_results
 
         return write_results(found.case, found.results, findings, folder) + [sheet() for sheet in sheets]
     from econmodel.reporting.papers.build import build_reports

@@ -77,7 +77,7 @@ def test_imports_point_downwards(path: Path) -> None:
     "planted",
     [
         "from econmodel.economics.evaluate import evaluate",
-        "import econmodel.reporting.tables.headline",
+        "import econmodel.reporting.tables.results",
         "from econmodel import interfaces",
         "from ..uncertainty import sampling",
         "def late():\n    from econmodel.programme import budget",

@@ -19,7 +19,7 @@ from econmodel.records import record
 if TYPE_CHECKING:
     from econmodel.economics.results import Compared, Results, StrategyResult
     from econmodel.programme.report import ProgrammeResult
-    from econmodel.reporting.papers.findings import Findings
+    from econmodel.reporting.tables.findings import Findings
     from econmodel.uncertainty.risk import Risk
 
 
@@ -78,7 +78,7 @@ class Result:
 
     def to_json(self) -> dict[str, Any]:
         """Give everything as one document, the same as ``econmodel case --json``."""
-        from econmodel.reporting.results import result_document
+        from econmodel.reporting.tables.findings import result_document
 
         return result_document(self.results, self.findings)
 

@@ -23,7 +23,8 @@ def run_budget_command(
 ) -> None:
     """Run the programme, write year table, charts and JSON, and print the year table and what it means."""
     from econmodel.programme.case import evaluate_programme
-    from econmodel.reporting.programme import budget_tables, save_programme
+    from econmodel.reporting.papers.analyses import save_programme
+    from econmodel.reporting.tables.terminal import budget_tables
 
     case = load(file, overrides, sets, seed=seed, quiet=quiet)
     folder = check_output(out, Path("reports") / case.name / "budget", json, reads=(file, *overrides))

@@ -26,7 +26,7 @@ def run_case(
     """Evaluate a case, print the headline table, and write its results and the papers wanted."""
     from econmodel import workflow
     from econmodel.interfaces.progress import run_with_progress
-    from econmodel.reporting.results import result_document
+    from econmodel.reporting.tables.findings import result_document
     from econmodel.reporting.tables.terminal import headline_table
 
     case = load(file, overrides, sets, seed=seed, draws=draws, quiet=quiet)

@@ -16,11 +16,11 @@ def run_checks_command(*, out: Path | None, json: str | None, quiet: bool) -> No
     if json:
         write_json(checks_document(rows), json)
     if folder:
-        from econmodel.reporting.checks import save_checks
+        from econmodel.reporting.tables.checks import save_checks
 
         with staged(folder, quiet=quiet) as stage:
             save_checks(rows, stage)
     if json != "-":
-        from econmodel.reporting.checks import checks_table
+        from econmodel.reporting.tables.terminal import checks_table
 
         console(quiet=quiet).print(checks_table(rows))

@@ -22,7 +22,8 @@ def run_psa_command(
 ) -> None:
     """Run the draws, write pictures, CSV and JSON, and print intervals."""
     from econmodel.interfaces.progress import run_with_progress
-    from econmodel.reporting.probabilistic import psa_table, save_psa
+    from econmodel.reporting.papers.analyses import save_psa
+    from econmodel.reporting.tables.terminal import psa_table
     from econmodel.uncertainty.risk import risk_of
 
     case = load(file, overrides, sets, seed=seed, draws=draws, quiet=quiet)

@@ -29,7 +29,7 @@ def run_sensitivity(
     quiet: bool,
 ) -> None:
     """Run the analyses wanted (all but Sobol indices when none is), write their pictures, CSV and JSON, and print the sentences."""
-    from econmodel.reporting.sensitivity import save_sensitivity, sensitivity_document
+    from econmodel.reporting.papers.analyses import save_sensitivity, sensitivity_document
     from econmodel.uncertainty import deterministic
     from econmodel.uncertainty.deterministic import ask, lead_pair
     from econmodel.uncertainty.scenarios import scenario_table

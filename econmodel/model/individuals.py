@@ -64,13 +64,20 @@ def simulate_patients(inputs: ModelInputs, strategy: str, n_patients: int, *, rn
     lanes = s * n_cells + rng.choice(n_cells, size=n_patients, p=inputs.shares[0] / inputs.shares[0].sum())
     state = initial_state(inputs)[:, lanes].argmax(axis=0)
     kinds = tuple(dict.fromkeys(move.kind for move in (*structure.moves, *structure.impulses)))
-    counts = np.zeros((n_patients, len(kinds)))
+    counts = np.zeros((n_patients, len(kinds) + 1))
     alive, course = np.zeros(n_patients), np.zeros(n_patients)
     at, visits = structure.index, np.zeros((n_patients, len(structure.states)))
+    leaving = _leaving(structure.moves, at)
+    target = np.tile(np.arange(len(at))[:, None], max(map(len, leaving.values())) + 1)
+    kind = np.full(target.shape, len(kinds))
+    for source, moves in leaving.items():
+        target[source, : len(moves)] = [at[structure.moves[m].target] for m in moves]
+        kind[source, : len(moves)] = [kinds.index(structure.moves[m].kind) for m in moves]
     given = attendance(inputs, inputs.n_years, CYCLES_PER_YEAR, lambda array: np.repeat(array[0], n_cells))
     for year in range(inputs.n_years):
-        cumulative, leaving = _cumulative(structure.moves, hazards.year(year), at)
+        edges = _edges(leaving, hazards.year(year), target.shape)
         seen, struck = given.visits(year), given.impulses(year) if given.impulses else {}
+        living = np.flatnonzero(state != at["dead"])
         for month in range(CYCLES_PER_YEAR):
             if month in seen:
                 visits[np.arange(n_patients), state] += seen[month][lanes]
@@ -79,28 +86,26 @@ def simulate_patients(inputs: ModelInputs, strategy: str, n_patients: int, *, rn
                     who = (state == at[move.source]) & (rng.random(n_patients) < struck[month][k, lanes])
                     counts[who, kinds.index(move.kind)] += 1
                     state[who] = at[move.target]
-            course += state == at["in_course"]
-            u = rng.random(n_patients)
-            taken = np.full(n_patients, -1)
-            for source, moves in leaving.items():
-                here = np.flatnonzero(state == source)
-                edges = cumulative[moves][:, lanes[here]]
-                first = (u[here] < edges).argmax(axis=0)
-                taken[here] = np.where(u[here] < edges[-1], np.array(moves)[first], -1)
-            for m in np.unique(taken[taken >= 0]):
-                who = taken == m
-                counts[who, kinds.index(structure.moves[m].kind)] += 1
-                state[who] = at[structure.moves[m].target]
-            alive += state != at["dead"]
-    return SimulatedPatients(kinds, counts, alive, course, visits)
+            now = state[living]
+            course[living] += now == at["in_course"]
+            first = (rng.random(n_patients)[living] >= edges[:, now, lanes[living]]).sum(axis=0)
+            counts[living, kind[now, first]] += 1
+            state[living] = target[now, first]
+            alive[living] += state[living] != at["dead"]
+    return SimulatedPatients(kinds, counts[:, :-1], alive, course, visits)
 
 
-def _cumulative(moves: tuple[Move, ...], p: FloatArray, at: dict[str, int]) -> tuple[FloatArray, dict[int, list[int]]]:
-    """Cumulative probabilities of the moves out of each state: (move, lane), and the moves by state."""
+def _leaving(moves: tuple[Move, ...], at: dict[str, int]) -> dict[int, list[int]]:
+    """Moves out of each state."""
     leaving: dict[int, list[int]] = {}
     for m, move in enumerate(moves):
         leaving.setdefault(at[move.source], []).append(m)
-    cumulative = np.empty_like(p)
-    for group in leaving.values():
-        cumulative[group] = p[group].cumsum(axis=0)
-    return cumulative, leaving
+    return leaving
+
+
+def _edges(leaving: dict[int, list[int]], p: FloatArray, shape: tuple[int, ...]) -> FloatArray:
+    """Cumulative probabilities of the moves out of each state, (move, state, lane): infinite beyond a state's last move."""
+    edges = np.full((shape[1] - 1, shape[0], p.shape[1]), np.inf)
+    for source, moves in leaving.items():
+        edges[: len(moves), source] = p[moves].cumsum(axis=0)
+    return edges

@@ -81,9 +81,12 @@ def say_outcome(question: Question, value: float) -> str:
     return number(value, 3 if question.outcome == "qalys" else 1)
 
 
-def lead_pair(parameters: ParameterSet) -> tuple[str, str]:
-    """Give the lead strategy and its comparator: the one set, or where the lead is itself that, no prophylaxis or usual care."""
-    found = find_subjects(parameters)
+def lead_pair(parameters: ParameterSet, evaluation: Evaluation | None = None) -> tuple[str, str]:
+    """Give the lead strategy and its comparator: the one set, or where the lead is itself that, no prophylaxis or usual care.
+
+    ``evaluation`` is the base run, where there is one already.
+    """
+    found = find_subjects(parameters, evaluation)
     wanted = (parameters.text("comparator"), WATCH, found.usual_care)
     return found.lead, next(key for key in wanted if key in parameters.strategies and key != found.lead)
 

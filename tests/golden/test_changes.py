@@ -10,7 +10,7 @@ import pytest
 
 from econmodel.package import params_folder
 from econmodel.parameters.loading import load_case
-from econmodel.reporting.results import result_document
+from econmodel.reporting.tables.findings import result_document
 from econmodel.workflow import evaluate_case
 
 ROW = re.compile(r"^\| (?P<result>[\w.]+) \| (?P<case>\w+) \| (?P<old>\S+) \| (?P<new>\S+) \| (?P<reason>.+) \|$", re.MULTILINE)

@@ -11,8 +11,8 @@ from streamlit.testing.v1 import AppTest
 from econmodel.economics.evaluate import evaluate
 from econmodel.economics.results import Results, case_results
 from econmodel.errors import EconModelError
-from econmodel.interfaces.dashboard import case_file, session, starts
 from econmodel.interfaces.dashboard.controls import step
+from econmodel.interfaces.dashboard.state import case_file, session
 from econmodel.interfaces.dashboard_command import free_port, read_settings
 from econmodel.parameters.loading import demo_file, load_case
 from econmodel.reporting.papers import phrases
@@ -149,12 +149,12 @@ def test_national_start_has_no_invented_value(start: str) -> None:
     """My hospital holds no value of the fictional one, in either country."""
     page = open_page(case=start)
     assert "Invented data" not in words(page)
-    assert not starts.load_start(start).is_demo
+    assert not case_file.load_start(start).is_demo
 
 
 def test_the_british_start_is_the_price_list_and_its_conventions() -> None:
     """Two clicks give what a file that chooses the country gives on the command line, its conventions with it."""
-    found = starts.load_start("uk").parameters
+    found = case_file.load_start("uk").parameters
     plain = load_case(None, sets=["price_list=uk"]).parameters
     assert (plain.text("life_table"), plain.number("discount_costs")) == ("england_wales_2000_02", 0.035)
     differing = {name for name in plain.parameters if (plain[name].value, plain[name].table) != (found[name].value, found[name].table)}
@@ -169,7 +169,7 @@ def test_the_price_list_of_a_loaded_case_is_that_of_its_start() -> None:
         open_file(b"baseline = 'demo'\n[override.price_list]\nvalue = 'uk'\nreason = 'x'\n")
 
 
-@pytest.mark.parametrize("start", list(starts.STARTS))
+@pytest.mark.parametrize("start", list(case_file.STARTS))
 def test_a_saved_case_opens_again_as_it_was(start: str) -> None:
     """The file holds the start and every change."""
     edits: case_file.Edits = {

@@ -8,7 +8,8 @@ import pytest
 from rich.console import Console
 
 from econmodel.economics.validation import CheckRow
-from econmodel.reporting.checks import KINDS, checks_table
+from econmodel.reporting.tables.checks import KINDS
+from econmodel.reporting.tables.terminal import checks_table
 
 ROWS = [
     CheckRow(

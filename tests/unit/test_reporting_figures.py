@@ -18,12 +18,12 @@ from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.economics.results import Results, case_results
 from econmodel.model.structure import NEVER_BLED, build_structure
 from econmodel.parameters.loading import demo_file, load_case
-from econmodel.reporting.charts import diagram, series
+from econmodel.reporting.charts import diagram
 from econmodel.reporting.charts import results as charts
 from econmodel.reporting.charts import uncertainty as uncertainty_charts
 from econmodel.reporting.charts.figures import case_figures, draw_figure, save_all
 from econmodel.reporting.charts.style import STRATEGY_STYLES, plot_settings
-from econmodel.reporting.papers.findings import Analysis
+from econmodel.reporting.tables.findings import Analysis
 from econmodel.uncertainty.deterministic import TornadoRow
 
 
@@ -98,7 +98,7 @@ def test_diagram_draws_every_move_once(structure: object, ax: Axes) -> None:
 
 def test_trace_is_the_state_years(evaluation: Evaluation) -> None:
     """Rows of the trace sum to the patient-years of the result."""
-    rows = series.trace_rows(evaluation)
+    rows = charts.trace_rows(evaluation)
     s = evaluation.index("glue")
     total = sum(r["share"] for r in rows if r["strategy"] == "glue" and r["state"] == "protected")
     assert total == pytest.approx(evaluation.count("protected")[0, s, 0])

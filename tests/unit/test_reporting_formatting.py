@@ -17,7 +17,7 @@ from econmodel.parameters.loading import Case, demo_file, load_case
 from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.style import STRATEGY_STYLES, strategy_styles
 from econmodel.reporting.papers import phrases
-from econmodel.reporting.tables import headline as tables
+from econmodel.reporting.tables import results as tables
 from econmodel.reporting.tables.provenance import provenance_rows, status_counts, unconfirmed
 
 

@@ -11,8 +11,8 @@ from econmodel.parameters.loading import Case, load_case
 from econmodel.reporting.charts.uncertainty import report_chart
 from econmodel.reporting.papers.brief import brief_paper
 from econmodel.reporting.papers.content import Paper, to_plain
-from econmodel.reporting.papers.findings import Findings
 from econmodel.reporting.papers.report import report_paper
+from econmodel.reporting.tables.findings import Findings
 from econmodel.uncertainty.deterministic import lead_pair
 from econmodel.uncertainty.probabilistic import run_psa
 from econmodel.workflow import Answer, evaluate_case, report_tables, vary_inputs

@@ -21,13 +21,12 @@ from econmodel.parameters.loading import Case, demo_file, load_case
 from econmodel.reporting.charts.figures import case_figures, save_all
 from econmodel.reporting.papers.brief import brief_paper
 from econmodel.reporting.papers.build import build_reports
-from econmodel.reporting.papers.cheers import ANSWERS
 from econmodel.reporting.papers.content import Paper, Paragraph, Section, Table, table, to_plain
-from econmodel.reporting.papers.findings import Findings
 from econmodel.reporting.papers.render_docx import render_docx
 from econmodel.reporting.papers.render_html import inline_svg, render_html
 from econmodel.reporting.papers.render_pdf import render_pdf
-from econmodel.reporting.papers.report import report_paper
+from econmodel.reporting.papers.report import ANSWERS, report_paper
+from econmodel.reporting.tables.findings import Findings
 
 NASTY = '<script>alert(1)</script> #import "x" $x$ *b* _i_ \\ "quoted" & =1+1 \x0b{{ 7*7 }}'
 

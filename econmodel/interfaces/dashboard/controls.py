@@ -1,19 +1,20 @@
-"""Widgets that change an input: sliders over the input's declared range, and a box for an exact value."""
+"""Controls: an input as a slider or a box, and shares of a table, typed one by one, tried as a whole, never scaled in silence."""
 
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
-from econmodel.interfaces.dashboard import session
+from econmodel.interfaces.dashboard.state import session
+from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.parameters.schema import money_parts
 from econmodel.reporting.formatting import plain
 from econmodel.wording import SYMBOLS
 
 if TYPE_CHECKING:
-    from econmodel.interfaces.dashboard.answers import Answer
     from econmodel.parameters.parameter_set import ParameterSet
     from econmodel.parameters.schema import Parameter
 
@@ -25,6 +26,13 @@ PLAIN_WORDS = {
     "probability": "share of patients (probability)",
 }
 UNIT_WORDS = {"hazard ratio": "times", "relative risk": "times", "odds ratio": "times", "ratio": "times", "count": ""}
+VIEWS = {
+    "hospital": "The hospital: full cost of care",
+    "hospital_margin": "The hospital: payments less variable cost",
+    "payer": "The payer: what it pays",
+    "societal": "Society: care, patients and carers",
+}
+Row = dict[str, Any]
 
 
 def deciding_inputs(found: Answer) -> list[str]:
@@ -135,3 +143,38 @@ def _typed(name: str, key: str, why: str) -> None:
 def plain_entry(p: Parameter) -> str:
     """Value as it would be typed."""
     return f"{p.value:g}" if isinstance(p.value, float) else str(p.value)
+
+
+def show_shares(found: Answer, name: str, rows: Sequence[Row], labels: Sequence[str], button: str) -> None:
+    """Show one box a row and a button.
+
+    Parameters
+    ----------
+    found
+        The case.
+    name
+        The table input.
+    rows
+        Its rows, those with no share included.
+    labels
+        What each row is called.
+    button
+        Words on the button.
+    """
+    place = f"shares_{name}_{found.key}"
+    with st.form(place):
+        for i, (row, label) in enumerate(zip(rows, labels, strict=True)):
+            st.text_input(label, f"{row['share']:g}", key=f"{place}_{i}")
+        st.form_submit_button(button, type="primary", on_click=_use, args=(name, tuple(rows), place))
+
+
+def _use(name: str, rows: Sequence[Row], place: str) -> None:
+    typed = [session.number_or_text(str(st.session_state[f"{place}_{i}"])) for i in range(len(rows))]
+    wanted = [{**row, "share": share} for row, share in zip(rows, typed, strict=True) if share != 0]
+    session.merge({"override": {name: {"table": wanted, "status": "local", "reason": session.REASON}}})
+
+
+def shares_of_strategies(found: Answer, name: str) -> list[Row]:
+    """Rows of a mix of strategies: every option of the case, those without a share at 0."""
+    known = {row["strategy"]: row["share"] for row in found.case.parameters.rows(name)}
+    return [{"strategy": key, "share": known.get(key, 0.0)} for key in found.case.parameters.strategies]

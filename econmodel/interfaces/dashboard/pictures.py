@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from econmodel.interfaces.dashboard.answers import Answer
+from econmodel.interfaces.dashboard.state.answers import Answer
 
 if TYPE_CHECKING:
     from econmodel.programme.report import ProgrammeResult

@@ -1,17 +1,21 @@
-"""What stands around every page: navigation, the answer now, the controls, and the cautions."""
+"""What stands around every page: navigation, the answer now, the controls beside it, and the cautions."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from html import escape
 from pathlib import Path
 
 import streamlit as st
 
-from econmodel.interfaces.dashboard import bleeds, blocks, inputs, money, patients, registry, risks, session, summary
-from econmodel.interfaces.dashboard.answers import Answer, answer
-from econmodel.interfaces.dashboard.sidebar import show_sidebar
-from econmodel.interfaces.dashboard.starts import FIRST, STARTS, load_start
+from econmodel.errors import EconModelError
+from econmodel.interfaces.dashboard import blocks, controls
+from econmodel.interfaces.dashboard.controls import VIEWS
+from econmodel.interfaces.dashboard.pages import bleeds, inputs, money, patients, registry, risks, summary
+from econmodel.interfaces.dashboard.state import session
+from econmodel.interfaces.dashboard.state.answers import Answer, answer
+from econmodel.interfaces.dashboard.state.case_file import BASELINES, FIRST, STARTS, load_start, uploaded
 from econmodel.parameters.statements import said
 from econmodel.reporting.papers import phrases
 from econmodel.reporting.papers.blocks import evidence_table
@@ -52,12 +56,13 @@ def run() -> None:
 
 def warm_up() -> None:
     """Work out the first page's answer and load what draws it, before the first visitor comes."""
-    from econmodel.interfaces.dashboard import pictures, programme
+    from econmodel.interfaces.dashboard import pictures
+    from econmodel.interfaces.dashboard.state import answers
     from econmodel.reporting.charts.figures import case_figures
     from econmodel.reporting.papers.build import case_structure
 
     found = answer(load_start(FIRST))
-    programme.findings(found.key, found)
+    answers.programme_of(found.key, found)
     specs = case_figures(found.results, case_structure(found.results))
     pictures.draw((found.key, "first_bleeds"), specs["first_bleeds"])
 
@@ -118,3 +123,73 @@ def _say_last(found: Answer) -> None:
         blocks.table(evidence_table(found.case.parameters))
     blocks.points([lead + words for lead, words in phrases.cautions()], "note")
     st.html(f'<div class="foot">{escape(phrases.footer(found.case, found.results))}</div>')
+
+
+def show_sidebar(found: Answer) -> None:
+    """Show the controls."""
+    with st.sidebar:
+        with st.container(key="answer_aside"):
+            blocks.text(phrases.answer(found.results), "short")
+        _view(found)
+        st.header("What decides most", anchor=False)
+        for name in controls.deciding_inputs(found):
+            controls.slider(found.case.parameters, name, "aside")
+        st.header("This case", anchor=False)
+        changes = len(st.session_state.edits.get("override", {})) + len(st.session_state.edits.get("strategy", {}))
+        st.caption(f"{changes} change{'s' if changes > 1 else ''} made." if changes else "Nothing changed yet.")
+        st.button("Undo all changes", on_click=_undo, disabled=not changes, width="stretch")
+        _save(found)
+        _load()
+
+
+def _undo() -> None:
+    session.reset()
+
+
+def _view(found: Answer) -> None:
+    st.session_state["aside_view"] = found.case.parameters.text("perspective")
+    st.selectbox(
+        "Whose money is counted",
+        list(VIEWS),
+        format_func=VIEWS.__getitem__,
+        key="aside_view",
+        on_change=_set_view,
+        help="Perspective of the analysis. The four views come from one run.",
+    )
+
+
+def _set_view() -> None:
+    session.set_input("perspective", str(st.session_state["aside_view"]), "View chosen on the dashboard.")
+
+
+def _save(found: Answer) -> None:
+    title = st.session_state.title or found.case.title
+    st.session_state.aside_title = title
+    st.text_input("Name of the case", max_chars=80, key="aside_title", on_change=_named)
+    name = re.sub(r"[^a-z0-9]+", "_", title.lower()).strip("_")[:40] or "my_case"
+    st.download_button(
+        "Save the case file", session.saved(title), f"{name}.toml", "application/toml", width="stretch", on_click="ignore"
+    )
+    beside = (
+        ""
+        if BASELINES[st.session_state.start] == "base_case"
+        else (f"params/hospitals/{BASELINES[st.session_state.start]}.toml --override ")
+    )
+    st.caption("Also runs on the command line:")
+    st.code(f"econmodel case {beside}{name}.toml", language=None, wrap_lines=True)
+
+
+def _named() -> None:
+    st.session_state.title = str(st.session_state.aside_title).strip()
+
+
+def _load() -> None:
+    file = st.file_uploader("Load a case file", type=["toml"], key="aside_file")
+    if file is None or st.session_state.get("loaded") == file.file_id:
+        return
+    st.session_state.loaded = file.file_id
+    try:
+        session.load(uploaded(file.name, file.getvalue()))
+    except EconModelError as fault:
+        session.refuse(fault)
+    st.rerun()

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any
 from econmodel.files import write_bytes, write_csv, write_text
 from econmodel.model.structure import Structure
 from econmodel.records import record
-from econmodel.reporting.charts import series
 from econmodel.reporting.charts.style import plot_settings
 
 if TYPE_CHECKING:
@@ -139,14 +138,14 @@ def case_figures(results: Results, structure: Structure) -> dict[str, Spec]:
             _move_rows(structure), 3.3, drawer(partial(diagram.plot_state_diagram, structure), 0.0, 0.0, 1.0, 1.0), width=5.0
         ),
         "first_bleeds": Spec(
-            series.first_bleed_rows(results), HEIGHT, drawer(partial(charts.plot_first_bleeds, results), 0.15, 0.17, 0.50, 0.80)
+            charts.first_bleed_rows(results), HEIGHT, drawer(partial(charts.plot_first_bleeds, results), 0.15, 0.17, 0.50, 0.80)
         ),
         "cost_by_category": Spec(
-            series.cost_rows(results), HEIGHT, drawer(partial(charts.plot_costs, results), 0.34, 0.17, 0.64, 0.74)
+            charts.cost_rows(results), HEIGHT, drawer(partial(charts.plot_costs, results), 0.34, 0.17, 0.64, 0.74)
         ),
-        "nnt_by_year": Spec(series.nnt_rows(results), HEIGHT, partial(_nnt_panels, results)),
+        "nnt_by_year": Spec(charts.nnt_rows(results), HEIGHT, partial(_nnt_panels, results)),
         "cost_effectiveness_plane": Spec(
-            series.plane_rows(results), HEIGHT, drawer(partial(charts.plot_plane, results), 0.18, 0.17, 0.47, 0.74)
+            charts.plane_rows(results), HEIGHT, drawer(partial(charts.plot_plane, results), 0.18, 0.17, 0.47, 0.74)
         ),
     }
 

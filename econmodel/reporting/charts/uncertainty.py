@@ -1,21 +1,28 @@
-"""Charts of uncertainty: tornado, acceptability curves, running means; and the cohort trace."""
+"""Charts of uncertainty: one, two or all inputs varied, scenarios, Sobol indices, acceptability, running means; and the cohort trace.
+
+Each takes finished results and an ``ax``, draws, computes nothing, and returns what it drew.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from functools import partial
+from math import isfinite
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from econmodel.model.structure import STATE_LABELS
 from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.figures import Spec, drawer
 from econmodel.reporting.charts.results import label_column, strategy_lines
-from econmodel.reporting.charts.style import ACCENT, INK, MUTED, WARM
+from econmodel.reporting.charts.style import ACCENT, GRID, INK, MUTED, WARM, strategy_styles
 from econmodel.reporting.papers.content import Chart
-from econmodel.reporting.papers.findings import Analysis, Findings
 from econmodel.reporting.papers.phrases import lower
+from econmodel.reporting.tables.findings import Analysis, Findings
 from econmodel.uncertainty.deterministic import plain_rows
+from econmodel.uncertainty.risk import Ellipse, ellipse
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -25,8 +32,11 @@ if TYPE_CHECKING:
 
     from econmodel.economics.results import Results
     from econmodel.evidence.untreated import RiskRow
-    from econmodel.uncertainty.deterministic import TornadoRow
-    from econmodel.uncertainty.risk import Acceptability, Risk
+    from econmodel.uncertainty.deterministic import Grid, Question, TornadoRow
+    from econmodel.uncertainty.global_sensitivity import SobolRow
+    from econmodel.uncertainty.probabilistic import Psa
+    from econmodel.uncertainty.risk import Acceptability, Convergence, Risk
+    from econmodel.uncertainty.scenarios import ScenarioRow
 
 BARS = 12
 STATE_COLOURS = {
@@ -39,6 +49,9 @@ STATE_COLOURS = {
     "transplanted": "#a78ceb",
 }
 MONEY_OUTCOMES = ("cost", "nmb")
+MOST_POINTS = 2000
+LABEL_WIDTH = 46
+ELLIPSE_95 = 5.991  # 95% quantile of chi-squared with 2 degrees of freedom
 
 
 def plot_tornado(found: Analysis[TornadoRow], *, ax: Axes) -> dict[str, tuple[Rectangle, Rectangle]]:
@@ -197,3 +210,142 @@ def report_chart(name: str, findings: Findings, names: Mapping[str, str]) -> Cha
         ),
     }
     return Chart(name, *known[name])
+
+
+def axis_label(question: Question) -> str:
+    """Outcome with its currency and price year."""
+    p = question.parameters
+    money = f", {p.text('currency')} {p.text('price_year')}" if question.outcome in ("cost", "nmb") else ""
+    return f"{question.label}{money}"
+
+
+def plot_two_way(grid: Grid, question: Question, *, ax: Axes) -> Any:
+    """Draw the map, with the line where the outcome is 0 and a mark at this case."""
+    from matplotlib.colors import LinearSegmentedColormap, TwoSlopeNorm
+
+    low, high = min(float(grid.values.min()), -1e-9), max(float(grid.values.max()), 1e-9)
+    ends = [ACCENT, "#f7f7f5", WARM] if question.outcome == "cost" else [WARM, "#f7f7f5", ACCENT]
+    mesh = ax.pcolormesh(
+        grid.x_values,
+        grid.y_values,
+        grid.values,
+        shading="gouraud",
+        rasterized=True,
+        cmap=LinearSegmentedColormap.from_list("two_way", ends),
+        norm=TwoSlopeNorm(0.0, low, high),
+    )
+    if grid.values.min() < 0 < grid.values.max():
+        line = ax.contour(grid.x_values, grid.y_values, grid.values, levels=[0.0], colors=[INK], linewidths=1.6)
+        ax.clabel(line, fmt={0.0: "breaks even"}, fontsize=7.5)
+        if question.outcome == "cost":
+            _name_sides(grid, ax)
+    ax.plot([grid.base[0]], [grid.base[1]], "o", color="white", markeredgecolor=INK, markersize=7)
+    ax.annotate("this case", grid.base, xytext=(7, 5), textcoords="offset points", fontsize=7.5)
+    ax.set_xlabel(fill(grid.x_label, 70))
+    ax.set_ylabel(fill(grid.y_label, 44))
+    ax.grid(visible=False)
+    bar = ax.figure.colorbar(mesh, ax=ax, pad=0.02)
+    bar.set_label(axis_label(question), fontsize=7.5)
+    bar.outline.set_edgecolor(GRID)
+    return mesh
+
+
+def _name_sides(grid: Grid, ax: Axes) -> None:
+    """Write what each side of the break-even line means, in the corner furthest into it."""
+    corners = [(j, i) for j in (2, -3) for i in (3, -4)]
+    for word, pick, colour in (("saves", min, "white"), ("costs more", max, "white")):
+        j, i = pick(corners, key=lambda c: grid.values[c])
+        ax.text(grid.x_values[i], grid.y_values[j], word, color=colour, ha="center", va="center", fontsize=10, fontweight="bold")
+
+
+def plot_draws(psa: Psa, key: str, versus: str, *, ax: Axes) -> dict[str, Any]:
+    """Draw the cost-effectiveness plane of one comparison: draws, mean, 95% ellipse and the threshold line."""
+    found = psa.compare(key, versus)
+    effect, cost = found.incremental_qalys, found.incremental_cost
+    points = ax.plot(
+        effect[:MOST_POINTS],
+        cost[:MOST_POINTS],
+        ".",
+        markersize=2.2,
+        alpha=0.35,
+        rasterized=True,
+        color=strategy_styles(psa.keys)[key].colour,
+    )
+    block = ellipse(effect, cost)
+    ring = ax.plot(*_outline(block), color=INK, linewidth=1.1)
+    ax.plot([block.centre[0]], [block.centre[1]], "o", color=INK, markersize=5)
+    for line in (ax.axhline, ax.axvline):
+        line(0.0, color=MUTED, linewidth=0.8)
+    span = np.array(ax.get_xlim())
+    ax.plot(span, psa.threshold * span, color=MUTED, linestyle=(0, (4, 2)), linewidth=1.0, scalex=False, scaley=False)
+    p = psa.parameters
+    ax.set_xlabel(f"QALYs gained per patient against {p.strategies[versus].label.lower()}")
+    ax.set_ylabel(f"Extra cost per patient, {p.text('currency')} {p.text('price_year')}")
+    ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, p.text("currency")))
+    ax.set_title(
+        f"{p.strategies[key].label}: dots are draws, the ring holds 95%,\ndashed line "
+        f"{f.money(psa.threshold, p.text('currency'))} per QALY",
+        loc="left",
+        fontsize=7.6,
+        color=MUTED,
+    )
+    return {"points": points, "ring": ring}
+
+
+def _outline(block: Ellipse) -> Any:
+    angle = np.linspace(0, 2 * np.pi, 200)
+    factor = np.linalg.cholesky(block.covariance + 1e-18 * np.eye(2))
+    return np.array(block.centre)[:, None] + np.sqrt(ELLIPSE_95) * factor @ np.array([np.cos(angle), np.sin(angle)])
+
+
+def plot_convergence(block: Convergence, currency: str, *, ax: Axes) -> Line2D:
+    """Draw the running mean of net benefit, with its Monte Carlo error at the end."""
+    running = np.array(block.running["net_monetary_benefit"], dtype=float)
+    error = block.se["net_monetary_benefit"] or 0.0
+    line: Line2D = ax.plot(block.at, running, color=ACCENT)[0]
+    ax.errorbar([block.at[-1]], running[-1:], yerr=[1.96 * error], color=WARM, capsize=3)
+    ax.set_xlabel("Draws")
+    ax.set_ylabel("Running mean net benefit")
+    ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, currency))
+    ax.set_title(block.sentence, loc="left", fontsize=7.6, color=MUTED)
+    return line
+
+
+def plot_scenarios(rows: Sequence[ScenarioRow], question: Question, *, ax: Axes) -> list[Any]:
+    """Draw net cost under every scenario that has an answer; the dashed line is this case."""
+    ordered = [rows[0], *sorted((r for r in rows[1:] if isfinite(r.cost)), key=lambda r: r.cost)]
+    bars = list(
+        ax.barh(
+            range(len(ordered)),
+            [r.cost for r in ordered],
+            height=0.6,
+            color=[INK if r.key == "base" else ACCENT if r.cost < 0 else WARM for r in ordered],
+        )
+    )
+    ax.axvline(rows[0].cost, color=INK, linestyle=(0, (3, 2)), linewidth=0.9)
+    ax.axvline(0.0, color=INK, linewidth=0.8)
+    _name_bars(ax, [r.title for r in ordered])
+    ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, question.parameters.text("currency")))
+    ax.set_xlabel(f"Net cost per patient, {f.duration(question.parameters.number('headline_years'))}")
+    return bars
+
+
+def plot_sobol(rows: Sequence[SobolRow], outcome: str, *, ax: Axes) -> list[Any]:
+    """Draw the share of variance owed to each input: alone (solid) and with its interactions (pale)."""
+    places = range(len(rows))
+    bars = [
+        *ax.barh(places, [r.total for r in rows], color=ACCENT, alpha=0.35, height=0.62, label="with interactions"),
+        *ax.barh(places, [r.first_order for r in rows], color=ACCENT, height=0.3, label="alone"),
+    ]
+    _name_bars(ax, [r.label for r in rows])
+    ax.set_xlabel(f"Share of the variance of {outcome}")
+    ax.legend(frameon=False, loc="lower right")
+    return bars
+
+
+def _name_bars(ax: Axes, names: Sequence[str]) -> None:
+    ax.set_yticks(range(len(names)), [fill(name, LABEL_WIDTH) for name in names])
+    ax.tick_params(axis="y", labelsize=6.8, length=0)
+    ax.set_ylim(len(names) - 0.4, -0.6)
+    ax.grid(visible=False, axis="y")
+    ax.grid(visible=True, axis="x")

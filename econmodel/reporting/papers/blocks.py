@@ -11,9 +11,8 @@ from econmodel.reporting.charts.results import describe
 from econmodel.reporting.papers import phrases
 from econmodel.reporting.papers.content import Chart, Charts, KeyNumber, KeyNumbers, Table, table
 from econmodel.reporting.papers.phrases import lower
-from econmodel.reporting.tables.headline import NNT_YEAR, headline_columns, headline_text
 from econmodel.reporting.tables.provenance import STATUS_WORDS, provenance_rows
-from econmodel.reporting.tables.results import icer_text
+from econmodel.reporting.tables.results import NNT_YEAR, headline_columns, headline_text, icer_text
 
 if TYPE_CHECKING:
     from econmodel.economics.results import Results

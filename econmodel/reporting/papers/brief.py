@@ -9,7 +9,7 @@ from econmodel.reporting import formatting as f
 from econmodel.reporting.papers import blocks, phrases
 from econmodel.reporting.papers import programme as programme_content
 from econmodel.reporting.papers.content import Bullets, Paper, Paragraph, Section
-from econmodel.reporting.papers.guidelines import guideline_table
+from econmodel.reporting.papers.phrases import guideline_table
 
 if TYPE_CHECKING:
     from econmodel.economics.results import Results

@@ -7,7 +7,7 @@ from concurrent.futures import Executor
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from econmodel.errors import AnalysisError
 from econmodel.files import write_bytes, write_text
@@ -15,13 +15,11 @@ from econmodel.model.structure import Structure, build_structure
 from econmodel.package import stamp
 from econmodel.reporting.charts.figures import case_figures, save_all
 from econmodel.reporting.charts.programme import programme_figures
-from econmodel.reporting.charts.series import trace_rows
+from econmodel.reporting.charts.results import trace_rows
 from econmodel.reporting.papers.brief import brief_paper
 from econmodel.reporting.papers.content import Paper
-from econmodel.reporting.papers.findings import Findings
 from econmodel.reporting.papers.render_html import render_html
-from econmodel.reporting.papers.sharing import share
-from econmodel.reporting.results import write_results
+from econmodel.reporting.tables.findings import Findings, write_results
 
 if TYPE_CHECKING:
     from econmodel.economics.evaluate import Evaluation
@@ -157,3 +155,29 @@ def write_paper(paper: Paper, path: Path) -> Path:
             from econmodel.reporting.papers.render_docx import render_docx
 
             return write_bytes(path, render_docx(stamped, figures))
+
+
+Result = TypeVar("Result")
+
+
+def share(pieces: Sequence[Callable[[], Result]], beside: Executor | None = None) -> list[Result]:
+    """Do pieces of work, in two processes if there is another one; results in the order of the pieces.
+
+    This process starts at the front and the other at the back, so that neither waits for the other until they meet.
+
+    Parameters
+    ----------
+    pieces
+        Independent of each other, and picklable where there is another process.
+    beside
+        The other process, free or soon to be.
+
+    Examples
+    --------
+    >>> share([lambda: 1, lambda: 2])
+    [1, 2]
+    """
+    if beside is None:
+        return [piece() for piece in pieces]
+    sent = [beside.submit(piece) for piece in reversed(pieces)]
+    return [piece() if task.cancel() else task.result() for piece, task in zip(pieces, reversed(sent), strict=True)]

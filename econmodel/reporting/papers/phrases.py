@@ -1,4 +1,4 @@
-"""Sentences that several papers share: the answer, the cautions, the banner, the footer."""
+"""Words that several papers share: answers, names, notes on the inputs, and the positions of professional bodies, in our words."""
 
 from __future__ import annotations
 
@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 from econmodel.economics.lead import WATCH
 from econmodel.parameters.schema import RUN_SETTINGS
 from econmodel.parameters.second_look import second_look
-from econmodel.parameters.statements import said, statements
+from econmodel.parameters.statements import positions, said, statements
 from econmodel.reporting import formatting as f
+from econmodel.reporting.papers.content import Table, table
 from econmodel.reporting.tables.provenance import STATUS_WORDS, status_counts, unconfirmed
 from econmodel.wording import lower as lower
 
@@ -162,3 +163,13 @@ def nnt_interval(risk: Risk | None, versus: str, key: str, year: int) -> str:
     """Interval of an NNT from the analysis with all inputs varied together; empty where it has none."""
     found = risk.against(versus, key) if risk else None
     return (found.nnt[year].interval_text or "") if found and year in found.nnt else ""
+
+
+def guideline_table(parameters: ParameterSet, caption: str = "Guideline positions on varices that have not bled") -> Table:
+    """Positions as a table, each with its source; one that was not read says so."""
+    known = parameters.sources
+    return table(
+        caption,
+        (("Body", 1.3), ("Position (our words)", 4.2), ("Source", 2.2), ("How seen", 1.5)),
+        [(p.body, p.position, known[p.source].reference if p.source in known else "to be confirmed", p.read) for p in positions()],
+    )

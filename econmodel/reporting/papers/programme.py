@@ -18,8 +18,8 @@ from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.programme import CHARTS, programme_chart
 from econmodel.reporting.papers import blocks, phrases
 from econmodel.reporting.papers.content import Blanks, Charts, KeyNumber, KeyNumbers, Pair, Paragraph, Section, Table, table
-from econmodel.reporting.tables.headline import NNT_YEAR
 from econmodel.reporting.tables.programme import MOST_YEARS, capacity_table, finance_table, views_table
+from econmodel.reporting.tables.results import NNT_YEAR
 
 if TYPE_CHECKING:
     from econmodel.economics.results import Results

@@ -9,14 +9,14 @@ from econmodel.model.structure import Structure
 from econmodel.parameters.statements import said
 from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.uncertainty import BARS, MONEY_OUTCOMES, report_chart
-from econmodel.reporting.checks import KINDS, observed_text, value_text
 from econmodel.reporting.papers import blocks
 from econmodel.reporting.papers.content import Block, Bullets, Charts, Paragraph, Section, Table, table
-from econmodel.reporting.papers.findings import Analysis, Findings
 from econmodel.reporting.papers.phrases import lower
 from econmodel.reporting.tables import results as result_tables
-from econmodel.reporting.tables.headline import NNT_YEAR
+from econmodel.reporting.tables.checks import KINDS, observed_text, value_text
+from econmodel.reporting.tables.findings import Analysis, Findings
 from econmodel.reporting.tables.provenance import unconfirmed
+from econmodel.reporting.tables.results import NNT_YEAR
 
 if TYPE_CHECKING:
     from econmodel.economics.results import Results

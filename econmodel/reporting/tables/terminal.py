@@ -1,23 +1,28 @@
-"""The headline table on a terminal."""
+"""Tables on a terminal: the headline, the draws, the programme, the checks."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
-from econmodel.reporting.formatting import money, price_note
+from econmodel.programme.money.rows import Row
+from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.phrases import caution, short
-from econmodel.reporting.tables.headline import NNT_YEAR, headline_columns, headline_text
-from econmodel.reporting.tables.results import bleed_mean_text
-from econmodel.wording import duration
+from econmodel.reporting.tables.checks import KINDS, observed_text, value_text
+from econmodel.reporting.tables.programme import row_name
+from econmodel.reporting.tables.results import NNT_YEAR, bleed_mean_text, headline_columns, headline_text
 
 if TYPE_CHECKING:
     from rich.console import Group
+    from rich.table import Table
 
     from econmodel.economics.results import Results
+    from econmodel.economics.validation import CheckRow
     from econmodel.parameters.loading import Case
     from econmodel.programme.report import ProgrammeResult
+    from econmodel.uncertainty.probabilistic import Psa
+    from econmodel.uncertainty.risk import Risk
 
 SHORT = {
     "label": "Strategy",
@@ -54,8 +59,8 @@ def headline_table(case: Case, results: Results, width: int = WIDE, programme: P
     for row in headline_text(results):
         table.add_row(*(escape(row[key]) for key in shown))
     units = (
-        f"Per patient. Cost and first bleeds over {duration(results.settings.headline)}, harms (and QALYs) over "
-        f"{duration(settings.horizon_years)}; {price_note(settings)}; {settings.perspective} view. "
+        f"Per patient. Cost and first bleeds over {f.duration(results.settings.headline)}, harms (and QALYs) over "
+        f"{f.duration(settings.horizon_years)}; {f.price_note(settings)}; {settings.perspective} view. "
         f"{' '.join(f'v. {name}: {short(results, v)};' for v, name in heads.items())[:-1]}. Averted: first bleeds. "
         "Deaths, emboli: of the procedure."
     )
@@ -72,11 +77,110 @@ def headline_table(case: Case, results: Results, width: int = WIDE, programme: P
 def finance_line(programme: ProgrammeResult) -> str:
     """Money of the decision in one line: cash over the budget, its value today, and the lowest point on the way."""
     found, basis = programme.headline, programme.basis
-    cash, npv, low = (money(value, basis.currency) for value in (found.net_cash, found.npv, found.peak_cash))
-    return f"Programme, {duration(basis.budget_years)}: net cash {cash}, NPV {npv}, lowest cash {low}."
+    cash, npv, low = (f.money(value, basis.currency) for value in (found.net_cash, found.npv, found.peak_cash))
+    return f"Programme, {f.duration(basis.budget_years)}: net cash {cash}, NPV {npv}, lowest cash {low}."
 
 
 def _heading(key: str, short: Mapping[str, str]) -> str:
     """Short heading of a column, the comparator named in it."""
     stem, versus = next(((key.removesuffix(f"_{v}"), name) for v, name in short.items() if key.endswith(f"_{v}")), (key, ""))
     return SHORT[stem].format(versus)
+
+
+def psa_table(case: Case, psa: Psa, risk: Risk) -> Group:
+    """Build the terminal table of one comparator with the sentence on convergence and the caution."""
+    from rich import box
+    from rich.console import Group
+    from rich.markup import escape
+    from rich.table import Table
+    from rich.text import Text
+
+    from econmodel.uncertainty.deterministic import lead_pair
+
+    versus, currency = risk.comparator, psa.parameters.text("currency")
+    table = Table(
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+        title=escape(f"{case.title}: all inputs varied together, against {psa.parameters.strategies[versus].label.lower()}"),
+        title_justify="left",
+        title_style="bold",
+    )
+    for heading in ("Strategy", f"Net cost, {psa.headline_years} y (95%)", "NNT 3 y (95%)", "Saves", "Best value"):
+        table.add_column(heading, justify="left" if heading == "Strategy" else "right")
+    for key, found in risk.comparisons[versus].items():
+        cost = found.headline_cost
+        table.add_row(
+            escape(psa.parameters.strategies[key].label),
+            f"{f.money_change(cost.mean, currency)} ({f.money_change(cost.low, currency)} to {f.money_change(cost.high, currency)})",
+            f"{found.shown_nnt.text} ({found.shown_nnt.interval_text})",
+            f.percent(found.headline_probability_saving),
+            f.percent(risk.probability_cost_effective[key]),
+        )
+    lead, beside = lead_pair(case.parameters)
+    notes = [
+        risk.convergence[beside][lead].sentence,
+        f"Draws {psa.draws:,}, seed {psa.seed}. Best value: highest net benefit at {f.money(psa.threshold, currency)} per QALY.",
+    ]
+    notes.append(caution())
+    return Group(table, *(Text(note, style="dim") for note in notes if note))
+
+
+def budget_tables(case: Case, programme: ProgrammeResult) -> list[Any]:
+    """Build the year table, the downside table and the sentences for a terminal."""
+    from rich import box
+    from rich.markup import escape
+    from rich.table import Table
+    from rich.text import Text
+
+    currency, years = case.parameters.text("currency"), programme.years
+    table = Table(
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+        title_justify="left",
+        title_style="bold",
+        title=escape(f"{case.title}: the programme, {programme.basis.cash} {currency}"),
+    )
+    table.add_column("Row", max_width=40)
+    for year in years:
+        table.add_column(f"Year {year.year}", justify="right")
+    table.add_column("Total", justify="right")
+    for row in Row:
+        shown = (f.number(figure, 1 if row.is_count else 0) for figure in (*(year.rows[row] for year in years), programme.totals[row]))
+        table.add_row(escape(row_name(row)), *shown)
+    downside = Table(box=box.SIMPLE_HEAD, pad_edge=False, title="What could go wrong", title_justify="left", title_style="bold")
+    for heading in ("If", "NPV", "Change"):
+        downside.add_column(heading, justify="left" if heading == "If" else "right")
+    for worse in programme.downside:
+        downside.add_row(escape(worse.label), f.money(worse.npv, currency), f.money_change(worse.npv_change, currency))
+    invented = [Text("Invented data: a fictional hospital.", style="bold")] if case.is_demo else []
+    return [*invented, table, downside, *(Text(f"- {s}") for s in programme.sentences)]
+
+
+def checks_table(rows: Sequence[CheckRow]) -> Table:
+    """Build the terminal table, one part a kind, so that a target keeps its words at 80 columns."""
+    from rich import box
+    from rich.markup import escape
+    from rich.table import Table
+
+    table = Table(
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+        padding=(0, 1, 0, 0),
+        title="The model against published results",
+        title_justify="left",
+        title_style="bold",
+        caption="Independent targets are never tuned to; a miss stays visible.",
+        caption_justify="left",
+    )
+    table.add_column("Target (rule)", ratio=1)
+    for heading in ("Observed", "Model", "Verdict"):
+        table.add_column(heading, justify="left" if heading == "Verdict" else "right", no_wrap=True)
+    for kind in KINDS:
+        found = [row for row in rows if row.kind == kind]
+        if found:
+            table.add_row(f"[bold]{kind.capitalize()}[/]")
+        for row in found:
+            target = f"  {escape(row.target)} [dim]({escape(row.pass_rule)})[/]"
+            style = "bold" if row.verdict == "fails" else ""
+            table.add_row(target, observed_text(row), value_text(row.predicted), row.verdict, style=style)
+    return table

@@ -1,4 +1,4 @@
-"""How sure the answer is: one input at a time, two together, other assumptions, and all inputs varied together."""
+"""Page 5, What could go wrong: the programme's downside, one input at a time, two together, all together."""
 
 from __future__ import annotations
 
@@ -6,23 +6,60 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from econmodel.interfaces.dashboard import analyses, blocks, pictures
-from econmodel.interfaces.dashboard.answers import Answer
+from econmodel.errors import EconModelError
+from econmodel.interfaces.dashboard import blocks, pictures
+from econmodel.interfaces.dashboard.pages import money
+from econmodel.interfaces.dashboard.state import answers, session
+from econmodel.interfaces.dashboard.state.answers import Answer
+from econmodel.programme.report import ProgrammeResult
 from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.content import table
 from econmodel.reporting.papers.phrases import lower
-from econmodel.uncertainty.deterministic import DEFAULT_PAIR, OUTCOMES, Question, ask
+from econmodel.uncertainty.deterministic import DEFAULT_PAIR, OUTCOMES, Question, ask, lead_pair
 from econmodel.wording import duration
 
 if TYPE_CHECKING:
     from econmodel.uncertainty.probabilistic import Psa
     from econmodel.uncertainty.risk import Risk
-
 DRAWS = (500, 1000, 2000, 5000, 10_000)
 USUAL = 2000
 
 
 def show(found: Answer) -> None:
+    """Show the page."""
+    st.header("If the programme goes worse than planned", anchor=False)
+    try:
+        _downside(found, answers.programme_of(found.key, found))
+    except EconModelError as fault:
+        session.refuse(fault)
+        blocks.alert(session.take_refusal())
+    show_uncertainty(found)
+
+
+def _downside(found: Answer, plan: ProgrammeResult) -> None:
+    currency = found.results.settings.currency
+    blocks.points(plan.sentences)
+    pictures.of_programme(found, plan, "programme_downside")
+    rows = [
+        (
+            row.label,
+            f.money(row.npv, currency),
+            f.money_change(row.npv_change, currency),
+            row.payback_text,
+            f.money(row.peak_cash, currency),
+            f.number(row.patients_per_year, 1),
+            f.number(row.bleeds_averted, 1),
+        )
+        for row in plan.downside
+    ]
+    columns = blocks.across(
+        "What happens", ("Value today (NPV)", "Change", "Pays back", "Lowest cash", "Patients a year", "Bleeds averted")
+    )
+    blocks.table(table("One thing worse at a time, and the three worst together", columns, rows))
+    money.payment_views(found, plan)
+
+
+def show_uncertainty(found: Answer) -> None:
     """Show the sections."""
     st.header("How sure is the answer?", anchor=False)
     question = _ask(found)
@@ -37,19 +74,20 @@ def _ask(found: Answer) -> Question:
     names, years = found.results.labels, found.results.settings.headline_years
     first, second, third = st.columns(3)
     options = list(names)
-    wanted = options.index(found.results.lead)
-    strategy = first.selectbox("Option", options, wanted, format_func=names.__getitem__, key="ask_strategy")
+    lead, beside = lead_pair(found.case.parameters, found.evaluation)
+    strategy = first.selectbox("Option", options, options.index(lead), format_func=names.__getitem__, key="ask_strategy")
     others = [key for key in options if key != strategy]
-    versus = second.selectbox("Compared with", others, format_func=names.__getitem__, key="ask_versus")
+    wanted = others.index(beside) if beside in others else 0
+    versus = second.selectbox("Compared with", others, wanted, format_func=names.__getitem__, key="ask_versus")
     outcome = third.selectbox(
         "What is looked at", list(OUTCOMES), key="ask_outcome", format_func=lambda name: OUTCOMES[name].format(time=duration(years))
     )
     return ask(found.case.parameters, strategy, versus, outcome)
 
 
-def _one_way(question: Question, key: analyses.Asked) -> None:
-    results = analyses.tornado(key, question)
-    spec = analyses.figures(question, results)[f"tornado_{question.outcome}"]
+def _one_way(question: Question, key: answers.Asked) -> None:
+    results = answers.tornado(key, question)
+    spec = answers.figures_of(question, results)[f"tornado_{question.outcome}"]
     pictures.show(
         pictures.draw((key, "tornado"), spec),
         "One input at a time, over its declared range (one-way analysis)",
@@ -57,7 +95,7 @@ def _one_way(question: Question, key: analyses.Asked) -> None:
     )
 
 
-def _two_way(found: Answer, question: Question, key: analyses.Asked) -> None:
+def _two_way(found: Answer, question: Question, key: answers.Asked) -> None:
     """Vary rebleed and first bleed, or any two inputs, together."""
     ranged = {name: p.label for name, p in found.case.parameters.numeric().items() if p.range is not None}
     left, right = st.columns(2)
@@ -66,8 +104,8 @@ def _two_way(found: Answer, question: Question, key: analyses.Asked) -> None:
     y = right.selectbox(
         "Upwards", rest, rest.index(DEFAULT_PAIR[1]) if DEFAULT_PAIR[1] in rest else 0, format_func=ranged.__getitem__, key="two_way_y"
     )
-    results = analyses.grid(key, (x, y), question)
-    spec = analyses.figures(question, results)[f"two_way_{question.outcome}"]
+    results = answers.grid(key, (x, y), question)
+    spec = answers.figures_of(question, results)[f"two_way_{question.outcome}"]
     pictures.show(
         pictures.draw((key, x, y), spec),
         "Two inputs varied together (two-way analysis)",
@@ -75,14 +113,14 @@ def _two_way(found: Answer, question: Question, key: analyses.Asked) -> None:
     )
 
 
-def _scenarios(found: Answer, question: Question, key: analyses.Asked) -> None:
+def _scenarios(found: Answer, question: Question, key: answers.Asked) -> None:
     st.subheader("Other assumptions", anchor=False)
     if st.button("Try every other assumption") or st.session_state.get("scenarios_of") == key:
         st.session_state.scenarios_of = key
         settings, years = found.results.settings, found.results.settings.headline_years
         rows = [
             (r.title, f.money_change(r.cost, settings.currency), f.number(r.bleeds, 1), f.number(r.nnt, 1), f.number(r.qalys, 2))
-            for r in analyses.scenarios(key, question)["scenarios"]
+            for r in answers.scenarios(key, question)["scenarios"]
         ]
         columns = blocks.across(
             "Assumption",
@@ -114,7 +152,7 @@ def _together(found: Answer, question: Question) -> None:
         versus = question.versus if question.versus in risk.comparisons else risk.comparator
         _say_together(found, risk, versus, question.strategy)
         if question.strategy != versus:
-            specs = analyses.figures_together(found, psa, risk, question.strategy, versus)
+            specs = answers.figures_together(found, psa, risk, question.strategy, versus)
             pictures.show(
                 pictures.draw((found.key, draws, question.strategy, versus, "plane"), specs["plane"]),
                 "Each draw: extra cost and QALYs gained (cost-effectiveness plane)",
@@ -133,7 +171,7 @@ def _draw(found: Answer, draws: int) -> tuple[Psa, Risk]:
     def progress(done: int, wanted: int) -> None:
         bar.progress(done / wanted, f"{done:,} of {wanted:,} draws")
 
-    drawn = analyses.together(found.key, draws, found, progress)
+    drawn = answers.together(found.key, draws, found, progress)
     bar.empty()
     return drawn
 

@@ -9,9 +9,10 @@ import streamlit as st
 from econmodel.economics.evaluate import Evaluation
 from econmodel.economics.lead import WATCH
 from econmodel.errors import EconModelError
-from econmodel.interfaces.dashboard import blocks, controls, pictures, programme, session, shares
-from econmodel.interfaces.dashboard.answers import Answer
-from econmodel.interfaces.dashboard.sidebar import VIEWS
+from econmodel.interfaces.dashboard import blocks, controls, pictures
+from econmodel.interfaces.dashboard.controls import VIEWS
+from econmodel.interfaces.dashboard.state import answers, session
+from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.programme.capacity import SAVINGS_NOTE
 from econmodel.programme.money.rows import Row
 from econmodel.programme.report import ProgrammeResult
@@ -84,8 +85,8 @@ def _mixes(found: Answer) -> None:
         for column, name in zip(st.columns(2, gap="large"), ("current_mix", "proposed_mix"), strict=True):
             with column:
                 blocks.text(found.case.parameters[name].label)
-                rows = shares.of_strategies(found, name)
-                shares.show(found, name, rows, [names[row["strategy"]] for row in rows], "Use this mix")
+                rows = controls.shares_of_strategies(found, name)
+                controls.show_shares(found, name, rows, [names[row["strategy"]] for row in rows], "Use this mix")
 
 
 def _programme(found: Answer) -> None:
@@ -96,7 +97,7 @@ def _programme(found: Answer) -> None:
         with (left, right)[i % 2]:
             controls.slider(found.case.parameters, name, "money")
     try:
-        plan = programme.findings(found.key, found)
+        plan = answers.programme_of(found.key, found)
     except EconModelError as fault:
         session.refuse(fault)
         blocks.alert(f"The programme's budget cannot be worked out. {session.take_refusal()}")

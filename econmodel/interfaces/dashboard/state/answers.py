@@ -1,4 +1,4 @@
-"""Analyses of uncertainty, kept by the hash of the inputs: one input, two inputs, other assumptions, all together."""
+"""Answers, programmes and analyses by the hash of the inputs: worked out once, shared by every page and session, only read."""
 
 from __future__ import annotations
 
@@ -8,17 +8,59 @@ from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
-from econmodel.interfaces.dashboard.answers import Answer
+from econmodel import workflow
+from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.uncertainty.deterministic import Question, one_way, two_way
 from econmodel.uncertainty.scenarios import scenario_table
-from econmodel.workflow import run_together
+from econmodel.workflow import Answer as Answer
+from econmodel.workflow import run_programme, run_together
 
 if TYPE_CHECKING:
+    from econmodel.parameters.loading import Case
+    from econmodel.parameters.parameter_set import ParameterSet
+    from econmodel.programme.report import ProgrammeResult
     from econmodel.reporting.charts.figures import Spec
     from econmodel.uncertainty.probabilistic import Psa
     from econmodel.uncertainty.risk import Risk
 
+KEPT = 48
 Asked = tuple[str, str, str, str]
+
+
+def answer(case: Case) -> Answer:
+    """Evaluate a case, or recall its answer.
+
+    Raises
+    ------
+    EconModelError
+        The inputs cannot be resolved together.
+    """
+    sha256 = case.parameters.sha256
+    evaluation = _evaluation(sha256, case.parameters)
+    told = (sha256, case.name, case.title, case.parameters.titles, case.is_demo)
+    return _answer(told, case, evaluation)
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner=False)
+def _evaluation(sha256: str, _parameters: ParameterSet) -> Evaluation:
+    return evaluate(_parameters)
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner=False)
+def _answer(key: tuple[object, ...], _case: Case, _evaluation: Evaluation) -> Answer:
+    return workflow.answer(_case, _evaluation)
+
+
+@st.cache_resource(max_entries=24, show_spinner="Working out the programme")
+def programme_of(key: str, _found: Answer) -> ProgrammeResult:
+    """Budget with its views, break-even, downside, chart data and the sentences they call for.
+
+    Raises
+    ------
+    EconModelError
+        A programme input breaks a rule, or a mix names an option that was dropped.
+    """
+    return run_programme(_found.case)
 
 
 @st.cache_resource(max_entries=24, show_spinner="Varying one input at a time")
@@ -48,18 +90,17 @@ def together(key: str, draws: int, _found: Answer, _progress: Callable[[int, int
     return psa, risk_of(psa)
 
 
-def figures(question: Question, results: dict[str, Any]) -> dict[str, Spec]:
+def figures_of(question: Question, results: dict[str, Any]) -> dict[str, Spec]:
     """List the figures of deterministic analyses."""
-    from econmodel.reporting.sensitivity import sensitivity_document, sensitivity_figures
+    from econmodel.reporting.papers.analyses import sensitivity_document, sensitivity_figures
 
     return sensitivity_figures(question, results, sensitivity_document(question, results))
 
 
 def figures_together(found: Answer, psa: Psa, risk: Risk, key: str, versus: str) -> dict[str, Spec]:
     """List the figures of the analysis with all inputs varied together."""
-    from econmodel.reporting.charts.analyses import plot_draws
     from econmodel.reporting.charts.figures import Spec, drawer
-    from econmodel.reporting.charts.uncertainty import curve_labels, plot_acceptability
+    from econmodel.reporting.charts.uncertainty import curve_labels, plot_acceptability, plot_draws
 
     return {
         "plane": Spec([], 4.0, drawer(partial(plot_draws, psa, key, versus), 0.15, 0.13, 0.82, 0.75), 5.6),

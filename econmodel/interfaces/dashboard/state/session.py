@@ -13,9 +13,17 @@ from typing import Any
 import streamlit as st
 
 from econmodel.errors import EconModelError, ParameterError
-from econmodel.interfaces.dashboard.answers import Answer, answer
-from econmodel.interfaces.dashboard.case_file import Edits, MemoryFile, case_text, read_case, to_document
-from econmodel.interfaces.dashboard.starts import FIRST, STARTS, load_start
+from econmodel.interfaces.dashboard.state.answers import Answer, answer
+from econmodel.interfaces.dashboard.state.case_file import (
+    FIRST,
+    STARTS,
+    Edits,
+    MemoryFile,
+    case_text,
+    load_start,
+    read_case,
+    to_document,
+)
 from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import Case
 from econmodel.parameters.overrides import apply_override

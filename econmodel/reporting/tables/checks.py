@@ -1,4 +1,4 @@
-"""Published results beside the model's: table for the terminal, chart, CSV and JSON."""
+"""Published results beside the model's: chart, CSV and JSON."""
 
 from __future__ import annotations
 
@@ -12,43 +12,12 @@ from econmodel.reporting.charts.style import ACCENT, MUTED, WARM
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from rich.table import Table
 
     from econmodel.economics.validation import CheckRow
 
 KINDS = ("verification", "calibration", "reproduction", "input source", "independent")
 COLOURS = {"passes": ACCENT, "fails": WARM, "reported": MUTED}
 MARKERS = {"passes": "o", "fails": "X", "reported": "D"}
-
-
-def checks_table(rows: Sequence[CheckRow]) -> Table:
-    """Build the terminal table, one part a kind, so that a target keeps its words at 80 columns."""
-    from rich import box
-    from rich.markup import escape
-    from rich.table import Table
-
-    table = Table(
-        box=box.SIMPLE_HEAD,
-        pad_edge=False,
-        padding=(0, 1, 0, 0),
-        title="The model against published results",
-        title_justify="left",
-        title_style="bold",
-        caption="Independent targets are never tuned to; a miss stays visible.",
-        caption_justify="left",
-    )
-    table.add_column("Target (rule)", ratio=1)
-    for heading in ("Observed", "Model", "Verdict"):
-        table.add_column(heading, justify="left" if heading == "Verdict" else "right", no_wrap=True)
-    for kind in KINDS:
-        found = [row for row in rows if row.kind == kind]
-        if found:
-            table.add_row(f"[bold]{kind.capitalize()}[/]")
-        for row in found:
-            target = f"  {escape(row.target)} [dim]({escape(row.pass_rule)})[/]"
-            style = "bold" if row.verdict == "fails" else ""
-            table.add_row(target, observed_text(row), value_text(row.predicted), row.verdict, style=style)
-    return table
 
 
 def value_text(value: float) -> str:

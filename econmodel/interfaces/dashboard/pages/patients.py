@@ -6,9 +6,10 @@ import streamlit as st
 
 from econmodel.economics.lead import WATCH
 from econmodel.errors import EconModelError
-from econmodel.interfaces.dashboard import blocks, controls, pictures, programme, session, shares
-from econmodel.interfaces.dashboard.answers import Answer
-from econmodel.interfaces.dashboard.starts import load_start
+from econmodel.interfaces.dashboard import blocks, controls, pictures
+from econmodel.interfaces.dashboard.state import answers, session
+from econmodel.interfaces.dashboard.state.answers import Answer
+from econmodel.interfaces.dashboard.state.case_file import load_start
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.content import table
@@ -35,14 +36,14 @@ def _mix(found: Answer) -> None:
     """Edit the shares of the patient groups."""
     blocks.note("Share of patients in each group, as fractions that sum to 1. Nothing is scaled for you.")
     rows = found.case.parameters.rows("case_mix")
-    shares.show(found, "case_mix", rows, [str(row["name"]) for row in rows], "Use this mix")
+    controls.show_shares(found, "case_mix", rows, [str(row["name"]) for row in rows], "Use this mix")
 
 
 def _funnel(found: Answer) -> None:
     """Show how many patients a year are left after each step."""
     st.header("From all patients to those who start", anchor=False)
     try:
-        plan = programme.findings(found.key, found)
+        plan = answers.programme_of(found.key, found)
     except EconModelError as fault:
         session.refuse(fault)
         blocks.alert(session.take_refusal())

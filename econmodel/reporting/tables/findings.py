@@ -1,16 +1,22 @@
-"""What a report may be given beyond the deterministic results; whatever is None is left out."""
+"""What a run found beyond the deterministic results, and the documents that hold it: JSON, a table of results, a table of inputs."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Generic, TypeVar
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
+from econmodel.files import json_text, write_csv, write_text
 from econmodel.records import record
 from econmodel.reporting.papers.content import Section
+from econmodel.reporting.tables.provenance import provenance_rows
+from econmodel.reporting.tables.results import result_rows
 
 if TYPE_CHECKING:
+    from econmodel.economics.results import Results
     from econmodel.economics.validation import CheckRow
     from econmodel.evidence.untreated import RiskRow
+    from econmodel.parameters.loading import Case
     from econmodel.programme.report import ProgrammeResult
     from econmodel.uncertainty.deterministic import Question, TornadoRow
     from econmodel.uncertainty.risk import Risk
@@ -67,3 +73,23 @@ class Findings:
     untreated: tuple[Sequence[RiskRow], Sequence[RiskRow]] | None = None
     checks: Sequence[CheckRow] | None = None
     more: tuple[Section, ...] = ()
+
+
+def result_document(results: Results, found: Findings) -> dict[str, Any]:
+    """Give everything that was found as one document, the contract of ``--json`` and ``results.json``."""
+    document = results.to_json()
+    if found.programme:
+        document["programme"] = found.programme.to_json()
+    if found.psa:
+        document["uncertainty"] = found.psa.to_json()
+    return document
+
+
+def write_results(case: Case, results: Results, found: Findings, folder: Path) -> list[Path]:
+    """Write ``results.json``, ``results.csv`` and ``provenance.csv``; give their paths."""
+    document = result_document(results, found)
+    return [
+        write_text(folder / "results.json", json_text(document)),
+        write_csv(folder / "results.csv", result_rows(document)),
+        write_csv(folder / "provenance.csv", provenance_rows(case.parameters)),
+    ]

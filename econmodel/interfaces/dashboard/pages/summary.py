@@ -1,4 +1,4 @@
-"""What can be taken away: papers, results, charts and the live workbook, made when asked for."""
+"""Page 1, Summary: pick a start, read the answer, see the numbers, the harms, and what is not yet local."""
 
 from __future__ import annotations
 
@@ -13,10 +13,15 @@ import streamlit as st
 
 from econmodel.errors import EconModelError
 from econmodel.files import json_text
-from econmodel.interfaces.dashboard import programme
-from econmodel.interfaces.dashboard.answers import Answer
+from econmodel.interfaces.dashboard import blocks, pictures
 from econmodel.interfaces.dashboard.pictures import DRAWING
+from econmodel.interfaces.dashboard.state import answers, session
+from econmodel.interfaces.dashboard.state.answers import Answer
+from econmodel.interfaces.dashboard.state.case_file import DEMO, NATIONAL, STARTS, UNITED_KINGDOM, UNITED_STATES, find_start
 from econmodel.programme.report import ProgrammeResult
+from econmodel.reporting.papers import phrases
+from econmodel.reporting.papers.blocks import headline_table, key_numbers
+from econmodel.reporting.tables.provenance import status_counts
 from econmodel.workflow import write_files
 
 WORD = "application/vnd.openxmlformats-officedocument.wordprocessingml.document"
@@ -30,6 +35,51 @@ PAPERS = (
 
 
 def show(found: Answer) -> None:
+    """Show the page."""
+    _pick()
+    blocks.numbers(key_numbers(found.results))
+    _chart(found)
+    st.header("Benefits, costs and harms side by side", anchor=False)
+    blocks.table(headline_table(found.results))
+    st.header("What is still not this hospital's own", anchor=False)
+    local = status_counts(found.case.parameters).get("local", 0)
+    blocks.text(
+        f"Values of this hospital's own so far: {local}. {phrases.status_sentence(found.case.parameters)} The "
+        "page Inputs and sources lists and changes them."
+    )
+    show_downloads(found)
+
+
+def _chart(found: Answer) -> None:
+    """Show cash over the years where the programme can be worked out, else cost per patient."""
+    try:
+        pictures.of_programme(found, answers.programme_of(found.key, found), "programme_cash")
+    except EconModelError:
+        pictures.of_case(found, "cost_by_category")
+
+
+def _pick() -> None:
+    start = STARTS[st.session_state.start]
+    st.session_state.update(pick_country=start.country, pick_data=start.data)
+    with st.container(key="pick"):
+        left, right = st.columns(2)
+        left.radio("Country", [UNITED_STATES, UNITED_KINGDOM], horizontal=True, key="pick_country", on_change=_picked)
+        right.radio(
+            "Start from",
+            [DEMO, NATIONAL],
+            horizontal=True,
+            key="pick_data",
+            on_change=_picked,
+            help="The fictional hospital holds invented values. My hospital starts from published figures and "
+            "assumptions; put in your own with the sliders, the registry or the inputs page.",
+        )
+
+
+def _picked() -> None:
+    session.begin(find_start(str(st.session_state.pick_country), str(st.session_state.pick_data)))
+
+
+def show_downloads(found: Answer) -> None:
     """Show the buttons."""
     st.header("Take away", anchor=False)
     with st.container(key="downloads", horizontal=True):
@@ -51,7 +101,7 @@ def show(found: Answer) -> None:
 
 def report_files(found: Answer, papers: Collection[str], formats: Collection[str]) -> dict[str, bytes]:
     """Build the reports of a case; one at a time, as drawing uses global settings."""
-    from econmodel.reporting.papers.findings import Findings
+    from econmodel.reporting.tables.findings import Findings
 
     findings = Findings(programme=_programme(found))
     with DRAWING, tempfile.TemporaryDirectory() as place:
@@ -63,7 +113,7 @@ def report_files(found: Answer, papers: Collection[str], formats: Collection[str
 
 def _programme(found: Answer) -> ProgrammeResult | None:
     try:
-        return programme.findings(found.key, found)
+        return answers.programme_of(found.key, found)
     except EconModelError:
         return None
 

@@ -1,0 +1,143 @@
+"""Page 3, Bleeds prevented: how many bleed, how many must be treated to avert one, and a check of anyone's claim."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from econmodel.economics.lead import WATCH
+from econmodel.errors import EconModelError
+from econmodel.evidence.claims import Claim, check_claim
+from econmodel.interfaces.dashboard import blocks, pictures
+from econmodel.interfaces.dashboard.state import session
+from econmodel.interfaces.dashboard.state.answers import Answer
+from econmodel.model.calibration import untreated_curve
+from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
+from econmodel.reporting import formatting as f
+from econmodel.reporting.charts.results import shows_nnt
+from econmodel.reporting.papers.content import table
+from econmodel.reporting.papers.phrases import lower
+
+if TYPE_CHECKING:
+    from econmodel.evidence.claims import ClaimCheck
+COUNTS = "events/patients, such as 6/80"
+GROUPS = (
+    (
+        ("treated", "Treated patients who bled", COUNTS),
+        ("untreated", "Untreated patients who bled", COUNTS),
+        ("treated_risk", "Risk with treatment, as printed", "0.075 or 7.5%"),
+        ("untreated_risk", "Risk without treatment, as printed", "0.41 or 41%"),
+    ),
+    (
+        ("nnt", "Patients needed to treat (NNT)", "3; below 0 for harm"),
+        ("years", "By how many years", "2"),
+        ("sessions", "Sessions in a course", "1.4"),
+        ("admissions_saved", "Admissions saved per bleed averted", "1 when left out"),
+    ),
+    (
+        ("cost_ratio", "Cost of a course, in bleed admissions", "0.5"),
+        ("course_cost", "Cost of a course", "5000"),
+        ("bleed_cost", "Cost of a bleed admission", "20000"),
+    ),
+)
+FIELDS = tuple(field for group in GROUPS for field in group)
+NUMBERS = ("years", "sessions")
+
+
+def show(found: Answer) -> None:
+    """Show the page."""
+    st.header("First bleeds", anchor=False)
+    pictures.of_case(found, "first_bleeds")
+    st.header("Patients treated to avert one first bleed", anchor=False)
+    blocks.note(
+        "Number needed to treat (NNT): lower is better. Death competes with bleeding. NNTH: patients treated for one bleed more."
+    )
+    pictures.of_case(found, "nnt_by_year")
+    for versus in found.results.beside:
+        _table(found, versus)
+    _averted(found)
+    show_claim(found)
+
+
+def _table(found: Answer, versus: str) -> None:
+    results, names = found.results, found.results.labels
+    years = [year for year in results.strategy(versus).first_bleed_risk if shows_nnt(results, year)]
+    rows = [(names[key], *(f.nnt(c.whole.nnt[y]) for y in years)) for key, c in results.comparisons[versus].items()]
+    columns = blocks.across("Option", (f.duration(y) for y in years))
+    blocks.table(table(f"NNT against {lower(names[versus])}", columns, rows))
+
+
+def _averted(found: Answer) -> None:
+    results = found.results
+    years = results.settings.headline
+    rows = []
+    for key, compared in results.comparisons[WATCH].items():
+        now, treated = compared.headline, results.strategy(key)
+        rows.append(
+            (
+                treated.label,
+                f.number(now.gastric_first_bleeds_averted_per_100, 1),
+                f.number(now.bleeds_averted_per_100, 1),
+                f.nnt(now.patients_per_bleed_averted),
+                f.per(treated.deaths["procedure"], 1000),
+                *(f.per(treated.complications[kind], 1000) for kind in HEADLINE_COMPLICATIONS),
+            )
+        )
+    blocks.table(
+        table(
+            f"Bleeds averted over {f.duration(years)}, against no prophylaxis, beside the harms",
+            (
+                ("Option", 2.4),
+                ("First gastric bleeds averted per 100", 1.0, True),
+                ("All bleeds averted per 100", 1.0, True),
+                ("Patients per bleed averted, any bleed", 1.0, True),
+                ("Procedure deaths per 1,000", 1.0, True),
+                *((f"{short} per 1,000", 1.0, True) for short in HEADLINE_COMPLICATIONS.values()),
+            ),
+            rows,
+            note="Harms over the time horizon.",
+        )
+    )
+
+
+def show_claim(found: Answer) -> None:
+    """Show the form and, once asked, the check."""
+    st.header("Check a claim", anchor=False)
+    blocks.note(
+        "Fill in what is stated, leave the rest blank: the check works out what follows, within the rounding of each printed figure."
+    )
+    with st.form("claim"):
+        for column, group in zip(st.columns(len(GROUPS)), GROUPS, strict=True):
+            for name, label, example in group:
+                column.text_input(label, key=f"claim_{name}", placeholder=example)
+        asked = st.form_submit_button("Check the claim", type="primary")
+    if asked:
+        st.session_state.claim_asked = True
+    if st.session_state.get("claim_asked"):
+        _answer(found)
+
+
+def _answer(found: Answer) -> None:
+    try:
+        check = check_claim(read(), untreated_curve(found.case.parameters))
+    except EconModelError as fault:
+        session.refuse(fault)
+        blocks.alert(session.take_refusal())
+        return
+    _say(check)
+
+
+def read() -> Claim:
+    """Read the form; blank is not stated."""
+    typed = {name: str(st.session_state.get(f"claim_{name}", "")).strip() for name, _, _ in FIELDS}
+    given: dict[str, object] = {name: text for name, text in typed.items() if text}
+    for name in NUMBERS:
+        if name in given:
+            given[name] = session.plain_number(typed[name], name)
+    return Claim(**given)  # type: ignore[arg-type]
+
+
+def _say(check: ClaimCheck) -> None:
+    for sentence in check.sentences:
+        blocks.text(sentence, "caution" if sentence in check.solution.contradictions else "body")

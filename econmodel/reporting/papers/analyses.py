@@ -1,0 +1,177 @@
+"""What a single analysis leaves in its folder (sensitivity, draws, programme): pictures with their CSV, and one JSON."""
+
+from __future__ import annotations
+
+from functools import partial
+from math import isfinite
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from econmodel.files import json_text, write_bytes, write_csv, write_text
+from econmodel.programme.money.rows import Row
+from econmodel.reporting.charts.figures import Spec, drawer, save_all
+from econmodel.reporting.charts.programme import programme_figures
+from econmodel.reporting.charts.uncertainty import (
+    plot_acceptability,
+    plot_convergence,
+    plot_draws,
+    plot_scenarios,
+    plot_sobol,
+    plot_tornado,
+    plot_two_way,
+)
+from econmodel.reporting.formatting import money_change
+from econmodel.reporting.tables.findings import analysis_of
+from econmodel.uncertainty.deterministic import lead_pair, plain_rows, two_way_sentence
+
+if TYPE_CHECKING:
+    from econmodel.programme.report import ProgrammeResult
+    from econmodel.uncertainty.deterministic import Question
+    from econmodel.uncertainty.probabilistic import Psa
+    from econmodel.uncertainty.risk import Risk
+
+WIDE = (0.45, 0.11, 0.52, 0.86)
+
+
+def sensitivity_document(question: Question, found: dict[str, Any]) -> dict[str, Any]:
+    """Gather the analyses as plain data with the sentences a reader needs."""
+    document: dict[str, Any] = {
+        "strategy": question.strategy,
+        "versus": question.versus,
+        "outcome": question.outcome,
+        "label": question.label,
+        "currency": question.parameters.text("currency"),
+        "sentences": sentences(question, found),
+    }
+    for name in ("one_way", "thresholds", "scenarios"):
+        if name in found:
+            document[name] = plain_rows(found[name])
+    if "two_way" in found:
+        grid = found["two_way"]
+        document["two_way"] = {"x": grid.x, "y": grid.y, "rows": grid.rows(), "break_even": grid.break_even(), "base": list(grid.base)}
+    if "sobol" in found:
+        document["sobol"] = {outcome: plain_rows(rows) for outcome, rows in found["sobol"].items()}
+    return document
+
+
+def sentences(question: Question, found: dict[str, Any]) -> list[str]:
+    """Say what moves the answer most, where it turns, and how scenarios spread."""
+    said = []
+    rows = found.get("one_way", [])
+    if rows:
+        widest = ", ".join(r.label[0].lower() + r.label[1:] for r in rows[:3])
+        said.append(
+            f"{question.label} of {question.parameters.strategies[question.strategy].label} against "
+            f"{question.parameters.strategies[question.versus].label.lower()} moves most with: {widest}."
+        )
+    said += [t.sentence for t in found.get("thresholds", [])]
+    if "two_way" in found:
+        said.append(two_way_sentence(question, found["two_way"]))
+    if scenarios := found.get("scenarios"):
+        currency = question.parameters.text("currency")
+        answered = [row for row in scenarios if isfinite(row.cost)]
+        low, high = min(answered, key=lambda r: r.cost), max(answered, key=lambda r: r.cost)
+        said.append(
+            f"Over {len(answered) - 1} scenarios net cost runs from {money_change(low.cost, currency)} "
+            f"({low.title}) to {money_change(high.cost, currency)} ({high.title})."
+        )
+    return said
+
+
+def save_sensitivity(question: Question, found: dict[str, Any], document: dict[str, Any], folder: Path) -> list[Path]:
+    """Write pictures, CSV and JSON; give the files."""
+    return [
+        *save_all(sensitivity_figures(question, found, document), folder),
+        write_text(folder / "sensitivity.json", json_text(document)),
+    ]
+
+
+def sensitivity_figures(question: Question, found: dict[str, Any], document: dict[str, Any]) -> dict[str, Spec]:
+    """List the pictures of the analyses run."""
+    figures = {}
+    if "one_way" in found:
+        tornado = analysis_of(question, found["one_way"])
+        figures[f"tornado_{question.outcome}"] = Spec(document["one_way"], 4.0, drawer(partial(plot_tornado, tornado), *WIDE), 7.2)
+    if "two_way" in found:
+        figures[f"two_way_{question.outcome}"] = Spec(
+            document["two_way"]["rows"], 4.2, drawer(partial(plot_two_way, found["two_way"], question), 0.12, 0.14, 0.84, 0.82), 6.4
+        )
+    if "scenarios" in found:
+        figures["scenarios"] = Spec(
+            document["scenarios"], 5.0, drawer(partial(plot_scenarios, found["scenarios"], question), *WIDE), 7.2
+        )
+    for outcome, rows in found.get("sobol", {}).items():
+        figures[f"sobol_{outcome}"] = Spec(document["sobol"][outcome], 4.2, drawer(partial(plot_sobol, rows, outcome), *WIDE), 7.2)
+    return figures
+
+
+def save_psa(psa: Psa, risk: Risk, folder: Path) -> list[Path]:
+    """Write plane, acceptability and convergence pictures of the lead, draws as CSV (and Parquet where it can be) and JSON."""
+    lead, versus = lead_pair(psa.parameters)
+    currency = psa.parameters.text("currency")
+    note = f"{currency}, {psa.parameters.text('price_year')} prices"
+    names = {key: psa.parameters.strategies[key].label for key in psa.keys}
+    block = risk.convergence[versus][lead]
+    written = save_all(
+        {
+            "plane_of_draws": Spec(
+                _plane_rows(psa, lead, versus), 4.0, drawer(partial(plot_draws, psa, lead, versus), 0.15, 0.13, 0.82, 0.75), 5.6
+            ),
+            "acceptability": Spec(
+                _curve_rows(risk),
+                3.3,
+                drawer(partial(plot_acceptability, risk.acceptability, names, psa.threshold, currency, note), 0.12, 0.15, 0.55, 0.8),
+                6.0,
+            ),
+            "convergence": Spec(
+                [{"draws": n, **{k: v[i] for k, v in block.running.items()}} for i, n in enumerate(block.at)],
+                3.0,
+                drawer(partial(plot_convergence, block, currency), 0.13, 0.16, 0.83, 0.72),
+                6.0,
+            ),
+        },
+        folder,
+    )
+    frame = psa.draws_frame()
+    written.append(write_text(folder / "draws.csv", frame.to_csv(index=False, float_format="%.10g")))
+    try:
+        written.append(write_bytes(folder / "draws.parquet", frame.to_parquet(index=False)))
+    except ImportError:
+        pass
+    return [*written, write_text(folder / "psa.json", json_text({"uncertainty": risk.to_json()}))]
+
+
+def _plane_rows(psa: Psa, key: str, versus: str) -> list[dict[str, Any]]:
+    found = psa.compare(key, versus)
+    return [
+        {"draw": i, "incremental_qalys": float(e), "incremental_cost": float(c)}
+        for i, (e, c) in enumerate(zip(found.incremental_qalys, found.incremental_cost, strict=True))
+    ]
+
+
+def _curve_rows(risk: Risk) -> list[dict[str, Any]]:
+    curves = risk.acceptability
+    return [
+        {"threshold": point.threshold, **{key: curve[i] for key, curve in curves.probability.items()}, "frontier": point.key}
+        for i, point in enumerate(curves.frontier)
+    ]
+
+
+def save_programme(programme: ProgrammeResult, currency: str, folder: Path) -> list[Path]:
+    """Write the year table and downside as CSV, the four charts, and the whole as JSON."""
+    from econmodel.reporting.charts.figures import save_all
+
+    rows = [
+        {"row": row, "label": row.label, **{f"year_{y.year}": y.rows[row] for y in programme.years}, "total": programme.totals[row]}
+        for row in Row
+    ]
+    return [
+        write_csv(folder / "years.csv", rows),
+        write_csv(folder / "downside.csv", _flat([row.to_json() for row in programme.downside])),
+        *save_all(programme_figures(programme, currency), folder),
+        write_text(folder / "budget.json", json_text(programme.to_json())),
+    ]
+
+
+def _flat(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    return [{k: "; ".join(v) if isinstance(v, list) else v for k, v in row.items()} for row in rows]
