@@ -7,8 +7,8 @@ import shutil
 from pathlib import Path
 
 import pytest
-from econmodel.reporting.guidelines import guideline_table
-from econmodel.reporting.phrases import cautions
+from econmodel.reporting.papers.guidelines import guideline_table
+from econmodel.reporting.papers.phrases import cautions
 
 from econmodel.errors import SourceError
 from econmodel.package import params_folder
