@@ -252,7 +252,7 @@ def test_recurrence_on_a_drug_is_refused(tmp_path):
     """A drug closes no varix that could open again."""
     path = tmp_path / "site.toml"
     path.write_text('title = "Site"\nrationale = "r"\n\n[strategy.beta_blocker]\nr_recurrence = "r_recurrence"\n')
-    with pytest.raises(ParameterError, match="beta_blocker: r_recurrence .* on a drug"):
+    with pytest.raises(ParameterError, match=r"beta_blocker: r_recurrence .* on a drug"):
         load_case(path)
 
 

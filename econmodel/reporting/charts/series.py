@@ -5,6 +5,8 @@ from __future__ import annotations
 from itertools import accumulate
 from typing import TYPE_CHECKING, Any
 
+from econmodel.model.structure import TWIN
+
 if TYPE_CHECKING:
     from econmodel.economics.evaluate import Evaluation
     from econmodel.economics.results import Results
@@ -80,14 +82,21 @@ def plane_rows(results: Results) -> list[dict[str, Any]]:
 
 
 def trace_rows(evaluation: Evaluation) -> list[dict[str, Any]]:
-    """Patient-years spent in each state in each year, per patient: the mean share of patients there over the year."""
+    """Patient-years spent in each state in each year, per patient: the mean share of patients there over the year.
+
+    A state that is drawn within its twin counts there.
+    """
     activity = evaluation.activity
     plain = activity.weightings[0]
+    drawn: dict[str, Any] = {}
+    for state, years in activity.state_years.items():
+        into = TWIN.get(state, state)
+        drawn[into] = drawn[into] + years if into in drawn else years
     return [
         {"strategy": key, "year": year, "state": state, "share": float(years[plain, period, 0, s, 0])}
         for s, key in enumerate(evaluation.keys)
         for period, year in enumerate(activity.report_years)
-        for state, years in activity.state_years.items()
+        for state, years in drawn.items()
     ]
 
 
