@@ -18,7 +18,7 @@ from econmodel.model.disease import calibrate_complete
 from econmodel.model.hazards import CYCLES_PER_YEAR
 from econmodel.model.inputs import CHILD, ModelInputs, base_values
 from econmodel.model.natural_history import TIME_STEPS
-from econmodel.model.structure import COURSE_LABELS, STATE_LABELS
+from econmodel.model.structure import ALL_LABELS
 from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.loading import read_life_table
 
@@ -61,7 +61,7 @@ def inputs_document(e: Evaluation) -> dict[str, Any]:
         "effect_clock": i.effect_clock,
         "hazard_decline": p.text("hazard_decline"),
         "years_excess_after_bleed": p.text("years_excess_after_bleed"),
-        "states": {family: (STATE_LABELS | COURSE_LABELS)[family] for family in i.structure.families},
+        "states": {family: ALL_LABELS[family] for family in i.structure.families},
         "susceptibility": _susceptibility(i),
         "prices": {name: _price(e, a, name) for a, name in enumerate(e.prices.activities)},
         "utilities": {state: float(u[0]) for state, u in e.utilities.by_state.items()},

@@ -29,6 +29,7 @@ COURSE_LABELS = {
     "post_other": "After a bleed from another source only",
     "rebleeding_other": "Bleeding (again), another source only",
 }
+ALL_LABELS = STATE_LABELS | COURSE_LABELS
 COURSE_NEVER_BLED = (*NEVER_BLED, "patent", "protected_lost", "patent_lost")
 COURSE_MOVE_LABELS = {
     "gastric_rebleed": "late rebleed, gastric varix",
@@ -74,7 +75,7 @@ class State:
     @property
     def label(self) -> str:
         """Plain words for the state."""
-        return (STATE_LABELS | COURSE_LABELS)[self.family]
+        return ALL_LABELS[self.family]
 
 
 @record

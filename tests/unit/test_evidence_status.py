@@ -7,10 +7,10 @@ import tomllib
 from collections import Counter
 
 import pytest
-from econmodel.reporting.report_sections import confirm_table, unconfirmed_tables
 
 from econmodel.package import params_folder
 from econmodel.parameters.loading import load_base_case, load_case
+from econmodel.reporting.papers.report_sections import confirm_table, unconfirmed_tables
 
 COUNTRIES = ("US", "GB")
 

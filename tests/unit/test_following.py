@@ -288,4 +288,4 @@ def test_draws_that_follow_are_in_the_log(site) -> None:
     """Who ties the draws of a shipped input to another's says so in CHANGES.md; negative control: one that does not."""
     log = (params_folder() / "CHANGES.md").read_text(encoding="utf-8")
     assert untold(BASE, log) == untold(load_base_case("GB"), log) == []
-    assert untold(site(new_input("2 * c_coil", 400.0, "follows_draws = true")), log) == ["c_new"]
+    assert untold(site(new_input("2 * c_coil", 300.0, "follows_draws = true")), log) == ["c_new"]

@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.economics.results import Results, case_results
-from econmodel.model.structure import NEVER_BLED, build_structure
+from econmodel.model.structure import COURSE_NEVER_BLED, TWIN, build_course_structure, build_structure
 from econmodel.parameters.loading import demo_file, load_case
 from econmodel.reporting.charts import diagram
 from econmodel.reporting.charts import results as charts
@@ -84,15 +84,23 @@ def test_plane_points_are_the_increments(results: Results, ax: Axes) -> None:
 
 
 @pytest.mark.parametrize(
-    "structure", [build_structure(), build_structure(per_protocol=True), build_structure(vintages=3, recent_months=2)]
+    "structure",
+    [
+        build_structure(),
+        build_structure(per_protocol=True),
+        build_structure(vintages=3, recent_months=2),
+        build_course_structure(),
+        build_course_structure(recent_months=2),
+    ],
 )
 def test_diagram_draws_every_move_once(structure: object, ax: Axes) -> None:
     """Every pair of states joined by a move has its arrow, shared ones from the frame of the never-bled."""
     drawn = set(diagram.plot_state_diagram(structure, ax=ax))
-    family = {state.key: state.family for state in structure.states}
-    pairs = {(family[m.source], family[m.target]) for m in structure.moves} - {(s, s) for s in family.values()}
+    family = {state.key: TWIN.get(state.family, state.family) for state in structure.states}
+    never = set(COURSE_NEVER_BLED) & set(family.values())
+    pairs = {(family[m.source], family[m.target]) for m in (*structure.moves, *structure.impulses)} - {(s, s) for s in family.values()}
     told = {(a, b) for a, b in drawn if a != diagram.NEVER}
-    told |= {(a, b) for _, b in (d for d in drawn if d[0] == diagram.NEVER) for a in NEVER_BLED}
+    told |= {(a, b) for _, b in (d for d in drawn if d[0] == diagram.NEVER) for a in never}
     assert told == pairs
 
 

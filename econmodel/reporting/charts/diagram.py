@@ -1,14 +1,16 @@
 """The state diagram, drawn from the declared structure.
 
-Split states are drawn as their family. A move that every never-bled state shares is drawn once, from the frame
-around them.
+Split states are drawn as their family, and a state that differs from its twin in follow-up or in the source of a bleed
+alone within that twin. A move that every never-bled state shares is drawn once, from the frame around them.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from econmodel.model.structure import NEVER_BLED, STATE_LABELS, Structure
+from econmodel.model.structure import ALL_LABELS, COURSE_NEVER_BLED, TWIN, Structure
 from econmodel.reporting.charts.style import ACCENT, INK, MUTED, WARM
 
 if TYPE_CHECKING:
@@ -66,19 +68,54 @@ WORD_PLACES = {
 }
 
 
+@dataclass(frozen=True)
+class Drawing:
+    """Where boxes stand, which arrows have words and where, and which bend."""
+
+    places: Mapping[str, tuple[float, float]]
+    words: Mapping[tuple[str, str], str]
+    word_places: Mapping[tuple[str, str], tuple[float, float]]
+    bends: Mapping[tuple[str, str], float]
+
+
+PLAIN = Drawing(PLACES, MOVE_WORDS, WORD_PLACES, BENDS)
+# With an open varix as a state of its own the never-bled have four boxes.
+OF_COURSE = Drawing(
+    PLACES | {"at_risk": (1.65, 5.3), "protected": (1.65, 4.0), "in_course": (1.65, 2.6), "patent": (1.65, 1.2)},
+    MOVE_WORDS
+    | {
+        ("in_course", "patent"): "not closed",
+        ("patent", "in_course"): "found, treated",
+        ("protected", "patent"): "varix back",
+        ("protected", "at_risk"): "drug stopped",
+    },
+    WORD_PLACES
+    | {
+        ("in_course", "protected"): (2.2, 3.3),
+        ("in_course", "patent"): (0.85, 1.9),
+        ("patent", "in_course"): (2.5, 1.9),
+        ("protected", "patent"): (0.42, 3.25),
+        ("protected", "at_risk"): (2.2, 4.65),
+    },
+    {pair: bend for pair, bend in BENDS.items() if "protected" not in pair}
+    | {("in_course", "patent"): 0.25, ("patent", "in_course"): 0.25, ("protected", "patent"): 0.3},
+)
+
+
 def family_moves(structure: Structure) -> list[tuple[str, str]]:
     """Pairs of families joined by a move, shared moves of the never-bled states told once.
 
     Returns
     -------
     list of tuple
-        ``(source, target)``; source ``never_bled`` stands for all three never-bled states.
+        ``(source, target)``; source ``never_bled`` stands for all never-bled states.
     """
-    family = {state.key: state.family for state in structure.states}
-    pairs = list(dict.fromkeys((family[m.source], family[m.target]) for m in structure.moves))
+    family = {state.key: TWIN.get(state.family, state.family) for state in structure.states}
+    never = {drawn for drawn in family.values() if drawn in COURSE_NEVER_BLED}
+    pairs = list(dict.fromkeys((family[m.source], family[m.target]) for m in (*structure.moves, *structure.impulses)))
     pairs = [(a, b) for a, b in pairs if a != b]
-    shared = {b for _, b in pairs if all((a, b) in pairs for a in NEVER_BLED)}
-    kept = [(a, b) for a, b in pairs if not (a in NEVER_BLED and b in shared)]
+    shared = {b for _, b in pairs if all((a, b) in pairs for a in never)}
+    kept = [(a, b) for a, b in pairs if not (a in never and b in shared)]
     return [(NEVER, target) for target in ("bleeding", "transplanted", "dead") if target in shared] + kept
 
 
@@ -93,9 +130,11 @@ def plot_state_diagram(structure: Structure, *, ax: Axes) -> dict[tuple[str, str
     ax.set(xlim=(0, 10.2), ylim=(0.2, 6.4))
     ax.axis("off")
     _draw_frame(ax)
-    for family in dict.fromkeys(state.family for state in structure.states):
-        _draw_box(ax, family)
-    return {pair: _draw_arrow(ax, *pair) for pair in family_moves(structure)}
+    drawing = OF_COURSE if "patent" in structure.families else PLAIN
+    for family in structure.families:
+        if family not in TWIN:
+            _draw_box(ax, family, drawing)
+    return {pair: _draw_arrow(ax, *pair, drawing) for pair in family_moves(structure)}
 
 
 def _draw_frame(ax: Axes) -> None:
@@ -117,10 +156,10 @@ def _draw_frame(ax: Axes) -> None:
     ax.text(x + width / 2, height - 0.12, "Never bled", ha="center", va="top", color=MUTED)
 
 
-def _draw_box(ax: Axes, family: str) -> None:
+def _draw_box(ax: Axes, family: str, drawing: Drawing) -> None:
     from matplotlib.patches import FancyBboxPatch
 
-    x, y = PLACES[family]
+    x, y = drawing.places[family]
     width, height = BOX
     ax.add_artist(
         FancyBboxPatch(
@@ -133,7 +172,7 @@ def _draw_box(ax: Axes, family: str) -> None:
             boxstyle="round,pad=0,rounding_size=0.12",
         )
     )
-    ax.text(x, y, _two_lines(STATE_LABELS[family]), ha="center", va="center", linespacing=1.15, color=INK)
+    ax.text(x, y, _two_lines(ALL_LABELS[family]), ha="center", va="center", linespacing=1.15, color=INK)
 
 
 def _two_lines(label: str) -> str:
@@ -144,12 +183,12 @@ def _two_lines(label: str) -> str:
     return " ".join(words[:middle]) + "\n" + " ".join(words[middle:])
 
 
-def _draw_arrow(ax: Axes, source: str, target: str) -> Artist:
+def _draw_arrow(ax: Axes, source: str, target: str, drawing: Drawing) -> Artist:
     from matplotlib.patches import FancyArrowPatch
 
-    start, end = _ends(source, target)
+    start, end = _ends(source, target, drawing)
     fatal = target == "dead"
-    bend = BENDS.get((source, target), 0.0)
+    bend = drawing.bends.get((source, target), 0.0)
     arrow = FancyArrowPatch(
         start,
         end,
@@ -163,12 +202,12 @@ def _draw_arrow(ax: Axes, source: str, target: str) -> Artist:
         shrinkB=1,
     )
     ax.add_artist(arrow)
-    if (source, target) in MOVE_WORDS:
-        x, y = WORD_PLACES[source, target]
+    if (source, target) in drawing.words:
+        x, y = drawing.word_places[source, target]
         ax.text(
             x,
             y,
-            MOVE_WORDS[source, target].replace(" ", "\n", 1),
+            drawing.words[source, target].replace(" ", "\n", 1),
             ha="center",
             va="center",
             fontsize=6.8,
@@ -179,16 +218,18 @@ def _draw_arrow(ax: Axes, source: str, target: str) -> Artist:
     return arrow
 
 
-def _ends(source: str, target: str) -> tuple[tuple[float, float], tuple[float, float]]:
+def _ends(source: str, target: str, drawing: Drawing) -> tuple[tuple[float, float], tuple[float, float]]:
     """Where an arrow leaves and lands: on the side of a box that faces the other."""
-    x, y = PLACES[target]
+    x, y = drawing.places[target]
     if target == "dead" and source in TO_DEATH:
         return TO_DEATH[source]
     if source == NEVER:
         right = FRAME[0] + FRAME[2]
         return (right, y), (x - BOX[0] / 2, y)
-    ax_, ay = PLACES[source]
-    shift = 0.3 if (source, target) in BENDS and (target, source) in MOVE_WORDS else 0.0
+    ax_, ay = drawing.places[source]
+    if (source, target) == ("protected", "patent"):
+        return (ax_ - BOX[0] / 2, ay), (x - BOX[0] / 2, y)
+    shift = 0.3 if (source, target) in drawing.bends and (target, source) in drawing.words else 0.0
     side = shift if ay > y else -shift
     if abs(ax_ - x) < 0.1:
         sign = 1 if y > ay else -1

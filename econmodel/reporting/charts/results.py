@@ -7,6 +7,7 @@ from itertools import accumulate
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
+from econmodel.model.structure import TWIN
 from econmodel.parameters.catalogue import CATEGORIES
 from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.style import CATEGORY_COLOURS, INK, MUTED, strategy_styles
@@ -92,14 +93,21 @@ def plane_rows(results: Results) -> list[dict[str, Any]]:
 
 
 def trace_rows(evaluation: Evaluation) -> list[dict[str, Any]]:
-    """Patient-years spent in each state in each year, per patient: the mean share of patients there over the year."""
+    """Patient-years spent in each state in each year, per patient: the mean share of patients there over the year.
+
+    A state that is drawn within its twin counts there.
+    """
     activity = evaluation.activity
     plain = activity.weightings[0]
+    drawn: dict[str, Any] = {}
+    for state, years in activity.state_years.items():
+        into = TWIN.get(state, state)
+        drawn[into] = drawn[into] + years if into in drawn else years
     return [
         {"strategy": key, "year": year, "state": state, "share": float(years[plain, period, 0, s, 0])}
         for s, key in enumerate(evaluation.keys)
         for period, year in enumerate(activity.report_years)
-        for state, years in activity.state_years.items()
+        for state, years in drawn.items()
     ]
 
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from econmodel.model.structure import STATE_LABELS
+from econmodel.model.structure import ALL_LABELS
 from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.figures import Spec, drawer
 from econmodel.reporting.charts.results import label_column, strategy_lines
@@ -43,6 +43,7 @@ STATE_COLOURS = {
     "at_risk": "#9db8c4",
     "in_course": "#4f8aa3",
     "protected": "#14506b",
+    "patent": "#6f9f8f",
     "bleeding": "#8f3420",
     "post_bleed": "#e0a184",
     "rebleeding": "#c8573d",
@@ -141,10 +142,11 @@ def draw_traces(figure: Figure, rows: Sequence[Mapping[str, Any]], keys: Sequenc
         ax = figure.add_axes((0.09 + 0.49 * i, 0.3, 0.41, 0.6))
         plot_trace(rows, key, ax=ax)
         ax.text(0, 1.03, names[key], transform=ax.transAxes, color=MUTED)
-    for i, (state, colour) in enumerate(STATE_COLOURS.items()):
+    there = {row["state"] for row in rows}
+    for i, (state, colour) in enumerate((state, colour) for state, colour in STATE_COLOURS.items() if state in there):
         x, y = 0.05 + 0.325 * (i % 3), 0.13 - 0.05 * (i // 3)
         figure.text(x, y, "■", color=colour, va="center")
-        figure.text(x + 0.028, y, STATE_LABELS[state], va="center", fontsize=7.6)
+        figure.text(x + 0.028, y, ALL_LABELS[state], va="center", fontsize=7.6)
 
 
 def report_figures(results: Results, trace: Sequence[Mapping[str, Any]], keys: Sequence[str], findings: Findings) -> dict[str, Spec]:

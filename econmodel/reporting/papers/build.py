@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, TypeVar
 
 from econmodel.errors import AnalysisError
 from econmodel.files import write_bytes, write_text
-from econmodel.model.structure import Structure, build_structure
+from econmodel.model.structure import Structure, build_course_structure, build_structure
 from econmodel.package import stamp
+from econmodel.parameters.schema import PROCESS
 from econmodel.reporting.charts.figures import case_figures, save_all
 from econmodel.reporting.charts.programme import programme_figures
 from econmodel.reporting.charts.results import trace_rows
@@ -111,7 +112,8 @@ def _place(piece: Rendering) -> int:
 
 def case_structure(results: Results) -> Structure:
     """Structure of the case as its settings make it, split states told once."""
-    return build_structure(per_protocol=results.inputs["effect_basis"] == "per_protocol")
+    basis = results.inputs["effect_basis"]
+    return build_course_structure() if basis == PROCESS else build_structure(per_protocol=basis == "per_protocol")
 
 
 def _check_choices(chosen: Collection[str], known: Collection[str], noun: str) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 
 from econmodel.economics.comparison import COSTS_LESS, Comparison
 from econmodel.economics.results import Compared, Results
-from econmodel.model.structure import STATE_LABELS, Structure
+from econmodel.model.structure import ALL_LABELS, Structure
 from econmodel.parameters.catalogue import CATEGORIES, HEADLINE_COMPLICATIONS, KEPT_COMPLICATIONS
 from econmodel.records import record
 from econmodel.reporting import formatting as f
@@ -55,8 +55,8 @@ def bleed_mean_text(results: Results) -> str:
 
 def moves_table(structure: Structure) -> Table:
     """Every move of the structure, split states told once."""
-    names = {state.key: STATE_LABELS[state.family] for state in structure.states}
-    rows = list(dict.fromkeys((names[m.source], names[m.target], m.label) for m in structure.moves))
+    names = {state.key: state.label for state in structure.states}
+    rows = list(dict.fromkeys((names[m.source], names[m.target], m.label) for m in (*structure.impulses, *structure.moves)))
     return table("Moves between health states", (("From", 1.4), ("To", 1.4), ("What it is", 2.0)), rows)
 
 
@@ -271,7 +271,7 @@ def trace_table(rows: list[dict[str, Any]], results: Results, key: str) -> Table
     return table(
         f"Cohort trace: {lower(results.labels[key])}, share in each state (mean over the year)",
         (("State", 2.0), *((f"Year {y}", 1.0, True) for y in years)),
-        [(STATE_LABELS.get(state, state), *(f.percent(share[y, state], 1) for y in years)) for state in states],
+        [(ALL_LABELS.get(state, state), *(f.percent(share[y, state], 1) for y in years)) for state in states],
     )
 
 

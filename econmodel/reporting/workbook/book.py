@@ -19,7 +19,7 @@ from econmodel.model.hazards import CYCLES_PER_YEAR
 from econmodel.model.inputs import LAST_AGE, Group
 from econmodel.model.structure import Structure, build_structure
 from econmodel.parameters.loading import Case
-from econmodel.parameters.schema import StrategyRow
+from econmodel.parameters.schema import PROCESS, StrategyRow
 from econmodel.records import record
 from econmodel.reporting.workbook.formula import Formula
 from econmodel.reporting.workbook.styles import Styles
@@ -92,8 +92,11 @@ def check_size(case: Case, strategies: int = 0) -> None:
     Raises
     ------
     AnalysisError
-        More groups or strategies than a formula can hold.
+        More groups or strategies than a formula can hold, or an effect that is a process.
     """
+    if case.parameters.text("effect_basis") == PROCESS:
+        what = f"effect_basis = {PROCESS!r}: the live workbook has no sheets for the course of the varix"
+        raise AnalysisError(what, fix='effect_basis = "intention_to_treat" for the workbook; all other results have the process')
     for words, size in {"patient groups": len(case.parameters.rows("case_mix")), "strategies": strategies}.items():
         if size > MOST:
             what = f"{size} {words}: the live workbook holds at most {MOST}, or its formulas outgrow a cell"

@@ -230,8 +230,8 @@ class CellSums:
         """Moves of some kinds."""
         return sum(self.item(f"move.{kind}") for kind in kinds)
 
-    def seen(self) -> Any:
-        """Surveillance visits."""
+    def seen(self, *families: str) -> Any:
+        """Surveillance visits, counted in the never-bled alone."""
         return self.item("visits")
 
     def begun(self) -> Any:
