@@ -10,18 +10,20 @@ Arrays are (draw, strategy) unless said otherwise.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.arrays import bracketed_roots
+from econmodel.errors import ModelError
 from econmodel.model.natural_history import TIME_STEPS, FirstBleed
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 MONTHS = 12
-LOWEST_RATIO, HIGHEST_RATIO = 0.02, 50.0
+LOWEST_RATIO = 0.02
+SECANTS, MET = 50, 1e-14
 STOP_STEPS = (0, 2)
 TRIAL_VISITS = (1, 3, 6, 9, 12, 18, 24)
 
@@ -102,40 +104,76 @@ def marginal_hazard(first: FirstBleed, relative: FloatArray, shares: FloatArray,
     return np.diff(-np.log(alive), axis=1, prepend=0.0)
 
 
-def trial_risk(trial: Trial, evidence: Evidence, hr_obliterated: FloatArray, hr_patent: FloatArray, on_drug: BoolArray) -> FloatArray:
-    """Risk of a first gastric bleed by the end of the trial, nobody dying and nobody lost.
+@dataclass(frozen=True)
+class Lane:
+    """The trial as it runs: arrays of one shape, (draw, strategy) or a choice of these.
 
-    A trial's clock starts when patients are allotted, so that a session counts from the end of its month; in the programme
-    the clock starts with the session.
-
-    Parameters
-    ----------
-    trial, evidence
-        What it is run on.
-    hr_obliterated, hr_patent : ndarray of shape (draw, strategy)
-    on_drug : ndarray of shape (strategy,)
-        Strategies that start protected, by a drug.
+    ``hazard`` is untreated, by year; ``found`` the share of open varices treated again at a visit; ``closes`` and ``fails``
+    the share of those in a course who leave it closed and open in a month; ``back`` and ``stops`` what a month brings to
+    those closed or on a drug; ``on_drug`` is 1 for who starts on one.
     """
-    shape = hr_obliterated.shape
-    at_risk, patent = np.zeros(shape), np.zeros(shape)
-    protected = np.broadcast_to(np.where(on_drug, 1.0, 0.0), shape).copy()
-    course = 1.0 - protected
-    found = trial.p_detect[:, None] * evidence.p_retreat_accepted
-    ends, closed = 1.0 / evidence.sessions_mean, evidence.p_obliteration
-    back, stops = (-np.expm1(-rate / MONTHS) for rate in (evidence.r_recurrence, evidence.r_stop))
-    for month in range(trial.months):
-        if month % MONTHS == 0:
-            hazard = trial.hazard_by_year[:, month // MONTHS, None] / -MONTHS
-            spared, spared_open, spared_none = np.exp(hazard * hr_obliterated), np.exp(hazard * hr_patent), np.exp(hazard)
-        if month in trial.visits:
-            again = found * patent
-            course, patent = course + again, patent - again
-        at_risk, course, patent, protected = at_risk * spared_none, course * spared_open, patent * spared_open, protected * spared
-        at_risk, protected = at_risk + protected * stops, protected * (1.0 - stops)
-        patent, protected = patent + protected * back, protected * (1.0 - back)
-        done = course * ends
-        course, patent, protected = course - done, patent + done * (1.0 - closed), protected + done * closed
-    return np.asarray(1.0 - (at_risk + course + patent + protected))
+
+    months: int
+    visits: tuple[int, ...]
+    hazard: tuple[FloatArray, ...]
+    found: FloatArray
+    closes: FloatArray
+    fails: FloatArray
+    back: FloatArray
+    stops: FloatArray
+    on_drug: FloatArray
+
+    def only(self, chosen: BoolArray) -> Lane:
+        """Only some draws and strategies, in one row."""
+        arrays = {f.name: getattr(self, f.name)[chosen] for f in fields(self) if f.name not in ("months", "visits", "hazard")}
+        return Lane(self.months, self.visits, tuple(h[chosen] for h in self.hazard), **arrays)
+
+    def exposure(self, closed: FloatArray, opened: FloatArray) -> FloatArray:
+        """Cumulative hazard of a first gastric bleed by the end, by hazard ratio of closed and of open varices.
+
+        A trial's clock starts when patients are allotted, so that a session counts from the end of its month; in the
+        programme the clock starts with the session.
+        """
+        protected = self.on_drug.copy()
+        course, patent, at_risk = 1.0 - protected, np.zeros_like(protected), np.zeros_like(protected)
+        drugs = bool(self.stops.any())
+        for month in range(self.months):
+            if month % MONTHS == 0:
+                hazard = self.hazard[month // MONTHS]
+                spared, spared_open, spared_none = np.exp(hazard * closed), np.exp(hazard * opened), np.exp(hazard)
+            if month in self.visits:
+                again = self.found * patent
+                course += again
+                patent -= again
+            for state, share in ((course, spared_open), (patent, spared_open), (protected, spared)):
+                state *= share
+            if drugs:
+                stopped = protected * self.stops
+                at_risk *= spared_none
+                at_risk += stopped
+                protected -= stopped
+            back, shut, failed = protected * self.back, course * self.closes, course * self.fails
+            protected += shut - back
+            patent += failed + back
+            course -= shut + failed
+        return -np.log(at_risk + course + patent + protected)
+
+
+def trial_lane(trial: Trial, evidence: Evidence, starts_in: tuple[str, ...]) -> Lane:
+    """Lay a trial out for every draw and strategy."""
+    shape = evidence.p_obliteration.shape
+    on_drug = np.array([float(start == "protected") for start in starts_in])
+    ends = 1.0 / evidence.sessions_mean
+    arrays = {
+        "found": trial.p_detect[:, None] * evidence.p_retreat_accepted,
+        "closes": ends * evidence.p_obliteration,
+        "fails": ends * (1.0 - evidence.p_obliteration),
+        "back": -np.expm1(-evidence.r_recurrence / MONTHS),
+        "stops": -np.expm1(-evidence.r_stop / MONTHS),
+        "on_drug": np.broadcast_to(on_drug, shape),
+    }
+    hazard = tuple(np.broadcast_to(h[:, None] / -MONTHS, shape) for h in trial.hazard_by_year.T)
+    return Lane(trial.months, trial.visits, hazard, **arrays)
 
 
 def calibrate(
@@ -157,24 +195,47 @@ def calibrate(
     hr_obliterated, hr_patent : ndarray of shape (draw, strategy)
     lowered : ndarray of shape (draw, strategy)
         Where no ratio of at least 0.02 meets the trial, so that the ratio of an open varix was lowered until one does.
+
+    Notes
+    -----
+    The cumulative hazard at the trial's end is nearly linear in the ratio, so that secants meet it in a few steps.
     """
-    on_drug, untreated = (np.array([start == state for start in starts_in]) for state in ("protected", "at_risk"))
+    lane, on_drug = trial_lane(trial, evidence, starts_in), np.array([start == "protected" for start in starts_in])
+    untreated = np.array([start == "at_risk" for start in starts_in])
     months = np.bincount(np.arange(trial.months) // MONTHS) / MONTHS
-    target = -np.expm1(-hr_itt * (trial.hazard_by_year @ months)[:, None])
-    open_ratio = np.broadcast_to(hr_patent[:, None], hr_itt.shape)
-
-    def miss(log_closed: FloatArray) -> FloatArray:
-        closed = np.exp(log_closed)
-        return trial_risk(trial, evidence, closed, np.maximum(closed, open_ratio), on_drug) - target
-
-    low, high = (np.full(hr_itt.shape, np.log(ratio)) for ratio in (LOWEST_RATIO, HIGHEST_RATIO))
-    lowered = (miss(low) > 0) & ~untreated
-    closed = np.where(lowered, LOWEST_RATIO, np.exp(bracketed_roots(miss, low, high)))
+    target = hr_itt * (trial.hazard_by_year @ months)[:, None]
+    open_ratio, lowest = np.broadcast_to(hr_patent[:, None], hr_itt.shape), np.full(hr_itt.shape, LOWEST_RATIO)
+    least = lane.exposure(lowest, np.maximum(lowest, open_ratio)) - target
+    lowered = (least > 0) & ~untreated
+    closed, opened = np.where(lowered, LOWEST_RATIO, hr_itt), np.maximum(hr_itt, open_ratio)
+    solve = ~lowered & ~untreated & (on_drug | (hr_itt < open_ratio))
+    if solve.any():
+        mine, aim, high = lane.only(solve), target[solve], open_ratio[solve]
+        closed[solve] = secants(
+            lambda ratio: mine.exposure(ratio, np.maximum(ratio, high)) - aim, lowest[solve], least[solve], hr_itt[solve]
+        )
     opened = np.maximum(closed, open_ratio)
-    if (lowered & ~on_drug).any():
-
-        def miss_open(log_open: FloatArray) -> FloatArray:
-            return trial_risk(trial, evidence, closed, np.exp(log_open), on_drug) - target
-
-        opened = np.where(lowered & ~on_drug, np.exp(bracketed_roots(miss_open, low, np.log(opened))), opened)
+    if (held := lowered & ~on_drug).any():
+        shut, wide, low = lane.only(held), target[held], lowest[held]
+        found = secants(lambda ratio: shut.exposure(low, ratio) - wide, opened[held], least[held], low)
+        opened[held] = np.maximum(found, LOWEST_RATIO)
     return np.where(untreated, 1.0, closed), np.where(untreated, 1.0, opened), lowered
+
+
+def secants(function: Callable[[FloatArray], FloatArray], a: FloatArray, fa: FloatArray, b: FloatArray) -> FloatArray:
+    """Roots of nearly linear functions, one an element, from two points each.
+
+    Raises
+    ------
+    ModelError
+        An element is not met after 50 steps.
+    """
+    for _ in range(SECANTS):
+        fb = function(b)
+        moves = np.abs(fb) > MET
+        if not moves.any():
+            return b
+        slope = np.divide(b - a, fb - fa, out=np.zeros_like(b), where=moves & (fb != fa))
+        a, fa, b = b, fb, np.maximum(b - fb * slope, b / 8)
+    what = "the effect of a closed varix could not be solved from the trials' effect"
+    raise ModelError(what, fix="look for a hazard ratio, p_obliteration or r_recurrence far outside its range")

@@ -10,7 +10,7 @@ import pytest
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.errors import ModelError, ParameterError
 from econmodel.model.calibration import without_competing
-from econmodel.model.course import Evidence, Trial, calibrate, trial_risk
+from econmodel.model.course import Evidence, Trial, calibrate, trial_lane
 from econmodel.model.disease import run_disease
 from econmodel.model.inputs import ModelInputs, base_values, resolve
 from econmodel.parameters import ParameterSet, load_case
@@ -137,7 +137,7 @@ def solved(hr: float, hr_patent: float = 0.85):
 def test_calibration_meets_the_trial(hr):
     """Risk at the end of the trial is that of the pooled effect; an open varix bleeds as said, or as a closed one if that is more."""
     closed, opened, lowered = solved(hr)
-    risk = trial_risk(TRIAL, evidence(), closed, opened, np.array([False, True]))
+    risk = -np.expm1(-trial_lane(TRIAL, evidence(), STARTS).exposure(closed, opened))
     hazard = 0.2 + 0.18 + 0.16 * 2 / 12
     np.testing.assert_allclose(risk, 1 - np.exp(-hr * hazard), atol=1e-12)
     assert not lowered.any()
@@ -157,7 +157,7 @@ def test_an_effect_that_failures_contradict():
     assert lowered[0].tolist() == [True, True]
     assert closed[0].tolist() == [0.02, 0.02]
     assert 0.02 < opened[0, 0] < 0.85
-    risk = trial_risk(TRIAL, evidence(), closed, opened, np.array([False, True]))
+    risk = -np.expm1(-trial_lane(TRIAL, evidence(), STARTS).exposure(closed, opened))
     assert risk[0, 0] == pytest.approx(1 - np.exp(-0.05 * (0.2 + 0.18 + 0.16 * 2 / 12)), abs=1e-12)
 
 
