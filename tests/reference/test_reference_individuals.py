@@ -11,6 +11,7 @@ import pytest
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.model.individuals import SimulatedPatients, simulate_patients, standard_error
 from econmodel.model.inputs import resolve
+from econmodel.model.structure import NEVER_BLED
 from econmodel.parameters.loading import load_case
 
 EVENTS = {
@@ -23,9 +24,17 @@ EVENTS = {
 }
 
 
-@pytest.fixture(scope="module")
-def cohort() -> Evaluation:
-    return evaluate(load_case().parameters, yearly=False, by_group=False)
+PROCESS_EVENTS = EVENTS | {
+    "rebleeds": ("early_rebleed", "gastric_rebleed", "other_rebleed"),
+    "rebleeds_gastric": ("gastric_rebleed",),
+    "rebleeds_other": ("other_rebleed",),
+    "retreatments": ("retreat",),
+}
+
+
+@pytest.fixture(scope="module", params=["intention_to_treat", "process"])
+def cohort(request: pytest.FixtureRequest) -> Evaluation:
+    return evaluate(load_case(None, (), [f"effect_basis={request.param}"]).parameters, yearly=False, by_group=False)
 
 
 @pytest.fixture(scope="module", params=["watch", "coil_and_glue"])
@@ -37,10 +46,23 @@ def pair(request: pytest.FixtureRequest, cohort: Evaluation) -> tuple[str, Simul
 def test_events_agree(cohort: Evaluation, pair: tuple[str, SimulatedPatients]) -> None:
     """Mean events per patient match the cohort's expectation."""
     key, patients = pair
-    for name, kinds in EVENTS.items():
+    for name, kinds in (PROCESS_EVENTS if cohort.inputs.course else EVENTS).items():
         mean, error = patients.mean(*kinds)
         expected = float(cohort.count(name)[0, cohort.index(key), 0])
         assert abs(mean - expected) <= 3 * error + 1e-12, name
+
+
+def test_visits_and_sessions_agree(cohort: Evaluation, pair: tuple[str, SimulatedPatients]) -> None:
+    """Who is seen at visits, in the states where visits count, and sessions."""
+    key, patients = pair
+    counted = ("at_risk", "protected", "patent") if cohort.inputs.course else NEVER_BLED
+    columns = [i for family in counted for i in cohort.inputs.structure.family(family)]
+    kind = cohort.parameters.strategies[key].surveillance.visit
+    seen = patients.visits[:, columns].sum(axis=1)
+    expected = float(cohort.count(kind)[0, cohort.index(key), 0])
+    assert abs(seen.mean() - expected) <= 3 * standard_error(seen) + 1e-12
+    sessions = float(cohort.count("sessions")[0, cohort.index(key), 0])
+    assert abs(patients.months_in_course.mean() - sessions) <= 3 * standard_error(patients.months_in_course) + 1e-12
 
 
 def test_time_alive_agrees(cohort: Evaluation, pair: tuple[str, SimulatedPatients]) -> None:
