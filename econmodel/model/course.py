@@ -11,13 +11,14 @@ Arrays are (draw, strategy) unless said otherwise.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import fields
 
 import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import ModelError
 from econmodel.model.natural_history import TIME_STEPS, FirstBleed
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -28,7 +29,7 @@ STOP_STEPS = (0, 2)
 TRIAL_VISITS = (1, 3, 6, 9, 12, 18, 24)
 
 
-@dataclass(frozen=True)
+@record
 class Trial:
     """The trial that effects are calibrated on: its length, its visits, who they find, its untreated hazard.
 
@@ -41,7 +42,7 @@ class Trial:
     hazard_by_year: FloatArray
 
 
-@dataclass(frozen=True)
+@record
 class Evidence:
     """What the trial's treated arms are run on: figures of the evidence, whatever a site has put in their place."""
 
@@ -52,7 +53,7 @@ class Evidence:
     p_retreat_accepted: FloatArray
 
 
-@dataclass(frozen=True)
+@record
 class CourseInputs:
     """What moves a varix between closed and open, and a patient out of follow-up.
 
@@ -104,7 +105,7 @@ def marginal_hazard(first: FirstBleed, relative: FloatArray, shares: FloatArray,
     return np.diff(-np.log(alive), axis=1, prepend=0.0)
 
 
-@dataclass(frozen=True)
+@record
 class Lane:
     """The trial as it runs: arrays of one shape, (draw, strategy) or a choice of these.
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +11,7 @@ from econmodel.model.course import MONTHS, TRIAL_VISITS, CourseInputs, Evidence,
 from econmodel.model.natural_history import FirstBleed
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import SecondaryRow, StrategyRow, twin
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 Values = Mapping[str, FloatArray]
@@ -20,7 +20,7 @@ TRIAL_EXAMINATION = "surveillance_egd"
 FIRST_YEAR, FIVE_YEARS = 1.0, 5.0
 
 
-@dataclass(frozen=True)
+@record
 class ReferenceMix:
     """Untreated bleeding of the reference mix, on which effects are calibrated: relative (draw, group), shares (group,)."""
 

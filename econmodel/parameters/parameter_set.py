@@ -70,6 +70,14 @@ class ParameterSet:
         """What the evidence had for those of them that were changed, by name."""
         return {n: was for n in self.calibrating() if (p := self.parameters.get(n)) and (was := p.evidence)}
 
+    def evidence_held(self) -> ParameterSet:
+        """Copy in which effects stay calibrated on today's values, whatever is then changed.
+
+        What a treatment does to a varix is the question of a threshold or a map, not what the trials say of it.
+        """
+        held = {n: replace(p, evidence=p.evidence or p) for n in self.calibrating() if (p := self.parameters.get(n))}
+        return replace(self, parameters=self.parameters | held) if held else self
+
     def with_value(self, name: str, value: float) -> ParameterSet:
         """Copy with one base value changed (for deterministic analyses, which read values only)."""
         return replace(self, parameters=self.parameters | {name: replace(self[name], value=float(value))})

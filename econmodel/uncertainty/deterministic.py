@@ -331,7 +331,7 @@ def two_way_sentence(question: Question, grid: Grid) -> str:
 
 
 def two_way(question: Question, x: str = DEFAULT_PAIR[0], y: str = DEFAULT_PAIR[1], points: int = TWO_WAY_POINTS) -> Grid:
-    """Vary two inputs together over their declared ranges.
+    """Vary two inputs together over their declared ranges; effects stay calibrated on the evidence.
 
     Raises
     ------
@@ -343,7 +343,8 @@ def two_way(question: Question, x: str = DEFAULT_PAIR[0], y: str = DEFAULT_PAIR[
         what = f"two-way analysis of {x} and {y}: must be two different inputs"
         raise AnalysisError(what, where="--two-way", fix=f"for example --two-way {' '.join(DEFAULT_PAIR)}")
     xs, ys = (points_in_range(p, points) for p in (a, b))
-    results = answer_to(question, [{x: float(i), y: float(j)} for j in ys for i in xs])
+    held = replace(question, parameters=question.parameters.evidence_held())
+    results = answer_to(held, [{x: float(i), y: float(j)} for j in ys for i in xs])
     return Grid(x, y, a.label, b.label, xs, ys, results.reshape(len(ys), len(xs)), (float(a.value or 0), float(b.value or 0)))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,13 +49,15 @@ def thresholds(question: Question, names: Sequence[str]) -> list[Threshold]:
     """Find, for each of some inputs, the values at which the outcome is 0, within the declared range.
 
     Every input is looked at on a grid, and all changes of sign are then closed in on together. For an input that must
-    be a whole number the crossing is the last value before the change, counted from the side that helps.
+    be a whole number the crossing is the last value before the change, counted from the side that helps. Effects stay
+    calibrated on the evidence.
 
     Raises
     ------
     AnalysisError
         An input has no range.
     """
+    question = replace(question, parameters=question.parameters.evidence_held())
     inputs = [needed_input(question.parameters, name) for name in names]
     grids = [np.unique(np.append(points_in_range(p, GRID), float(p.value or 0))) for p in inputs]
     flat = answer_to(question, [{p.name: float(x)} for p, grid in zip(inputs, grids, strict=True) for x in grid])

@@ -7,10 +7,10 @@ alone within that twin. A move that every never-bled state shares is drawn once,
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from econmodel.model.structure import ALL_LABELS, COURSE_NEVER_BLED, TWIN, Structure
+from econmodel.records import record
 from econmodel.reporting.charts.style import ACCENT, INK, MUTED, WARM
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ WORD_PLACES = {
 }
 
 
-@dataclass(frozen=True)
+@record
 class Drawing:
     """Where boxes stand, which arrows have words and where, and which bend."""
 
