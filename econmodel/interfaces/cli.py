@@ -101,6 +101,18 @@ def sensitivity(**choices: Any) -> None:
 
 
 @app.command()
+@common("file")
+@click.option("--strategy", metavar="KEY", help="Who is followed up; default the lead.")
+@click.option("--protocol", "protocols", multiple=True, metavar="KEY", help="Protocol beside none; repeatable. Default all.")
+@common("override", "set", "draws", "json", "seed", "quiet")
+def surveillance(**choices: Any) -> None:
+    """Compare follow-up protocols on cost and bleeds."""
+    from econmodel.interfaces.surveillance_command import run_surveillance
+
+    run_surveillance(**choices)
+
+
+@app.command()
 @common("file", "draws")
 @click.option("--sobol", is_flag=True, help="Scrambled Sobol points; draws a power of two.")
 @common("override", "set", "out", "json", "seed", "quiet")

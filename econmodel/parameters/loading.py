@@ -19,7 +19,7 @@ from econmodel.parameters.following import settle
 from econmodel.parameters.lookups import read_tables
 from econmodel.parameters.overrides import apply_override, lay_override, set_value
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.parsing import GROUPS, collect, parse_joint, parse_parameter, parse_row, parse_sources
+from econmodel.parameters.parsing import GROUPS, collect, parse_joint, parse_parameter, parse_protocol, parse_row, parse_sources
 from econmodel.parameters.price_list import country_code, read_price_list
 from econmodel.parameters.rules import check
 from econmodel.parameters.schema import CURRENCIES, JointGroup, Parameter, SecondaryRow, StrategyRow, Where, money_parts
@@ -161,11 +161,16 @@ def load_base_case(price_list: str | None = None, folder: Path | None = None) ->
     country = _described(read_document(root / "countries" / f"{code}.toml"))
     inputs |= read_price_list(root / "prices" / f"{code}.csv", _currency(country), faults)
     groups = _groups(documents, faults)
+    protocols = {
+        key: collect(faults, parse_protocol, key, raw, document.where(f"protocol.{key}"))
+        for document in documents
+        for key, raw in document.data.get("protocol", {}).items()
+    }
     sources = collect(faults, parse_sources, read_document(root / "sources.toml"))
     if faults:
         raise join_faults(faults)
     inputs["price_list"] = replace(inputs["price_list"], value=code, choices=codes)
-    return _lay(ParameterSet(inputs, *groups, sources=sources, tables=read_tables(root)), country)
+    return _lay(ParameterSet(inputs, *groups, sources=sources, tables=read_tables(root), protocols=protocols), country)
 
 
 def _inputs(documents: Sequence[Document], faults: list[EconModelError]) -> dict[str, Parameter]:

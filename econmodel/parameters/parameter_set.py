@@ -9,7 +9,7 @@ from typing import Any
 
 from econmodel.errors import ParameterError
 from econmodel.parameters.lookups import Tables
-from econmodel.parameters.schema import CALIBRATING, PROCESS, JointGroup, Parameter, SecondaryRow, Source, StrategyRow
+from econmodel.parameters.schema import CALIBRATING, PROCESS, JointGroup, Parameter, Protocol, SecondaryRow, Source, StrategyRow
 from econmodel.records import record
 from econmodel.wording import nearest
 
@@ -26,6 +26,7 @@ class ParameterSet:
     sources: dict[str, Source] = field(default_factory=dict)
     titles: tuple[str, ...] = ()
     tables: Tables = field(default_factory=Tables)
+    protocols: dict[str, Protocol] = field(default_factory=dict)
 
     def __getitem__(self, name: str) -> Parameter:
         """Look an input up by name.

@@ -26,6 +26,7 @@ from econmodel.parameters.schema import (
     STATUSES,
     JointGroup,
     Parameter,
+    Protocol,
     Range,
     SecondaryRow,
     Source,
@@ -60,7 +61,7 @@ PARAMETER_FIELDS = {*TEXTS, *DERIVED, "value", "table", "distribution", "range",
 LARGEST = 10**12
 SINGULAR = 1e-9
 PRICE_YEAR = re.compile(r"(19|20)\d\d(/\d\d)?")
-GROUPS = ("strategy", "secondary", "ordered", "correlated")
+GROUPS = ("strategy", "secondary", "ordered", "correlated", "protocol")
 
 
 def parse_parameter(name: str, raw: dict[str, Any], where: Where) -> Parameter:
@@ -327,6 +328,20 @@ def _parse_surveillance(raw: dict[str, Any], where: Where) -> Surveillance:
         what = f"{where.table}: surveillance until_year = {until} ends before the first visit, in month {first}"
         raise ParameterError(what, where=str(where), fix=f"until_year = {-(-first // 12)}, or take it out for no end")
     return Surveillance(tuple(months), int(raw["interval"]), str(raw["visit"]), until)
+
+
+def parse_protocol(key: str, raw: dict[str, Any], where: Where) -> Protocol:
+    """Build a follow-up protocol: a label and a schedule.
+
+    Raises
+    ------
+    ParameterError
+        A field is unknown or missing, or the schedule breaks its rules.
+    """
+    if not isinstance(raw, dict) or set(raw) != {"label", "surveillance"} or not isinstance(raw["surveillance"], dict):
+        what = f"{where.table}: a protocol must have exactly label and surveillance"
+        raise ParameterError(what, where=str(where), fix='surveillance = { months = [3], interval = 12, visit = "surveillance_eus" }')
+    return Protocol(key, str(raw["label"]), _parse_surveillance(raw["surveillance"], where), where)
 
 
 def parse_joint(name: str, raw: dict[str, Any], where: Where) -> JointGroup:

@@ -258,6 +258,16 @@ class Surveillance:
 
 
 @record
+class Protocol:
+    """One way of following treated patients up."""
+
+    key: str
+    label: str
+    surveillance: Surveillance
+    where: Where
+
+
+@record
 class StrategyRow:
     """One option, told as names of inputs; a product of several names is a list."""
 

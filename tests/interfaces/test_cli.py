@@ -207,7 +207,20 @@ def test_bad_input_is_one_message_and_exit_2(tmp_path: Path, arguments: tuple[st
 def test_help_names_every_verb() -> None:
     """`--help` lists the verbs that exist."""
     text = run("--help").stdout
-    for verb in ("case", "nnt", "sensitivity", "psa", "budget", "registry", "form", "workbook", "where", "checks", "dashboard"):
+    for verb in (
+        "case",
+        "nnt",
+        "sensitivity",
+        "psa",
+        "surveillance",
+        "budget",
+        "registry",
+        "form",
+        "workbook",
+        "where",
+        "checks",
+        "dashboard",
+    ):
         assert verb in text
 
 

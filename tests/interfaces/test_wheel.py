@@ -28,6 +28,7 @@ VERBS = {
     "sensitivity": ["sensitivity", "--one-way"],
     "psa": ["psa", "--draws", "20"],
     "budget": ["budget"],
+    "surveillance": ["surveillance"],
     "registry": ["registry", "params/hospitals/demo_registry.csv"],
     "form": ["form", "params/hospitals/demo_uk.toml", "--override", "params/scenarios/coil_ratios_one.toml"],
     "workbook": ["workbook"],
