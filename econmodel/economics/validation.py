@@ -26,6 +26,7 @@ from econmodel.model.natural_history import TIME_STEPS
 from econmodel.package import params_folder
 from econmodel.parameters.loading import load_case
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.schema import PROCESS
 from econmodel.records import record
 
 KIM_CELLS = {  # printed 1-year risks by (size step, red spot): Child A, B, C
@@ -89,6 +90,12 @@ class _Models:
         return resolve(self.base)
 
     @cached_property
+    def process(self) -> ModelInputs:
+        """The base case with the effect a process."""
+        inputs = self.base.parameters | {"effect_basis": replace(self.base["effect_basis"], value=PROCESS)}
+        return resolve(replace(self.base, parameters=inputs))
+
+    @cached_property
     def low_risk(self) -> ModelInputs:
         scenario: Path = params_folder() / "scenarios" / "low_untreated_risk.toml"
         return resolve(load_case(overrides=[scenario]).parameters)
@@ -120,12 +127,30 @@ def _survivors_dead(m: _Models) -> float:
 def _rebled(m: _Models, months: int) -> float:
     """Actuarial risk of a first rebleed from the bleed on: nobody dies, rebleeding held absorbing."""
     inputs = without_competing(m.inputs)
-    inputs = replace(inputs, p_death_bleed=np.zeros_like(inputs.p_death_bleed))
+    return _first_rebleed(replace(inputs, p_death_bleed=np.zeros_like(inputs.p_death_bleed)), months)
+
+
+def _first_rebleed(inputs: ModelInputs, months: int) -> float:
+    """Share with a rebleed by some months after a bleed, rebleeding held absorbing."""
     structure = inputs.structure
     kept = tuple(move for move in structure.moves if move.source != "rebleeding")
     held = replace(inputs, structure=replace(structure, moves=kept))
     occupancy, _ = follow(held, months, "bleeding")
     return float(occupancy[-1, structure.index["rebleeding"], 0, inputs.strategies.keys.index("glue")])
+
+
+def _retreated(inputs: ModelInputs, strategy: str, months: int) -> float:
+    """Re-treatments by the visit of some month, that visit included."""
+    _, moved = follow(inputs, months + 1)
+    return float(moved[-1, inputs.structure.kinds("retreat"), 0, inputs.strategies.keys.index(strategy)].sum())
+
+
+def _not_closed(inputs: ModelInputs, strategy: str, months: int) -> float:
+    """Share whose varix is open, or whose course goes on, of those alive who have not bled."""
+    occupancy, _ = follow(inputs, months)
+    now = dict(zip(inputs.structure.index, occupancy[-1, :, 0, inputs.strategies.keys.index(strategy)].tolist(), strict=True))
+    opened = now["patent"] + now["patent_lost"] + now["in_course"]
+    return float(opened / (opened + now["protected"] + now["protected_lost"]))
 
 
 def _kim_worst_cell(m: _Models) -> tuple[float, float]:
@@ -174,6 +199,13 @@ PREDICTIONS: dict[str, Callable[[_Models], float]] = {
     "mishra_survival_none": lambda m: _survival(m.trials["mishra"], 26, "watch"),
     "wales_death_3": lambda m: 1.0 - _survival(m.inputs, 36, "watch", "bleeding"),
     "pbc_stage_4": _background_survival,
+    "process_eus_bleed": lambda m: float(gastric_risk(m.process, 18)[0, m.process.strategies.keys.index("coil_and_glue")]),
+    "process_not_closed": lambda m: _not_closed(m.process, "coil_and_glue", 3),
+    "process_retreated_eus_glue": lambda m: _retreated(m.process, "eus_glue", 6),
+    "process_retreated_coil_and_glue": lambda m: _retreated(m.process, "coil_and_glue", 12),
+    "process_rebleed_1": lambda m: _first_rebleed(m.process, 12),
+    "process_rebleed_3": lambda m: _first_rebleed(m.process, 36),
+    "process_rebleed_5": lambda m: _first_rebleed(m.process, 60),
 }
 
 
