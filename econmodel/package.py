@@ -8,17 +8,16 @@ The build reads this file by its path, so it stands on the standard library alon
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
-
-from econmodel.records import record
 
 UNVERSIONED = "unversioned"
 _NUMBERED = re.compile(r"v?(\d+(?:\.\d+)*(?:(?:a|b|rc|\.post|\.dev)\d+)?)")
 
 
-@record
+@dataclass(frozen=True)
 class Stamp:
     """What made a file, and when.
 

@@ -219,7 +219,7 @@ def of_kind(*kinds: str) -> tuple[str, ...]:
     Examples
     --------
     >>> of_kind("device", "drug")
-    ('coil', 'glue_ml', 'drug_year')
+    ('coil', 'glue_ml', 'oil_session', 'drug_year')
     """
     return tuple(item.key for item in ITEMS if item.kind in kinds)
 

@@ -7,13 +7,12 @@ import shutil
 from pathlib import Path
 
 import pytest
-from econmodel.reporting.papers.guidelines import guideline_table
 
 from econmodel.errors import SourceError
 from econmodel.package import params_folder
 from econmodel.parameters.loading import load_base_case
 from econmodel.parameters.statements import FILE, positions, read_statements, statements
-from econmodel.reporting.papers.phrases import cautions
+from econmodel.reporting.papers.phrases import cautions, guideline_table
 
 CODE = Path(__file__).resolve().parents[2] / "econmodel"
 EVIDENCE = re.compile(
