@@ -54,7 +54,7 @@ def analysis(benefit: np.ndarray) -> Psa:
     gained[:, 1] = benefit / parameters.number("willingness_to_pay")
     level_ones = {f"{name}{suffix}": level for name in SUMMED for suffix in ("", HEADLINE)}
     outcomes = level_ones | {"qalys": gained, "first_bleed_risk_3": np.tile([0.3, 0.2], (len(benefit), 1))}
-    return Psa(parameters, ("watch", "glue"), (3,), 5, 1, False, outcomes, 0, ("watch",))
+    return Psa(parameters, ("watch", "glue"), (3,), 5, 1, False, outcomes, ("watch",))
 
 
 @pytest.mark.parametrize(("draws_run", "suffice"), [(3_000, False), (5_000, True)])

@@ -29,6 +29,7 @@ NO_EFFECT = dict.fromkeys(
         "hr_coil_and_glue_vs_glue",
         "hr_transvenous",
         "hr_other_bleed_beta_blocker",
+        "hr_other_bleed_transvenous",
     ),
     1.0,
 )
