@@ -271,7 +271,7 @@ def _fatality(parameters: ParameterSet, v: Values, weights: FloatArray) -> tuple
     """Acute fatality of a bleed and of a rebleed by Child class, each (draw, 3); ``weights`` are those of the reference mix."""
     by_class = _by_child(v, "p_death_six_weeks_child")
     pooled = parameters.text("fatality_scaling") == "pooled"
-    name = "p_death_six_weeks" if pooled else "p_death_six_weeks_child_c"
+    names = [f"p_death_six_weeks_child_{c.lower()}" for c in CHILD] + ["p_death_six_weeks"] * pooled
     try:
         if pooled:
             child, *_ = _columns(parameters.rows("reference_mix"))
@@ -279,7 +279,10 @@ def _fatality(parameters: ParameterSet, v: Values, weights: FloatArray) -> tuple
             by_class = shift_on_logit(by_class, bleeds, v["p_death_six_weeks"])
         return acute_fatality(by_class, v["or_death_rebleed"], v["p_early_rebleed"])
     except ModelError as fault:
-        raise ModelError(fault.what, where=str(parameters[name].where), fix=fault.fix) from None
+        ends = {name: v[name][(v[name] <= 0) | (v[name] >= 1)] for name in names}
+        name = next((name for name in names if ends[name].size), names[-1])
+        given = f"{name} = {ends[name][0]:.4g}: " if ends[name].size else ""
+        raise ModelError(given + fault.what, where=str(parameters[name].where), fix=fault.fix) from None
 
 
 def product(v: Values, names: tuple[str, ...]) -> FloatArray | float:

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 from econmodel.model.disease import calibrate_complete, initial_state, run_disease
 from econmodel.model.inputs import resolve
@@ -51,11 +52,13 @@ def test_monthly_and_yearly_runs_agree(base):
 
 
 def test_visits_fall_at_the_planned_months(base):
-    """Under glue the never-bled are seen at months 3, 6, 12, 24, ...; under the drug at 1 and 3; untreated never."""
+    """The never-bled are seen at the months of their schedule: under glue 3, 6, 12, 24, ..., untreated and under the drug yearly."""
     inputs = resolve(base)
     visits = run_disease(inputs, (0, 1), monthly=True).visits[0].sum(axis=1).reshape(24, 7, 6)
     seen = {key: np.flatnonzero(visits[:, s, 0]).tolist() for s, key in enumerate(inputs.strategies.keys)}
-    assert (seen["glue"], seen["beta_blocker"], seen["watch"]) == ([3, 6, 12], [1, 3], [])
+    planned = {key: [m for m in range(24) if row.surveillance.at(m)] for key, row in base.strategies.items()}
+    assert seen == planned
+    assert (seen["glue"], seen["beta_blocker"], seen["watch"]) == ([3, 6, 12], [12], [12])
 
 
 def test_calibrated_risk_is_the_trial_risk(vary):
@@ -87,17 +90,25 @@ def test_calibration_needs_no_change_when_every_course_succeeds_at_once(vary):
     assert np.all(hr[2:] - complete[2:] < 0.08)
 
 
-def test_susceptibility_meets_the_pooled_risks(vary):
-    """With the evidence's own mix and no death, 18% bleed in the first year and the pooled share in five."""
-    five = 1 - np.exp(np.log(0.82) * (1 + 2 * 0.78 + 2 * 0.38))
+def test_susceptibility_meets_the_pooled_risks(base, vary):
+    """With the evidence's own mix and no death, the risk of the first year and that of five come out as the inputs give them."""
+    mix = resolve(base)
+    first = base.number("p_first_bleed_year_1")
+    early, late = (base.number(f"hr_first_bleed_{when}") for when in ("years_2_3", "from_year_4"))
+
+    def risk_at(exposure):
+        return 1 - (mix.shares * np.exp(-mix.relative * exposure)).sum()
+
+    rate = brentq(lambda r: risk_at(r) - first, 0, 5, xtol=1e-14)
+    five, unfallen = risk_at(rate * (1 + 2 * early + 2 * late)), risk_at(rate * 5)
     for decline in ("frailty", "time"):
         inputs = without_death(resolve(vary(horizon_years=5, hazard_decline=decline)))
         risk = by_strategy(inputs, run_disease(inputs, YEARS), "gastric_bleed")[:, 0].cumsum()
-        assert risk[[0, 4]] == pytest.approx([0.18, five], abs=1e-9)
+        assert risk[[0, 4]] == pytest.approx([first, five], abs=1e-9)
     constant = without_death(resolve(vary(horizon_years=5, hazard_decline="constant")))
     risk = by_strategy(constant, run_disease(constant, YEARS), "gastric_bleed")[:, 0].cumsum()
-    assert risk[0] == pytest.approx(0.18, abs=1e-9)
-    assert risk[4] > five + 0.1
+    assert risk[[0, 4]] == pytest.approx([first, unfallen], abs=1e-9)
+    assert risk[4] > five + 0.05
 
 
 def test_without_retreatment_the_last_course_is_the_first(vary):
