@@ -26,7 +26,7 @@ from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.second_look import second_look
 from econmodel.records import record
 
-SCHEMA = 1
+SCHEMA = 2
 ALL_PATIENTS = 0
 CAUSES = ("bleed", "procedure", "other")
 HARMS = COMPLICATIONS

@@ -34,7 +34,7 @@ def document() -> dict:
 def test_case_json_alone_holds_the_contract(document: dict) -> None:
     """`case --json -` prints only JSON, with the contract's blocks."""
     assert {"schema", "case", "settings", "inputs", "strategies", "comparisons", "groups", "frontier"} <= set(document)
-    assert document["schema"] == 1
+    assert document["schema"] == 2
     assert {"watch", "beta_blocker"} <= set(document["comparisons"])
     one = document["comparisons"]["watch"]["coil_and_glue"]
     assert {

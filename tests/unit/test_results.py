@@ -178,7 +178,10 @@ def test_the_frontier_covers_every_strategy(document):
 def test_inputs_are_resolved(document):
     """Inputs hold what the run used: solved rates, products of ratios, every multiplier applied."""
     inputs = document["inputs"]
-    assert inputs["strategies"]["coil_and_glue"]["hr_gastric"] == pytest.approx(0.21)
+    given = load_case().parameters
+    product = given.number("hr_glue") * given.number("hr_coil_and_glue_vs_glue")
+    assert inputs["strategies"]["coil_and_glue"]["hr_gastric"] == pytest.approx(product)
+    assert inputs["strategies"]["coil_and_glue"]["hr_gastric"] < inputs["strategies"]["glue"]["hr_gastric"] == given.number("hr_glue")
     assert inputs["first_bleed_time"][0] == [0, 1.0]
     assert inputs["susceptibility"] == [1.0]
     assert "hr_complete" not in inputs["strategies"]["glue"]

@@ -1,15 +1,19 @@
-"""The JSON of a case keeps its keys: `keys stable; more may be added`."""
+"""The JSON of a case keeps its keys: `keys stable; more may be added`.
+
+A key may leave with a new schema alone: the contract then holds its line as `- key schema N: why`.
+"""
 
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from econmodel.economics.evaluate import evaluate
-from econmodel.economics.results import Results, case_results
+from econmodel.economics.results import SCHEMA, Results, case_results
 from econmodel.parameters.loading import load_case
 from econmodel.uncertainty.probabilistic import run_psa
 from econmodel.uncertainty.risk import Risk, risk_of
@@ -39,9 +43,16 @@ def test_no_key_of_the_contract_is_lost(found: tuple[Results, Risk]) -> None:
     results, risk = found
     document = json.loads(json.dumps(results.to_json() | {"uncertainty": risk.to_json()}, allow_nan=False))
     paths = set(key_paths(document, {*results.strategies, *results.groups}))
-    wanted = set(CONTRACT.read_text(encoding="utf-8").split())
+    lines = CONTRACT.read_text(encoding="utf-8").splitlines()
+    wanted = {line for line in lines if line.startswith("/")}
     assert wanted - paths == set()
     assert len(wanted) > 400
+    left = [re.fullmatch(r"- (/\S+) schema (\d+): .+", line) for line in lines if not line.startswith("/")]
+    assert left
+    for told in left:
+        assert told
+        assert told[1] not in paths
+        assert 1 < int(told[2]) <= SCHEMA
 
 
 def test_a_lost_key_is_seen(found: tuple[Results, Risk]) -> None:
