@@ -10,7 +10,7 @@ import pytest
 
 from econmodel.economics import validation
 from econmodel.errors import AnalysisError, EconModelError, ModelError, ParameterError
-from econmodel.interfaces.case_command import run_case
+from econmodel.interfaces.commands.case import case
 from econmodel.interfaces.common import check_output, load
 from econmodel.package import params_folder
 from econmodel.reporting.form import build_form
@@ -165,7 +165,7 @@ def test_six_overrides_and_a_long_title_fit_every_paper(tmp_path: Path) -> None:
     mine.write_text(HEADER.replace("St Elsewhere", title), encoding="utf-8")
     scenarios = [params_folder() / "scenarios" / f"{name}.toml" for name in names]
     chosen = {"papers": ("brief",), "formats": ("html", "pdf", "docx"), "json": None, "seed": None}
-    run_case(mine, scenarios, (), draws=0, out=tmp_path / "out", quiet=True, **chosen)
+    case.callback(mine, scenarios, (), draws=0, out=tmp_path / "out", quiet=True, **chosen)
     word = Document(str(tmp_path / "out" / "brief.docx"))
     assert 200 < len(word.core_properties.comments) <= 255
     assert title in " ".join(paragraph.text for paragraph in word.paragraphs[:4])
