@@ -11,15 +11,13 @@ import re
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
-
-from econmodel.records import record
+from typing import NamedTuple
 
 UNVERSIONED = "unversioned"
 _NUMBERED = re.compile(r"v?(\d+(?:\.\d+)*(?:(?:a|b|rc|\.post|\.dev)\d+)?)")
 
 
-@record
-class Stamp:
+class Stamp(NamedTuple):
     """What made a file, and when.
 
     ``commit`` is empty where it is not known, and ends in ``-dirty`` where files were changed since; ``time`` is UTC.
