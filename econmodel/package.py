@@ -8,17 +8,16 @@ The build reads this file by its path, so it stands on the standard library alon
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
+from typing import NamedTuple
 
 UNVERSIONED = "unversioned"
 _NUMBERED = re.compile(r"v?(\d+(?:\.\d+)*(?:(?:a|b|rc|\.post|\.dev)\d+)?)")
 
 
-@dataclass(frozen=True)
-class Stamp:
+class Stamp(NamedTuple):
     """What made a file, and when.
 
     ``commit`` is empty where it is not known, and ends in ``-dirty`` where files were changed since; ``time`` is UTC.

@@ -14,7 +14,6 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import asdict
 from fnmatch import fnmatch
 from pathlib import Path
 from typing import IO, Any
@@ -110,7 +109,7 @@ def _put_in_place(folder: Path, stage: Path, former: Mapping[str, Any], *, adds:
     written = {name: _digest(folder / name) for name in kept}
     record = {
         "run": os.urandom(16).hex(),
-        **asdict(stamp()),
+        **stamp()._asdict(),
         **({"added": kept} if adds else {}),
         "files": {**before, **written} if adds else written,
     }

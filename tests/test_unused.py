@@ -13,7 +13,6 @@ NEXT = "the synthesis of untreated cohorts, held to its reference; not yet an in
 CALLED_ELSEWHERE = {
     "__getattr__": "Python itself calls it",
     "list_commands": "the command-line library calls it",
-    "sensitivity": "a verb, called by its name",
     "distribution_version": "the build calls it",
     "record_of": "golden tests write with it what inputs stood on when they were shipped",
     "read_results": "tests read a recalculated workbook with it",

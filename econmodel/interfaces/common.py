@@ -1,19 +1,28 @@
-"""What commands share: loading a case, writing JSON, and a console for people."""
+"""What commands share: options, loading a case, JSON, where files go, and a console for people."""
 
 from __future__ import annotations
 
+import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
 
 from econmodel.errors import AnalysisError
+from econmodel.package import own_file
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from econmodel.parameters.loading import Case
+    from econmodel.uncertainty.probabilistic import Psa
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+PATH = click.Path(path_type=Path)
 
 
 def console(*, quiet: bool = False, error: bool = False) -> Console:
@@ -136,3 +145,67 @@ def staged(folder: Path, *, quiet: bool = False, adds: bool = False) -> Iterator
 
     with file_set(folder, lambda said: None if quiet else sys.stderr.write(f"{said}\n"), adds=adds) as stage:
         yield stage
+
+
+class FileToRead(click.Path):
+    """A file given to read; ``params/...`` names the model's own inputs from any folder."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path:
+        """Find the file."""
+        return own_file(Path(os.fsdecode(super().convert(value, param, ctx))))
+
+
+READ = FileToRead(path_type=Path)
+
+
+def years(text: str) -> float:
+    """Read a time in years: 2, 2.5, or months as a fraction, 26/12."""
+    try:
+        return float(Fraction(text.replace(" ", "")))
+    except (ValueError, ZeroDivisionError):
+        what = f"{text!r} must be a number of years, such as 2 or 26/12"
+        raise click.BadParameter(what) from None
+
+
+COMMON: dict[str, Callable[[Any], Any]] = {
+    "file": click.argument("file", type=READ, required=False),
+    "override": click.option(
+        "--override",
+        "overrides",
+        type=READ,
+        multiple=True,
+        metavar="FILE",
+        help="Override file (TOML) or filled form (XLSX); repeatable.",
+    ),
+    "set": click.option("--set", "sets", multiple=True, metavar="NAME=VALUE", help="Change one input; repeatable."),
+    "draws": click.option("--draws", type=int, metavar="N", help="Draws of all inputs together; 0 leaves them out."),
+    "seed": click.option("--seed", type=int, metavar="N", help="Seed of the draws."),
+    "out": click.option("--out", type=PATH, metavar="FOLDER", help="Where files go; default reports/<name>."),
+    "json": click.option("--json", metavar="FILE|-", help="Results as JSON; - prints them, alone."),
+    "quiet": click.option("--quiet", is_flag=True, help="Print nothing but warnings."),
+}
+
+
+def common(*names: str) -> Callable[[Command], Command]:
+    """Give a command some of the shared options, listed in that order in its help."""
+
+    def decorate(command: Command) -> Command:
+        for name in reversed(names):
+            command = COMMON[name](command)
+        return command
+
+    return decorate
+
+
+def run_with_progress(case: Case, *, sobol: bool = False, quiet: bool = False) -> Psa:
+    """Run the case's own number of draws, showing progress to people only."""
+    from econmodel.workflow import run_together
+
+    screen = console(quiet=quiet, error=True)
+    if quiet or not screen.is_terminal:
+        return run_together(case, sobol=sobol)
+    from rich.progress import Progress
+
+    with Progress(console=screen, transient=True) as bar:
+        task = bar.add_task("All inputs varied together", total=int(case.parameters.number("draws")))
+        return run_together(case, sobol=sobol, progress=lambda done, _: bar.update(task, completed=done))

@@ -1,7 +1,8 @@
 """The compiled cohort engine: when it pays, and how it is called. The loops are in ``model/kernel.py``.
 
 numba is an optional extra. Its first use in a process costs about a second, and the first on a machine some twenty more
-to compile (kept on disk), so ``auto`` turns to it only for work that takes NumPy longer, or once it is loaded.
+to compile (kept on disk), so ``auto`` turns to it only for work that takes NumPy longer, or once it is loaded; and never
+where nothing can be kept, since each run would compile anew.
 """
 
 from __future__ import annotations
@@ -33,15 +34,22 @@ def loaded() -> bool:
 
 
 def pays(lane_cycles: int) -> bool:
-    """Whether the compiled engine is worth its start for this many lanes x cycles."""
-    return lane_cycles >= (PAYS_WHEN_LOADED if loaded() else PAYS_WHEN_COLD) and installed()
+    """Whether the compiled engine is worth its start for this many lanes x cycles, and can start."""
+    return lane_cycles >= (PAYS_WHEN_LOADED if loaded() else PAYS_WHEN_COLD) and installed() and load()
+
+
+def load() -> bool:
+    """Load the compiled loops; False where the compiler finds no folder to keep them in."""
+    try:
+        import econmodel.model.kernel  # noqa: F401
+    except RuntimeError:
+        return False
+    return True
 
 
 def warm_up(lane_cycles: int) -> bool:
     """Load the compiled loops if a whole analysis of this size repays it; returns whether they are loaded."""
-    if pays(lane_cycles) and not loaded():
-        import econmodel.model.kernel  # noqa: F401
-    return loaded()
+    return pays(lane_cycles) or loaded()
 
 
 class CompiledEngine:

@@ -50,7 +50,7 @@ def address() -> Iterator[str]:
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    start = f"from econmodel.interfaces.dashboard_command import run_dashboard; run_dashboard({port})"
+    start = f"from econmodel.interfaces.commands.dashboard import run_dashboard; run_dashboard({port})"
     server = subprocess.Popen(
         [sys.executable, "-c", start],
         stdout=subprocess.PIPE,

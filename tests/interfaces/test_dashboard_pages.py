@@ -11,9 +11,9 @@ from streamlit.testing.v1 import AppTest
 from econmodel.economics.evaluate import evaluate
 from econmodel.economics.results import Results, case_results
 from econmodel.errors import EconModelError
+from econmodel.interfaces.commands.dashboard import free_port, read_settings
 from econmodel.interfaces.dashboard.controls import step
 from econmodel.interfaces.dashboard.state import case_file, session
-from econmodel.interfaces.dashboard_command import free_port, read_settings
 from econmodel.parameters.loading import demo_file, load_case
 from econmodel.reporting.papers import phrases
 from econmodel.reporting.papers.blocks import key_numbers

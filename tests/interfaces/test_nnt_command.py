@@ -9,7 +9,7 @@ from rich.console import Console
 
 from econmodel.errors import ParameterError
 from econmodel.evidence.claims import Claim, check_claim
-from econmodel.interfaces.nnt_command import nnt, show_claim
+from econmodel.interfaces.commands.nnt import nnt, show_claim
 
 WORKED = ["--treated", "6/80", "--untreated-risk", "0.41", "--nnt", "3", "--years", "2", "--cost-ratio", "0.5"]
 

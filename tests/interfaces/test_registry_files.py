@@ -13,7 +13,7 @@ from click.testing import CliRunner
 
 from econmodel.errors import DataError, EconModelError
 from econmodel.evidence.registry import Options, analyse_registry, clean_registry, write_registry
-from econmodel.interfaces.registry_command import registry
+from econmodel.interfaces.commands.registry import registry
 from econmodel.package import params_folder
 from econmodel.parameters.loading import load_case
 

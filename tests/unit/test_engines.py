@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
 
 import numpy as np
@@ -204,6 +205,16 @@ def test_choice_of_engine(monkeypatch):
     assert choose_engine("auto", 10**6, 480) is SlicedEngine
     with pytest.raises(AnalysisError, match="auto, numpy or compiled"):
         choose_engine("quick", 1, 1)
+
+
+def test_nothing_is_compiled_that_cannot_be_kept(monkeypatch):
+    """Where the compiler finds no folder to keep its loops in, each run would compile them anew: NumPy does the work."""
+    pytest.importorskip("numba")
+    monkeypatch.delitem(sys.modules, compiled.KERNEL, raising=False)
+    monkeypatch.setattr("numba.core.caching.CacheImpl._locator_classes", [])
+    assert choose_engine("auto", 10**6, 480) is SlicedEngine
+    assert not compiled.warm_up(10**9)
+    assert not compiled.loaded()
 
 
 def test_compiled_without_the_compiler_says_how_to_get_it(monkeypatch):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -66,6 +67,13 @@ def test_version_of_a_build_is_what_it_wrote(tmp_path: Path) -> None:
 def test_any_tag_makes_a_version_of_a_wheel(tag: str, number: str) -> None:
     """A tag that is no number of a version still builds."""
     assert distribution_version(tag) == number
+
+
+def test_the_build_reads_it_alone() -> None:
+    """It is read by its path before anything is installed: on the standard library alone."""
+    code = "import runpy, sys; print(runpy.run_path(sys.argv[1])['distribution_version']('v2.0'))"
+    file = str(Path(econmodel.__file__).with_name("package.py"))
+    assert subprocess.run([sys.executable, "-I", "-S", "-c", code, file], capture_output=True, text=True, check=True).stdout == "2.0\n"
 
 
 def test_stamp_tells_version_commit_and_time() -> None:

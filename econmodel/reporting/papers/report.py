@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from econmodel.economics.evaluate import Evaluation
     from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
+
 SOURCE = (
     "Topics in our words after Husereau D, et al. CHEERS 2022, doi:10.1186/s12916-021-02204-0; topics 1 to 16 "
     "read there, 17 to 28 from memory."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -30,18 +31,18 @@ def read_results(path: Path) -> dict[str, Any]:
     """
     from openpyxl import load_workbook
 
-    workbook = load_workbook(path, data_only=True, read_only=True)
-    checked = [row[:4] for row in workbook[checks.NAME].iter_rows(values_only=True)]
-    if checked[2][1] is None:
-        what = f"{path.name} holds formulas but no results yet"
-        raise DataError(what, where=f"{path.name}, sheet 'Checks', cell B3", fix="open it in a spreadsheet program and save")
-    return {
-        "strategies": _outcomes(workbook[outcomes.OUTCOMES]),
-        "comparisons": _comparisons(workbook[comparisons.COMPARISONS]),
-        "yearly": _yearly(workbook[outcomes.YEAR_TABLE]),
-        "frontier": _frontier(workbook[comparisons.FRONTIER]),
-        "failed_checks": [str(label) for label, _, _, holds in checked if holds == "NO"],
-    }
+    with closing(load_workbook(path, data_only=True, read_only=True)) as workbook:
+        checked = [row[:4] for row in workbook[checks.NAME].iter_rows(values_only=True)]
+        if checked[2][1] is None:
+            what = f"{path.name} holds formulas but no results yet"
+            raise DataError(what, where=f"{path.name}, sheet 'Checks', cell B3", fix="open it in a spreadsheet program and save")
+        return {
+            "strategies": _outcomes(workbook[outcomes.OUTCOMES]),
+            "comparisons": _comparisons(workbook[comparisons.COMPARISONS]),
+            "yearly": _yearly(workbook[outcomes.YEAR_TABLE]),
+            "frontier": _frontier(workbook[comparisons.FRONTIER]),
+            "failed_checks": [str(label) for label, _, _, holds in checked if holds == "NO"],
+        }
 
 
 def _value(value: Any) -> Any:

@@ -21,6 +21,7 @@ from econmodel.reporting.papers.phrases import lower
 
 if TYPE_CHECKING:
     from econmodel.evidence.claims import ClaimCheck
+
 COUNTS = "events/patients, such as 6/80"
 GROUPS = (
     (

@@ -21,6 +21,7 @@ from econmodel.wording import duration
 if TYPE_CHECKING:
     from econmodel.uncertainty.probabilistic import Psa
     from econmodel.uncertainty.risk import Risk
+
 DRAWS = (500, 1000, 2000, 5000, 10_000)
 USUAL = 2000
 

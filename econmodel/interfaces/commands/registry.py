@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from econmodel.errors import AnalysisError
-from econmodel.interfaces.common import check_output, console, staged, write_json
-from econmodel.interfaces.options import READ, common
+from econmodel.interfaces.common import READ, check_output, common, console, staged, write_json
 
 if TYPE_CHECKING:
     from rich.console import Console

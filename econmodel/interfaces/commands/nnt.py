@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from econmodel.interfaces.common import console, write_json
-from econmodel.interfaces.options import common, years
+from econmodel.interfaces.common import common, console, write_json, years
 
 if TYPE_CHECKING:
     from rich.console import Console

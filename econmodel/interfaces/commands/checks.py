@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from econmodel.interfaces.common import check_output, console, staged, write_json
+import click
+
+from econmodel.interfaces.common import check_output, common, console, staged, write_json
 
 
-def run_checks_command(*, out: Path | None, json: str | None, quiet: bool) -> None:
-    """Run every target, write table and chart, and print the table."""
+@click.command()
+@common("out", "json", "quiet")
+def checks(*, out: Path | None, json: str | None, quiet: bool) -> None:
+    """Hold the model against published results."""
     from econmodel.economics.validation import checks_document, run_checks
 
     folder = check_output(out, None, json)

@@ -5,10 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from econmodel.interfaces.common import check_output, console, load, write_json
+import click
+
+from econmodel.interfaces.common import check_output, common, console, load, write_json
 
 
-def run_surveillance(
+@click.command()
+@common("file")
+@click.option("--strategy", metavar="KEY", help="Who is followed up; default the lead.")
+@click.option("--protocol", "protocols", multiple=True, metavar="KEY", help="Protocol beside none; repeatable. Default all.")
+@common("override", "set", "draws", "json", "seed", "quiet")
+def surveillance(
     file: Path | None,
     overrides: Sequence[Path],
     sets: Sequence[str],
@@ -20,7 +27,7 @@ def run_surveillance(
     json: str | None,
     quiet: bool,
 ) -> None:
-    """Compare the protocols, write JSON, and print the table, where it turns, and what it rests on."""
+    """Compare follow-up protocols on cost and bleeds."""
     from econmodel.reporting.tables.surveillance import surveillance_lines
     from econmodel.uncertainty.surveillance import compare_protocols
 

@@ -7,10 +7,32 @@ from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 
-from econmodel.interfaces.common import check_output, console, load, staged, write_json
+import click
+
+from econmodel import workflow
+from econmodel.interfaces.common import check_output, common, console, load, run_with_progress, staged, write_json
 
 
-def run_case(
+@click.command()
+@common("file", "draws")
+@click.option(
+    "--paper",
+    "papers",
+    multiple=True,
+    type=click.Choice(workflow.PAPERS),
+    metavar="NAME",
+    help="brief, report, workbook or form; repeatable. Default all, or none with 0 draws.",
+)
+@click.option(
+    "--as",
+    "formats",
+    multiple=True,
+    type=click.Choice(workflow.FORMATS),
+    metavar="FORMAT",
+    help="Of brief and report: html, pdf or docx; repeatable. Default all.",
+)
+@common("override", "set", "out", "json", "seed", "quiet")
+def case(
     file: Path | None,
     overrides: Sequence[Path],
     sets: Sequence[str],
@@ -23,9 +45,10 @@ def run_case(
     seed: int | None,
     quiet: bool,
 ) -> None:
-    """Evaluate a case, print the headline table, and write its results and the papers wanted."""
-    from econmodel import workflow
-    from econmodel.interfaces.progress import run_with_progress
+    """Run the main job: results, figures and papers.
+
+    FILE is a hospital file; default the fictional demo. With 0 draws: numbers alone, in a second.
+    """
     from econmodel.reporting.tables.findings import result_document
     from econmodel.reporting.tables.terminal import headline_table
 

@@ -7,14 +7,20 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from econmodel.interfaces.common import console, load, write_json
+import click
+
+from econmodel.interfaces.common import READ, common, console, load, write_json
 
 if TYPE_CHECKING:
     from econmodel.parameters.parameter_set import ParameterSet
 
 
-def run_where(name: str | None, file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, json: str | None) -> None:
-    """Show one input or strategy, or list every input."""
+@click.command()
+@click.argument("name", required=False)
+@click.option("--file", type=READ, metavar="FILE", help="Hospital file; default the demo.")
+@common("override", "set", "json")
+def where(name: str | None, file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, json: str | None) -> None:
+    """Show an input: place, value, source, status."""
     from econmodel.reporting.tables.provenance import derivation_row, provenance_rows, strategy_row
 
     parameters = load(file, overrides, sets).parameters

@@ -5,10 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from econmodel.interfaces.common import check_output, console, load, staged, write_json
+import click
+
+from econmodel.interfaces.common import check_output, common, console, load, run_with_progress, staged, write_json
 
 
-def run_psa_command(
+@click.command()
+@common("file", "draws")
+@click.option("--sobol", is_flag=True, help="Scrambled Sobol points; draws a power of two.")
+@common("override", "set", "out", "json", "seed", "quiet")
+def psa(
     file: Path | None,
     overrides: Sequence[Path],
     sets: Sequence[str],
@@ -20,8 +26,7 @@ def run_psa_command(
     json: str | None,
     quiet: bool,
 ) -> None:
-    """Run the draws, write pictures, CSV and JSON, and print intervals."""
-    from econmodel.interfaces.progress import run_with_progress
+    """Vary all inputs together: how sure is the answer."""
     from econmodel.reporting.papers.analyses import save_psa
     from econmodel.reporting.tables.terminal import psa_table
     from econmodel.uncertainty.risk import risk_of

@@ -5,20 +5,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from econmodel.interfaces.common import console, load, staged
+import click
+
+from econmodel.interfaces.common import common, console, load, staged
 from econmodel.workflow import sheet_path
 
 
-def run_workbook(
-    file: Path | None,
-    overrides: Sequence[Path],
-    sets: Sequence[str],
-    *,
-    strategies: Sequence[str] = (),
-    out: Path | None,
-    quiet: bool = False,
-) -> Path:
-    """Write ``<case>_workbook.xlsx``, with ``strategies`` beside those it always holds; give its path."""
+@click.command()
+@common("file")
+@click.option("--strategy", "strategies", multiple=True, metavar="KEY", help="Strategy beside lead, usual care, none; repeatable.")
+@common("override", "set", "out", "quiet")
+def workbook(
+    file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, strategies: Sequence[str], out: Path | None, quiet: bool
+) -> None:
+    """Write the model as a spreadsheet with live formulas."""
     from econmodel.economics.evaluate import evaluate
     from econmodel.reporting.workbook import build_workbook
 
@@ -27,4 +27,3 @@ def run_workbook(
     with staged(path.parent, quiet=quiet, adds=True) as stage:
         build_workbook(case, evaluate(case.parameters), stage / path.name, strategies)
     console(quiet=quiet).print(f"Wrote {path}", markup=False, highlight=False)
-    return path

@@ -5,12 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from econmodel.interfaces.common import check_output, console, load, staged, write_json
+import click
+
+from econmodel.interfaces.common import check_output, common, console, load, staged, write_json
 
 DEFAULT_DRAWS = 500
 
 
-def run_budget_command(
+@click.command()
+@common("file", "draws", "override", "set", "out", "json", "seed", "quiet")
+def budget(
     file: Path | None,
     overrides: Sequence[Path],
     sets: Sequence[str],
@@ -21,7 +25,7 @@ def run_budget_command(
     json: str | None,
     quiet: bool,
 ) -> None:
-    """Run the programme, write year table, charts and JSON, and print the year table and what it means."""
+    """Run the programme: cash, break-even, beds, downside."""
     from econmodel.programme.case import evaluate_programme
     from econmodel.reporting.papers.analyses import save_programme
     from econmodel.reporting.tables.terminal import budget_tables

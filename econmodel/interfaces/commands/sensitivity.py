@@ -1,0 +1,97 @@
+"""``econmodel sensitivity``: tornado, two-way map, thresholds, scenarios and Sobol indices of one comparison."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from econmodel.interfaces.common import check_output, common, console, load, staged, write_json
+
+if TYPE_CHECKING:
+    from econmodel.uncertainty.deterministic import Question
+
+TOP_THRESHOLDS = 6
+
+
+@click.command()
+@common("file")
+@click.option("--strategy", metavar="KEY", help="Strategy asked about; default the lead strategy.")
+@click.option("--against", metavar="KEY", help="Comparator; default the case's own.")
+@click.option("--outcome", default="cost", show_default=True, metavar="NAME", help="cost, bleeds, nnt, qalys or nmb.")
+@click.option("--one-way", is_flag=True, help="Tornado.")
+@click.option("--two-way", "pair", nargs=2, metavar="A B", help="Map of two inputs.")
+@click.option("--threshold", "thresholds", multiple=True, metavar="NAME", help="Break-even of an input; repeatable.")
+@click.option("--scenarios", is_flag=True, help="Every file of params/scenarios.")
+@click.option("--sobol", is_flag=True, help="Sobol indices of net cost and bleeds averted.")
+@common("override", "set", "out", "json", "quiet")
+def sensitivity(
+    file: Path | None,
+    overrides: Sequence[Path],
+    sets: Sequence[str],
+    *,
+    strategy: str | None,
+    against: str | None,
+    outcome: str,
+    one_way: bool,
+    pair: tuple[str, str] | None,
+    thresholds: Sequence[str],
+    scenarios: bool,
+    sobol: bool,
+    out: Path | None,
+    json: str | None,
+    quiet: bool,
+) -> None:
+    """Vary inputs one or two at a time, or by scenario."""
+    from econmodel.reporting.papers.analyses import save_sensitivity, sensitivity_document
+    from econmodel.uncertainty.deterministic import ask, lead_pair
+
+    case = load(file, overrides, sets, quiet=quiet)
+    folder = check_output(out, Path("reports") / case.name / "sensitivity", json, reads=(file, *overrides))
+    lead, versus = lead_pair(case.parameters)
+    question = ask(case.parameters, strategy or lead, against or versus, outcome)
+    for name in (*(pair or ()), *thresholds):
+        question.parameters[name]
+    found = analyse(question, one_way=one_way, pair=pair, thresholds=thresholds, scenarios=scenarios, sobol=sobol)
+    document = sensitivity_document(question, found)
+    written: list[Path] = []
+    if folder:
+        with staged(folder, quiet=quiet) as stage:
+            written = save_sensitivity(question, found, document, stage)
+    if json:
+        write_json(document, json)
+    if json != "-":
+        screen = console(quiet=quiet)
+        for sentence in document["sentences"]:
+            screen.print(f"- {sentence}", markup=False, highlight=False)
+        files = ", ".join(sorted(path.name for path in written if path.suffix in (".svg", ".json")))
+        also = ", pictures also as PNG with their data as CSV" if ".svg" in files else ""
+        screen.print(f"{files} in {folder}{also}", markup=False, highlight=False)
+
+
+def analyse(
+    question: Question, *, one_way: bool, pair: tuple[str, str] | None, thresholds: Sequence[str], scenarios: bool, sobol: bool
+) -> dict[str, Any]:
+    """Run the analyses wanted, or all but Sobol indices when none is."""
+    from econmodel.uncertainty import deterministic
+    from econmodel.uncertainty.scenarios import scenario_table
+    from econmodel.uncertainty.thresholds import thresholds as break_even_points
+
+    everything = not (one_way or pair or thresholds or scenarios or sobol)
+    found: dict[str, Any] = {}
+    if everything or one_way or sobol:
+        found["one_way"] = deterministic.one_way(question)
+    if everything or pair:
+        found["two_way"] = deterministic.two_way(question, *(pair or deterministic.DEFAULT_PAIR))
+    names = thresholds or ([r.name for r in found["one_way"][:TOP_THRESHOLDS]] if everything else [])
+    if names:
+        found["thresholds"] = break_even_points(question, names)
+    if everything or scenarios:
+        found["scenarios"] = scenario_table(question)
+    if sobol:
+        from econmodel.uncertainty.global_sensitivity import both_outcomes
+
+        found["sobol"] = both_outcomes(question, seed=int(question.parameters.number("seed")))
+    return found
