@@ -7,7 +7,7 @@ prophylaxis, over their lifetime, have that mean again.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -67,12 +67,16 @@ def bleed_mean(v: Mapping[str, FloatArray], died: FloatArray, stem: str = "c_") 
     return (1.0 - r) * (survived + (fatal - survived) * died) + r * rescue
 
 
+def share_died(count: Callable[[str], FloatArray]) -> FloatArray:
+    """Share of bleed admissions that end in death, 0 without one; ``count`` gives a count or activity by name."""
+    died, admitted = count("deaths_bleed"), sum(count(name) for name in BLEED_ADMISSIONS)
+    return np.divide(died, admitted, out=np.zeros_like(died), where=admitted > 0)
+
+
 def fatal_share(activity: Activity) -> FloatArray:
     """Share of bleed admissions without prophylaxis that end in death, over the whole run, undiscounted: (draw,); 0 without one."""
     s = activity.strategies.index(WATCH)
-    admitted = sum(activity.total(name)[:, s, 0] for name in BLEED_ADMISSIONS)
-    died = activity.total("deaths_bleed")[:, s, 0]
-    return np.divide(died, admitted, out=np.zeros_like(died), where=np.asarray(admitted) > 0)
+    return share_died(lambda name: activity.total(name)[:, s, 0])
 
 
 def untreated_fatal_share(parameters: ParameterSet, v: Values) -> FloatArray:

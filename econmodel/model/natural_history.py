@@ -65,7 +65,17 @@ def first_month_fatality(six_week: FloatArray, p_early: FloatArray, or_rebleed: 
 
 def times_odds(p: FloatArray, odds_ratio: FloatArray) -> FloatArray:
     """Probability whose odds are ``odds_ratio`` times those of ``p``."""
-    return odds_ratio * p / (1 + (odds_ratio - 1) * p)
+    return odds_ratio * p / (1 - p + odds_ratio * p)
+
+
+def shift_step(shift: FloatArray, p: FloatArray, share: FloatArray, pooled: FloatArray) -> FloatArray:
+    """Newton's step to the shift of the logits of ``p`` at which their mean is ``pooled``; the classes are the last axis.
+
+    On the logit of the mean, which is nearly straight in the shift: of one class alone the first step is the last.
+    """
+    moved = times_odds(p, np.exp(shift))
+    mean, slope = (share * moved).sum(axis=-1), (share * moved * (1 - moved)).sum(axis=-1)
+    return np.log(pooled * (1 - mean) / (mean * (1 - pooled))) * (mean * (1 - mean) / slope)  # type: ignore[no-any-return]
 
 
 def solve_exposure(target: FloatArray, relative: FloatArray, shares: FloatArray) -> FloatArray:
@@ -198,25 +208,17 @@ def shift_on_logit(by_class: FloatArray, weights: FloatArray, pooled: FloatArray
     if ((pooled <= certain) | (pooled >= possible)).any():
         what = "the probabilities by class cannot be moved to the pooled figure: it must lie strictly between 0 and 1, as they do"
         raise ModelError(what, fix="give each class a value between 0 and 1, and the pooled figure too")
-    with np.errstate(divide="ignore"):
-        logit = np.log(by_class) - np.log1p(-by_class)
     low, high = np.full(len(pooled), -40.0), np.full(len(pooled), 40.0)
     shift = np.zeros(len(pooled))
     for _ in range(200):
-        moved = _expit(logit + shift[:, None])
-        miss = (share * moved).sum(axis=1) - pooled
-        low, high = np.where(miss > 0, low, shift), np.where(miss > 0, shift, high)
-        slope = (share * moved * (1 - moved)).sum(axis=1)
-        step = shift - np.divide(miss, slope, out=np.full_like(miss, np.inf), where=slope > 0)
-        after = np.where((step > low) & (step < high), step, (low + high) / 2)
-        if np.abs(after - shift).max() <= 1e-14:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            step = shift_step(shift[:, None], by_class, share, pooled)
+        low, high = np.where(step > 0, shift, low), np.where(step > 0, high, shift)
+        after = np.where((shift + step > low) & (shift + step < high), shift + step, (low + high) / 2)
+        moved, shift = np.abs(after - shift).max(), after
+        if moved <= 1e-14:
             break
-        shift = after
-    return _expit(logit + shift[:, None])
-
-
-def _expit(x: FloatArray) -> FloatArray:
-    return np.asarray(1.0 / (1.0 + np.exp(-x)))
+    return times_odds(by_class, np.exp(shift)[:, None])
 
 
 def acute_fatality(six_week: FloatArray, or_rebleed: FloatArray, p_early: FloatArray) -> tuple[FloatArray, FloatArray]:

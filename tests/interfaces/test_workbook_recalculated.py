@@ -121,11 +121,11 @@ def named(found: Mapping[str, Any], document: Mapping[str, Any]) -> dict[str, An
     return {".".join(words.get(part, part) for part in key.split(".")): value for key, value in found.items()}
 
 
-def compare(path: str, engine: Mapping[str, Any], found: Mapping[str, Any]) -> Iterator[tuple[str, Any, Any]]:
-    """Figures of the engine that the workbook lacks or gives differently."""
+def compare(path: str, engine: Mapping[str, Any], found: Mapping[str, Any], money: float = 1.0) -> Iterator[tuple[str, Any, Any]]:
+    """Figures of the engine that the workbook lacks or gives differently; a net benefit is a small difference of ``money``."""
     for name, want in flatten(engine).items():
         source = name.replace("at_five_years.", "") if name.startswith(("at_five_years.arr", "at_five_years.nnt")) else name
-        if source not in found or not equal(want, found[source]):
+        if source not in found or not equal(want, found[source], money if name.endswith("net_monetary_benefit") else 1.0):
             yield f"{path}.{name}", want, found.get(source, "missing")
 
 
@@ -138,26 +138,28 @@ def differences(document: Mapping[str, Any], results: Mapping[str, Any]) -> list
         for want, got in zip(engine["yearly"], results["yearly"][key], strict=True):
             found += [(f"{key}, year {want['year']}, {n}", want[n], v) for n, v in got.items() if not equal(want[n], v)]
     chosen = document["settings"]["comparator"]
+    costs = {key: abs(block["cost"]["total"]) for key, block in document["strategies"].items()}
     for versus in results["comparisons"]:
         for key in results["comparisons"][versus].keys() - {chosen if versus == "chosen" else versus}:
             engine = document["comparisons"][chosen if versus == "chosen" else versus][key]
-            found += compare(f"{key} v. {versus}", engine, named(results["comparisons"][versus][key], document))
+            found += compare(f"{key} v. {versus}", engine, named(results["comparisons"][versus][key], document), costs[key])
     ours = {key: document["strategies"][key] for key in results["strategies"]}
-    costs, effects = [block["cost"]["total"] for block in ours.values()], [block["qalys"] for block in ours.values()]
-    for row in (ranked.to_json() for ranked in rank_strategies(list(ours), costs, effects)):
+    totals = [[block["cost"]["total"] for block in ours.values()], [block["qalys"] for block in ours.values()]]
+    for row in (ranked.to_json() for ranked in rank_strategies(list(ours), *totals)):
         found += compare(f"frontier {row['key']}", {n: v for n, v in row.items() if n != "key"}, results["frontier"][row["key"]])
     return found
 
 
-def equal(want: Any, got: Any) -> bool:
+def equal(want: Any, got: Any, size: float = 1.0) -> bool:
     """Equal text, both absent, or numbers within the relative tolerance.
 
-    A small difference of large figures (who is left alive in the last years) has their last bits: 1e-13, and 1e-9 of itself.
+    A small difference of large figures (who is left alive in the last years, a net benefit) has their last bits: 1e-13 of
+    their ``size``, and 1e-9 of itself.
     """
     if want is None or got is None or isinstance(want, str) or isinstance(got, str):
         return bool(want == got)
     gap = abs(got - want)
-    return bool(gap <= TOLERANCE * abs(want) or (gap <= ROUNDED and gap <= SMALL_DIFFERENCE * abs(want)))
+    return bool(gap <= TOLERANCE * abs(want) or (gap <= ROUNDED * size and gap <= SMALL_DIFFERENCE * abs(want)))
 
 
 def engine_document(sets: Mapping[str, float | str] | None = None) -> dict[str, Any]:

@@ -121,6 +121,7 @@ def test_every_formula_refers_to_sheets_and_names_that_exist(hostile: Any) -> No
         "MOD",
         "NA",
         "OR",
+        "SQRT",
         "SUM",
         "SUMPRODUCT",
         "TEXT",

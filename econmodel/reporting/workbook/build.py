@@ -111,12 +111,13 @@ def _write_model(book: Book) -> list[Cohort]:
     hazards.build_strategies(book)
     hazards.build_months(book)
     totals.build_prices(book)
-    return [write_cohort(book, plan) for plan in book.plans]
+    cohorts = [write_cohort(book, plan) for plan in book.plans]
+    totals.finish_prices(book)
+    return cohorts
 
 
 def _write_results(book: Book, cohorts: list[Cohort]) -> None:
     totals.build_totals(book)
-    totals.finish_prices(book)
     outcomes.build_outcomes(book)
     comparisons.build_comparisons(book)
     comparisons.build_frontier(book)

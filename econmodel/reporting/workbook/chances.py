@@ -69,10 +69,10 @@ class CellMoves(DiseaseMoves):
         v, course = book.v, plan.row.starts_in == "in_course"
         own = {item: book.at("strategy", plan.key, item) for item in book.at("figures")}
         self.per_protocol = book.layout.per_protocol
-        of_group = {item: book.at("group", str(group), item) for item in ("transplant", "excess", "fatality")}
-        self.transplant, self.excess, self.p_death_bleed = of_group.values()
+        of_group = {item: book.at("group", str(group), item) for item in ("transplant", "excess", "first", "again")}
+        self.transplant, self.excess, self.p_death_bleed, self.p_death_rebleed = of_group.values()
         self.excess_transplanted, self.r_other_bleed = v["r_excess_death_transplanted"], v["r_other_bleed"]
-        self.hr_death_after_bleed, self.rr_death_rebleed = v["hr_death_after_bleed"], v["rr_death_rebleed"]
+        self.hr_death_after_bleed, self.hr_excess_death = v["hr_death_after_bleed"], own["hr_excess_death"]
         self.p_early_rebleed, self.r_late_rebleed = v["p_early_rebleed"], own["r_late_rebleed"]
         self.r_protection_lost, self.p_obliteration = v["r_protection_lost"] * float(course), own["p_obliteration"]
         self.p_death_session, self.p_last_session = own["p_death_course"] / own["sessions_mean"], 1.0 / own["sessions_mean"]

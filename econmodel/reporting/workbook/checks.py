@@ -94,7 +94,7 @@ def build_checks(book: Book, cohorts: list[Cohort]) -> None:
 def _checks(book: Book, cohorts: list[Cohort]) -> Iterator[Check]:
     """Label, figure, rule on a figure, and the rule in words."""
     yield "Inputs that cannot be: outside their limits or not on their list", book.at("inputs", "impossible"), lambda x: x == 0, "0"
-    for kind, words in (("case_mix", "Patient group"), ("evidence_mix", "Evidence group")):
+    for kind, words in (("case_mix", "Patient group"), ("reference_mix", "Reference group")):
         yield f"{words} shares sum to 1", book.at(kind, "sum"), lambda x: abs(x - 1) < 1e-9, "1"
         shares = book.at(kind, "shares")
         yield f"{words} shares are not negative", call("MIN", shares.value.min(), shares), lambda x: x >= 0, "0 or more"

@@ -34,6 +34,7 @@ OPERATORS: dict[np.ufunc, tuple[str, int]] = {
 FUNCTIONS: dict[np.ufunc, str] = {
     np.exp: "EXP",
     np.log: "LN",
+    np.sqrt: "SQRT",
     np.absolute: "ABS",
     np.minimum: "MIN",
     np.maximum: "MAX",

@@ -17,10 +17,11 @@ from econmodel.reporting.workbook.writer import Sheet, letters, span
 
 LIFE, HAZARDS, STRATEGIES, MONTHS = "Life_tables", "Hazards", "Strategies", "Months"
 FIRST_AGE_ROW = 6
-YEAR, AGE, WITHIN, DIES, BACKGROUND, TIME, FIRST_CELL = range(1, 8)
+YEAR, AGE, WITHIN, LIFETIME, DIES, BACKGROUND, TIME, FIRST_CELL = range(1, 9)
 FIGURES = {
     "hr_gastric": "Rate of a gastric bleed relative to none",
     "hr_other": "Rate of another bleed relative to none",
+    "hr_excess_death": "Rate of excess death relative to none, while in effect",
     "effect_full_years": "Years of full effect",
     "effect_none_years": "Years after which there is no effect",
     "sessions_mean": "Sessions in a course (mean)",
@@ -72,9 +73,17 @@ def build_hazards(book: Book) -> None:
     sheet.heading(
         "Hazards by model year",
         "Rates per patient-year without prophylaxis, constant within a model year. Years "
-        "beyond the time horizon are worked out but counted nowhere.",
+        "beyond the time horizon are worked out, and count only in the share of bleeds that end in death.",
     )
-    headers = ["Model year", "Age at start", "Within horizon", "Life table q", "Background death rate", "Rate relative to year 1"]
+    headers = [
+        "Model year",
+        "Age at start",
+        "Within horizon",
+        f"Before age {LAST_AGE}",
+        "Life table q",
+        "Background death rate",
+        "Rate relative to year 1",
+    ]
     classes = [f", class {c + 1}" if book.layout.classes > 1 else "" for c in range(book.layout.classes)]
     cells = [f"Gastric bleed, untreated: {g.name}{c}" for g in book.layout.groups for c in classes]
     sheet.row(FIRST_YEAR_ROW - 1, headers + cells)
@@ -85,11 +94,12 @@ def build_hazards(book: Book) -> None:
     year = Formula(f"$A{ROW}", years + 1.0)
     age = sheet.column(rows, AGE, book.input("start_age") + year - 1, "whole")
     within = sheet.column(rows, WITHIN, choose(year <= horizon, lambda: 1, lambda: 0), "whole")
-    dies = sheet.column(rows, DIES, choose(within == 1, lambda: _of_age(book, age), lambda: 0.0))
+    lifetime = sheet.column(rows, LIFETIME, choose(age < LAST_AGE, lambda: 1, lambda: 0), "whole")
+    dies = sheet.column(rows, DIES, choose(lifetime == 1, lambda: _of_age(book, age), lambda: 0.0))
     background = sheet.column(rows, BACKGROUND, background_rate(dies))  # type: ignore[arg-type]
     later = book.at("solved", "time")
     time = sheet.column(rows, TIME, choose(year <= 1, lambda: 1.0, lambda: choose(year <= 3, lambda: later[0], lambda: later[1])))
-    book.cells["within",], book.cells["background",] = within, background
+    book.cells["within",], book.cells["lifetime",], book.cells["background",] = within, lifetime, background
     for cell in range(len(cells)):
         g, c = divmod(cell, book.layout.classes)
         rate = book.at("solved", "rate") * (book.at("group", str(g), "relative") * book.at("susceptibility")[c])

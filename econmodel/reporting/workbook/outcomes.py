@@ -13,7 +13,7 @@ import numpy as np
 from econmodel.arrays import choose
 from econmodel.economics.evaluate import RISK_YEARS
 from econmodel.model.structure import STATE_LABELS
-from econmodel.parameters.catalogue import CATEGORIES, CATEGORY, COMPLICATIONS, LABELS
+from econmodel.parameters.catalogue import CATEGORIES, CATEGORY, COMPLICATIONS, COUNT_KEYS, LABELS
 from econmodel.records import record
 from econmodel.reporting.workbook.book import FIRST_YEAR_ROW, Book
 from econmodel.reporting.workbook.cohort import FAMILIES
@@ -85,7 +85,7 @@ def outcome_lines(book: Book) -> Iterator[Line]:
     for kind in COMPLICATIONS:
         yield Line(LABELS[kind], f"complications.{kind}", partial(_total, of, kind))
     yield Line("Activity per patient, undiscounted")
-    for name in CATEGORY:
+    for name in (*COUNT_KEYS, *CATEGORY):
         yield Line(LABELS[name], f"activity.{name}", partial(_total, of, name))
 
 

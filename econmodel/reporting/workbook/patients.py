@@ -1,13 +1,14 @@
-"""Patients sheet, the case mix and the evidence mix; Solved sheet, what follows from the evidence's pooled figures.
+"""Patients sheet, the case mix and the reference mix; Solved sheet, what follows from the reference mix.
 
 The untreated rate and the fatality are the arithmetic of ``model.natural_history`` run on cells: Newton's method is
-laid out one row a step, from 0; it approaches the root from below and has converged long before the last row. What
+laid out one row a step, from 0, and has converged long before the last row. What
 only the program can solve (susceptibility classes, the effect of a complete course) stands as plain numbers, and a
 check fails when an input they rest on is changed.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 from typing import Any
 
@@ -16,17 +17,18 @@ import numpy as np
 from econmodel.arrays import choose
 from econmodel.model.disease import calibrate_complete
 from econmodel.model.inputs import CHILD, product
-from econmodel.model.natural_history import TARGET_YEARS, first_month_fatality, newton_step, pooled_hazards, relative_hazard
+from econmodel.model.natural_history import first_month_fatality, newton_step, relative_hazard, shift_step, times_odds
 from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.formula import Formula, call
 from econmodel.reporting.workbook.writer import Sheet, address, span
 
 PATIENTS, SOLVED = "Patients", "Solved"
 HEADERS = ("Group", "Share", "Child-Pugh", "Size step", "Red spot", "Class step", "Relative bleeding rate")
-GROUP_HEADERS = ("Transplant a year", "Excess death a year", "Death, first bleed")
-SHARE, CHILD_CLASS, SIZE, RED, STEP, RELATIVE, TRANSPLANT, EXCESS, FATAL = range(2, 11)
+GROUP_HEADERS = ("Transplant a year", "Excess death a year", "Death, first bleed", "Death, rebleed")
+SHARE, CHILD_CLASS, SIZE, RED, STEP, RELATIVE, TRANSPLANT, EXCESS, FIRST_DEATH, AGAIN = range(2, 12)
 FIRST = 6
-NEWTON_STEPS, FIRST_STEP_ROW = 30, 22
+EXPOSURE, SHIFT = 2, 3
+NEWTON_STEPS, FIRST_STEP_ROW = 30, 27
 POOLED = ("p_first_bleed_year_1", "hr_first_bleed_years_2_3", "hr_first_bleed_from_year_4", "b_child", "b_size", "b_red")
 
 
@@ -36,13 +38,13 @@ def build_patients(book: Book) -> None:
     sheet.heading("Patients", "Patient groups: shares must sum to 1. Size step 0 is below 5 mm, 1 is 5-10 mm, 2 above 10 mm.")
     for name, first in mixes(book):
         _mix(book, sheet, first, name)
-    sheet.widths(30, 10, 10, 10, 10, 10, 12, 12, 12, 12)
+    sheet.widths(30, 10, 10, 10, 10, 10, 12, 12, 12, 12, 12)
     sheet.frame("B6", book.footer)
 
 
 def mixes(book: Book) -> list[tuple[str, int]]:
     """Both mixes and the first row of each."""
-    return [("case_mix", FIRST), ("evidence_mix", FIRST + len(book.layout.groups) + 5)]
+    return [("case_mix", FIRST), ("reference_mix", FIRST + len(book.layout.groups) + 5)]
 
 
 def _mix(book: Book, sheet: Sheet, first: int, name: str) -> None:
@@ -82,11 +84,12 @@ def finish_patients(book: Book) -> None:
     by_class = {
         "transplant": [book.v[f"r_transplant_child_{c.lower()}"] for c in CHILD],
         "excess": [book.v[f"r_excess_death_child_{c.lower()}"] for c in CHILD],
-        "fatality": [book.at("fatality", c) for c in CHILD],
+        "first": [book.at("fatality", c) for c in CHILD],
+        "again": [book.at("fatality_again", c) for c in CHILD],
     }
     for g, (share, step, relative) in enumerate(book.at("case_mix", "rows")):
         book.cells["group", str(g), "share"], book.cells["group", str(g), "relative"] = share, relative
-        for column, (item, cells) in zip((TRANSPLANT, EXCESS, FATAL), by_class.items(), strict=True):
+        for column, (item, cells) in zip((TRANSPLANT, EXCESS, FIRST_DEATH, AGAIN), by_class.items(), strict=True):
             chosen = call("CHOOSE", cells[int(step.value)].value, step + 1, *cells)
             book.cells["group", str(g), item] = sheet.formula(FIRST + g, column, chosen, "factor")
 
@@ -96,10 +99,14 @@ def build_solved(book: Book) -> None:
     sheet = book.add_sheet(SOLVED)
     sheet.heading(
         "Solved quantities",
-        "Found from the pooled figures of the evidence, so that the evidence mix reproduces "
+        "Found from the year-1 risk and the six-week mortality of the reference mix, so that it reproduces "
         "them; the site's own mix then moves the result.",
     )
     held: list[str] = []
+    sheet.row(FIRST_STEP_ROW - 2, ["Newton's method, a step a row: sum(share exp(-relative u)) = exp(-H)", "", ""], "section")
+    sheet.text(FIRST_STEP_ROW - 1, 1, "Step", "header")
+    for step in range(NEWTON_STEPS + 1):
+        sheet.text(FIRST_STEP_ROW + step, 1, f"Step {step}")
     if book.case.parameters.text("hazard_decline") == "frailty":
         _held_rate(book, sheet)
         held += [*POOLED, "n_frailty_classes"]
@@ -124,36 +131,29 @@ def _largest(cells: list[Any]) -> Formula:
 
 
 def _solve_rate(book: Book, sheet: Sheet) -> None:
-    """Cumulative hazard of the evidence mix, the exposure of the reference cell that reproduces it, and its rates."""
-    shares, relative = book.at("evidence_mix", "shares"), book.at("evidence_mix", "relative")
-    sheet.row(4, ["Untreated first gastric bleed", *(f"At {y:g} years" for y in TARGET_YEARS)], "headings")
-    hazard = _line(sheet, 5, "Cumulative hazard of the evidence mix", pooled_hazards(*(book.v[name] for name in POOLED[:3])))
-    u = _newton(sheet, hazard, shares, relative)
-    u = _line(sheet, 6, "Exposure u of the reference cell, from the last Newton step below", u)
-    missed = [np.exp(-h) - (shares * np.exp(-relative * x)).sum() for h, x in zip(hazard, u, strict=True)]
-    label = "Risk of the evidence mix at that exposure, less the pooled risk (must be 0)"
-    book.cells["solved", "residual"] = _largest(_line(sheet, 7, label, missed))
-    (rate,) = _line(sheet, 8, "Rate a year of the reference cell (Child A, above 10 mm, no red spot) in year 1", [u[0]])
+    """Cumulative hazard of the reference mix in year 1, the exposure of the reference cell that reproduces it, later years."""
+    shares, relative = book.at("reference_mix", "shares"), book.at("reference_mix", "relative")
+    risk, second, third = (book.v[name] for name in POOLED[:3])
+    sheet.row(4, ["Untreated first gastric bleed", ""], "headings")
+    (hazard,) = _line(sheet, 5, "Cumulative hazard of the reference mix in year 1", [-np.log1p(-risk)])
+    u = _newton(sheet, EXPOSURE, "Exposure u", lambda u: newton_step(u, hazard, relative, shares))
+    (rate,) = _line(sheet, 6, "Rate a year of the reference cell (Child A, above 10 mm, no red spot) in year 1", [u])
+    missed = np.exp(-hazard) - (shares * np.exp(-relative * rate)).sum()
+    label = "Risk of the reference mix at that rate, less its year-1 risk (must be 0)"
+    book.cells["solved", "residual"] = _largest(_line(sheet, 7, label, [missed]))
     constant = book.input("hazard_decline") == "constant"
-    spans = np.diff(TARGET_YEARS)
-    later = [choose(constant, lambda: 1.0, lambda i=i: (u[i + 1] - u[i]) / spans[i] / rate) for i in range(2)]  # type: ignore[misc]
+    later = [choose(constant, lambda: 1.0, lambda x=x: x) for x in (second, np.minimum(second, third))]  # type: ignore[misc]
     book.cells["solved", "rate"] = rate
-    book.cells["solved", "time"] = _line(sheet, 9, "Rate relative to year 1: years 2-3, and from year 4", later)
+    book.cells["solved", "time"] = _line(sheet, 8, "Rate relative to year 1: years 2-3, and from year 4", later)
 
 
-def _newton(sheet: Sheet, hazard: list[Any], shares: Any, relative: Any) -> list[Any]:
-    sheet.row(20, ["Newton's method: sum(share exp(-relative u)) = exp(-H)"] + [""] * 3, "section")
-    sheet.row(21, ["Step", *(f"u at {y:g} years" for y in TARGET_YEARS)], "headings")
-    u: list[Any] = [0.0] * len(hazard)
-    for step in range(NEWTON_STEPS + 1):
-        row = FIRST_STEP_ROW + step
-        sheet.text(row, 1, f"Step {step}")
-        if step == 0:
-            u = [sheet.number(row, column, 0, "factor") for column in (2, 3, 4)]
-            continue
-        moved = [x + newton_step(x, h, relative, shares) for x, h in zip(u, hazard, strict=True)]
-        u = [sheet.formula(row, column, formula, "factor") for column, formula in enumerate(moved, start=2)]
-    return u
+def _newton(sheet: Sheet, column: int, label: str, step: Callable[[Any], Any]) -> Formula:
+    """Lay Newton's method out from 0, one row a step, and give the last."""
+    sheet.text(FIRST_STEP_ROW - 1, column, label, "header_right")
+    at = sheet.number(FIRST_STEP_ROW, column, 0, "factor")
+    for row in range(FIRST_STEP_ROW + 1, FIRST_STEP_ROW + 1 + NEWTON_STEPS):
+        at = sheet.formula(row, column, at + step(at), "factor")
+    return at
 
 
 def _held_rate(book: Book, sheet: Sheet) -> None:
@@ -185,28 +185,45 @@ def _held_effects(book: Book, sheet: Sheet, row: int) -> list[str]:
 
 
 def _fatality(book: Book, sheet: Sheet) -> None:
+    """Six-week mortality by class moved to its pooled figure, and the chance of death in a bleed and in a rebleed."""
     sheet.row(11, ["Death within six weeks of a bleed", *(f"Child-Pugh {c}" for c in CHILD)], "headings")
     stated = _line(sheet, 12, "Six-week mortality as stated", [book.v[f"p_death_six_weeks_child_{c.lower()}"] for c in CHILD])
-    steps, shares, relative = (book.at("evidence_mix", item) for item in ("steps", "shares", "relative"))
-    terms = "+".join(f"({steps.text}={i})*{cell.text}" for i, cell in enumerate(stated))
-    by_class = Formula(f"({terms})", np.array([stated[int(step)].value for step in steps.value]))
-    mean = (shares * relative * by_class).sum() / (shares * relative).sum()
-    (mean,) = _line(sheet, 13, "Mean over bleeds of the evidence mix (weights: share x relative bleeding rate)", [mean])
-    pooled = book.input("fatality_scaling") == "pooled"
-    factor = choose(pooled, lambda: book.v["p_death_six_weeks"] / mean, lambda: 1.0)
-    (factor,) = _line(sheet, 14, "Factor that brings that mean to the pooled figure (1 when taken as stated)", [factor])
-    scaled = _line(sheet, 15, "Six-week mortality, scaled: F", [cell * factor for cell in stated])
-    e, rr = book.v["p_early_rebleed"], book.v["rr_death_rebleed"]
-    label = "Death in the first month of a bleed: f = F(1-e) / ((1-e) + e rr (1-F))"
-    f = _line(sheet, 16, label, [first_month_fatality(big, e, rr) for big in scaled])
-    for c, cell in zip(CHILD, f, strict=True):
-        book.cells["fatality", c] = cell
-    back = [x + (1 - x) * e * (rr * x / (1 - (1 - rr * x) * e)) for x in f]
-    again = _line(sheet, 17, "Check: f + (1-f) e D, with D = rr f / (1 - (1 - rr f) e), gives F again", back)
-    residual = _line(sheet, 18, "Difference (must be 0)", [x - y for x, y in zip(again, scaled, strict=True)])
-    book.cells["fatality", "residual"] = _largest(residual)
-    worst = [max(cell.value for cell in scaled), *(rr.value * cell.value for cell in f)]
-    book.cells["fatality", "highest"] = call("MAX", max(worst), *scaled, *(rr * cell for cell in f))
+    steps, shares, relative = (book.at("reference_mix", item) for item in ("steps", "shares", "relative"))
+    bleeds = (shares * relative).sum()
+    by_class = [((steps == float(step)) * shares * relative).sum() / bleeds for step in range(len(CHILD))]
+    share = _line(sheet, 13, "Share of the bleeds of the reference mix (share x relative bleeding rate)", by_class)
+    scaled, missed = _scaled(book, sheet, stated, share)
+    e, odds = book.v["p_early_rebleed"], book.v["or_death_rebleed"]
+    first = _line(sheet, 17, "Death in the first month of a bleed: f", [first_month_fatality(big, e, odds) for big in scaled])
+    again = _line(
+        sheet, 18, "Death in a month of rebleeding: f', the odds of f times the odds ratio", [times_odds(f, odds) for f in first]
+    )
+    back = [f + (1 - f) * e * (g / (1 - (1 - g) * e)) for f, g in zip(first, again, strict=True)]
+    back = _line(sheet, 19, "Check: f + (1-f) e D, with D = f' / (1 - (1 - f') e), gives F again", back)
+    residual = _line(sheet, 20, "Difference (must be 0)", [x - y for x, y in zip(back, scaled, strict=True)])
+    for c, f, g in zip(CHILD, first, again, strict=True):
+        book.cells["fatality", c], book.cells["fatality_again", c] = f, g
+    book.cells["fatality", "residual"] = _largest([*residual, missed])
+    book.cells["fatality", "highest"] = call("MAX", max(x.value for x in (*scaled, *again)), *scaled, *again)
+
+
+def _scaled(book: Book, sheet: Sheet, stated: list[Any], share: list[Any]) -> tuple[list[Any], Any]:
+    """Six-week mortality by class under the setting, and by how much its mean misses the pooled figure."""
+    p, shares = (_across(row, cells) for row, cells in ((12, stated), (13, share)))
+    pooled, scaling = book.v["p_death_six_weeks"], book.input("fatality_scaling") == "pooled"
+    shift = _newton(sheet, SHIFT, "Shift of logits", lambda shift: shift_step(shift, p, shares, pooled))
+    (odds,) = _line(sheet, 14, "Factor on all odds that brings their mean over these bleeds to the pooled figure", [np.exp(shift)])
+    moved = [choose(scaling, lambda x=x: times_odds(x, odds), lambda x=x: x) for x in stated]  # type: ignore[misc]
+    scaled = _line(sheet, 15, "Six-week mortality: F, moved so, or as stated", moved)
+    mean = (shares * _across(15, scaled)).sum()
+    (missed,) = _line(
+        sheet, 16, "Its mean, less the pooled figure (0 unless as stated)", [choose(scaling, lambda: mean - pooled, lambda: 0.0)]
+    )
+    return scaled, missed
+
+
+def _across(row: int, cells: list[Any]) -> Any:
+    return Formula(span(row, row, 2, SOLVED, 1 + len(cells)), np.array([cell.value for cell in cells]))
 
 
 def late_rebleeding(book: Book) -> Any:

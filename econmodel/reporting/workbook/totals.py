@@ -13,12 +13,12 @@ import numpy as np
 
 from econmodel.arrays import choose
 from econmodel.economics.activity import count_activity
-from econmodel.economics.bleed_prices import WATCH, split_bleeds
+from econmodel.economics.bleed_prices import split_bleeds
 from econmodel.economics.evaluate import RISK_YEARS
 from econmodel.economics.outcomes import Utilities, gather_utilities, lived, quality_lived
 from econmodel.economics.prices import STEMS, VIEWS, Prices, list_price
 from econmodel.model.structure import STATE_LABELS
-from econmodel.parameters.catalogue import BLEED_ADMISSIONS, CATEGORIES, CATEGORY, COUNT_KEYS, LABELS
+from econmodel.parameters.catalogue import CATEGORIES, CATEGORY, COUNT_KEYS, LABELS
 from econmodel.reporting.workbook.book import Book, Plan
 from econmodel.reporting.workbook.cohort import FAMILIES
 from econmodel.reporting.workbook.formula import Formula, call
@@ -35,7 +35,7 @@ LOSS_WORDS = {
     "first_bleeds": "A first bleed",
     "rebleeds": "A rebleed",
 }
-DIED_ROW, FIRST_PRICE_ROW = 4, 6
+DIED_ROW, FIRST_PRICE_ROW = 4, 7
 UP_TO = ("horizon", "headline")
 COLUMNS = (
     *(("undiscounted", str(y)) for y in RISK_YEARS),
@@ -56,31 +56,28 @@ def build_prices(book: Book) -> None:
         f"{book.money_label}. The setting perspective chooses the view; a bleed is priced per "
         "episode or from days and events, never both.",
     )
+    sheet.text(DIED_ROW, 1, "Share of bleed admissions without prophylaxis that end in death, over a lifetime")
+    died = sheet.number(DIED_ROW, FIRST_PRICE, float(book.evaluation.died[0]), "factor")
+    v = {**book.v, **split_bleeds(book.v, died)}  # type: ignore[arg-type]
     sheet.row(FIRST_PRICE_ROW - 1, [*PRICE_HEADERS, "Price in the chosen view"], "headings")
     sheet.heights[FIRST_PRICE_ROW - 1] = 28
-    sheet.text(DIED_ROW, 1, "Bleed admissions without prophylaxis that end in death, over a lifetime")
-    died: Any = Formula(f"{PRICES}!${letters(FIRST_PRICE)}${DIED_ROW}", float(book.evaluation.died[0]))
-    v = {**book.v, **split_bleeds(book.v, died)}
-    found = [_price_row(book, sheet, row, activity, v) for row, activity in enumerate(CATEGORY, start=FIRST_PRICE_ROW)]
+    found = [_price_row(book, v, sheet, row, activity) for row, activity in enumerate(CATEGORY, start=FIRST_PRICE_ROW)]
     last = FIRST_PRICE_ROW + len(CATEGORY) - 1
     book.cells["prices", "view"] = Formula(span(FIRST_PRICE_ROW, last, VIEW, PRICES), np.array([cell.value for cell in found]))
     categories = np.array([CATEGORIES[category] for category in CATEGORY.values()])
     book.cells["prices", "category"] = Formula(span(FIRST_PRICE_ROW, last, CATEGORY_COLUMN, PRICES), categories)
     _utilities(book, sheet, last + 3)
     sheet.widths(40, 18, 14, 14, 16, 18, 18)
-    sheet.frame("B6", book.footer)
+    sheet.frame(f"B{FIRST_PRICE_ROW}", book.footer)
 
 
 def finish_prices(book: Book) -> None:
-    """Write the share of admissions that die, which the totals tell: live where the horizon is a lifetime, else as it was run."""
-    value: Any = float(book.evaluation.died[0])
-    if WATCH in book.evaluation.keys:
-        died, *admitted = (book.at("total", WATCH, name, "undiscounted", "horizon") for name in ("deaths_bleed", *BLEED_ADMISSIONS))
-        value = choose(book.input("horizon_years") == "lifetime", lambda: died / sum(admitted), lambda: float(book.evaluation.died[0]))
-    book.sheets[PRICES].formula(DIED_ROW, FIRST_PRICE, value, "plain|share")
+    """Take the share of bleeds that end in death from the cohort without prophylaxis; the program's stays where there is none."""
+    if ("share_died",) in book.cells:
+        book.sheets[PRICES].formula(DIED_ROW, FIRST_PRICE, book.at("share_died"), "factor")
 
 
-def _price_row(book: Book, sheet: Sheet, row: int, activity: str, v: Mapping[str, Any]) -> Formula:
+def _price_row(book: Book, v: Mapping[str, Any], sheet: Sheet, row: int, activity: str) -> Formula:
     sheet.text(row, 1, LABELS[activity])
     sheet.text(row, CATEGORY_COLUMN, CATEGORIES[CATEGORY[activity]], "small")
     figures: dict[str, Any] = {}

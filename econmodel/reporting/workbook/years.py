@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from econmodel.arrays import choose
 from econmodel.economics.activity import ActivityRates, Rules, activity_rates, activity_rules, count_activity
+from econmodel.economics.bleed_prices import WATCH, share_died
 from econmodel.model.hazards import CYCLES_PER_YEAR
 from econmodel.model.structure import MOVE_LABELS, NEVER_BLED, STATE_LABELS
 from econmodel.parameters.catalogue import CATEGORY, COUNT_KEYS, LABELS
@@ -48,6 +49,8 @@ class Cohort(Trace):
         self.months = self._occupancy()
         for weighting in WEIGHTINGS:
             self._items(weighting)
+        if self.plan.key == WATCH:
+            self._lifetime()
         self._activity()
         self._group_bleeds()
 
@@ -167,6 +170,18 @@ class Cohort(Trace):
             )
         self.columns.section(f"All patients, per patient, {WEIGHTINGS[weighting]}", first)
 
+    def _lifetime(self) -> None:
+        """Bleeds and deaths in them to the last age, whatever the horizon: what splits the mean price of a bleed rests on them."""
+        first, found = self.columns.next, {}
+        for kind in ("gastric_bleed", "other_bleed", "early_rebleed", "late_rebleed", "bleed_death"):
+            flow = self._item("undiscounted", f"move.{kind}")
+            cell = self._column(MOVE_LABELS[kind].capitalize(), self.book.at("lifetime") * flow)
+            found[f"move.{kind}"] = self.layout.over_years(self.sheet.name, self.columns.next - 1, value_of(cell)).sum()
+        self.columns.section("Over a lifetime", first)
+        sums = CellSums(lambda item: found.get(item, 0.0), 0.0)
+        counts = count_activity(sums, *strategy_rules(self.book, self.plan), self.book.case.parameters.secondary)
+        self.book.cells["share_died",] = share_died(counts.__getitem__)
+
     def _activity(self) -> None:
         """Counts and priced activity by year, undiscounted, the price of each above it, cost and survival by year."""
         first, key = self.columns.next, self.plan.key
@@ -231,7 +246,8 @@ class CellSums:
         return sum(self.item(f"move.{kind}") for kind in kinds)
 
     def seen(self, *families: str) -> Any:
-        """Surveillance visits, counted in the never-bled alone."""
+        """Surveillance visits: of patients who never bled."""
+        assert families == NEVER_BLED
         return self.item("visits")
 
     def begun(self) -> Any:
