@@ -69,7 +69,7 @@ def run_programme(case: Case, *, draws: int = 0) -> ProgrammeResult:
     EconModelError
         A programme input breaks a rule, or a mix names an option that was dropped.
     """
-    from econmodel.programme.case import evaluate_programme
+    from econmodel.programme.report import evaluate_programme
 
     return evaluate_programme(case.parameters, draws=draws, seed=int(case.parameters.number("seed")))
 

@@ -2,6 +2,8 @@
 
 Counts have axes (weighting, period, draw, strategy, group); group 0 is all patients, share-weighted.
 Weightings are undiscounted, discounted at the rate of costs, and at the rate of outcomes.
+
+A programme multiplies by its starts the monthly activity of a patient who starts today.
 """
 
 from __future__ import annotations
@@ -15,9 +17,20 @@ from numpy.typing import NDArray
 from econmodel.arrays import choose
 from econmodel.errors import ModelError
 from econmodel.model.cohort import CohortTotals
-from econmodel.model.inputs import ModelInputs, Values
+from econmodel.model.disease import run_disease
+from econmodel.model.inputs import ModelInputs, Values, base_values, resolve
 from econmodel.model.structure import COURSE_NEVER_BLED, NEVER_BLED, Structure
-from econmodel.parameters.catalogue import COMPLICATIONS, COUNTS, COURSE_COUNTS, SESSION_KINDS, STAYS, VISIT_KINDS, Count
+from econmodel.parameters.catalogue import (
+    CATEGORY,
+    COMPLICATIONS,
+    COUNT_KEYS,
+    COUNTS,
+    COURSE_COUNTS,
+    SESSION_KINDS,
+    STAYS,
+    VISIT_KINDS,
+    Count,
+)
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import PROCESS, SecondaryRow
 from econmodel.records import record
@@ -364,3 +377,37 @@ def _aftercare(sums: Sums, rates: ActivityRates, rules: Rules, secondary: Mappin
         used = choose(rules.secondary[key], amount, lambda: 0.0)
         found[row.activity] = found[row.activity] + used if row.activity in found else used
     return found
+
+
+PROFILED = (*CATEGORY, *COUNT_KEYS)
+
+
+@record
+class MonthlyProfiles:
+    """Expected undiscounted activity per patient started; ``counts`` is (draw, strategy, month, activity)."""
+
+    activities: tuple[str, ...]
+    strategies: tuple[str, ...]
+    counts: FloatArray
+
+
+def monthly_profiles(parameters: ParameterSet, n_years: int, values: Values | None = None) -> MonthlyProfiles:
+    """Run the model month by month.
+
+    Parameters
+    ----------
+    parameters
+        The case.
+    n_years
+        Years of profile; at most the time horizon.
+    values
+        Draws of the numeric inputs; None is the base values.
+    """
+    v = base_values(parameters) if values is None else values
+    inputs = resolve(parameters, v)
+    years = min(n_years, inputs.n_years)
+    totals = run_disease(inputs, tuple(range(years)), (0.0,), monthly=True)
+    months = tuple(range(1, 12 * years + 1))
+    activity = build_activity(parameters, v, inputs, totals, months, by_group=False, weightings=[0, 0, 0])
+    counts = np.stack([activity.counts[name][0, ..., 0] for name in PROFILED], axis=-1)
+    return MonthlyProfiles(PROFILED, activity.strategies, np.moveaxis(counts, 0, 2))

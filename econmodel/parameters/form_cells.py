@@ -1,11 +1,14 @@
-"""Open a filled form safely and read its cells: values only, bounded in size, nothing executed or followed.
+"""The form's sheets: where everything stands, and the cells of a filled one: values only, bounded in size, nothing executed.
 
-A formula cell gives the value the spreadsheet program stored in it; without one it is refused.
+A formula cell gives the value the spreadsheet program stored in it; without one it is refused. The form's
+hidden sheet lists every question: the sheet and row it stands in, the input (and, for a table, the row and field), the unit
+and the value shown.
 """
 
 from __future__ import annotations
 
 import io
+import math
 import re
 import zipfile
 from datetime import date, datetime, time
@@ -13,12 +16,52 @@ from pathlib import Path
 
 from econmodel.errors import DataError
 from econmodel.parameters.documents import display_path
+from econmodel.parameters.schema import BOUNDS, POSITIVE_UNITS, WHOLE, unit_kind
 from econmodel.records import record
 
+HIDDEN_SHEET, MARK, VERSION = "econmodel_form", "econmodel form", 1
+FACTS = {"case": 2, "currency": 3, "price_year": 4, "inputs_sha256": 5}
+FIRST_ENTRY = 8
+START_SHEET, HOSPITAL_CELL = "Start", (6, 2)
+QUESTION, UNIT, NAME, OURS, STATUS, ANSWER, YEAR, SOURCE, FILLED_BY, UNKNOWN, CHECK = range(1, 12)
+FIRST_ROW = 6
+ENTRY_FIELDS = ("sheet", "row", "name", "shown", "item", "field", "unit", "ours", "choices", "sums_to_one")
 LARGEST_FILE, LARGEST_UNPACKED, MOST_PARTS = 5_000_000, 20_000_000, 500
 LAST_ROW, LAST_COLUMN = 600, 12
 FRESH = "make a fresh form with `econmodel form` and copy the answers over"
 Grid = list[list[object]]
+
+
+@record
+class Question:
+    """One row of the form: an input, or one field of one row of a table input.
+
+    ``shown`` is the model name as the form shows it; ``item`` and ``field`` place it in a table (None and empty for an
+    input that is one value); ``sums_to_one`` says that the field's answers over the table must.
+    """
+
+    sheet: str
+    row: int
+    name: str
+    shown: str
+    item: int | None
+    field: str
+    unit: str
+    ours: float | str | None
+    choices: tuple[str, ...] = ()
+    sums_to_one: bool = False
+
+    def cell(self, column: int = ANSWER) -> str:
+        """Cell of the question's row, such as ``F12``."""
+        return f"{chr(64 + column)}{self.row}"
+
+
+def limits(q: Question) -> tuple[float, float]:
+    """Lowest and highest answer; a yearly rate or growth in the form is at most 1 (100%)."""
+    if q.unit in POSITIVE_UNITS:
+        return 0.0, math.inf
+    low, high = BOUNDS.get(unit_kind(q.unit), (0.0, math.inf))
+    return max(low, WHOLE.get(q.name, low)), 1.0 if q.unit in ("per year", "growth per year") else high
 
 
 @record

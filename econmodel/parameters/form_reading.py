@@ -14,10 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from econmodel.errors import DataError, EconModelError, join_faults
-from econmodel.parameters import form_layout as at
+from econmodel.parameters import form_cells as at
 from econmodel.parameters.documents import Document, display_path
-from econmodel.parameters.form_cells import FRESH, Grid, open_form, read_number, read_text
-from econmodel.parameters.form_layout import Question, limits
+from econmodel.parameters.form_cells import FRESH, Grid, Question, limits, open_form, read_number, read_text
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import PRICE_YEAR, parse_value
 from econmodel.parameters.schema import WHOLE, Where, money_parts

@@ -15,8 +15,8 @@ from typing import Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.economics.activity import MonthlyProfiles
 from econmodel.economics.prices import Prices
-from econmodel.economics.profiles import MonthlyProfiles
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import Intake, ProgrammeActivity, plan_intake, programme_activity
 from econmodel.programme.money import finance

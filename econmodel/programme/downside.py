@@ -12,8 +12,8 @@ from dataclasses import asdict
 from functools import partial
 from typing import Any
 
+from econmodel.economics.activity import MonthlyProfiles
 from econmodel.economics.prices import Prices
-from econmodel.economics.profiles import MonthlyProfiles
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.headline import Headline, headlines

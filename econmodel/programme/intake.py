@@ -17,7 +17,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.economics.profiles import MonthlyProfiles
+from econmodel.economics.activity import MonthlyProfiles
 from econmodel.errors import AnalysisError
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.records import record

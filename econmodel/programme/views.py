@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 
+from econmodel.economics.activity import MonthlyProfiles
 from econmodel.economics.prices import Prices
-from econmodel.economics.profiles import MonthlyProfiles
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.headline import Headline, headlines, number_or_none
 from econmodel.programme.inputs import ProgrammeInputs

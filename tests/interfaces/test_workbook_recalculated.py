@@ -283,7 +283,7 @@ def test_a_form_saved_by_another_program_loads(tmp_path: Path) -> None:
     """
     from openpyxl import load_workbook
 
-    from econmodel.parameters import form_layout as at
+    from econmodel.parameters import form_cells as at
     from econmodel.parameters.form_reading import read_form
     from econmodel.reporting.form import build_form
     from econmodel.reporting.form.questions import questions

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from econmodel.economics.profiles import PROFILED
+from econmodel.economics.activity import PROFILED
 from econmodel.model.inputs import base_values
 from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.loading import load_base_case

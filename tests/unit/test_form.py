@@ -13,7 +13,7 @@ import pytest
 
 from econmodel.errors import DataError, EconModelError, ParameterError
 from econmodel.package import params_folder
-from econmodel.parameters import form_layout as at
+from econmodel.parameters import form_cells as at
 from econmodel.parameters.catalogue import NOT_IN_EVERY_LIST
 from econmodel.parameters.form_cells import LARGEST_FILE, Formula, open_form, read_number, read_text
 from econmodel.parameters.form_reading import check_unanswered, present_value, read_form

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from econmodel.economics.profiles import PROFILED, monthly_profiles
+from econmodel.economics.activity import PROFILED, monthly_profiles
 
 
 @pytest.fixture(scope="module")

@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from econmodel.economics.activity import MonthlyProfiles, monthly_profiles
 from econmodel.economics.bleed_prices import untreated_fatal_share
 from econmodel.economics.evaluate import evaluate
 from econmodel.economics.prices import Prices, resolve_prices
-from econmodel.economics.profiles import MonthlyProfiles, monthly_profiles
 from econmodel.errors import AnalysisError
 from econmodel.model.inputs import base_values
 from econmodel.parameters.catalogue import CATEGORY

@@ -9,8 +9,8 @@ import pytest
 from econmodel.errors import EconModelError
 from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import load_base_case
-from econmodel.programme.case import evaluate_programme
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
+from econmodel.programme.report import evaluate_programme
 from econmodel.programme.sentences import amount
 from econmodel.wording import SYMBOLS, money
 

@@ -13,10 +13,10 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from econmodel.economics.activity import monthly_profiles
 from econmodel.economics.bleed_prices import untreated_fatal_share
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.economics.prices import resolve_prices
-from econmodel.economics.profiles import monthly_profiles
 from econmodel.economics.results import Results, case_results
 from econmodel.model.inputs import base_values
 from econmodel.parameters.catalogue import CATEGORY

@@ -9,9 +9,8 @@ import pandas as pd
 
 from econmodel.errors import DataError
 from econmodel.evidence.registry.cleaning import CleanRegistry, clean_registry
-from econmodel.evidence.registry.curves import Curve
+from econmodel.evidence.registry.curves import Curve, form_followup
 from econmodel.evidence.registry.estimates import compare, estimate_all
-from econmodel.evidence.registry.followup import form_followup
 from econmodel.evidence.registry.settings import BaseCase, Options
 from econmodel.evidence.registry.values import LocalValue, local_values
 from econmodel.records import record

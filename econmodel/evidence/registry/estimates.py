@@ -27,10 +27,9 @@ import pandas as pd
 
 from econmodel.evidence.nnt import NumberNeededToTreat
 from econmodel.evidence.registry.cleaning import CleanRegistry
-from econmodel.evidence.registry.curves import Curve, cumulative_incidence
-from econmodel.evidence.registry.followup import BLED, DIED, TRANSPLANTED
+from econmodel.evidence.registry.curves import BLED, DIED, TRANSPLANTED, Curve, cumulative_incidence
+from econmodel.evidence.registry.patients import RECORDED
 from econmodel.evidence.registry.settings import DAYS_PER_YEAR, HORIZONS, JEFFREYS_RATE, Prior
-from econmodel.evidence.registry.visits import RECORDED
 
 BOUNDS = ("all_lost_had_bled", "all_unknown_deaths_from_bleeding", "earliest_bleed_dates", "latest_bleed_dates")
 
@@ -92,7 +91,7 @@ def estimate(f: pd.DataFrame) -> tuple[dict[str, Any], Curve]:
     Parameters
     ----------
     f
-        Follow-up of at least one patient, as :func:`~econmodel.evidence.registry.followup.form_followup` gives it.
+        Follow-up of at least one patient, as :func:`~econmodel.evidence.registry.curves.form_followup` gives it.
 
     Returns
     -------

@@ -33,8 +33,8 @@ from econmodel.evidence.registry.cleaning import CleanRegistry
 from econmodel.evidence.registry.columns import SYNONYMS
 from econmodel.evidence.registry.curves import Curve
 from econmodel.evidence.registry.estimates import count_harms
+from econmodel.evidence.registry.patients import RECORDED
 from econmodel.evidence.registry.values import LocalValue
-from econmodel.evidence.registry.visits import RECORDED
 from econmodel.files import json_text, write_text
 from econmodel.parameters.statements import said
 

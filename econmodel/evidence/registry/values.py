@@ -28,8 +28,8 @@ import numpy as np
 import pandas as pd
 
 from econmodel.evidence.registry.cleaning import CleanRegistry
+from econmodel.evidence.registry.curves import BLED, NOT_RECORDED, form_groups, form_rebleeds, group_name
 from econmodel.evidence.registry.estimates import first_year, gamma_posterior
-from econmodel.evidence.registry.followup import BLED, NOT_RECORDED, form_groups, form_rebleeds, group_name
 from econmodel.evidence.registry.settings import JEFFREYS_RATE, SIX_WEEKS, BaseCase, BetaPrior, Options, Prior
 from econmodel.evidence.untreated import site_posterior
 from econmodel.parameters.catalogue import KEPT_COMPLICATIONS

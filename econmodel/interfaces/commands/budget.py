@@ -26,7 +26,7 @@ def budget(
     quiet: bool,
 ) -> None:
     """Run the programme: cash, break-even, beds, downside."""
-    from econmodel.programme.case import evaluate_programme
+    from econmodel.programme.report import evaluate_programme
     from econmodel.reporting.papers.analyses import save_programme
     from econmodel.reporting.tables.terminal import budget_tables
 

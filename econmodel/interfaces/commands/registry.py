@@ -89,12 +89,13 @@ def read_options(*, day_first: bool, month_first: bool, mapping: Sequence[str], 
 def base_case() -> BaseCase:
     """Beliefs of the shipped base case, with the risk its untreated patients run as the borrowed comparator."""
     from econmodel.economics.evaluate import RISK_YEARS, evaluate
+    from econmodel.economics.lead import WATCH
     from econmodel.evidence.registry import base_case_from
     from econmodel.parameters.loading import load_base_case
 
     parameters = load_base_case()
     run = evaluate(parameters)
-    watch = run.keys.index("watch")
+    watch = run.keys.index(WATCH)
     risks = {year: float(run.count("first_bleeds", year)[0, watch, 0]) for year in RISK_YEARS}
     return base_case_from(parameters, risks)
 

@@ -7,6 +7,7 @@ from itertools import accumulate
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
+from econmodel.economics.lead import WATCH
 from econmodel.model.structure import TWIN
 from econmodel.parameters.catalogue import CATEGORIES
 from econmodel.reporting import formatting as f
@@ -182,7 +183,7 @@ def plot_nnt(results: Results, *, ax: Axes, versus: str) -> dict[str, Line2D]:
     """Draw the NNT for one first bleed by year against one comparator; an NNT for harm is left out."""
     rows = [r for r in nnt_rows(results) if r["versus"] == versus and r["kind"] == "NNTB"]
     lines = strategy_lines(results.labels, by_strategy(rows, "year", "nnt"), ax)
-    against = "no prophylaxis" if versus == "watch" else results.labels[versus].lower()
+    against = "no prophylaxis" if versus == WATCH else results.labels[versus].lower()
     ax.set(ylim=(0, None), xticks=sorted({r["year"] for r in rows}))
     _axis_names(ax, "Years since start")
     _note_above(ax, fill(f"v. {against}", 20))

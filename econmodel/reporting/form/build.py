@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from econmodel.files import check_file
 from econmodel.package import stamp, version
-from econmodel.parameters import form_layout as at
+from econmodel.parameters import form_cells as at
 from econmodel.parameters.loading import Case
 from econmodel.parameters.schema import money_parts
 from econmodel.reporting.form.questions import SHEETS, Asked, questions

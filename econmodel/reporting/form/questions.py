@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from econmodel.parameters.catalogue import ITEMS, Item
-from econmodel.parameters.form_layout import FIRST_ROW, Question
+from econmodel.parameters.form_cells import FIRST_ROW, Question
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import Parameter
 from econmodel.programme.inputs import CHOICES

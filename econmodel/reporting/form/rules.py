@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Literal
 
-from econmodel.parameters import form_layout as at
-from econmodel.parameters.form_layout import Question, limits
+from econmodel.parameters import form_cells as at
+from econmodel.parameters.form_cells import Question, limits
 from econmodel.parameters.schema import POSITIVE_UNITS, WHOLE, money_parts
 from econmodel.reporting.workbook.writer import Sheet, letters
 
