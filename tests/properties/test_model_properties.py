@@ -179,7 +179,7 @@ def case_values(draw: st.DrawFn) -> dict[str, float]:
         "hr_glue": draw(st.floats(0.05, 2.0)),
         "hr_beta_blocker": draw(st.floats(0.05, 2.0)),
         "hr_coil_vs_glue": draw(st.floats(0.2, 2.0)),
-        "p_death_six_weeks": draw(st.floats(0.0, 0.2)),
+        "p_death_six_weeks": draw(st.floats(1e-6, 0.2)),
         "p_early_rebleed": draw(st.floats(0.0, 0.6)),
         "r_late_rebleed": draw(st.floats(0.0, 1.0)),
         "n_sessions_glue": draw(st.floats(1.0, 4.0)),

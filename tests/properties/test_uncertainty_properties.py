@@ -24,7 +24,7 @@ UTILITIES = ("u_never_bled", "u_post_bleed", "u_bleeding")
 def psa_of(cost: np.ndarray, qalys: np.ndarray) -> Psa:
     """Draws of some strategies as an analysis."""
     keys = tuple(CASE.strategies)[: cost.shape[1]]
-    return Psa(CASE, keys, (1,), 5, 1, False, {"cost": cost, "qalys": qalys}, 0, ("watch",))
+    return Psa(CASE, keys, (1,), 5, 1, False, {"cost": cost, "qalys": qalys}, ("watch",))
 
 
 @settings(max_examples=40, deadline=None)

@@ -96,6 +96,7 @@ def test_background_rates_follow_age():
         ({"headline_years": 2.5}, "headline_years"),
         ({"n_trial_months": 0.0}, "n_trial_months"),
         ({"n_frailty_classes": 0.0}, "n_frailty_classes"),
+        ({"p_death_six_weeks": 0.0}, "cannot be moved"),
         ({"p_death_six_weeks": 1.0}, "cannot be moved"),
         ({"p_death_six_weeks_child_a": 0, "p_death_six_weeks_child_b": 0, "p_death_six_weeks_child_c": 0}, "cannot be moved"),
     ],
