@@ -26,6 +26,7 @@ from econmodel.model.natural_history import TIME_STEPS
 from econmodel.package import params_folder
 from econmodel.parameters.loading import load_case
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.sampling import sample
 from econmodel.parameters.schema import PROCESS
 from econmodel.records import record
 
@@ -41,6 +42,7 @@ CONTROLS = {"mishra": (0.45, 26, "actuarial"), "choe": (0.351, 35, "crude"), "sa
 REPORTED = "reported"
 SIMULATED, PATIENTS = "coil_and_glue", 5_000
 FIRST_BLEED = ("gastric_bleed", "other_bleed")
+CALIBRATED_DRAWS, MOST_LOWERED = 500, 0.15
 
 
 @record
@@ -70,7 +72,7 @@ def run_checks() -> list[CheckRow]:
     models = _Models()
     with (params_folder() / "tables" / "validation_targets.csv").open(encoding="utf-8", newline="") as lines:
         rows = [_published_row(models, raw) for raw in csv.DictReader(lines)]
-    return [*_verification_rows(), _individuals_row(models.inputs), *rows]
+    return [*_verification_rows(), _individuals_row(models.inputs), *_lowered_rows(models.base), *rows]
 
 
 def checks_document(rows: list[CheckRow]) -> dict[str, Any]:
@@ -289,6 +291,36 @@ def _individuals_row(inputs: ModelInputs) -> CheckRow:
     target = f"{PATIENTS:,} patients simulated one by one: share with a first bleed, EUS-guided coil and glue"
     source = "own construction: the same chances, drawn for each patient"
     return CheckRow("individuals", target, "verification", mean, None, expected, rule, verdict, source, f"Standard error {error:.4f}")
+
+
+def _lowered_rows(base: ParameterSet) -> list[CheckRow]:
+    """Draws in which no effect of a closed varix explains the trials unless an open one bleeds less than assumed."""
+    process = replace(base, parameters=base.parameters | {"effect_basis": replace(base["effect_basis"], value=PROCESS)})
+    inputs = resolve(process, sample(process, CALIBRATED_DRAWS, seed=int(base.number("seed"))))
+    assert inputs.course is not None
+    found = []
+    for s, key in enumerate(inputs.strategies.keys):
+        if inputs.strategies.starts_in[s] != "in_course":
+            continue
+        lowered = inputs.course.lowered[:, s]
+        share = float(lowered.mean())
+        needed = f"; an open varix then bleeds {np.median(inputs.course.hr_patent[lowered, s]):.2f} of untreated" if share else ""
+        fits = share <= MOST_LOWERED
+        found.append(
+            CheckRow(
+                f"lowered_{key}",
+                f"Draws in which an open varix had to bleed less than assumed: {base.strategies[key].label}; effect as a process",
+                "calibration",
+                MOST_LOWERED,
+                None,
+                share,
+                f"at most {MOST_LOWERED:.0%} of {CALIBRATED_DRAWS} draws",
+                "passes" if fits else REPORTED,
+                "own construction: the calibration of each draw",
+                f"{'The evidence fits together' if fits else 'The evidence contradicts itself'}{needed}",
+            )
+        )
+    return found
 
 
 def hiv_icer() -> float:
