@@ -10,9 +10,9 @@ from collections.abc import Iterable, Mapping
 
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.schema import WATCH
 from econmodel.records import record
 
-WATCH = "watch"
 SAME_SHARE = 1e-9
 BY_RULE = "by_rule"
 

@@ -127,6 +127,7 @@ WHOLE = {
     "n_absence_months": 0,
     "n_stop_month": 0,
 }
+WATCH = "watch"  # the strategy of no prophylaxis, which every case holds untreated risk against
 RUN_SETTINGS = ("draws", "seed")
 POSITIVE_UNITS = ("hazard ratio", "relative risk", "ratio")
 

@@ -32,7 +32,7 @@ from econmodel.evidence.registry.curves import BLED, NOT_RECORDED, form_groups, 
 from econmodel.evidence.registry.estimates import first_year, gamma_posterior
 from econmodel.evidence.registry.settings import JEFFREYS_RATE, SIX_WEEKS, BaseCase, BetaPrior, Options, Prior
 from econmodel.parameters.catalogue import KEPT_COMPLICATIONS
-from econmodel.parameters.schema import StrategyRow
+from econmodel.parameters.schema import WATCH, StrategyRow
 from econmodel.records import record
 
 INTERVAL = "95% credible interval, registry combined with the base case"
@@ -170,7 +170,7 @@ def _case_mix(clean: CleanRegistry, options: Options) -> list[LocalValue]:
 
 def untreated_values(clean: CleanRegistry, f: pd.DataFrame, base: BaseCase) -> list[LocalValue]:
     """First-bleed risk of year 1 and rate of other bleeds, from untreated patients if there are any."""
-    rows = f[f["strategy"].eq("watch")]
+    rows = f[f["strategy"].eq(WATCH)]
     if rows.empty:
         return []
     seen, ratio = first_year(rows), mix_ratio(rows, base)
