@@ -21,7 +21,6 @@ from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import StrategyRow, Where
 
 FloatArray = NDArray[np.float64]
-WATCH = "watch"
 MEAN, MEAN_NO_RESCUE = "bleed_mean", "bleed_mean_no_rescue"
 SURVIVED, FATAL, RESCUE = "bleed_survived", "bleed_fatal", "rescue_admission"
 RATIOS = {"c_": ("ratio_bleed_fatal", "ratio_bleed_rescue"), "payment_": ("ratio_payment_fatal", "ratio_payment_rescue")}

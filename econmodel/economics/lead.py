@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping
 from econmodel.economics.bleed_prices import WATCH as WATCH
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.schema import WATCH
 from econmodel.records import record
 
 SAME_SHARE = 1e-9

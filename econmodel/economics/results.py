@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from econmodel.economics.comparison import Comparison, FrontierRow, rank_strategies
 from econmodel.economics.evaluate import Evaluation
-from econmodel.economics.lead import WATCH, find_subjects
+from econmodel.economics.lead import find_subjects
 from econmodel.economics.prices import money_by_period
 from econmodel.economics.resolved import inputs_document
 from econmodel.errors import AnalysisError
@@ -23,6 +23,7 @@ from econmodel.package import version
 from econmodel.parameters.catalogue import CATEGORIES, CATEGORY, COMPLICATIONS, COUNT_KEYS, COURSE_COUNTS
 from econmodel.parameters.loading import Case
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.schema import WATCH
 from econmodel.parameters.second_look import second_look
 from econmodel.records import record
 

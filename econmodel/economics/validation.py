@@ -15,8 +15,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from econmodel.economics.discounting import discount_factors
+from econmodel.errors import AnalysisError
 from econmodel.model.calibration import calibrate_untreated, follow, gastric_risk, without_competing
 from econmodel.model.cohort import run_matrices
 from econmodel.model.hazards import CYCLES_PER_YEAR
@@ -321,6 +322,25 @@ def _lowered_rows(base: ParameterSet) -> list[CheckRow]:
             )
         )
     return found
+
+
+def discount_factors(rate: float, times: NDArray[np.float64] | list[float]) -> NDArray[np.float64]:
+    """Discount factors at times in years.
+
+    Raises
+    ------
+    AnalysisError
+        The rate is -1 or less.
+
+    Examples
+    --------
+    >>> discount_factors(0.035, [0.0, 10.0]).round(6)
+    array([1.      , 0.708919])
+    """
+    if rate <= -1:
+        what = f"discount rate {rate:g}: must be above -1"
+        raise AnalysisError(what, fix="write 3.5% as 0.035")
+    return np.asarray((1.0 + rate) ** (-np.asarray(times, dtype=float)))
 
 
 def hiv_icer() -> float:

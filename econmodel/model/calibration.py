@@ -22,6 +22,7 @@ from econmodel.model.disease import initial_state
 from econmodel.model.hazards import CYCLES_PER_YEAR
 from econmodel.model.inputs import ModelInputs, base_values, resolve
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.schema import WATCH
 
 FloatArray = NDArray[np.float64]
 Scale = Literal["actuarial", "crude"]
@@ -104,13 +105,13 @@ def untreated_curve(parameters: ParameterSet) -> Callable[[float], float]:
     inputs = resolve(parameters)
     _, moved = follow(inputs, inputs.n_years * CYCLES_PER_YEAR)
     kinds = inputs.structure.kinds("gastric_bleed", "other_bleed")
-    risk = moved[:, kinds].sum(axis=1)[:, 0, inputs.strategies.keys.index("watch")]
+    risk = moved[:, kinds].sum(axis=1)[:, 0, inputs.strategies.keys.index(WATCH)]
     years = np.arange(len(risk)) / CYCLES_PER_YEAR
     return lambda t: float(np.interp(t, years, risk))
 
 
 def calibrate_untreated(
-    parameters: ParameterSet, risk: float, months: int, *, scale: Scale = "crude", strategy: str = "watch"
+    parameters: ParameterSet, risk: float, months: int, *, scale: Scale = "crude", strategy: str = WATCH
 ) -> ParameterSet:
     """Find the year-1 risk at which a strategy's cumulative risk at some month is the one observed.
 

@@ -131,6 +131,7 @@ WHOLE = {
     "n_absence_months": 0,
     "n_stop_month": 0,
 }
+WATCH = "watch"  # the strategy of no prophylaxis, which every case holds untreated risk against
 RUN_SETTINGS = ("draws", "seed")
 PROCESS = "process"
 CALIBRATING = ("p_obliteration", "r_recurrence", "r_stop_trial", "sessions_mean", "p_retreat_accepted")

@@ -18,13 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.evaluate import Evaluation, evaluate
-from econmodel.economics.lead import WATCH, find_subjects
+from econmodel.economics.lead import find_subjects
 from econmodel.errors import AnalysisError, EconModelError
 from econmodel.evidence.nnt import patients_per_event
 from econmodel.model.inputs import base_values
 from econmodel.parameters.following import follow_draws
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.schema import WHOLE, Parameter
+from econmodel.parameters.schema import WATCH, WHOLE, Parameter
 from econmodel.records import record
 from econmodel.wording import duration, lower, money, nearest, number, plain_number
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from integration import accumulate
 
 from econmodel.economics.comparison import icer, rank_strategies
-from econmodel.economics.discounting import accumulate
 from econmodel.economics.evaluate import evaluate
 from econmodel.evidence.nnt import NumberNeededToTreat
 from econmodel.model.cohort import Moves, Schedule, run_cohort, run_matrices

@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
+from integration import accumulate
 from scipy.linalg import expm
 
-from econmodel.economics.discounting import accumulate
 from econmodel.model.cohort import run_matrices
 from econmodel.model.hazards import competing
 

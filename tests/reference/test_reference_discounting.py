@@ -5,8 +5,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from integration import accumulate
 
-from econmodel.economics.discounting import accumulate, discount_factors
+from econmodel.economics.validation import discount_factors
 from econmodel.errors import AnalysisError
 from econmodel.model.cohort import Moves, Schedule, run_cohort
 

@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from integration import accumulate
 
-from econmodel.economics.discounting import accumulate
 from econmodel.errors import ParameterError
 from econmodel.model.cohort import run_matrices
 from econmodel.model.inputs import background_rates

@@ -5,9 +5,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from integration import accumulate
 
 from econmodel.economics.comparison import icer
-from econmodel.economics.discounting import accumulate
 from econmodel.errors import ModelError
 from econmodel.model.cohort import Moves, Schedule, run_cohort, run_matrices
 

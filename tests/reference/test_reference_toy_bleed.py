@@ -10,8 +10,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from integration import accumulate
 
-from econmodel.economics.discounting import accumulate, discount_factors
+from econmodel.economics.validation import discount_factors
 from econmodel.evidence.nnt import patients_per_event
 from econmodel.model.cohort import Moves, Schedule, run_cohort
 

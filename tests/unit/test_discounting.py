@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
+from integration import accumulate
 
-from econmodel.economics.discounting import accumulate, discount_factors
+from econmodel.economics.validation import discount_factors
 from econmodel.errors import AnalysisError
 
 

@@ -30,6 +30,7 @@ from econmodel.evidence.registry.cleaning import CleanRegistry
 from econmodel.evidence.registry.curves import BLED, DIED, TRANSPLANTED, Curve, cumulative_incidence
 from econmodel.evidence.registry.patients import RECORDED
 from econmodel.evidence.registry.settings import DAYS_PER_YEAR, HORIZONS, JEFFREYS_RATE, Prior
+from econmodel.parameters.schema import WATCH
 
 BOUNDS = ("all_lost_had_bled", "all_unknown_deaths_from_bleeding", "earliest_bleed_dates", "latest_bleed_dates")
 
@@ -230,7 +231,7 @@ def compare(rows: list[dict[str, Any]], borrowed: Mapping[int, float]) -> dict[s
         the ``arr``, its interval, and the ``nnt``.
     """
     risks = {r["strategy"]: r["cumulative_incidence"] for r in rows if r["group"] == "all"}
-    own = risks.pop("watch", None)
+    own = risks.pop(WATCH, None)
     if own is None and not borrowed:
         return {"comparator": None, "caution": NOTHING_TO_COMPARE, "strategies": {}}
     untreated = own or {str(t): dict.fromkeys(("value", "low", "high"), borrowed.get(t)) for t in HORIZONS}

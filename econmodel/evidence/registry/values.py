@@ -33,7 +33,7 @@ from econmodel.evidence.registry.estimates import first_year, gamma_posterior
 from econmodel.evidence.registry.settings import JEFFREYS_RATE, SIX_WEEKS, BaseCase, BetaPrior, Options, Prior
 from econmodel.evidence.untreated import site_posterior
 from econmodel.parameters.catalogue import KEPT_COMPLICATIONS
-from econmodel.parameters.schema import StrategyRow
+from econmodel.parameters.schema import WATCH, StrategyRow
 from econmodel.records import record
 
 Z = 1.96
@@ -172,7 +172,7 @@ def _case_mix(clean: CleanRegistry, options: Options) -> list[LocalValue]:
 
 def untreated_values(clean: CleanRegistry, f: pd.DataFrame, base: BaseCase) -> list[LocalValue]:
     """First-bleed risk of year 1 and rate of other bleeds, from untreated patients if there are any."""
-    rows = f[f["strategy"].eq("watch")]
+    rows = f[f["strategy"].eq(WATCH)]
     if rows.empty:
         return []
     return [*_log_rate(clean, rows, base), *_other_bleed(clean, rows, base)]

@@ -89,9 +89,9 @@ def read_options(*, day_first: bool, month_first: bool, mapping: Sequence[str], 
 def base_case() -> BaseCase:
     """Beliefs of the shipped base case, with the risk its untreated patients run as the borrowed comparator."""
     from econmodel.economics.evaluate import RISK_YEARS, evaluate
-    from econmodel.economics.lead import WATCH
     from econmodel.evidence.registry import base_case_from
     from econmodel.parameters.loading import load_base_case
+    from econmodel.parameters.schema import WATCH
 
     parameters = load_base_case()
     run = evaluate(parameters)

@@ -7,9 +7,9 @@ from itertools import accumulate
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
-from econmodel.economics.lead import WATCH
 from econmodel.model.structure import TWIN
 from econmodel.parameters.catalogue import CATEGORIES
+from econmodel.parameters.schema import WATCH
 from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.style import CATEGORY_COLOURS, INK, MUTED, strategy_styles
 from econmodel.reporting.papers.phrases import named

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from econmodel.parameters.schema import WATCH
 from econmodel.records import record
 
 INK = "#20272e"
@@ -28,7 +29,7 @@ class StrategyStyle:
 
 
 STRATEGY_STYLES = {
-    "watch": StrategyStyle("#20272e", "o"),
+    WATCH: StrategyStyle("#20272e", "o"),
     "beta_blocker": StrategyStyle("#d97a0c", "s", (0, (5, 2))),
     "glue": StrategyStyle("#a78ceb", "^"),
     "eus_glue": StrategyStyle("#4636c4", "v", (0, (4, 1))),

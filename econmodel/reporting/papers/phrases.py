@@ -6,8 +6,7 @@ from collections import Counter
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
-from econmodel.economics.lead import WATCH
-from econmodel.parameters.schema import RUN_SETTINGS
+from econmodel.parameters.schema import RUN_SETTINGS, WATCH
 from econmodel.parameters.second_look import second_look
 from econmodel.parameters.statements import positions, said, statements
 from econmodel.reporting import formatting as f

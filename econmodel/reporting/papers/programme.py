@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from econmodel.economics.lead import WATCH
 from econmodel.parameters.catalogue import HARMS
+from econmodel.parameters.schema import WATCH
 from econmodel.parameters.statements import said
 from econmodel.programme.break_even import BreakEven
 from econmodel.programme.report import ProgrammeResult

@@ -116,20 +116,23 @@ def method_sections(case: Case, results: Results, structure: Structure) -> list[
                 result_tables.settings_table(results),
             ),
         ),
-        Section(
-            "The model",
-            (
-                blocks.charts(results, "state_diagram"),
-                Bullets(METHOD),
-                result_tables.moves_table(structure),
-                Paragraph(
-                    "The program, its inputs and its tests are open; every result can be run again from the inputs "
-                    "block of results.json.",
-                    lead="Availability: ",
-                ),
+        _model(results, structure),
+    ]
+
+
+def _model(results: Results, structure: Structure) -> Section:
+    return Section(
+        "The model",
+        (
+            blocks.charts(results, "state_diagram"),
+            Bullets(METHOD),
+            result_tables.moves_table(structure),
+            Paragraph(
+                "The program, its inputs and its tests are open; every result can be run again from the inputs block of results.json.",
+                lead="Availability: ",
             ),
         ),
-    ]
+    )
 
 
 def _groups(results: Results) -> Table:

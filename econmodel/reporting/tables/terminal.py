@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
+from econmodel.parameters.schema import WATCH
 from econmodel.programme.money.rows import Row
 from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.phrases import caution, short
@@ -34,7 +35,7 @@ SHORT = {
     "procedure_deaths": "Deaths\n/1,000",
     **{kind: f"{short}\n/1,000" for kind, short in HEADLINE_COMPLICATIONS.items()},
 }
-NAMES = {"watch": "none", "beta_blocker": "BB"}
+NAMES = {WATCH: "none", "beta_blocker": "BB"}
 WIDE = 100
 
 

@@ -7,10 +7,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from econmodel.economics.evaluate import Evaluation
-from econmodel.economics.lead import WATCH, find_subjects
+from econmodel.economics.lead import find_subjects
 from econmodel.errors import AnalysisError
 from econmodel.files import check_file
 from econmodel.parameters.loading import Case
+from econmodel.parameters.schema import WATCH
 from econmodel.reporting.workbook import checks, comparisons, hazards, inputs, outcomes, patients, summary, totals
 from econmodel.reporting.workbook.book import Book, plan_layout
 from econmodel.reporting.workbook.styles import Styles

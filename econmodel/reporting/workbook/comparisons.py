@@ -18,7 +18,8 @@ import numpy as np
 from econmodel.arrays import choose
 from econmodel.economics.comparison import DOMINATED, EXTENDEDLY_DOMINATED, ON_FRONTIER, REFERENCE, Comparison, Totals, rank_strategies
 from econmodel.economics.evaluate import RISK_YEARS
-from econmodel.economics.lead import WATCH, find_subjects
+from econmodel.economics.lead import find_subjects
+from econmodel.parameters.schema import WATCH
 from econmodel.records import record
 from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.formula import Formula, call, quoted

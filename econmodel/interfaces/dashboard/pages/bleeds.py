@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from econmodel.economics.lead import WATCH
 from econmodel.errors import EconModelError
 from econmodel.evidence.claims import Claim, check_claim
 from econmodel.interfaces.dashboard import blocks, pictures
@@ -14,6 +13,7 @@ from econmodel.interfaces.dashboard.state import session
 from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.model.calibration import untreated_curve
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
+from econmodel.parameters.schema import WATCH
 from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.results import shows_nnt
 from econmodel.reporting.papers.content import table

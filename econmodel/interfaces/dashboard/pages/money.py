@@ -7,12 +7,12 @@ from dataclasses import replace
 import streamlit as st
 
 from econmodel.economics.evaluate import Evaluation
-from econmodel.economics.lead import WATCH
 from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, controls, pictures
 from econmodel.interfaces.dashboard.controls import VIEWS
 from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
+from econmodel.parameters.schema import WATCH
 from econmodel.programme.capacity import SAVINGS_NOTE
 from econmodel.programme.money.rows import Row
 from econmodel.programme.report import ProgrammeResult

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import streamlit as st
 
-from econmodel.economics.lead import WATCH
 from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, controls, pictures
 from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.interfaces.dashboard.state.case_file import load_start
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
+from econmodel.parameters.schema import WATCH
 from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.content import table
 

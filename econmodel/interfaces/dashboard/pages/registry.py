@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
-from econmodel.economics.lead import WATCH
 from econmodel.errors import EconModelError
 from econmodel.evidence.nnt import NumberNeededToTreat
 from econmodel.evidence.registry import RegistryResult
@@ -22,6 +21,7 @@ from econmodel.interfaces.dashboard.state.answers import Answer, answer
 from econmodel.interfaces.dashboard.state.case_file import MemoryFile, load_start, national, to_document, uploaded
 from econmodel.package import params_folder
 from econmodel.parameters.catalogue import KEPT_COMPLICATIONS, LABELS
+from econmodel.parameters.schema import WATCH
 from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.content import table
 

@@ -1,4 +1,4 @@
-"""Discounting and the integration of a trace over time.
+"""Integration of a trace over time, for models written out in tests.
 
 Discount factor ``(1 + d)^-t`` with t in years. ``timing`` says when in a cycle a reward falls: at its start, its end,
 or by the trapezoid rule on cycle boundaries (the half-cycle correction of the model).
@@ -11,29 +11,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.economics.validation import discount_factors
 from econmodel.errors import AnalysisError
 
 FloatArray = NDArray[np.float64]
 Timing = Literal["start", "end", "trapezoid", "simpson"]
-
-
-def discount_factors(rate: float, times: FloatArray | list[float]) -> FloatArray:
-    """Discount factors at times in years.
-
-    Raises
-    ------
-    AnalysisError
-        The rate is -1 or less.
-
-    Examples
-    --------
-    >>> discount_factors(0.035, [0.0, 10.0]).round(6)
-    array([1.      , 0.708919])
-    """
-    if rate <= -1:
-        what = f"discount rate {rate:g}: must be above -1"
-        raise AnalysisError(what, fix="write 3.5% as 0.035")
-    return np.asarray((1.0 + rate) ** (-np.asarray(times, dtype=float)))
 
 
 def accumulate(values: FloatArray, *, rate: float = 0.0, cycle_years: float = 1.0, timing: Timing = "trapezoid") -> FloatArray:
