@@ -18,7 +18,7 @@ from econmodel.model.disease import run_disease
 from econmodel.model.inputs import Values, resolve
 from econmodel.parameters.catalogue import BLEED_ADMISSIONS
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.schema import StrategyRow, Where
+from econmodel.parameters.schema import WATCH, StrategyRow, Where
 
 FloatArray = NDArray[np.float64]
 MEAN, MEAN_NO_RESCUE = "bleed_mean", "bleed_mean_no_rescue"

@@ -14,13 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.activity import Activity, build_activity
-from econmodel.economics.bleed_prices import WATCH, fatal_share, untreated_fatal_share
+from econmodel.economics.bleed_prices import fatal_share, untreated_fatal_share
 from econmodel.economics.comparison import Comparison, Totals
 from econmodel.economics.outcomes import COSTS, OUTCOMES, UNDISCOUNTED, Utilities, life_years, qalys, resolve_utilities
 from econmodel.economics.prices import Prices, money, resolve_prices
 from econmodel.model.disease import run_disease
 from econmodel.model.inputs import ModelInputs, Values, base_values, resolve
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.schema import WATCH
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]

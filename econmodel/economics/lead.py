@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from econmodel.economics.bleed_prices import WATCH as WATCH
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import WATCH

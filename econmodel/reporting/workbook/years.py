@@ -17,10 +17,11 @@ from numpy.typing import NDArray
 
 from econmodel.arrays import choose
 from econmodel.economics.activity import ActivityRates, Rules, activity_rates, activity_rules, count_activity
-from econmodel.economics.bleed_prices import WATCH, share_died
+from econmodel.economics.bleed_prices import share_died
 from econmodel.model.hazards import CYCLES_PER_YEAR
 from econmodel.model.structure import MOVE_LABELS, NEVER_BLED, STATE_LABELS
 from econmodel.parameters.catalogue import CATEGORY, COUNT_KEYS, LABELS
+from econmodel.parameters.schema import WATCH
 from econmodel.records import record
 from econmodel.reporting.workbook.book import FIRST_MONTH_ROW, FIRST_YEAR_ROW, HEADER_ROWS, Book, Plan
 from econmodel.reporting.workbook.chances import Exits
