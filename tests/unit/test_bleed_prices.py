@@ -13,7 +13,7 @@ from econmodel.package import params_folder
 from econmodel.parameters.loading import load_case
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample
-from econmodel.programme.case import evaluate_programme
+from econmodel.programme.report import evaluate_programme
 
 HOSPITALS = params_folder() / "hospitals"
 OUTCOMES = ("bleed_survived", "bleed_fatal", "rescue_admission")
