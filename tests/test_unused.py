@@ -15,7 +15,6 @@ CALLED_ELSEWHERE = {
     "list_commands": "the command-line library calls it",
     "distribution_version": "the build calls it",
     "record_of": "golden tests write with it what inputs stood on when they were shipped",
-    "read_results": "tests read a recalculated workbook with it",
     "in_memory": "tests hold the draws' store to its two places",
     **dict.fromkeys(("convert_probability", "relative_risk_to_hazard_ratio", "gastric_rate", "forest_rows"), OFFERED),
     **dict.fromkeys(("nnt_from_risks", "nnt_from_relative_risk", "nnt_from_odds_ratio", "nnt_from_hazard_ratio"), OFFERED),

@@ -19,13 +19,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from workbook_reading import read_results
 
 from econmodel.economics.comparison import rank_strategies
 from econmodel.economics.evaluate import evaluate
 from econmodel.economics.results import result_document
 from econmodel.parameters.loading import demo_file, load_case, params_folder
 from econmodel.reporting.workbook import build_workbook
-from econmodel.reporting.workbook.reading import read_results
 
 TOLERANCE, SMALL_DIFFERENCE = 1e-12, 1e-9
 ROUNDED = 1e-13

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from workbook_reading import read_results
 
 from econmodel.economics.evaluate import evaluate
 from econmodel.errors import AnalysisError, DataError
@@ -15,7 +16,6 @@ from econmodel.package import params_folder
 from econmodel.parameters.loading import Case, demo_file, load_case
 from econmodel.reporting.workbook import build_workbook
 from econmodel.reporting.workbook.formula import quoted
-from econmodel.reporting.workbook.reading import read_results
 from econmodel.reporting.workbook.writer import LONGEST_TEXT, clean, letters
 
 HOSTILE = """
