@@ -13,8 +13,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from independent_course import intention_to_treat_risk, marginal_hazard, trial_risk
-from independent_results import strategy_results
+from independent_course import course_totals, intention_to_treat_risk, marginal_hazard, trial_risk
+from independent_model import strategy_totals
+from independent_results import bleed_activity, pooled, strategy_results
 
 from econmodel.economics.evaluate import evaluate
 from econmodel.economics.results import result_document
@@ -128,13 +129,40 @@ def test_a_small_change_of_any_input_is_seen(change: tuple[str, float]) -> None:
 
 
 @pytest.mark.parametrize(
-    ("field", "shift"), [("sessions_mean", 1e-6), ("hr_gastric", 1e-6), ("p_death_course", 1e-5), ("r_late_rebleed", 1e-6)]
+    ("field", "shift"),
+    [("sessions_mean", 1e-6), ("hr_gastric", 1e-6), ("p_death_course", 1e-5), ("r_late_rebleed", 1e-6), ("hr_excess_death", 1e-6)],
 )
 def test_a_small_change_of_a_strategy_is_seen(field: str, shift: float) -> None:
     """Negative control, for what tells strategies apart."""
     found = document([], ["horizon_years=3"])
     found["inputs"]["strategies"]["glue"][field] *= 1 + shift
     assert list(differences(recompute(found, "glue"), found["strategies"]["glue"]))
+
+
+@pytest.mark.parametrize(("block", "field"), [("p_death_rebleed", "B"), ("activity_rates", "share_rebleed_same_stay")])
+def test_a_small_change_of_a_rebleed_is_seen(block: str, field: str) -> None:
+    """Negative control, for how rebleeds kill and where they are nursed."""
+    found = document([], ["horizon_years=3"])
+    found["inputs"][block][field] *= 1 + 1e-6
+    assert list(differences(recompute(found, "glue"), found["strategies"]["glue"]))
+
+
+@pytest.mark.parametrize("run", ["base case, lifetime", "process, lifetime"])
+def test_the_prices_by_outcome_come_to_the_mean_of_all_admissions(run: str) -> None:
+    """Outcomes counted anew over a lifetime without prophylaxis: their costs and payments average to the mean; the ratios hold."""
+    inputs, given = document(*RUNS[run])["inputs"], load_case().parameters
+    totals = course_totals if inputs["effect_basis"] == "process" else strategy_totals
+    lifetime = pooled(totals(inputs, "watch")["undiscounted"])
+    outcomes = ("bleed_survived", "bleed_fatal", "rescue_admission")
+    admitted = bleed_activity(lifetime, inputs["activity_rates"])
+    for field, mean in (("full_cost", "mean_cost"), ("payment", "mean_payment")):
+        charged = sum(admitted[name] * inputs["prices"][name][field] for name in outcomes)
+        assert charged / sum(admitted[name] for name in outcomes) == pytest.approx(inputs["bleed_admissions"][mean], rel=1e-9)
+    assert inputs["bleed_admissions"]["mean_cost"] == given.number("c_bleed_mean")
+    survived, fatal, rescue = (inputs["prices"][name]["full_cost"] for name in outcomes)
+    assert (fatal / survived, rescue / survived) == pytest.approx(
+        (given.number("ratio_bleed_fatal"), given.number("ratio_bleed_rescue")), rel=1e-12
+    )
 
 
 PROCESS = ["process, lifetime", "process, susceptibility"]
