@@ -135,18 +135,9 @@ def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInpu
     """
     v = base_values(parameters) if values is None else values
     b = tuple(v[name] for name in ("b_child", "b_size", "b_red"))
-    reference = parameters.rows("reference_mix")
-    reference_relative = relative_hazards(*_columns(reference), *b)
-    reference_shares = np.array([r["share"] for r in reference])
-    first = first_bleed(
-        v["p_first_bleed_year_1"],
-        np.stack([v["hr_first_bleed_years_2_3"], v["hr_first_bleed_from_year_4"]], axis=1),
-        reference_relative,
-        reference_shares,
-        parameters.text("hazard_decline"),
-        _whole(parameters, "n_frailty_classes"),
-    )
-    fatality, fatality_again = _fatality(parameters, v, reference_relative * reference_shares)
+    reference = _reference(parameters, v, b)
+    first = reference.first
+    fatality, fatality_again = _fatality(parameters, v, reference.relative * reference.shares)
     groups = tuple(Group(r["name"], CHILD.index(r["child"]), r["size_step"], r["red_spot"]) for r in parameters.rows("case_mix"))
     n_draws, n_classes = first.frailty.shape
     relative = relative_hazards(*_columns(parameters.rows("case_mix")), *b)[:, :, None] * first.frailty[:, None, :]
@@ -157,8 +148,7 @@ def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInpu
     strategies = resolve_strategies(parameters, v, n_draws)
     course = None
     if basis == PROCESS:
-        reference_mix = ReferenceMix(first, reference_relative, reference_shares)
-        course = resolve_course(parameters, v, reference_mix, strategies.hr_gastric, _whole(parameters, "n_trial_months"))
+        course = resolve_course(parameters, v, reference, strategies.hr_gastric, _whole(parameters, "n_trial_months"))
     return ModelInputs(
         structure=_structure(parameters, n_years),
         groups=groups,
@@ -201,6 +191,15 @@ def _structure(parameters: ParameterSet, n_years: int) -> Structure:
         return build_course_structure(recent_months=12 if recent or parameters.text("rebleed_by_time") == "step" else 0)
     vintages = n_years if parameters.text("effect_clock") == "last_course" else 1
     return build_structure(per_protocol=basis == "per_protocol", vintages=vintages, recent_months=12 if recent else 0)
+
+
+def _reference(parameters: ParameterSet, v: Values, b: tuple[FloatArray, ...]) -> ReferenceMix:
+    """Untreated bleeding of the reference mix, from its year-1 risk."""
+    rows = parameters.rows("reference_mix")
+    relative, shares = relative_hazards(*_columns(rows), *b), np.array([r["share"] for r in rows])
+    course = np.stack([v["hr_first_bleed_years_2_3"], v["hr_first_bleed_from_year_4"]], axis=1)
+    decline, classes = parameters.text("hazard_decline"), _whole(parameters, "n_frailty_classes")
+    return ReferenceMix(first_bleed(v["p_first_bleed_year_1"], course, relative, shares, decline, classes), relative, shares)
 
 
 def _columns(rows: tuple[dict[str, object], ...]) -> tuple[FloatArray, FloatArray, FloatArray]:
