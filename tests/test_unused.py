@@ -9,7 +9,6 @@ from vulture import Vulture
 ROOT = Path(__file__).resolve().parents[1]
 KINDS = {"function", "method", "class", "property", "import", "unreachable_code"}
 OFFERED = "arithmetic of risks and NNT, held to published values; called from Python"
-NEXT = "the synthesis of untreated cohorts, held to its reference; not yet an input"
 CALLED_ELSEWHERE = {
     "__getattr__": "Python itself calls it",
     "list_commands": "the command-line library calls it",
@@ -20,7 +19,6 @@ CALLED_ELSEWHERE = {
     **dict.fromkeys(("nnt_from_risks", "nnt_from_relative_risk", "nnt_from_odds_ratio", "nnt_from_hazard_ratio"), OFFERED),
     **dict.fromkeys(("nnt_from_survival", "nnt_from_person_time", "nnt_over_groups", "rounded_up"), OFFERED),
     **dict.fromkeys(("net_cost_per_patient", "net_cost_per_event_averted"), OFFERED),
-    **dict.fromkeys(("predictive_sd", "leave_one_out", "site_posterior", "load_cohorts"), NEXT),
 }
 
 
