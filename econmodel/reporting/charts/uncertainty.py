@@ -72,7 +72,7 @@ def plot_tornado(found: Analysis[TornadoRow], *, ax: Axes) -> dict[str, tuple[Re
         )
         bars[row.name] = (low, high)
     ax.axvline(base, color=INK, linewidth=0.9)
-    ax.set_yticks([-i for i in range(len(rows))], [fill(row.label, 46) for row in rows], fontsize=7.4, linespacing=1.0)
+    ax.set_yticks([-i for i in range(len(rows))], [_two_lines(row.label) for row in rows], fontsize=7.4, linespacing=1.0)
     ax.tick_params(axis="y", length=0)
     ax.grid(visible=True, axis="x")
     ax.grid(visible=False, axis="y")
@@ -90,6 +90,12 @@ def plot_tornado(found: Analysis[TornadoRow], *, ax: Axes) -> dict[str, tuple[Re
         color=MUTED,
     )
     return bars
+
+
+def _two_lines(label: str) -> str:
+    """The label on two lines; one that needs more loses what stands in brackets, which the table beside it keeps."""
+    text = fill(label, 46)
+    return text if text.count("\n") < 2 else fill(label.split(" (", maxsplit=1)[0], 46)
 
 
 def plot_forest(rows: Sequence[RiskRow], *, ax: Axes) -> list[Line2D]:
