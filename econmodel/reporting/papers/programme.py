@@ -96,7 +96,7 @@ def decision(results: Results, programme: ProgrammeResult) -> str:
         return f"none: as entered, the programme {does}."
     need = f.money(abs(numbers.peak_cash), results.settings.currency)
     if numbers.payback_years is None:
-        return f"start the programme, with up to {need} of cash that does not come back within {f.span(basis.budget_years)}."
+        return f"start the programme, with up to {need} of cash, not all of which comes back within {f.span(basis.budget_years)}."
     return f"start the programme, with up to {need} of cash before it pays back."
 
 

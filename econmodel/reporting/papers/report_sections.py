@@ -46,9 +46,10 @@ METHOD = (
     ),
     (
         "Untreated risk. ",
-        "Solved so that the evidence's own case mix reproduces the pooled cumulative risk at one, three "
-        "and five years on the Kaplan-Meier scale; the site's own mix then moves it. The multipliers for Child-Pugh class, "
-        "size and red spots are those of a published index.",
+        "Pooled from cohorts, each put on one cell by its own mix, deaths censored; two ratios lower or raise the "
+        "rate after year 1 and after year 3. Where a risk is typed instead, it is that of the reference mix in year 1. "
+        "The site's own mix then moves it. The multipliers for Child-Pugh class, size and red spots are those of a "
+        "published index.",
     ),
     (
         "Competing events. ",
@@ -199,7 +200,8 @@ def untreated_section(rows: Sequence[RiskRow], without: Sequence[RiskRow], findi
         (("Cohort", 2.2), ("Risk", 0.7, True), ("95% interval", 1.2, True), ("Weight", 0.7, True), ("Its own mix", 4.2)),
         [(r.label, f.percent(r.risk), interval(r), "" if r.weight is None else f.percent(r.weight), r.note) for r in rows],
         note="Random effects on the log rate of one cell (Child-Pugh A, above 10 mm, no red spot). "
-        "The draws use a setting not yet seen: a hospital is a new setting, not the average of these.",
+        "The draws use a setting not yet seen: a hospital is a new setting, not the average of these. Its risk here is "
+        "the median of the draws; their mean is higher.",
     )
     left = table(
         "The same without each cohort in turn: mean, and interval of a setting not yet seen",
