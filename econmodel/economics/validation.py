@@ -2,7 +2,7 @@
 
 Kinds, never mixed: verification (closed forms and published worked models), calibration (fitted to it), reproduction
 (a trial whose effect feeds the inputs), input source, independent. A failure of an independent target stays visible;
-no input is tuned to it. A trial target runs the model on the evidence mix with the control arm calibrated.
+no input is tuned to it. A trial target runs the model on the reference mix with the control arm calibrated.
 """
 
 from __future__ import annotations
@@ -105,7 +105,7 @@ class _Models:
 
     @cached_property
     def trials(self) -> dict[str, ModelInputs]:
-        """The evidence mix with each trial's control arm calibrated."""
+        """The reference mix with each trial's control arm calibrated."""
         return {
             name: resolve(calibrate_untreated(self.base, risk, months, scale=scale))  # type: ignore[arg-type]
             for name, (risk, months, scale) in CONTROLS.items()
@@ -168,7 +168,7 @@ def _kim_worst_cell(m: _Models) -> tuple[float, float]:
 
 
 def _kim_curve(m: _Models, months: int) -> float:
-    """Pooled risk of the evidence mix after calibration to Kim's first year."""
+    """Pooled risk of the reference mix after calibration to Kim's first year."""
     inputs = resolve(m.base.with_value("p_first_bleed_year_1", 0.16))
     years = np.arange(months // 12)
     steps = np.searchsorted(TIME_STEPS, years, side="right") - 1

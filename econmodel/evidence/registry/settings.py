@@ -7,8 +7,8 @@ gamma prior
 beta prior
     Belief about a probability per course: ``a`` events in ``a + b`` courses.
 mix ratio
-    Expected bleeding rate of the registry's untreated patients relative to the evidence's own case mix; patient-years
-    are weighted by it, so that a rate seen in sicker patients is not read as the rate of the evidence mix.
+    Expected bleeding rate of the registry's untreated patients relative to the reference mix; patient-years
+    are weighted by it, so that a rate seen in sicker patients is not read as the rate of the reference mix.
 """
 
 from __future__ import annotations
