@@ -222,6 +222,7 @@ def points_in_range(p: Parameter, points: int) -> FloatArray:
 TWO_WAY_POINTS = 21
 DEFAULT_PAIR = ("r_late_rebleed", "p_first_bleed_year_1")
 DEFINES = ("headline_years", "horizon_years")
+SEEN_AS = "log rate"  # the unit of inputs that show as the year-1 risk they give
 
 
 @record
@@ -257,7 +258,11 @@ def one_way(question: Question, names: Sequence[str] | None = None) -> list[Torn
     chosen = (
         [needed_input(question.parameters, n) for n in names]
         if names
-        else [p for p in known.values() if p.range is not None and p.range.high > p.range.low and p.name not in DEFINES]
+        else [
+            p
+            for p in known.values()
+            if p.range is not None and p.range.high > p.range.low and p.name not in DEFINES and p.unit != SEEN_AS
+        ]
     )
     changes = [{p.name: bound} for p in chosen if p.range for bound in (p.range.low, p.range.high)]
     base = float(answer(question)[0])

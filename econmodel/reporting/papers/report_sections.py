@@ -201,7 +201,8 @@ def untreated_section(rows: Sequence[RiskRow], without: Sequence[RiskRow], findi
         [(r.label, f.percent(r.risk), interval(r), "" if r.weight is None else f.percent(r.weight), r.note) for r in rows],
         note="Random effects on the log rate of one cell (Child-Pugh A, above 10 mm, no red spot). "
         "The draws use a setting not yet seen: a hospital is a new setting, not the average of these. Its risk here is "
-        "the median of the draws; their mean is higher.",
+        "the median of the draws; their mean is higher. Its interval takes the spread "
+        "between settings as known, which six settings hardly tell.",
     )
     left = table(
         "The same without each cohort in turn: mean, and interval of a setting not yet seen",
