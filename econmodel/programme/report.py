@@ -322,7 +322,7 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
 
         drawn = sample(kept, min(draws, MOST_DRAWS), seed=seed)
         profiles = monthly_profiles(kept, _years(kept, inputs.n_budget_years, 0), drawn)
-        numbers = {name: v for name, v in drawn.items() if v.ndim == 1 and kept[name].is_uncertain}
+        numbers = {name: v for name, v in drawn.items() if v.ndim == 1 and name in kept.parameters and kept[name].is_uncertain}
         batch = run_budget(read_inputs(kept, numbers), profiles, _prices(kept, drawn), CATEGORY)
     return programme_case(
         inputs,

@@ -19,11 +19,20 @@ def result() -> Result:
     return econmodel.load(sets=["hr_glue=0.5"]).run(draws=16, seed=7)
 
 
-def test_it_is_the_command_lines_document(result: Result) -> None:
-    """The same inputs, draws and seed: every number the same, to the bit."""
-    command = [sys.executable, "-m", "econmodel.interfaces.cli", "case", "--json", "-", "--draws", "16", "--seed", "7"]
-    done = subprocess.run([*command, "--set", "hr_glue=0.5"], capture_output=True, text=True, check=True)
-    assert json.loads(json.dumps(result.to_json())) == json.loads(done.stdout)
+FROM_PYTHON = "import econmodel, json; print(json.dumps(econmodel.load(sets=['hr_glue=0.5']).run(draws=16, seed=7).to_json()))"
+
+
+def test_it_is_the_command_lines_document() -> None:
+    """The same inputs, draws and seed: every number the same, to the bit.
+
+    Each in a process of its own: one in which other tests have loaded the compiled loops uses them, and last digits differ.
+    """
+    line = ["-m", "econmodel.interfaces.cli", "case", "--json", "-", "--draws", "16", "--seed", "7", "--set", "hr_glue=0.5"]
+    one, other = (
+        json.loads(subprocess.run([sys.executable, *words], capture_output=True, text=True, check=True).stdout)
+        for words in (["-c", FROM_PYTHON], line)
+    )
+    assert one == other
 
 
 def test_results_are_read_by_name(result: Result) -> None:
