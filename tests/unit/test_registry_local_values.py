@@ -7,9 +7,9 @@ import pytest
 from registry_tables import analyse
 
 from econmodel.evidence.registry import BaseCase, BetaPrior, base_case_from
-from econmodel.evidence.registry.settings import Coefficients, shipped_strategies
+from econmodel.evidence.registry.settings import shipped_strategies
 from econmodel.evidence.registry.values import mean_relative
-from econmodel.evidence.untreated import site_posterior
+from econmodel.evidence.untreated import Coefficients, site_posterior
 from econmodel.parameters.loading import load_base_case
 
 WATCH = {"child": "A", "size_mm": "12", "red_spot": "no", "birth_year": "1960", "sex": "F", "bleed_source": ""}

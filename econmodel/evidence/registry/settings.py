@@ -21,6 +21,7 @@ from functools import lru_cache
 from typing import Any, Literal
 
 from econmodel.errors import AnalysisError
+from econmodel.evidence.untreated import Coefficients
 from econmodel.parameters.catalogue import KEPT_COMPLICATIONS
 from econmodel.parameters.loading import load_base_case
 from econmodel.parameters.parameter_set import ParameterSet
@@ -97,15 +98,6 @@ class BetaPrior:
 
     a: float = 0.5
     b: float = 0.5
-
-
-@record
-class Coefficients:
-    """Log hazard ratios of a first bleed: per Child-Pugh class, per size step, and for a red spot."""
-
-    child: float
-    size: float
-    red: float
 
 
 @record
