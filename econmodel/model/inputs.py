@@ -140,9 +140,7 @@ def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInpu
     fatality, fatality_again = _fatality(parameters, v, reference.relative * reference.shares)
     groups = tuple(Group(r["name"], CHILD.index(r["child"]), r["size_step"], r["red_spot"]) for r in parameters.rows("case_mix"))
     n_draws, n_classes = first.frailty.shape
-    relative = relative_hazards(*_columns(parameters.rows("case_mix")), *b)[:, :, None] * first.frailty[:, None, :]
-    mix = v.get("case_mix", np.array([[r["share"] for r in parameters.rows("case_mix")]]))
-    shares = np.broadcast_to(mix[:, :, None] / n_classes, relative.shape)
+    relative, shares = _case_mix(parameters, v, b, first.frailty)
     n_years, start_age = horizon_years(parameters), _whole(parameters, "start_age")
     basis = parameters.text("effect_basis")
     strategies = resolve_strategies(parameters, v, n_draws)
@@ -153,8 +151,8 @@ def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInpu
         structure=_structure(parameters, n_years),
         groups=groups,
         group_of_cell=np.repeat(np.arange(len(groups)), n_classes),
-        relative=relative.reshape(n_draws, -1),
-        shares=shares.reshape(n_draws, -1),
+        relative=relative,
+        shares=shares,
         n_years=n_years,
         headline_years=_whole(parameters, "headline_years"),
         start_age=start_age,
@@ -191,6 +189,15 @@ def _structure(parameters: ParameterSet, n_years: int) -> Structure:
         return build_course_structure(recent_months=12 if recent or parameters.text("rebleed_by_time") == "step" else 0)
     vintages = n_years if parameters.text("effect_clock") == "last_course" else 1
     return build_structure(per_protocol=basis == "per_protocol", vintages=vintages, recent_months=12 if recent else 0)
+
+
+def _case_mix(parameters: ParameterSet, v: Values, b: tuple[FloatArray, ...], frailty: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Bleeding rate of each cell of the site's own mix relative to the reference cell, and its share: each (draw, cell)."""
+    rows, (n_draws, n_classes) = parameters.rows("case_mix"), frailty.shape
+    relative = relative_hazards(*_columns(rows), *b)[:, :, None] * frailty[:, None, :]
+    mix = v.get("case_mix", np.array([[r["share"] for r in rows]]))
+    shares = np.broadcast_to(mix[:, :, None] / n_classes, relative.shape)
+    return relative.reshape(n_draws, -1), shares.reshape(n_draws, -1)
 
 
 def _reference(parameters: ParameterSet, v: Values, b: tuple[FloatArray, ...]) -> ReferenceMix:
