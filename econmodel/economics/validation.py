@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import AnalysisError
-from econmodel.model.calibration import calibrate_untreated, follow, gastric_risk, without_competing
+from econmodel.model.calibration import Scale, after_bleed, calibrate_untreated, follow, gastric_risk, patients_who_bled
 from econmodel.model.cohort import run_matrices
 from econmodel.model.hazards import CYCLES_PER_YEAR
 from econmodel.model.individuals import simulate_patients
@@ -95,8 +95,17 @@ class _Models:
     @cached_property
     def process(self) -> ModelInputs:
         """The base case with the effect a process."""
-        inputs = self.base.parameters | {"effect_basis": replace(self.base["effect_basis"], value=PROCESS)}
-        return resolve(replace(self.base, parameters=inputs))
+        return resolve(_as_process(self.base))
+
+    @cached_property
+    def bled(self) -> ModelInputs:
+        """Patients of the reference mix who bled."""
+        return patients_who_bled(self.base)
+
+    @cached_property
+    def process_bled(self) -> ModelInputs:
+        """The same, rebleeding by source."""
+        return patients_who_bled(_as_process(self.base))
 
     @cached_property
     def low_risk(self) -> ModelInputs:
@@ -117,29 +126,23 @@ class _Models:
         return float(gastric_risk(inputs, months, scale)[0, inputs.strategies.keys.index(strategy)])  # type: ignore[arg-type]
 
 
-def _survival(inputs: ModelInputs, months: int, strategy: str, start: str | None = None) -> float:
-    occupancy, _ = follow(inputs, months, start)
+def _as_process(base: ParameterSet) -> ParameterSet:
+    return replace(base, parameters=base.parameters | {"effect_basis": replace(base["effect_basis"], value=PROCESS)})
+
+
+def _survival(inputs: ModelInputs, months: int, strategy: str) -> float:
+    occupancy, _ = follow(inputs, months)
     return 1.0 - float(occupancy[-1, -1, 0, inputs.strategies.keys.index(strategy)])
 
 
 def _survivors_dead(m: _Models) -> float:
-    before, after = (_survival(m.inputs, months, "glue", "post_bleed") for months in (23, 24))
-    return 1.0 - float(np.sqrt(before * after))
+    survival = after_bleed(m.bled, 24, start="post_bleed").survival[:, 0, m.bled.strategies.keys.index("glue")]
+    return 1.0 - float(np.sqrt(survival[23] * survival[24]))
 
 
-def _rebled(m: _Models, months: int) -> float:
-    """Actuarial risk of a first rebleed from the bleed on: nobody dies, rebleeding held absorbing."""
-    inputs = without_competing(m.inputs)
-    return _first_rebleed(replace(inputs, p_death_bleed=np.zeros_like(inputs.p_death_bleed)), months)
-
-
-def _first_rebleed(inputs: ModelInputs, months: int) -> float:
-    """Share with a rebleed by some months after a bleed, rebleeding held absorbing."""
-    structure = inputs.structure
-    kept = tuple(move for move in structure.moves if move.source != "rebleeding")
-    held = replace(inputs, structure=replace(structure, moves=kept))
-    occupancy, _ = follow(held, months, "bleeding")
-    return float(occupancy[-1, structure.index["rebleeding"], 0, inputs.strategies.keys.index("glue")])
+def _first_rebleed(inputs: ModelInputs, months: int, scale: Scale = "crude") -> float:
+    """Risk of a first rebleed from the bleed on, on glue."""
+    return float(after_bleed(inputs, months, scale=scale).first_rebleed[-1, 0, inputs.strategies.keys.index("glue")])
 
 
 def _retreated(inputs: ModelInputs, strategy: str, months: int) -> float:
@@ -196,19 +199,19 @@ PREDICTIONS: dict[str, Callable[[_Models], float]] = {
     "lee_survival_5": lambda m: _survival(m.low_risk, 60, "watch"),
     "lee_survival_10": lambda m: _survival(m.low_risk, 120, "watch"),
     "six_week_survivors": _survivors_dead,
-    "luo_rebleed_1": lambda m: _rebled(m, 12),
-    "luo_rebleed_2": lambda m: _rebled(m, 24),
+    "luo_rebleed_1": lambda m: _first_rebleed(m.bled, 12, "actuarial"),
+    "luo_rebleed_2": lambda m: _first_rebleed(m.bled, 24, "actuarial"),
     "mishra_survival_glue": lambda m: _survival(m.trials["mishra"], 26, "glue"),
     "mishra_survival_none": lambda m: _survival(m.trials["mishra"], 26, "watch"),
-    "wales_death_3": lambda m: 1.0 - _survival(m.inputs, 36, "watch", "bleeding"),
+    "wales_death_3": lambda m: 1.0 - float(after_bleed(m.bled, 36).survival[-1, 0, m.bled.strategies.keys.index("watch")]),
     "pbc_stage_4": _background_survival,
     "process_eus_bleed": lambda m: float(gastric_risk(m.process, 18)[0, m.process.strategies.keys.index("coil_and_glue")]),
     "process_not_closed": lambda m: _not_closed(m.process, "coil_and_glue", 3),
     "process_retreated_eus_glue": lambda m: _retreated(m.process, "eus_glue", 6),
     "process_retreated_coil_and_glue": lambda m: _retreated(m.process, "coil_and_glue", 12),
-    "process_rebleed_1": lambda m: _first_rebleed(m.process, 12),
-    "process_rebleed_3": lambda m: _first_rebleed(m.process, 36),
-    "process_rebleed_5": lambda m: _first_rebleed(m.process, 60),
+    "process_rebleed_1": lambda m: _first_rebleed(m.process_bled, 12),
+    "process_rebleed_3": lambda m: _first_rebleed(m.process_bled, 36),
+    "process_rebleed_5": lambda m: _first_rebleed(m.process_bled, 60),
 }
 
 
@@ -296,7 +299,7 @@ def _individuals_row(inputs: ModelInputs) -> CheckRow:
 
 def _lowered_rows(base: ParameterSet) -> list[CheckRow]:
     """Draws in which no effect of a closed varix explains the trials unless an open one bleeds less than assumed."""
-    process = replace(base, parameters=base.parameters | {"effect_basis": replace(base["effect_basis"], value=PROCESS)})
+    process = _as_process(base)
     inputs = resolve(process, sample(process, CALIBRATED_DRAWS, seed=int(base.number("seed"))))
     assert inputs.course is not None
     found = []

@@ -20,9 +20,10 @@ from econmodel.model.cohort import Schedule, run_cohort
 from econmodel.model.course_hazards import hazards_of
 from econmodel.model.disease import initial_state
 from econmodel.model.hazards import CYCLES_PER_YEAR
-from econmodel.model.inputs import ModelInputs, base_values, resolve
+from econmodel.model.inputs import ModelInputs, Values, base_values, resolve
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import WATCH
+from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 Scale = Literal["actuarial", "crude"]
@@ -98,6 +99,59 @@ def gastric_risk(inputs: ModelInputs, months: int, scale: Scale = "crude") -> Fl
     followed = without_competing(inputs) if scale == "actuarial" else inputs
     _, moved = follow(followed, months)
     return np.asarray(moved[-1, followed.structure.kinds("gastric_bleed")].sum(axis=0))
+
+
+@record
+class AfterBleed:
+    """First rebleeds and survival of a cohort that starts after a bleed: each (month + 1, draw, strategy), from month 0.
+
+    ``first_rebleed`` is cumulative, early and late, any source.
+    """
+
+    first_rebleed: FloatArray
+    survival: FloatArray
+
+
+def after_bleed(inputs: ModelInputs, months: int, *, start: str = "bleeding", scale: Scale = "crude") -> AfterBleed:
+    """Follow a cohort from a bleed, or from six weeks after it, to its first rebleed and to death.
+
+    Parameters
+    ----------
+    inputs
+        Resolved inputs of the mix wanted; see :func:`patients_who_bled`.
+    months
+        Length in cycles.
+    start
+        ``bleeding``, with the index bleed's own deaths, or ``post_bleed``.
+    scale
+        Of the first rebleed: death competes (crude), or nobody dies or is transplanted (actuarial). Survival has every death.
+    """
+    at_risk, structure = inputs, inputs.structure
+    if scale == "actuarial":
+        at_risk = replace(without_competing(inputs), p_death_bleed=np.zeros_like(inputs.p_death_bleed))
+    again = [i for i, state in enumerate(structure.states) if state.family.startswith("rebleeding")]
+    absorbing = {structure.states[i].key for i in again}
+    kept = tuple(move for move in structure.moves if move.source not in absorbing)
+    occupancy, _ = follow(replace(at_risk, structure=replace(structure, moves=kept)), months, start)
+    followed, _ = follow(inputs, months, start)
+    return AfterBleed(occupancy[:, again].sum(axis=1), 1.0 - followed[:, structure.index["dead"]])
+
+
+def patients_who_bled(parameters: ParameterSet, values: Values | None = None, mix: str = "reference_mix") -> ModelInputs:
+    """Resolve a case for the patients of a mix who bleed: each group weighted by its untreated bleeding rate of the first year.
+
+    Parameters
+    ----------
+    parameters, values
+        The case, and draws of its inputs; None is the base values.
+    mix
+        The input that holds the mix of patients who have not bled.
+    """
+    rows = replace(parameters["case_mix"], table=parameters.rows(mix))
+    given = None if values is None else {name: draws for name, draws in values.items() if name != "case_mix"}
+    inputs = resolve(replace(parameters, parameters=parameters.parameters | {"case_mix": rows}), given)
+    weights = inputs.shares * inputs.relative
+    return replace(inputs, shares=weights / weights.sum(axis=1, keepdims=True))
 
 
 def untreated_curve(parameters: ParameterSet) -> Callable[[float], float]:
