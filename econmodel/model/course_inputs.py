@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from econmodel.model.course import MONTHS, TRIAL_VISITS, CourseInputs, Evidence, Trial, calibrate, marginal_hazard
 from econmodel.model.natural_history import FirstBleed
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.schema import SecondaryRow, StrategyRow, twin
+from econmodel.parameters.schema import StrategyRow, twin
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -45,8 +45,11 @@ def resolve_course(parameters: ParameterSet, v: Values, mix: ReferenceMix, hr_it
     """
     rows, n_draws = list(parameters.strategies.values()), len(hr_itt)
 
+    def side_by_side(figures: list[FloatArray | float]) -> FloatArray:
+        return np.stack([np.broadcast_to(np.asarray(x, dtype=float), n_draws) for x in figures], axis=1)
+
     def stack(of: Callable[[StrategyRow], FloatArray | float]) -> FloatArray:
-        return np.stack([np.broadcast_to(np.asarray(of(row), dtype=float), n_draws) for row in rows], axis=1)
+        return side_by_side([of(row) for row in rows])
 
     hazard = marginal_hazard(mix.first, mix.relative, mix.shares, -(-trial_months // MONTHS))
     trial = Trial(trial_months, TRIAL_VISITS, np.broadcast_to(v[DETECTS[TRIAL_EXAMINATION]], n_draws), hazard)
@@ -54,40 +57,60 @@ def resolve_course(parameters: ParameterSet, v: Values, mix: ReferenceMix, hr_it
     starts = tuple(row.starts_in for row in rows)
     closed, opened, lowered = calibrate(trial, evidence, hr_itt, np.broadcast_to(v["hr_patent"], n_draws), starts)
     secondary = parameters.secondary[parameters.text("secondary_prophylaxis")]
+    after_bleed = product(v, secondary.hr_late_rebleed), product(v, secondary.hr_late_rebleed_other)
+    figures = [course_figures(row, v, *after_bleed) for row in rows]
+    found = {name: side_by_side([of_row[name] for of_row in figures]) for name in figures[0]}
+    by_time = rebleed_by_time(v["hr_late_rebleed_first_year"], parameters.text("rebleed_by_time"))
+    steps = found.pop("r_stop"), found.pop("r_stop_later")
     return CourseInputs(
         hr_obliterated=closed,
         hr_patent=opened,
         lowered=lowered,
-        r_recurrence=stack(lambda row: _given(v, row.r_recurrence, 0.0)),
-        r_lost=stack(lambda row: _given(v, row.r_lost, 0.0)),
-        r_stop=np.stack([stack(lambda row: _given(v, row.r_stop, 0.0)), stack(lambda row: _given(v, row.r_stop_later, 0.0))], axis=2),
-        p_retreat_accepted=stack(lambda row: _given(v, row.p_retreat_accepted, 0.0)),
-        p_detect=stack(lambda row: _given(v, DETECTS.get(row.surveillance.visit, ""), 0.0)),
-        r_gastric_rebleed=stack(
-            lambda row: v["r_late_rebleed_gastric"] * _product(v, (*secondary.hr_late_rebleed, *row.hr_late_rebleed))
-        ),
-        r_other_rebleed=stack(lambda row: _other_rebleed(v, secondary)),
+        r_stop=np.stack(steps, axis=2),
         r_other_rebleed_alone=np.broadcast_to(v["r_late_rebleed_other"], n_draws),
-        hr_rebleed_by_time=_rebleed_by_time(v["hr_late_rebleed_first_year"], parameters.text("rebleed_by_time"), n_draws),
+        hr_rebleed_by_time=side_by_side(list(by_time)),
         excess_recent_only=parameters.text("years_excess_after_bleed") == "one_year",
         trial=trial,
         evidence=evidence,
+        **found,
     )
+
+
+def course_figures(
+    row: StrategyRow, v: Values, gastric: FloatArray | float, other: FloatArray | float
+) -> dict[str, FloatArray | float]:
+    """Work out the course of one strategy as its row says: the one declaration, run on arrays and on cells.
+
+    Parameters
+    ----------
+    row
+        The strategy.
+    v
+        What stands for each numeric input.
+    gastric, other
+        Ratio of each late rebleeding under the chosen secondary prophylaxis.
+    """
+    return {
+        "r_recurrence": _given(v, row.r_recurrence, 0.0),
+        "r_lost": _given(v, row.r_lost, 0.0),
+        "r_stop": _given(v, row.r_stop, 0.0),
+        "r_stop_later": _given(v, row.r_stop_later, 0.0),
+        "p_retreat_accepted": _given(v, row.p_retreat_accepted, 0.0),
+        "p_detect": _given(v, DETECTS.get(row.surveillance.visit, ""), 0.0),
+        "r_gastric_rebleed": v["r_late_rebleed_gastric"] * product(v, row.hr_late_rebleed, gastric),
+        "r_other_rebleed": v["r_late_rebleed_other"] * other,
+    }
 
 
 def _given(v: Values, name: str, default: float) -> FloatArray | float:
     return v[name] if name else default
 
 
-def _product(v: Values, names: tuple[str, ...]) -> FloatArray | float:
-    result: FloatArray | float = 1.0
+def product(v: Values, names: tuple[str, ...], result: FloatArray | float = 1.0) -> FloatArray | float:
+    """Product of inputs, and of what is given before them; no names give 1."""
     for name in names:
         result = result * v[name]
     return result
-
-
-def _other_rebleed(v: Values, secondary: SecondaryRow) -> FloatArray:
-    return v["r_late_rebleed_other"] * _product(v, secondary.hr_late_rebleed_other)
 
 
 def _evidence(v: Values, stack: Callable[[Callable[[StrategyRow], FloatArray | float]], FloatArray]) -> Evidence:
@@ -105,9 +128,8 @@ def _evidence(v: Values, stack: Callable[[Callable[[StrategyRow], FloatArray | f
     )
 
 
-def _rebleed_by_time(first_year: FloatArray, choice: str, n_draws: int) -> FloatArray:
-    """Late rebleeding in the first twelve months after a bleed and later, relative to its mean of five years: (draw, 2)."""
+def rebleed_by_time(first_year: FloatArray, choice: str) -> tuple[FloatArray | float, FloatArray | float]:
+    """Late rebleeding in the first twelve months after a bleed and later, relative to its mean of five years."""
     if choice == "constant":
-        return np.ones((n_draws, 2))
-    later = np.maximum(0.0, (FIVE_YEARS - FIRST_YEAR * first_year) / (FIVE_YEARS - FIRST_YEAR))
-    return np.stack([np.broadcast_to(first_year, n_draws), np.broadcast_to(later, n_draws)], axis=1)
+        return 1.0, 1.0
+    return first_year, np.maximum(0.0, (FIVE_YEARS - FIRST_YEAR * first_year) / (FIVE_YEARS - FIRST_YEAR))

@@ -12,7 +12,7 @@ from econmodel.arrays import bracketed_roots
 from econmodel.errors import ModelError
 from econmodel.model.attendance import attendance
 from econmodel.model.cohort import CohortTotals, run_blocks
-from econmodel.model.course_hazards import hazards_of
+from econmodel.model.course_hazards import after_session, hazards_of
 from econmodel.model.hazards import CYCLES_PER_YEAR, Hazards, competing
 from econmodel.model.inputs import ModelInputs
 from econmodel.model.stages import Moves, Schedule, StageBlock
@@ -111,11 +111,8 @@ def _count_after_sessions(inputs: ModelInputs, totals: CohortTotals, widen: Call
     """
     s, structure = inputs.strategies, inputs.structure
     source = structure.index["in_course"]
-    death, done = s.p_death_course / s.sessions_mean, 1.0 / s.sessions_mean
-    ends = (1.0 - death) * done
-    to = {"dead": death, "protected": ends * s.p_obliteration, "patent": ends * (1.0 - s.p_obliteration)}
     half = totals.starts[:, :, source] / (2 * CYCLES_PER_YEAR)
-    for state, share in to.items():
+    for state, share in after_session(s.p_death_course / s.sessions_mean, 1.0 / s.sessions_mean, s.p_obliteration).items():
         moved = half * widen(share)
         totals.years[:, :, structure.index[state]] += moved
         totals.years[:, :, source] -= moved

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from econmodel.errors import ModelError, ParameterError
 from econmodel.model.course import CourseInputs
-from econmodel.model.course_inputs import ReferenceMix, resolve_course
+from econmodel.model.course_inputs import ReferenceMix, product, resolve_course
 from econmodel.model.natural_history import TIME_STEPS, acute_fatality, first_bleed, relative_hazards, shift_on_logit
 from econmodel.model.structure import Structure, build_course_structure, build_structure
 from econmodel.parameters.loading import read_life_table
@@ -148,7 +148,7 @@ def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInpu
     if basis == PROCESS:
         course = resolve_course(parameters, v, reference, strategies.hr_gastric, _whole(parameters, "n_trial_months"))
     return ModelInputs(
-        structure=_structure(parameters, n_years),
+        structure=declare_structure(parameters, n_years),
         groups=groups,
         group_of_cell=np.repeat(np.arange(len(groups)), n_classes),
         relative=relative,
@@ -182,7 +182,7 @@ def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInpu
     )
 
 
-def _structure(parameters: ParameterSet, n_years: int) -> Structure:
+def declare_structure(parameters: ParameterSet, n_years: int) -> Structure:
     """States and moves of the choices made; a year after a bleed is told apart where something changes at its end."""
     basis, recent = parameters.text("effect_basis"), parameters.text("years_excess_after_bleed") == "one_year"
     if basis == PROCESS:
@@ -289,14 +289,6 @@ def _fatality(parameters: ParameterSet, v: Values, weights: FloatArray) -> tuple
         name = next((name for name in names if ends[name].size), names[-1])
         given = f"{name} = {ends[name][0]:.4g}: " if ends[name].size else ""
         raise ModelError(given + fault.what, where=str(parameters[name].where), fix=fault.fix) from None
-
-
-def product(v: Values, names: tuple[str, ...]) -> FloatArray | float:
-    """Product of inputs; no names give 1."""
-    result: FloatArray | float = 1.0
-    for name in names:
-        result = result * v[name]
-    return result
 
 
 def strategy_figures(row: StrategyRow, v: Values, late: FloatArray | float) -> dict[str, FloatArray | float]:

@@ -15,8 +15,9 @@ from typing import Any
 import numpy as np
 
 from econmodel.arrays import choose
+from econmodel.model.course_inputs import product
 from econmodel.model.disease import calibrate_complete
-from econmodel.model.inputs import CHILD, product
+from econmodel.model.inputs import CHILD
 from econmodel.model.natural_history import first_month_fatality, newton_step, relative_hazard, shift_step, times_odds
 from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.formula import Formula, call
