@@ -14,7 +14,6 @@ from econmodel.economics.activity import resolve_activity_rates
 from econmodel.economics.bleed_prices import bleed_mean
 from econmodel.economics.evaluate import Evaluation
 from econmodel.model.course import STOP_STEPS, CourseInputs
-from econmodel.model.disease import calibrate_complete
 from econmodel.model.hazards import CYCLES_PER_YEAR
 from econmodel.model.inputs import CHILD, ModelInputs, base_values
 from econmodel.model.natural_history import TIME_STEPS
@@ -28,7 +27,6 @@ RETREAT_STEPS = (0, 1)
 def inputs_document(e: Evaluation) -> dict[str, Any]:
     """Every resolved input of the base run, enough to run it again elsewhere."""
     i, p = e.inputs, e.parameters
-    per_protocol = _per_protocol(i)
     return {
         "horizon_years": i.n_years,
         "start_age": i.start_age,
@@ -52,10 +50,7 @@ def inputs_document(e: Evaluation) -> dict[str, Any]:
         "excess_death_transplanted": float(i.excess_death_transplanted[0]),
         "discount_costs": p.number("discount_costs"),
         "discount_outcomes": p.number("discount_outcomes"),
-        "strategies": {
-            key: _course_inputs(e, i.course, s) if i.course else _strategy_inputs(e, s) | per_protocol[s]
-            for s, key in enumerate(e.keys)
-        },
+        "strategies": {key: _course_inputs(e, i.course, s) if i.course else _strategy_inputs(e, s) for s, key in enumerate(e.keys)},
         **(_trial(e, i.course) if i.course else {}),
         "effect_basis": i.effect_basis,
         "effect_clock": i.effect_clock,
@@ -165,21 +160,6 @@ def _trial(e: Evaluation, c: CourseInputs) -> dict[str, Any]:
         "rebleed_by_time": e.parameters.text("rebleed_by_time"),
         "hr_rebleed_by_time": [float(ratio) for ratio in c.hr_rebleed_by_time[0]],
     }
-
-
-def _per_protocol(i: ModelInputs) -> list[dict[str, float]]:
-    """Calibrated effects by strategy when the effect acts per protocol; empty otherwise."""
-    if i.effect_basis != "per_protocol":
-        return [{}] * len(i.strategies.keys)
-    complete = calibrate_complete(i)[0]
-    return [
-        {
-            "hr_complete": float(hr),
-            "hr_incomplete": min(1.0, float(hr * i.hr_incomplete[0])),
-            "r_protection_lost": float(i.r_protection_lost[0]),
-        }
-        for hr in complete
-    ]
 
 
 def _activity_rates(e: Evaluation) -> dict[str, Any]:

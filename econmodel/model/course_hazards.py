@@ -29,9 +29,9 @@ def after_session(death: FloatArray, last: FloatArray, closes: FloatArray) -> di
     return {"dead": death, "protected": ends * closes, "patent": ends * (1.0 - closes)}
 
 
-def hazards_of(inputs: ModelInputs, hr_complete: FloatArray | None = None) -> Hazards:
-    """Hazards of the basis chosen; ``hr_complete`` as for :class:`~econmodel.model.hazards.Hazards`."""
-    return Hazards(inputs, hr_complete) if inputs.course is None else CourseHazards(inputs, inputs.course)
+def hazards_of(inputs: ModelInputs) -> Hazards:
+    """Hazards of the basis chosen."""
+    return Hazards(inputs) if inputs.course is None else CourseHazards(inputs, inputs.course)
 
 
 class CourseMoves(DiseaseMoves):
@@ -43,6 +43,7 @@ class CourseMoves(DiseaseMoves):
     hr_closed: FloatArray
     hr_open: FloatArray
     hr_other: FloatArray
+    p_obliteration: FloatArray
     p_back: FloatArray
     p_lost: FloatArray
     r_gastric_rebleed: FloatArray
@@ -142,7 +143,7 @@ class CourseHazards(CourseMoves, Hazards):
     def __init__(self, inputs: ModelInputs, course: CourseInputs) -> None:
         super().__init__(inputs)
         self.hr_closed, self.hr_open = by_strategy(course.hr_obliterated), by_strategy(course.hr_patent)
-        self.hr_other = by_strategy(inputs.strategies.hr_other)
+        self.hr_other, self.p_obliteration = by_strategy(inputs.strategies.hr_other), by_strategy(inputs.strategies.p_obliteration)
         self.p_back, self.p_lost = (by_strategy(within_a_month(rate)) for rate in (course.r_recurrence, course.r_lost))
         self.p_stop = [by_strategy(within_a_month(course.r_stop[:, :, step])) for step in range(len(STOP_STEPS))]
         self.r_gastric_rebleed, self.r_other_rebleed = by_strategy(course.r_gastric_rebleed), by_strategy(course.r_other_rebleed)

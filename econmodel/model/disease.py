@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.arrays import bracketed_roots
-from econmodel.errors import ModelError
 from econmodel.model.attendance import attendance
 from econmodel.model.cohort import CohortTotals, run_blocks
 from econmodel.model.course_hazards import after_session, hazards_of
-from econmodel.model.hazards import CYCLES_PER_YEAR, Hazards, competing
+from econmodel.model.hazards import CYCLES_PER_YEAR
 from econmodel.model.inputs import ModelInputs
-from econmodel.model.stages import Moves, Schedule, StageBlock
+from econmodel.model.stages import Schedule, StageBlock
 
 FloatArray = NDArray[np.float64]
 LANE_YEARS_AT_ONCE = 1 << 16
@@ -66,7 +63,7 @@ def run_disease(
     CohortTotals
         Lanes in order (strategy, cell, draw).
     """
-    hazards = hazards_of(inputs, calibrate_complete(inputs) if inputs.effect_basis == "per_protocol" else None)
+    hazards = hazards_of(inputs)
     initial = _initial(inputs).reshape(len(inputs.structure.states), -1)
     n_years, stages_per_year = len(period_of_year), CYCLES_PER_YEAR if monthly else 1
     at_once = max(1, LANE_YEARS_AT_ONCE // initial.shape[1])
@@ -116,69 +113,3 @@ def _count_after_sessions(inputs: ModelInputs, totals: CohortTotals, widen: Call
         moved = half * widen(share)
         totals.years[:, :, structure.index[state]] += moved
         totals.years[:, :, source] -= moved
-
-
-def calibrate_complete(inputs: ModelInputs) -> FloatArray:
-    """Bleeding rate of a complete course, (draw, strategy), that reproduces the intention-to-treat risk.
-
-    Over the trials' follow-up, without competing death, the share-weighted risk of a gastric bleed with effect in
-    complete (and, less, incomplete) courses equals the risk with the intention-to-treat effect throughout. Drugs keep
-    their ratio.
-    """
-    target = _trial_risk(inputs, None)
-    low, high = np.full_like(target, np.log(1e-6)), np.full_like(target, np.log(50.0))
-    roots = bracketed_roots(lambda log_hr: _trial_risk(inputs, np.exp(log_hr)) - target, low, high)
-    has_course = np.array([start == "in_course" for start in inputs.strategies.starts_in])
-    found = np.where(has_course, np.exp(roots), inputs.strategies.hr_gastric)
-    _check_calibrated(inputs, _trial_risk(inputs, found)[:, has_course], target[:, has_course])
-    return np.asarray(found)
-
-
-def _check_calibrated(inputs: ModelInputs, risk: FloatArray, target: FloatArray) -> None:
-    """Refuse a base run whose trial risk cannot be met; among many draws, those keep the nearest ratio."""
-    if inputs.n_draws == 1 and risk.size and np.abs(risk - target).max() > 1e-6:
-        worst = int(np.abs(risk - target)[0].argmax())
-        what = (
-            f"per protocol, no effect of a complete course gives the trial risk of {target[0, worst]:.4g}: the "
-            f"nearest is {risk[0, worst]:.4g}, as patients are unprotected until their course is done"
-        )
-        raise ModelError(what, fix='use effect_basis = "intention_to_treat", or fewer sessions a course')
-
-
-def _trial_risk(inputs: ModelInputs, hr_complete: FloatArray | None) -> FloatArray:
-    """Share-weighted risk of a first gastric bleed over the trial months, no death: (draw, strategy)."""
-    s = inputs.strategies
-    hazards = Hazards(replace(inputs, effect_basis="intention_to_treat"))
-    years = np.arange(-(-inputs.trial_months // CYCLES_PER_YEAR))
-    itt, rate = hr_complete is None, hazards.gastric_rates(years)
-    hr = s.hr_gastric if hr_complete is None else hr_complete
-    complete, done, p_done = (x.T[None, :, None, :] for x in (hr, 1.0 / s.sessions_mean, s.p_obliteration))
-    incomplete = complete if itt else np.minimum(1.0, complete * inputs.hr_incomplete)
-    lost = np.zeros(()) if itt else inputs.r_protection_lost[None, None, None, :]
-    at_risk = competing({"bleed": rate * incomplete})[0]["bleed"]
-    course, none = competing({"bleed": rate * (complete if itt else 1.0)})
-    retreat = s.r_retreat[:, :, np.minimum(years, 1)].T[:, :, None, :]
-    protected = competing({"bleed": rate * complete, "retreat": retreat, "lost": lost})[0]
-    finish = none * done
-    parts = (
-        at_risk,
-        course["bleed"],
-        finish * (1.0 if itt else p_done),
-        finish * (0.0 if itt else 1.0 - p_done),
-        protected["bleed"],
-        protected["retreat"],
-        protected["lost"],
-    )
-    p = np.stack([np.broadcast_to(part, (len(years), *hazards.shape)) for part in parts], axis=1)
-    return _share_bled(inputs, p.reshape(*p.shape[:2], -1), hazards.shape)
-
-
-def _share_bled(inputs: ModelInputs, p: FloatArray, shape: tuple[int, int, int]) -> FloatArray:
-    """Share in the last of four states (at risk, in course, protected, bled) after the trial months."""
-    moves = Moves(4, (0, 1, 1, 1, 2, 2, 2), (3, 3, 2, 0, 3, 1, 0))
-    initial = np.zeros((4, p.shape[2]))
-    initial[1] = 1.0
-    rows = tuple(month // CYCLES_PER_YEAR for month in range(inputs.trial_months))
-    totals = run_blocks(moves, lambda stage: StageBlock(p, rows), initial, Schedule(1, (0,) * inputs.trial_months), keep_trace=True)
-    assert totals.trace is not None
-    return np.asarray(np.einsum("scd,dc->ds", totals.trace[-1, 3].reshape(shape), inputs.shares))

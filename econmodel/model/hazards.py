@@ -20,41 +20,20 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 CYCLES_PER_YEAR = 12
 CYCLE_YEARS = 1.0 / CYCLES_PER_YEAR
-Probabilities = dict[str, FloatArray]
 Factors = dict[str, tuple[FloatArray, FloatArray]]
 ONE = np.ones((1, 1, 1, 1))
 SUM_OF_RATES, PER_UNIT = "Sum of rates", "Chance per unit of rate"
 
 
-def competing(rates: Mapping[str, FloatArray], cycle_years: float = CYCLE_YEARS) -> tuple[Probabilities, FloatArray]:
-    """Probabilities of competing events within a cycle.
-
-    Parameters
-    ----------
-    rates
-        Rate per year of each event.
-    cycle_years
-        Cycle length in years.
-
-    Returns
-    -------
-    probabilities
-        By event, as ``rates``.
-    none
-        Probability of no event.
+def per_unit_rate(total: FloatArray, cycle_years: float = CYCLE_YEARS) -> tuple[FloatArray, FloatArray]:
+    """Probability of an event per unit of its rate within a cycle, ``(1 - exp(-R D)) / R``, and the probability of none.
 
     Examples
     --------
-    >>> p, none = competing({"a": np.array(0.2), "b": np.array(0.2)}, 1.0)
-    >>> round(float(p["a"]), 6), round(float(none), 6)
+    >>> per_rate, none = per_unit_rate(np.array([0.2 + 0.2]), 1.0)
+    >>> round(float(0.2 * per_rate[0]), 6), round(float(none[0]), 6)
     (0.16484, 0.67032)
     """
-    per_rate, none = per_unit_rate(sum_narrow_first(rates), cycle_years)
-    return {kind: np.asarray(rate * per_rate) for kind, rate in rates.items()}, none
-
-
-def per_unit_rate(total: FloatArray, cycle_years: float = CYCLE_YEARS) -> tuple[FloatArray, FloatArray]:
-    """Probability of an event per unit of its rate, ``(1 - exp(-R D)) / R``, and the probability of none."""
     any_event = -np.expm1(total * -cycle_years)
     none = 1.0 - any_event
     if total.min(initial=1.0) > 0:
@@ -85,11 +64,6 @@ def effect_left(left: FloatArray, log_hr: FloatArray) -> FloatArray:
     return np.exp(left * log_hr)
 
 
-def incomplete_ratio(hr_complete: FloatArray, hr_incomplete: FloatArray) -> FloatArray:
-    """Bleeding rate of an incomplete course relative to none, per protocol: never above 1."""
-    return np.minimum(1.0, hr_complete * hr_incomplete)
-
-
 class DiseaseMoves(ABC):
     """What leaves each state, and how likely: declared once, on whatever stands for the quantities.
 
@@ -97,7 +71,6 @@ class DiseaseMoves(ABC):
     depends on time is asked for with ``years``. ``keep`` is told of the steps on the way and may put them down.
     """
 
-    per_protocol: bool
     transplant: FloatArray
     excess: FloatArray
     hr_excess_death: FloatArray
@@ -105,13 +78,11 @@ class DiseaseMoves(ABC):
     r_other_bleed: FloatArray
     hr_death_after_bleed: FloatArray
     r_late_rebleed: FloatArray
-    r_protection_lost: FloatArray
     p_death_bleed: FloatArray
     p_death_rebleed: FloatArray
     p_early_rebleed: FloatArray
     p_death_session: FloatArray
     p_last_session: FloatArray
-    p_obliteration: FloatArray
     split_post_bleed: bool
 
     @abstractmethod
@@ -138,8 +109,7 @@ class DiseaseMoves(ABC):
         """Probability within a cycle of each move out of a state, as two factors."""
         match family:
             case "at_risk":
-                effect = self.effect("incomplete", years, 0) if self.per_protocol else ONE
-                return self.compete(self._never_bled(effect, ONE, years))[0]
+                return self.compete(self._never_bled(ONE, ONE, years))[0]
             case "in_course":
                 return self._in_course(years)
             case "protected":
@@ -172,23 +142,15 @@ class DiseaseMoves(ABC):
         }
 
     def _in_course(self, years: IntArray) -> Factors:
-        under_way = (ONE, ONE) if self.per_protocol else (self.effect("gastric", years, None), self.effect("other", years, None))
         death, done = self.p_death_session, self.p_last_session
-        events, none = self.compete(self._never_bled(*under_way, years), 1.0 - death)
-        complete = self.p_obliteration if self.per_protocol else ONE
-        return events | {
-            "procedure_death": (death, ONE),
-            "finish": (none, (1.0 - death) * done * complete),
-            "failed": (none, (1.0 - death) * done * (1.0 - complete)),
-        }
+        effects = self.effect("gastric", years, None), self.effect("other", years, None)
+        events, none = self.compete(self._never_bled(*effects, years), 1.0 - death)
+        return events | {"procedure_death": (death, ONE), "finish": (none, (1.0 - death) * done)}
 
     def _protected(self, part: int, years: IntArray) -> Factors:
-        gastric = self.effect("complete" if self.per_protocol else "gastric", years, part)
-        rates = self._never_bled(gastric, self.effect("other", years, part), years)
+        rates = self._never_bled(self.effect("gastric", years, part), self.effect("other", years, part), years)
         rates["other_death"] = self.background(years) + self.excess * self.hr_excess_death
         rates["retreat"] = self.retreatment(years)
-        if self.per_protocol:
-            rates["protection_lost"] = self.r_protection_lost
         return self.compete(rates)[0]
 
     def _acute(self, fatality: FloatArray) -> Factors:
@@ -213,35 +175,22 @@ class Hazards(DiseaseMoves):
     ----------
     inputs
         Resolved inputs of any number of draws.
-    hr_complete
-        Bleeding rate of a complete course relative to none, (draw, strategy); only per protocol.
     """
 
-    def __init__(self, inputs: ModelInputs, hr_complete: FloatArray | None = None) -> None:
+    def __init__(self, inputs: ModelInputs) -> None:
         self.inputs = inputs
         s = inputs.strategies
         self.shape = (len(s.keys), inputs.relative.shape[1], inputs.n_draws)
-        self.per_protocol = inputs.effect_basis == "per_protocol"
-        has_course = np.array([start == "in_course" for start in s.starts_in])
-        hr_complete = s.hr_gastric if hr_complete is None else hr_complete
-        incomplete = np.where(has_course, incomplete_ratio(hr_complete, inputs.hr_incomplete[:, None]), 1.0)
-        self.log_hr = {
-            "gastric": by_strategy(np.log(s.hr_gastric)),
-            "other": by_strategy(np.log(s.hr_other)),
-            "complete": by_strategy(np.log(hr_complete)),
-            "incomplete": by_strategy(np.log(incomplete)),
-        }
+        self.log_hr = {"gastric": by_strategy(np.log(s.hr_gastric)), "other": by_strategy(np.log(s.hr_other))}
         self.effect_years = by_strategy(s.effect_full_years), by_strategy(s.effect_none_years)
         self.transplant, self.excess = self._by_cell(inputs.r_transplant), self._by_cell(inputs.excess_death)
         self.hr_excess_death = by_strategy(s.hr_excess_death)
         self.excess_transplanted = by_draw(inputs.excess_death_transplanted)
         self.r_other_bleed, self.hr_death_after_bleed = by_draw(inputs.r_other_bleed), by_draw(inputs.hr_death_after_bleed)
         self.r_late_rebleed = by_strategy(s.r_late_rebleed)
-        self.r_protection_lost = by_strategy(inputs.r_protection_lost[:, None] * has_course)
         self.p_death_bleed, self.p_death_rebleed = self._by_cell(inputs.p_death_bleed), self._by_cell(inputs.p_death_rebleed)
         self.p_early_rebleed = by_draw(inputs.p_early_rebleed)
         self.p_death_session, self.p_last_session = by_strategy(s.p_death_course / s.sessions_mean), by_strategy(1.0 / s.sessions_mean)
-        self.p_obliteration = by_strategy(s.p_obliteration)
         self.split_post_bleed = len(inputs.structure.family("post_bleed")) > 1
         self.first_bleed = by_draw(inputs.r_first_bleed) * inputs.relative.T[None, None]
         self._effects: dict[tuple[str, bytes], FloatArray] = {}

@@ -96,9 +96,6 @@ class ModelInputs:
     r_transplant: FloatArray
     excess_death_transplanted: FloatArray
     strategies: StrategyInputs
-    trial_months: int
-    hr_incomplete: FloatArray
-    r_protection_lost: FloatArray
     course: CourseInputs | None = None
 
     @property
@@ -175,20 +172,17 @@ def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInpu
         r_transplant=_by_child(v, "r_transplant_child"),
         excess_death_transplanted=v["r_excess_death_transplanted"],
         strategies=strategies,
-        trial_months=_whole(parameters, "n_trial_months"),
-        hr_incomplete=v["hr_incomplete_vs_complete"],
-        r_protection_lost=v["r_protection_lost"],
         course=course,
     )
 
 
 def declare_structure(parameters: ParameterSet, n_years: int) -> Structure:
     """States and moves of the choices made; a year after a bleed is told apart where something changes at its end."""
-    basis, recent = parameters.text("effect_basis"), parameters.text("years_excess_after_bleed") == "one_year"
-    if basis == PROCESS:
+    recent = parameters.text("years_excess_after_bleed") == "one_year"
+    if parameters.text("effect_basis") == PROCESS:
         return build_course_structure(recent_months=12 if recent or parameters.text("rebleed_by_time") == "step" else 0)
     vintages = n_years if parameters.text("effect_clock") == "last_course" else 1
-    return build_structure(per_protocol=basis == "per_protocol", vintages=vintages, recent_months=12 if recent else 0)
+    return build_structure(vintages=vintages, recent_months=12 if recent else 0)
 
 
 def _case_mix(parameters: ParameterSet, v: Values, b: tuple[FloatArray, ...], frailty: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -32,6 +32,7 @@ COURSE_LABELS = {
 ALL_LABELS = STATE_LABELS | COURSE_LABELS
 COURSE_NEVER_BLED = (*NEVER_BLED, "patent", "protected_lost", "patent_lost")
 COURSE_MOVE_LABELS = {
+    "failed": "course done, varix not obliterated",
     "gastric_rebleed": "late rebleed, gastric varix",
     "other_rebleed": "late rebleed, another source",
     "recurs": "varix back",
@@ -53,9 +54,7 @@ MOVE_LABELS = {
     "other_death": "death, not from bleeding",
     "procedure_death": "death from the procedure",
     "finish": "course done",
-    "failed": "course done, varix not obliterated",
     "retreat": "re-treatment",
-    "protection_lost": "protection lost",
     "bleed_death": "death from the bleed",
     "early_rebleed": "early rebleed",
     "late_rebleed": "late rebleed",
@@ -125,13 +124,11 @@ class Structure:
         return [i for i, move in enumerate((*self.moves, *self.impulses)) if move.kind in names]
 
 
-def build_structure(*, per_protocol: bool = False, vintages: int = 1, recent_months: int = 0) -> Structure:
+def build_structure(*, vintages: int = 1, recent_months: int = 0) -> Structure:
     """Declare states and moves.
 
     Parameters
     ----------
-    per_protocol
-        Add the failed course and lost protection, both to ``at_risk``.
     vintages
         Number of parts of ``protected``, by the model year in which the last course ended (1: no split).
     recent_months
@@ -155,9 +152,6 @@ def build_structure(*, per_protocol: bool = False, vintages: int = 1, recent_mon
     moves += [Move("in_course", state.key, "finish") for state in protected]
     for state in protected:
         moves += [*_never_bled(state.key), Move(state.key, "in_course", "retreat")]
-    if per_protocol:
-        moves.append(Move("in_course", "at_risk", "failed"))
-        moves += [Move(state.key, "at_risk", "protection_lost") for state in protected]
     for source in ("bleeding", "rebleeding"):
         moves += [
             Move(source, "dead", "bleed_death"),

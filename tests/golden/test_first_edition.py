@@ -65,9 +65,6 @@ def first_edition() -> ModelInputs:
         background_death=background_rate(sexes_mixed(one["share_female"][:, None], male, female)),
         p_death_rebleed=by_child["p_death_bleed"] * i["rr_death_rebleed"],
         strategies=strategies(i["strategies"]),
-        trial_months=26,
-        hr_incomplete=np.ones(1),
-        r_protection_lost=np.zeros(1),
         **one,
         **by_child,
     )

@@ -228,7 +228,7 @@ def test_stored_values_are_what_a_spreadsheet_works_out(built: Path, worked_out:
 
 
 @pytest.mark.parametrize(
-    "scenario", ["per_protocol", "frailty", "excess_after_bleed_one_year", "retreatment_restarts_effect", "beta_blocker_background"]
+    "scenario", ["frailty", "excess_after_bleed_one_year", "retreatment_restarts_effect", "beta_blocker_background"]
 )
 def test_any_structure_is_worked_out_as_the_engine_does(tmp_path: Path, scenario: str) -> None:
     """Structures that change states, moves or classes of patients are as live as the base case, from the same declaration."""

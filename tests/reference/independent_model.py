@@ -39,7 +39,6 @@ class Patient:
     def __init__(self, inputs: dict[str, Any], key: str, group: dict[str, Any], susceptibility: float = 1.0) -> None:
         self.inputs, self.plan, self.group = inputs, inputs["strategies"][key], group
         self.susceptibility = susceptibility
-        self.per_protocol = inputs["effect_basis"] == "per_protocol"
         self.restarts = inputs["effect_clock"] == "last_course"
         self.known: dict[tuple[State, int], list[Exit]] = {}
 
@@ -96,44 +95,32 @@ class Patient:
             "transplant": "transplanted",
             "other_death": "dead",
             "retreat": "in_course",
-            "protection_lost": "at_risk",
         }
         return [(kind, (to[kind], 0), chance) for kind, chance in p.items()]
 
     def at_risk(self, _tag: int, year: int) -> list[Exit]:
-        """Untreated; per protocol, also where a failed course or lost protection leaves a patient."""
-        gastric = 1.0
-        if self.per_protocol and self.plan["starts_in"] == "in_course":
-            gastric = self.effect(self.plan["hr_incomplete"], year)
-        return self.events(compete(self.never_bled(year, gastric, 1.0))[0])
+        """Untreated."""
+        return self.events(compete(self.never_bled(year, 1.0, 1.0))[0])
 
     def in_course(self, _tag: int, year: int) -> list[Exit]:
         """One session at the month's start, then the competing events, then perhaps the course's end."""
         plan, since = self.plan, 0 if self.restarts else year
-        gastric, other = (
-            (1.0, 1.0) if self.per_protocol else (self.effect(plan["hr_gastric"], since), self.effect(plan["hr_other"], since))
-        )
-        p, none = compete(self.never_bled(year, gastric, other))
+        p, none = compete(self.never_bled(year, self.effect(plan["hr_gastric"], since), self.effect(plan["hr_other"], since)))
         dies = plan["p_death_course"] / plan["sessions_mean"]
         ends = (1 - dies) * none / plan["sessions_mean"]
-        success = plan["p_obliteration"] if self.per_protocol else 1.0
         done = ("protected", year if self.restarts else 0)
         return [
             ("procedure_death", ("dead", 0), dies),
             *self.events({kind: (1 - dies) * chance for kind, chance in p.items()}),
-            ("finish", done, ends * success),
-            ("failed", ("at_risk", 0), ends * (1 - success)),
+            ("finish", done, ends),
         ]
 
     def protected(self, tag: int, year: int) -> list[Exit]:
         """Course done, or on a drug."""
         plan, since = self.plan, year - tag if self.restarts else year
-        gastric = plan["hr_complete"] if self.per_protocol else plan["hr_gastric"]
-        rates = self.never_bled(year, self.effect(gastric, since), self.effect(plan["hr_other"], since))
+        rates = self.never_bled(year, self.effect(plan["hr_gastric"], since), self.effect(plan["hr_other"], since))
         rates["other_death"] = self.background(year) + self.inputs["excess_death"][self.group["child"]] * plan["hr_excess_death"]
         rates["retreat"] = step(plan["r_retreat"], year)
-        if self.per_protocol and plan["starts_in"] == "in_course":
-            rates["protection_lost"] = plan["r_protection_lost"]
         return self.events(compete(rates)[0])
 
     def acute(self, fatality: str) -> list[Exit]:

@@ -38,7 +38,6 @@ RUNS: dict[str, tuple[list[str], list[str]]] = {
     "margin, every other choice": ([], [SHORT, "perspective=hospital_margin", *OTHER_CHOICES]),
     "payer": ([], [SHORT, "perspective=payer", "fatality_scaling=as_stated"]),
     "one year": ([], ["horizon_years=1"]),
-    "per protocol": (["scenarios/per_protocol"], [SHORT, "perspective=hospital_margin"]),
     "susceptibility": (["scenarios/frailty"], ["horizon_years=3"]),
     "re-treatment restarts": (["scenarios/retreatment_restarts_effect"], ["horizon_years=7"]),
     "excess for one year": (["scenarios/excess_after_bleed_one_year"], [SHORT]),

@@ -6,7 +6,13 @@ from integration import accumulate
 from scipy.linalg import expm
 
 from econmodel.model.cohort import run_matrices
-from econmodel.model.hazards import competing
+from econmodel.model.hazards import per_unit_rate, sum_narrow_first
+
+
+def competing(rates, cycle_years=1 / 12):
+    """Probability of each competing event within a cycle, and of none, as the disease model makes them."""
+    per_rate, none = per_unit_rate(sum_narrow_first(rates), cycle_years)
+    return {kind: rate * per_rate for kind, rate in rates.items()}, none
 
 
 def trace(generator, years, cycles_per_year=12):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from econmodel.model.disease import calibrate_complete, initial_state, run_disease
+from econmodel.model.disease import initial_state, run_disease
 from econmodel.model.inputs import resolve
 
 YEARS = tuple(range(5))
@@ -59,35 +59,6 @@ def test_visits_fall_at_the_planned_months(base):
     planned = {key: [m for m in range(24) if row.surveillance.at(m)] for key, row in base.strategies.items()}
     assert seen == planned
     assert (seen["glue"], seen["beta_blocker"], seen["watch"]) == ([3, 6, 12], [12], [12])
-
-
-def test_calibrated_risk_is_the_trial_risk(vary):
-    """Per protocol, the risk of a gastric bleed over the trials' 26 months equals the intention-to-treat risk."""
-    itt = without_death(resolve(vary(horizon_years=3)))
-    pp = without_death(resolve(vary(horizon_years=3, effect_basis="per_protocol")))
-    runs = [by_strategy(i, run_disease(i, (0, 1, 2), monthly=True), "gastric_bleed") for i in (itt, pp)]
-    at_26 = [run[:26].sum(axis=0) for run in runs]
-    np.testing.assert_allclose(at_26[1], at_26[0], atol=1e-9)
-    at_12 = [run[:12].sum(axis=0) for run in runs]
-    assert np.abs(at_12[1][2:] - at_12[0][2:]).max() > 1e-4
-
-
-def test_calibrated_effect_is_stronger_in_complete_courses(vary):
-    """Where courses fail or start unprotected, complete ones protect better than average; drugs keep their ratio."""
-    inputs = resolve(vary(effect_basis="per_protocol"))
-    complete, hr = calibrate_complete(inputs)[0], inputs.strategies.hr_gastric[0]
-    assert np.all(complete[2:] < hr[2:])
-    assert complete[:2].tolist() == hr[:2].tolist()
-
-
-def test_calibration_needs_no_change_when_every_course_succeeds_at_once(vary):
-    """One session, sure obliteration, nothing lost: the complete effect is nearly the average, but for one month."""
-    sessions = {f"n_sessions_{k}": 1.0 for k in ("glue", "eus_glue", "coil", "coil_and_glue", "transvenous")}
-    sure = {f"p_obliteration_{k}": 1.0 for k in ("glue", "eus_glue", "coil", "coil_and_glue", "transvenous")}
-    inputs = resolve(vary(effect_basis="per_protocol", r_protection_lost=0.0, **sessions, **sure))
-    complete, hr = calibrate_complete(inputs)[0], inputs.strategies.hr_gastric[0]
-    assert np.all(complete[2:] < hr[2:])
-    assert np.all(hr[2:] - complete[2:] < 0.08)
 
 
 def test_susceptibility_meets_the_pooled_risks(base, vary):

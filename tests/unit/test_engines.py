@@ -18,7 +18,7 @@ from econmodel.model.stages import StageBlock
 from econmodel.model.structure import build_structure
 
 SCHEDULE = Schedule(12, (0, 0, 1, 2, 2), 12, (0.0, 0.03, 0.035))
-STRUCTURES = [build_structure(), build_structure(per_protocol=True, vintages=3, recent_months=12)]
+STRUCTURES = [build_structure(), build_structure(vintages=3, recent_months=12)]
 SUMS = ("starts", "years", "moves", "visits", "trace")
 
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from econmodel.model.hazards import Hazards, competing, waning
+from econmodel.model.hazards import Hazards, per_unit_rate, waning
 from econmodel.model.inputs import resolve
 
 
@@ -41,10 +41,10 @@ def test_equal_years_are_a_step():
 
 def test_competing_probabilities_share_the_total():
     """Probabilities are in proportion to rates, and with none they sum to 1."""
-    found, none = competing({"a": np.array([0.3]), "b": np.array([0.1]), "c": np.array([0.0])})
-    assert found["a"] / found["b"] == pytest.approx(3)
-    assert found["c"] == 0
-    assert found["a"] + found["b"] + none == pytest.approx(1)
+    per_rate, none = per_unit_rate(np.array([0.4]))
+    assert 0.3 * per_rate + 0.1 * per_rate + none == pytest.approx(1)
+    assert none == pytest.approx(np.exp(-0.4 / 12))
+    assert per_unit_rate(np.array([0.0, 0.4]))[0][0] == 1 / 12
 
 
 def test_untreated_first_bleed_by_hand(inputs):
@@ -129,16 +129,10 @@ def test_a_benefit_of_the_drug_spares_excess_deaths_while_protected(base):
     "changes",
     [
         {},
-        {"effect_basis": "per_protocol"},
         {"effect_clock": "last_course"},
         {"years_excess_after_bleed": "one_year"},
         {"hazard_decline": "frailty"},
-        {
-            "effect_basis": "per_protocol",
-            "effect_clock": "last_course",
-            "years_excess_after_bleed": "one_year",
-            "hazard_decline": "frailty",
-        },
+        {"effect_clock": "last_course", "years_excess_after_bleed": "one_year", "hazard_decline": "frailty"},
     ],
 )
 def test_every_probability_is_one(vary, changes):
@@ -165,17 +159,6 @@ def test_the_clock_counts_from_the_last_course(vary):
     inputs = resolve(vary(horizon_years=10, effect_clock="last_course"))
     hazards = [probability(inputs, 8, f"protected_{part}", "gastric_bleed") for part in (0, 7)]
     assert hazards[0] > 1.5 * hazards[1]
-
-
-def test_per_protocol_protects_after_the_course_only(vary):
-    """Per protocol a course under way bleeds as untreated; one that failed bleeds at the incomplete ratio."""
-    inputs = resolve(vary(horizon_years=2, effect_basis="per_protocol"))
-    course = probability(inputs, 0, "in_course", "gastric_bleed") / probability(inputs, 0, "in_course", "other_bleed")
-    plain = resolve(vary(horizon_years=2))
-    untreated = probability(plain, 0, "at_risk", "gastric_bleed", "watch") / probability(plain, 0, "at_risk", "other_bleed", "watch")
-    assert course == pytest.approx(untreated)
-    finish, failed = (probability(inputs, 0, "in_course", k) for k in ("finish", "failed"))
-    assert finish / (finish + failed) == pytest.approx(0.60)
 
 
 def test_a_lane_depends_on_its_own_strategy_and_cell(inputs):

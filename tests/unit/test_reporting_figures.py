@@ -87,7 +87,6 @@ def test_plane_points_are_the_increments(results: Results, ax: Axes) -> None:
     "structure",
     [
         build_structure(),
-        build_structure(per_protocol=True),
         build_structure(vintages=3, recent_months=2),
         build_course_structure(),
         build_course_structure(recent_months=2),

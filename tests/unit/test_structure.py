@@ -14,10 +14,7 @@ def test_the_eight_states():
     assert PLAIN.index["dead"] == 7
 
 
-@pytest.mark.parametrize(
-    "options",
-    [{}, {"per_protocol": True}, {"vintages": 3}, {"recent_months": 12}, {"per_protocol": True, "vintages": 2, "recent_months": 2}],
-)
+@pytest.mark.parametrize("options", [{}, {"vintages": 3}, {"recent_months": 12}, {"vintages": 2, "recent_months": 2}])
 def test_every_structure_is_sound(options):
     """States are unique, moves join known states, nothing leaves death, no move is declared twice, all are named."""
     found = build_structure(**options)
@@ -52,15 +49,6 @@ def test_a_bleed_lasts_one_cycle():
     """Nothing keeps a patient bleeding: death, rebleeding or recovery."""
     for state in ("bleeding", "rebleeding"):
         assert {m.kind for m in PLAIN.moves if m.source == state} == {"bleed_death", "early_rebleed", "recover"}
-
-
-def test_per_protocol_adds_two_ways_back_to_risk():
-    """Failed courses and lost protection lead to the untreated state."""
-    added = set(build_structure(per_protocol=True).moves) - set(PLAIN.moves)
-    assert {(m.source, m.target, m.kind) for m in added} == {
-        ("in_course", "at_risk", "failed"),
-        ("protected", "at_risk", "protection_lost"),
-    }
 
 
 def test_split_states_report_under_their_family():

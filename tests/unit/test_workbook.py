@@ -148,7 +148,7 @@ def test_inputs_are_named_cells_with_value_unit_status_and_source(hostile: Any) 
 def test_inputs_that_move_nothing_here_say_so(hostile: Any) -> None:
     """Settings of the probabilistic analysis and of other structures are marked as not used in the file."""
     used = {row[1]: row[11] for row in hostile["Inputs"].iter_rows(min_row=5, values_only=True) if row[1]}
-    assert used["draws"] == used["n_trial_months"] == used["r_protection_lost"] == "no"
+    assert used["draws"] == used["n_trial_months"] == used["r_recurrence"] == "no"
     assert used["r_late_rebleed"] == used["discount_costs"] == used["share_female"] == "yes"
 
 
@@ -184,7 +184,6 @@ def test_lead_usual_care_and_none_by_default_and_more_when_asked(tmp_path: Path)
 @pytest.mark.parametrize(
     ("scenario", "name"),
     [
-        ("per_protocol", "effect_basis"),
         ("retreatment_restarts_effect", "effect_clock"),
         ("frailty", "hazard_decline"),
         ("excess_after_bleed_one_year", "years_excess_after_bleed"),

@@ -113,7 +113,7 @@ def _place(piece: Rendering) -> int:
 def case_structure(results: Results) -> Structure:
     """Structure of the case as its settings make it, split states told once."""
     basis = results.inputs["effect_basis"]
-    return build_course_structure() if basis == PROCESS else build_structure(per_protocol=basis == "per_protocol")
+    return build_course_structure() if basis == PROCESS else build_structure()
 
 
 def _check_choices(chosen: Collection[str], known: Collection[str], noun: str) -> None:

@@ -67,7 +67,6 @@ class Layout:
     groups: tuple[Group, ...]
     classes: int
     n_years: int
-    per_protocol: bool
     restarts: bool
     structure: Structure = field(repr=False)
 
@@ -116,7 +115,7 @@ def plan_layout(case: Case, evaluation: Evaluation, keys: Sequence[str]) -> Layo
     """
     inputs, age = evaluation.inputs, case.parameters["start_age"]
     youngest = min(inputs.start_age, int(age.range.low) if age.range else inputs.start_age)
-    n_years, per_protocol = LAST_AGE - youngest, inputs.effect_basis == "per_protocol"
+    n_years = LAST_AGE - youngest
     restarts = inputs.effect_clock == "last_course"
     check_size(case, len(keys))
     recent = 12 if case.parameters.text("years_excess_after_bleed") == "one_year" else 0
@@ -126,9 +125,8 @@ def plan_layout(case: Case, evaluation: Evaluation, keys: Sequence[str]) -> Layo
         inputs.groups,
         int((inputs.group_of_cell == 0).sum()),
         n_years,
-        per_protocol,
         restarts,
-        build_structure(per_protocol=per_protocol, vintages=n_years if restarts else 1, recent_months=recent),
+        build_structure(vintages=n_years if restarts else 1, recent_months=recent),
     )
 
 

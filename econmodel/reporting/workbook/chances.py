@@ -12,16 +12,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.arrays import choose
-from econmodel.model.hazards import DiseaseMoves, effect_left, incomplete_ratio, waning
+from econmodel.model.hazards import DiseaseMoves, effect_left, waning
 from econmodel.records import record
 from econmodel.reporting.workbook.book import FIRST_YEAR_ROW, HEADER_ROWS, Book, Plan
 from econmodel.reporting.workbook.formula import ROW, SHIFTED, Formula, value_of
 from econmodel.reporting.workbook.writer import Sheet, letters
 
-EFFECT_WORDS = {"gastric": "Gastric bleed, ratio", "other": "Other bleed, ratio"} | {
-    of: f"Gastric bleed, ratio: course {of}" for of in ("complete", "incomplete")
-}
+EFFECT_WORDS = {"gastric": "Gastric bleed, ratio", "other": "Other bleed, ratio"}
 _REFERENCE = re.compile(r"^[A-Za-z0-9_!$\x01-\x06]+$")
 FloatArray = NDArray[np.float64]
 
@@ -66,20 +63,16 @@ class CellMoves(DiseaseMoves):
 
     def __init__(self, book: Book, plan: Plan, group: int, cell: int, columns: YearColumns | None) -> None:
         self.layout, self.columns, self.start, self.note = book.layout, columns, 0, ""
-        v, course = book.v, plan.row.starts_in == "in_course"
+        v = book.v
         own = {item: book.at("strategy", plan.key, item) for item in book.at("figures")}
-        self.per_protocol = book.layout.per_protocol
         of_group = {item: book.at("group", str(group), item) for item in ("transplant", "excess", "first", "again")}
         self.transplant, self.excess, self.p_death_bleed, self.p_death_rebleed = of_group.values()
         self.excess_transplanted, self.r_other_bleed = v["r_excess_death_transplanted"], v["r_other_bleed"]
         self.hr_death_after_bleed, self.hr_excess_death = v["hr_death_after_bleed"], own["hr_excess_death"]
         self.p_early_rebleed, self.r_late_rebleed = v["p_early_rebleed"], own["r_late_rebleed"]
-        self.r_protection_lost, self.p_obliteration = v["r_protection_lost"] * float(course), own["p_obliteration"]
         self.p_death_session, self.p_last_session = own["p_death_course"] / own["sessions_mean"], 1.0 / own["sessions_mean"]
         self.split_post_bleed = len(book.layout.structure.family("post_bleed")) > 1
-        complete = own.get("hr_complete", own["hr_gastric"])
-        incomplete = choose(course, lambda: incomplete_ratio(complete, v["hr_incomplete_vs_complete"]), lambda: 1.0)
-        self.ratios = {"gastric": own["hr_gastric"], "other": own["hr_other"], "complete": complete, "incomplete": incomplete}
+        self.ratios = {"gastric": own["hr_gastric"], "other": own["hr_other"]}
         self.effect_years = own["effect_full_years"], own["effect_none_years"]
         self.retreat, self.year = book.at("retreat", plan.key), book.at("model_year")
         self.untreated, self.general = book.at("gastric", str(cell)), book.at("background")
@@ -106,7 +99,7 @@ class CellMoves(DiseaseMoves):
         left = self.keep("Share of effect left", waning(self.year - 1, *self.effect_years))
         ratio = self.keep(EFFECT_WORDS[of], effect_left(left, np.log(self.ratios[of])))
         self.start, self.note = start, note
-        if not isinstance(ratio, Formula) or not self.layout.restarts or of == "incomplete":
+        if not isinstance(ratio, Formula) or not self.layout.restarts:
             return self._from_start(ratio)
         if course_in is None:
             return Formula(ratio.text.replace(ROW, f"${FIRST_YEAR_ROW}"), ratio.value[0])

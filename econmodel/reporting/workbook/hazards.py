@@ -29,7 +29,6 @@ FIGURES = {
     "r_retreat_later": "Re-treatment rate, later",
     "p_death_course": "Death from the procedure, per course",
     "r_late_rebleed": "Late rebleed rate a year after a bleed",
-    "p_obliteration": "Varix obliterated by a course (per protocol only)",
 }
 SCHEDULE_SLOTS = 12
 FIRST_FIGURE = 6
@@ -134,7 +133,7 @@ def build_strategies(book: Book) -> None:
     sheet.row(4, ["", *(plan.row.label for plan in book.plans)], "headings")
     sheet.heights[4] = 28
     sheet.row(5, ["Key", *(plan.key for plan in book.plans)], "key")
-    book.cells["figures",] = [*FIGURES, "hr_complete"] if book.layout.per_protocol else list(FIGURES)
+    book.cells["figures",] = list(FIGURES)
     late = late_rebleeding(book)
     for column, plan in enumerate(book.plans, start=2):
         figures: dict[str, Any] = strategy_figures(plan.row, book.v, late)
@@ -143,10 +142,6 @@ def build_strategies(book: Book) -> None:
             cell = sheet.formula(row, column, figures[item], "years" if item.startswith("effect_") else "factor")
             book.cells["strategy", plan.key, item] = cell if isinstance(figures[item], Formula) else figures[item]
             book.cells["shown", plan.key, item] = cell
-        if book.layout.per_protocol:
-            course = plan.row.starts_in == "in_course"
-            own = book.at("strategy", plan.key, "hr_gastric")
-            book.cells["strategy", plan.key, "hr_complete"] = book.at("held", plan.key) if course else own
     _schedule(book, sheet, FIRST_FIGURE + len(FIGURES) + 1)
     sheet.widths(44, *[20] * len(book.plans))
     sheet.frame("B6", book.footer)

@@ -16,7 +16,6 @@ import numpy as np
 
 from econmodel.arrays import choose
 from econmodel.model.course_inputs import product
-from econmodel.model.disease import calibrate_complete
 from econmodel.model.inputs import CHILD
 from econmodel.model.natural_history import first_month_fatality, newton_step, relative_hazard, shift_step, times_odds
 from econmodel.reporting.workbook.book import Book
@@ -115,8 +114,6 @@ def build_solved(book: Book) -> None:
         _solve_rate(book, sheet)
         book.cells["susceptibility",] = [1.0]
     _fatality(book, sheet)
-    if book.layout.per_protocol:
-        held += _held_effects(book, sheet, FIRST_STEP_ROW + NEWTON_STEPS + 4)
     book.cells["held",] = list(dict.fromkeys(held))
     sheet.widths(58, 16, 16, 16, 16)
     sheet.frame("B4", book.footer)
@@ -169,20 +166,6 @@ def _held_rate(book: Book, sheet: Sheet) -> None:
     book.cells["susceptibility",] = [
         sheet.number(6, column, float(x), "factor") for column, x in enumerate(classes / classes.mean(), start=2)
     ]
-
-
-def _held_effects(book: Book, sheet: Sheet, row: int) -> list[str]:
-    """Bleeding rate of a complete course as the program calibrated it; give the inputs it rests on."""
-    sheet.row(row, ["Per protocol: bleeding rate of a complete course relative to none, calibrated by the program", ""], "headings")
-    found, names = calibrate_complete(book.evaluation.inputs)[0], list(POOLED)
-    for at, plan in enumerate(book.plans, start=row + 1):
-        sheet.text(at, 1, plan.row.label)
-        value = float(found[book.evaluation.index(plan.key)])
-        book.cells["held", plan.key] = sheet.number(at, 2, value, "factor")
-        s = plan.row
-        names += [*s.hr_gastric, s.sessions_mean, s.p_obliteration, s.p_retreat_year_1, s.retreat_later]
-        names += [s.effect_full_years, s.effect_none_years]
-    return [name for name in (*names, "hr_incomplete_vs_complete", "r_protection_lost", "n_trial_months") if name]
 
 
 def _fatality(book: Book, sheet: Sheet) -> None:

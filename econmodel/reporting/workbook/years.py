@@ -30,7 +30,7 @@ from econmodel.reporting.workbook.formula import FIRST, LAST, NEXT, ROW, Formula
 from econmodel.reporting.workbook.hazards import MONTHS
 from econmodel.reporting.workbook.writer import letters
 
-EVENTS = tuple(kind for kind in MOVE_LABELS if kind not in ("finish", "failed", "protection_lost", "ages"))
+EVENTS = tuple(kind for kind in MOVE_LABELS if kind not in ("finish", "ages"))
 ITEM_LABELS = {
     "sessions": "Treatment sessions",
     "visits": "Surveillance visits",
