@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from econmodel.economics.evaluate import Evaluation
     from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
+    from econmodel.programme.flips import FlipList
     from econmodel.programme.report import ProgrammeResult
     from econmodel.reporting.tables.findings import Findings
     from econmodel.uncertainty.probabilistic import Psa
@@ -102,6 +103,20 @@ def vary_inputs(findings: Findings, psa: Psa) -> Findings:
     from econmodel.uncertainty.risk import risk_of
 
     return replace(findings, psa=risk_of(psa))
+
+
+def flips_of(case: Case) -> FlipList:
+    """What turns each decision, on the base values."""
+    from econmodel.programme.flips import find_flips
+
+    return find_flips(case.parameters)
+
+
+def read_with_draws(flips: FlipList, psa: Psa | None) -> FlipList:
+    """What turns each decision, read beside what the draws expect where there are draws."""
+    from econmodel.programme.flips import beside_draws
+
+    return beside_draws(flips, psa) if psa else flips
 
 
 def report_tables(case: Case) -> dict[str, Any]:

@@ -92,7 +92,8 @@ def _payment(inputs: ProgrammeInputs) -> ProgrammeInputs:
     return inputs.changed(payment_factor=0.8 * inputs.payment_factor)
 
 
-def _cash_alone(inputs: ProgrammeInputs) -> ProgrammeInputs:
+def savings_in_cash(inputs: ProgrammeInputs) -> ProgrammeInputs:
+    """Count only the part of a saving that is cash: freed staff time saves nothing."""
     return inputs.changed(saving_factor=inputs.share_saving_cash_releasing)
 
 
@@ -117,7 +118,7 @@ def downsides(inputs: ProgrammeInputs) -> tuple[Downside, ...]:
         Downside("operator_absent", f"Sole operator absent six months, from month {ABSENCE_START}", _absence, {}),
         Downside("payment_less_20", "Payment for the programme's own work 20% lower", _payment, {}),
         *views,
-        Downside(CASH_ALONE, "Staff time freed by averted bleeds saves no cash", _cash_alone, {}),
+        Downside(CASH_ALONE, "Staff time freed by averted bleeds saves no cash", savings_in_cash, {}),
         Downside("refill_zero", "No released bed is refilled", _no_refill, {}),
         Downside(NEW_EQUIPMENT, "Equipment bought for the programme", _new_equipment, {}),
         Downside("six_coils", f"{COILS} coils a session", _same, {"n_coils_coil": COILS, "n_coils_coil_and_glue": COILS}),

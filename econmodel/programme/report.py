@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, replace
 from functools import partial
 from typing import Any, TypeVar
@@ -37,7 +37,7 @@ from econmodel.programme.downside import (
     payment_levels,
 )
 from econmodel.programme.headline import Headline, ProgrammeUncertainty, headline, uncertainty
-from econmodel.programme.inputs import ProgrammeInputs, read_inputs
+from econmodel.programme.inputs import ProgrammeInputs, input_kinds, read_inputs
 from econmodel.programme.intake import FunnelStep, funnel_steps
 from econmodel.programme.money.rows import Row, Rows
 from econmodel.programme.sentences import amount, not_overlooked, uncomfortable_truths, verdict
@@ -320,10 +320,7 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
     if draws:
         from econmodel.parameters.sampling import sample
 
-        drawn = sample(kept, min(draws, MOST_DRAWS), seed=seed)
-        profiles = monthly_profiles(kept, _years(kept, inputs.n_budget_years, 0), drawn)
-        numbers = {name: v for name, v in drawn.items() if v.ndim == 1 and name in kept.parameters and kept[name].is_uncertain}
-        batch = run_budget(read_inputs(kept, numbers), profiles, _prices(kept, drawn), CATEGORY)
+        batch = budget_of(kept, sample(kept, min(draws, MOST_DRAWS), seed=seed))
     return programme_case(
         inputs,
         monthly_profiles(kept, years),
@@ -333,6 +330,20 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
         batch,
         payment_levels(kept),
     )
+
+
+def budget_of(
+    parameters: ParameterSet, values: Values, change: Callable[[ProgrammeInputs], ProgrammeInputs] = lambda inputs: inputs
+) -> Budget:
+    """Run the budget on some draws, its inputs changed as an analysis wants them.
+
+    Whole numbers of the programme are the case's own: they do not vary between draws.
+    """
+    fixed = {name for name, kind in input_kinds().items() if kind == "whole"}
+    numbers = {name: v for name, v in values.items() if v.ndim == 1 and name in parameters.parameters and name not in fixed}
+    inputs = change(read_inputs(parameters, numbers))
+    profiles = monthly_profiles(parameters, _years(parameters, inputs.n_budget_years, 0), values)
+    return run_budget(inputs, profiles, _prices(parameters, values), CATEGORY)
 
 
 def _prices(parameters: ParameterSet, values: Values) -> Prices:

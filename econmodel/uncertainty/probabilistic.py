@@ -225,6 +225,13 @@ def warm_engine(parameters: ParameterSet, draws: int) -> bool:
     return warm_up(draws * _lanes(parameters) * 12 * horizon_years(parameters))
 
 
+def block_size(parameters: ParameterSet, draws: int) -> tuple[int, int]:
+    """Draws of a block that fits the cache, and the threads that take blocks."""
+    threads = cpu_count() or 1 if warm_engine(parameters, draws) else 1
+    at_once = LANES_PER_BLOCK // threads if draws < MANY_DRAWS else LANES_PER_BLOCK // (4 * threads)
+    return max(1, at_once // _lanes(parameters)), threads
+
+
 def run_psa(
     parameters: ParameterSet, draws: int, *, seed: int, sobol: bool = False, block: int | None = None, progress: Progress | None = None
 ) -> Psa:
@@ -250,10 +257,8 @@ def run_psa(
     EconModelError
         The draws are too few, or the case cannot be evaluated.
     """
-    lanes = _lanes(parameters)
-    threads = cpu_count() or 1 if warm_engine(parameters, draws) else 1
-    at_once = LANES_PER_BLOCK // threads if draws < MANY_DRAWS else LANES_PER_BLOCK // (4 * threads)
-    samples = Sampler(parameters, seed, sobol=sobol).blocks(draws, block or max(1, at_once // lanes))
+    size, threads = block_size(parameters, draws)
+    samples = Sampler(parameters, seed, sobol=sobol).blocks(draws, block or size)
     against = comparators(parameters, find_subjects(parameters).usual_care)
     store: DrawStore | None = None
     done = 0

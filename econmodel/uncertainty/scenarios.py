@@ -11,7 +11,7 @@ import numpy as np
 from econmodel.economics.evaluate import evaluate
 from econmodel.errors import ModelError
 from econmodel.package import params_folder
-from econmodel.parameters.documents import read_document
+from econmodel.parameters.documents import Document, read_document
 from econmodel.parameters.overrides import apply_override
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import check
@@ -43,16 +43,32 @@ def scenario_table(question: Question, paths: Sequence[Path] | None = None) -> l
     EconModelError
         A scenario cannot be applied. One the model has no answer to stays in the table and says why.
     """
-    files = sorted((params_folder() / "scenarios").glob("*.toml")) if paths is None else paths
     rows = [_scenario_row(BASE, "This case", "", question, question.parameters)]
-    for path in files:
-        document = read_document(path)
-        kept = {k: v for k, v in document.data.items() if k != "strategy"}
-        wanted = {k: v for k, v in document.data.get("strategy", {}).items() if k in question.parameters.strategies}
-        parameters = apply_override(question.parameters, replace(document, data=kept | {"strategy": wanted}))
-        check(parameters, subset=True)
+    for path in scenario_files() if paths is None else paths:
+        document, parameters = under_scenario(question.parameters, path)
         rows.append(_scenario_row(path.stem, document.data["title"], document.data["rationale"], question, parameters))
     return rows
+
+
+def scenario_files() -> list[Path]:
+    """Scenario files shipped, by name."""
+    return sorted((params_folder() / "scenarios").glob("*.toml"))
+
+
+def under_scenario(parameters: ParameterSet, path: Path) -> tuple[Document, ParameterSet]:
+    """Lay a scenario file on a case; rows of strategies that the case does not have are left out.
+
+    Raises
+    ------
+    EconModelError
+        It cannot be applied.
+    """
+    document = read_document(path)
+    kept = {k: v for k, v in document.data.items() if k != "strategy"}
+    wanted = {k: v for k, v in document.data.get("strategy", {}).items() if k in parameters.strategies}
+    changed = apply_override(parameters, replace(document, data=kept | {"strategy": wanted}))
+    check(changed, subset=True)
+    return document, changed
 
 
 def _scenario_row(key: str, title: str, rationale: str, question: Question, parameters: ParameterSet) -> ScenarioRow:

@@ -57,11 +57,12 @@ def case(
     screen = console(quiet=quiet or json == "-")
     wanted, left_out = ((), "") if folder is None else workflow.choose_papers(case, papers, folder)
     files = staged(folder, quiet=quiet) if folder else nullcontext()
-    with files as stage, workflow.second_process(needed=bool(set(wanted) - {"brief"})) as beside:
+    with files as stage, workflow.second_process(needed=bool(wanted)) as beside:
         tables = beside.submit(workflow.report_tables, case) if beside and "report" in wanted else None
+        flips = beside.submit(workflow.flips_of, case) if beside and {"brief", "report"} & set(wanted) else None
         found, findings = workflow.evaluate_case(case)
-        if case.parameters.number("draws"):
-            findings = workflow.vary_inputs(findings, run_with_progress(case, quiet=quiet or folder is None))
+        psa = run_with_progress(case, quiet=quiet or folder is None) if case.parameters.number("draws") else None
+        findings = workflow.vary_inputs(findings, psa) if psa else findings
         if json:
             write_json(result_document(found.results, findings), json)
         if stage is None:
@@ -69,5 +70,7 @@ def case(
         screen.print(headline_table(case, found.results, screen.width, findings.programme))
         if tables:
             findings = replace(findings, **tables.result())
+        if flips:
+            findings = replace(findings, flips=workflow.read_with_draws(flips.result(), psa))
         written = workflow.write_files(found, findings, stage, papers=wanted, formats=formats or workflow.FORMATS, beside=beside)
     screen.print(f"{len(written)} files in {folder}{left_out}", markup=False, highlight=False)

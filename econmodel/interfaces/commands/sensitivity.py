@@ -1,8 +1,8 @@
-"""``econmodel sensitivity``: tornado, two-way map, thresholds, scenarios and Sobol indices of one comparison."""
+"""``econmodel sensitivity``: tornado, two-way map, thresholds, scenarios, what turns the decision, and Sobol indices."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,6 +25,7 @@ TOP_THRESHOLDS = 6
 @click.option("--two-way", "pair", nargs=2, metavar="A B", help="Map of two inputs.")
 @click.option("--threshold", "thresholds", multiple=True, metavar="NAME", help="Break-even of an input; repeatable.")
 @click.option("--scenarios", is_flag=True, help="Every file of params/scenarios.")
+@click.option("--flips", is_flag=True, help="What turns each decision of the lead strategy, alone and within its range.")
 @click.option("--sobol", is_flag=True, help="Sobol indices of net cost and bleeds averted.")
 @common("override", "set", "out", "json", "quiet")
 def sensitivity(
@@ -39,6 +40,7 @@ def sensitivity(
     pair: tuple[str, str] | None,
     thresholds: Sequence[str],
     scenarios: bool,
+    flips: bool,
     sobol: bool,
     out: Path | None,
     json: str | None,
@@ -47,6 +49,7 @@ def sensitivity(
     """Vary inputs one or two at a time, or by scenario."""
     from econmodel.reporting.papers.analyses import save_sensitivity, sensitivity_document
     from econmodel.uncertainty.deterministic import ask, lead_pair
+    from econmodel.workflow import flips_of
 
     case = load(file, overrides, sets, quiet=quiet)
     folder = check_output(out, Path("reports") / case.name / "sensitivity", json, reads=(file, *overrides))
@@ -54,7 +57,11 @@ def sensitivity(
     question = ask(case.parameters, strategy or lead, against or versus, outcome)
     for name in (*(pair or ()), *thresholds):
         question.parameters[name]
-    found = analyse(question, one_way=one_way, pair=pair, thresholds=thresholds, scenarios=scenarios, sobol=sobol)
+    asked = {"one_way": one_way, "two_way": pair, "thresholds": thresholds, "scenarios": scenarios, "flips": flips, "sobol": sobol}
+    wanted = {name for name, given in asked.items() if given} or asked.keys() - {"sobol"}
+    found = analyse(question, wanted, pair=pair, thresholds=thresholds)
+    if "flips" in wanted:
+        found["flips"] = flips_of(case)
     document = sensitivity_document(question, found)
     written: list[Path] = []
     if folder:
@@ -71,26 +78,22 @@ def sensitivity(
         screen.print(f"{files} in {folder}{also}", markup=False, highlight=False)
 
 
-def analyse(
-    question: Question, *, one_way: bool, pair: tuple[str, str] | None, thresholds: Sequence[str], scenarios: bool, sobol: bool
-) -> dict[str, Any]:
-    """Run the analyses wanted, or all but Sobol indices when none is."""
+def analyse(question: Question, wanted: Collection[str], *, pair: tuple[str, str] | None, thresholds: Sequence[str]) -> dict[str, Any]:
+    """Run the analyses wanted of one comparison."""
     from econmodel.uncertainty import deterministic
     from econmodel.uncertainty.scenarios import scenario_table
     from econmodel.uncertainty.thresholds import thresholds as break_even_points
 
-    everything = not (one_way or pair or thresholds or scenarios or sobol)
     found: dict[str, Any] = {}
-    if everything or one_way or sobol:
+    if {"one_way", "sobol"} & set(wanted):
         found["one_way"] = deterministic.one_way(question)
-    if everything or pair:
+    if "two_way" in wanted:
         found["two_way"] = deterministic.two_way(question, *(pair or deterministic.DEFAULT_PAIR))
-    names = thresholds or ([r.name for r in found["one_way"][:TOP_THRESHOLDS]] if everything else [])
-    if names:
-        found["thresholds"] = break_even_points(question, names)
-    if everything or scenarios:
+    if "thresholds" in wanted:
+        found["thresholds"] = break_even_points(question, thresholds or [row.name for row in found["one_way"][:TOP_THRESHOLDS]])
+    if "scenarios" in wanted:
         found["scenarios"] = scenario_table(question)
-    if sobol:
+    if "sobol" in wanted:
         from econmodel.uncertainty.global_sensitivity import both_outcomes
 
         found["sobol"] = both_outcomes(question, seed=int(question.parameters.number("seed")))

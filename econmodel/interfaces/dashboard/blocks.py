@@ -7,7 +7,7 @@ from html import escape
 
 import streamlit as st
 
-from econmodel.reporting.papers.content import KeyNumbers, Table
+from econmodel.reporting.papers.content import KeyNumbers, Paragraph, Table
 
 MOST = 8
 
@@ -60,6 +60,15 @@ def table(block: Table) -> None:
         f'<table class="{size}"><caption>{escape(block.caption)}</caption>'
         f"<colgroup>{widths}</colgroup><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>{below}"
     )
+
+
+def flow(items: Iterable[Paragraph | Table]) -> None:
+    """Show paragraphs and tables of a paper one below the other."""
+    for item in items:
+        if isinstance(item, Table):
+            table(item)
+        else:
+            text(item.text)
 
 
 def across(first: str, headings: Iterable[str], width: float = 2.4) -> list[tuple[str, float] | tuple[str, float, bool]]:

@@ -49,6 +49,8 @@ def sensitivity_document(question: Question, found: dict[str, Any]) -> dict[str,
     if "two_way" in found:
         grid = found["two_way"]
         document["two_way"] = {"x": grid.x, "y": grid.y, "rows": grid.rows(), "break_even": grid.break_even(), "base": list(grid.base)}
+    if "flips" in found:
+        document["flips"] = found["flips"].to_json()
     if "sobol" in found:
         document["sobol"] = {outcome: plain_rows(rows) for outcome, rows in found["sobol"].items()}
     return document
@@ -75,6 +77,8 @@ def sentences(question: Question, found: dict[str, Any]) -> list[str]:
             f"Over {len(answered) - 1} scenarios net cost runs from {money_change(low.cost, currency)} "
             f"({low.title}) to {money_change(high.cost, currency)} ({high.title})."
         )
+    if "flips" in found:
+        said += found["flips"].sentences
     return said
 
 

@@ -15,6 +15,7 @@ from econmodel.reporting.papers.phrases import lower
 from econmodel.reporting.tables import results as result_tables
 from econmodel.reporting.tables.checks import KINDS, observed_text, value_text
 from econmodel.reporting.tables.findings import Analysis, Findings
+from econmodel.reporting.tables.flips import flip_blocks
 from econmodel.reporting.tables.provenance import unconfirmed
 from econmodel.reporting.tables.results import NNT_YEAR
 
@@ -178,6 +179,8 @@ def uncertainty_sections(results: Results, findings: Findings) -> list[Section]:
     if missing:
         opening.append(Paragraph(f"Not run for this report: {', '.join(missing)}.", tone="caution"))
     sections = [Section("Uncertainty", tuple(opening))]
+    if findings.flips:
+        sections.append(Section("What would reverse it", tuple(flip_blocks(findings.flips)), level=2))
     if findings.psa:
         sections.append(_together(results, findings, findings.psa))
     if findings.one_way:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from econmodel.economics.validation import CheckRow
     from econmodel.evidence.untreated import RiskRow
     from econmodel.parameters.loading import Case
+    from econmodel.programme.flips import FlipList
     from econmodel.programme.report import ProgrammeResult
     from econmodel.uncertainty.deterministic import Question, TornadoRow
     from econmodel.uncertainty.risk import Risk
@@ -57,6 +58,8 @@ class Findings:
         Inputs varied one at a time, and scenarios.
     thresholds
         Sentences on inputs that are held certain and yet decide: where the net benefit turns.
+    flips
+        What turns each decision.
     untreated
         Cohorts behind the untreated risk, and the synthesis without each: lines of a forest.
     checks
@@ -70,6 +73,7 @@ class Findings:
     one_way: Analysis[TornadoRow] | None = None
     scenarios: Analysis[ScenarioRow] | None = None
     thresholds: tuple[str, ...] = ()
+    flips: FlipList | None = None
     untreated: tuple[Sequence[RiskRow], Sequence[RiskRow]] | None = None
     checks: Sequence[CheckRow] | None = None
     more: tuple[Section, ...] = ()

@@ -15,6 +15,7 @@ from econmodel.programme.report import ProgrammeResult
 from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.content import table
 from econmodel.reporting.papers.phrases import lower
+from econmodel.reporting.tables.flips import flip_blocks
 from econmodel.uncertainty.deterministic import DEFAULT_PAIR, OUTCOMES, Question, ask, lead_pair
 from econmodel.wording import duration
 
@@ -68,6 +69,7 @@ def show_uncertainty(found: Answer) -> None:
     _one_way(question, key)
     _two_way(found, question, key)
     _scenarios(found, question, key)
+    _flips(found)
     _together(found, question)
 
 
@@ -141,6 +143,14 @@ def _scenarios(found: Answer, question: Question, key: answers.Asked) -> None:
                 note=f.price_note(settings),
             )
         )
+
+
+def _flips(found: Answer) -> None:
+    st.subheader("What would reverse it", anchor=False)
+    blocks.note("Every input, choice and scenario that by itself, within its range, turns an answer about the lead option.")
+    if st.button("Look for what turns it") or st.session_state.get("flips_of") == found.key:
+        st.session_state.flips_of = found.key
+        blocks.flow(flip_blocks(answers.flips(found.key, found)))
 
 
 def _together(found: Answer, question: Question) -> None:

@@ -18,6 +18,7 @@ from econmodel.workflow import run_programme, run_together
 if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
     from econmodel.parameters.parameter_set import ParameterSet
+    from econmodel.programme.flips import FlipList
     from econmodel.programme.report import ProgrammeResult
     from econmodel.reporting.charts.figures import Spec
     from econmodel.uncertainty.probabilistic import Psa
@@ -79,6 +80,12 @@ def grid(key: Asked, pair: tuple[str, str], _question: Question) -> dict[str, An
 def scenarios(key: Asked, _question: Question) -> dict[str, Any]:
     """Evaluate every scenario that ships."""
     return {"scenarios": scenario_table(_question)}
+
+
+@st.cache_resource(max_entries=8, show_spinner="Looking for what turns it")
+def flips(key: str, _found: Answer) -> FlipList:
+    """What turns each decision."""
+    return workflow.flips_of(_found.case)
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)

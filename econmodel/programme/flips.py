@@ -1,0 +1,390 @@
+"""What turns the decision: every input, choice and scenario that, by itself and within its range, changes an answer.
+
+Five questions are asked at every point, on the base structure: net benefit of the lead strategy against usual care and
+against no prophylaxis (above 0 or not), the best value of all strategies, whether the lead saves against each comparator
+over the headline years and over the time horizon, and whether the programme's net present value in cash alone is above 0.
+An input is looked at in nine points of its range; every change between two of them is closed in on. Effects stay
+calibrated on the evidence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import asdict, replace
+from functools import partial
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.economics.comparison import Comparison
+from econmodel.economics.evaluate import Evaluation, evaluate
+from econmodel.economics.lead import Subjects, find_subjects
+from econmodel.errors import EconModelError
+from econmodel.model.inputs import Values, base_values
+from econmodel.parameters.overrides import set_value
+from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.sampling import sample
+from econmodel.parameters.schema import WATCH, Parameter
+from econmodel.programme.downside import savings_in_cash
+from econmodel.programme.inputs import input_kinds
+from econmodel.programme.report import budget_of, in_the_mix
+from econmodel.records import record
+from econmodel.uncertainty.deterministic import (
+    DEFINES,
+    SEEN_AS,
+    SETTINGS,
+    STEPPED,
+    Change,
+    Question,
+    points_in_range,
+    possible,
+    varied,
+)
+from econmodel.uncertainty.probabilistic import Psa, block_size, in_order
+from econmodel.uncertainty.scenarios import BASE, scenario_files, under_scenario
+from econmodel.wording import duration, lower, plain_number
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+POINTS, CLOSE, CHANCES = 9, 1e-4, 4000
+MOST_SAID, LEAST_SAID = 5, 0.005
+SAME_BENEFIT = 0.02
+NO_ANSWER = -1
+PARTS = ("care", "money")
+WORTH, COST, CASH = ("worth its price", "not worth its price"), ("saves", "costs more"), ("above 0", "below 0")
+NOT_FACTS = frozenset({"price_list", "cash_basis", "finance_rate_basis", "escalator_basis", "effect_clock"})
+WHOLE = frozenset(name for name, kind in input_kinds().items() if kind == "whole")
+APART = WHOLE | frozenset(SETTINGS)
+MONEY_ALONE = frozenset(input_kinds()) - {"n_stay_days"}
+CARE_ALONE = frozenset({"discount_costs", "discount_outcomes", "willingness_to_pay"})
+
+
+@record
+class Decision:
+    """One question with its possible answers; the ``key`` is ``benefit``, ``best``, ``cost`` or ``cash``, and about what."""
+
+    key: str
+    label: str
+    answers: tuple[str, ...]
+
+
+@record
+class Flip:
+    """One change of one answer.
+
+    ``value`` is where it turns: a number of an input, or the choice or scenario. ``chance`` is the probability that the
+    input's own distribution puts beyond it, None where it is held certain; ``distance`` that from the present value, in half ranges.
+    """
+
+    decision: str
+    decision_label: str
+    name: str
+    label: str
+    unit: str
+    status: str
+    value: float | str
+    base: float | str
+    low: float | None
+    high: float | None
+    now: str
+    then: str
+    chance: float | None
+    distance: float
+
+    @property
+    def turn(self) -> str:
+        """Say what turns it, where, and how likely that is."""
+        if isinstance(self.base, str):
+            return f"{self.label.removesuffix('.')!r}"
+        chance = self.likely if self.chance is None else f"chance {self.likely}"
+        return f"{lower(self.label.split(' (')[0])} {self.where} {self.unit} (now {plain_number(self.base)}, {chance})"
+
+    @property
+    def where(self) -> str:
+        """Side and value at which it turns; or the choice."""
+        if isinstance(self.value, str) or isinstance(self.base, str):
+            return str(self.value)
+        return f"{'above' if self.value > self.base else 'below'} {plain_number(self.value)}"
+
+    @property
+    def likely(self) -> str:
+        """Chance in words."""
+        return "held certain" if self.chance is None else "under 1%" if self.chance < LEAST_SAID else f"{self.chance:.0%}"
+
+
+@record
+class FlipList:
+    """What turns each answer, the likeliest first, what the answers are now, and notes to read first."""
+
+    lead: str
+    decisions: tuple[Decision, ...]
+    now: Mapping[str, str]
+    flips: tuple[Flip, ...]
+    looked_at: int
+    notes: tuple[str, ...] = ()
+
+    def sentence(self, key: str, most: int) -> str:
+        """Say what one answer is, and the likeliest things that turn it."""
+        flips = [flip for flip in self.flips if flip.decision == key]
+        label = next(d.label for d in self.decisions if d.key == key)
+        start = f"{label}: {self.now[key]}"
+        if not flips:
+            return f"{start}; nothing within its range turns it."
+        turns = "; ".join(f"{flip.then} with {flip.turn}" for flip in flips[:most])
+        more = f"; and {len(flips) - most} more" if len(flips) > most else ""
+        return f"{start}. It turns: {turns}{more}."
+
+    @property
+    def sentences(self) -> list[str]:
+        """One sentence for each decision."""
+        return [*self.notes, *(self.sentence(d.key, MOST_SAID) for d in self.decisions)]
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the list for JSON."""
+        return {
+            "decisions": [asdict(d) | {"now": self.now[d.key]} for d in self.decisions],
+            "inputs_looked_at": self.looked_at,
+            "notes": list(self.notes),
+            "flips": [asdict(flip) | {"distance": None if np.isinf(flip.distance) else flip.distance} for flip in self.flips],
+        }
+
+
+@record
+class Asker:
+    """Who answers: the case, and whom it is about."""
+
+    parameters: ParameterSet
+    subjects: Subjects
+    decisions: tuple[Decision, ...]
+
+    def answers(self, parameters: ParameterSet, values: Values, parts: Sequence[str] = PARTS) -> IntArray:
+        """Answer to each question: (row, decision); :data:`NO_ANSWER` where the model refuses the values, or was not asked."""
+        rows = len(next(iter(values.values())))
+        found = np.full((rows, len(self.decisions)), NO_ANSWER)
+        try:
+            if "care" in parts:
+                found[:, :-1] = np.stack(list(self._of(evaluate(parameters, values, yearly=False, by_group=False))), axis=1)
+            if "money" in parts:
+                found[:, -1] = _no(cash_value(parameters, values))
+        except EconModelError:
+            if rows > 1:
+                each = ({name: column[i : i + 1] for name, column in values.items()} for i in range(rows))
+                return np.concatenate([self.answers(parameters, row, parts) for row in each])
+            found[:] = NO_ANSWER
+        return found
+
+    def _of(self, e: Evaluation) -> Iterator[IntArray]:
+        benefit = e.net_benefit(e.parameters.number("willingness_to_pay"))[:, :, 0]
+        lead = self.subjects.lead
+        return care_answers(compared_with(self.subjects), lambda v, h: e.compare(lead, v, e.headline if h else None), benefit)
+
+    def ask(self, changes: Sequence[Change]) -> IntArray:
+        """Answers under each set of changes to the base values: (change, decision)."""
+        found = np.full((len(changes), len(self.decisions)), NO_ANSWER)
+        alike: dict[tuple[Sequence[str], tuple[tuple[str, float], ...]], list[int]] = {}
+        for i, change in enumerate(changes):
+            parts: Sequence[str] = PARTS[1:] if change.keys() <= MONEY_ALONE else PARTS[:1] if change.keys() <= CARE_ALONE else PARTS
+            alike.setdefault((parts if change else PARTS, tuple((n, v) for n, v in change.items() if n in APART)), []).append(i)
+        for (parts, settings), rows in alike.items():
+            parameters = self.parameters
+            for name, value in settings:
+                parameters = parameters.with_value(name, value)
+            found[rows] = self._batch(parameters, [{n: v for n, v in changes[i].items() if n not in APART} for i in rows], parts)
+        return found
+
+    def _batch(self, parameters: ParameterSet, changes: Sequence[Change], parts: Sequence[str]) -> IntArray:
+        values = varied(Question(parameters, self.subjects.lead, WATCH), changes)
+        good = possible(parameters, values)
+        found = np.full((len(changes), len(self.decisions)), NO_ANSWER)
+        size, threads = block_size(parameters, len(changes))
+        places = np.split(np.flatnonzero(good), range(size, int(good.sum()), size))
+        blocks = ({name: column[rows] for name, column in values.items()} for rows in places if rows.size)
+        for rows, answered in zip(places, in_order(partial(self.answers, parameters, parts=parts), blocks, threads), strict=False):
+            found[rows] = answered
+        return found
+
+
+def care_answers(
+    comparators: Sequence[str], compare: Callable[[str, bool], Comparison[Any]], benefit: FloatArray
+) -> Iterator[IntArray]:
+    """Answers on value and cost, in the order of the decisions, each (row,).
+
+    ``compare`` gives the lead against a comparator, over the headline years or the horizon; ``benefit`` is (row, strategy).
+    """
+    whole = {versus: compare(versus, False) for versus in comparators}
+    yield from (_no(found.net_monetary_benefit) for found in whole.values())
+    yield benefit.argmax(axis=1)
+    for versus, found in whole.items():
+        yield from (_no(-x.incremental_cost) for x in (compare(versus, True), found))
+
+
+def _no(worth: FloatArray | float) -> IntArray:
+    """0 where something is above 0, else 1: (row,)."""
+    return np.where(np.atleast_1d(worth) > 0, 0, 1)
+
+
+def compared_with(subjects: Subjects) -> tuple[str, ...]:
+    """Usual care, then no prophylaxis."""
+    return tuple(dict.fromkeys((subjects.usual_care, WATCH)))
+
+
+def cash_value(parameters: ParameterSet, values: Values) -> FloatArray:
+    """Net present value of the programme in cash alone, freed staff time counting nothing: (draw,)."""
+    return budget_of(in_the_mix(parameters), values, change=savings_in_cash).npv
+
+
+def find_flips(parameters: ParameterSet) -> FlipList:
+    """List what turns each decision of a case, the likeliest first."""
+    held, subjects = parameters.evidence_held(), find_subjects(parameters)
+    asker = Asker(held, subjects, tuple(_decisions(parameters, subjects)))
+    now = asker.ask([{}])[0]
+    chosen = [p for p in parameters.numeric().values() if _varies(p)]
+    drawn = sample(parameters, CHANCES, seed=int(parameters.number("seed")))
+    flips = [*_by_number(asker, now, chosen, drawn), *_by_choice(asker, now), *_by_scenario(asker, now)]
+    said = {d.key: d.answers[answer] for d, answer in zip(asker.decisions, now, strict=True)}
+    order = sorted(flips, key=lambda flip: (1.0 if flip.chance is None else -flip.chance, flip.distance))
+    return FlipList(subjects.lead, asker.decisions, said, tuple(order), len(chosen))
+
+
+def beside_draws(found: FlipList, psa: Psa) -> FlipList:
+    """Say where the answer expected over the draws is another one, and drop changes between options as good as each other.
+
+    Two options are as good as each other where the mean difference of their net benefits is below 1.96 standard errors, or
+    below 2% of its standard deviation.
+    """
+    benefit = psa.net_benefit(psa.threshold)
+    comparators = [d.key.removeprefix("benefit_") for d in found.decisions if d.answers == WORTH]
+    expected = care_answers(comparators, lambda v, h: psa.compare(found.lead, v, headline=h).mean(), benefit.mean(axis=0)[None])
+    said = {d.key: d.answers[int(answer[0])] for d, answer in zip(found.decisions, expected, strict=False)}
+    notes = tuple(
+        f"{d.label}: {found.now[d.key]} at the base values, {said[d.key]} on average over the draws."
+        for d in found.decisions
+        if said.get(d.key, found.now[d.key]) != found.now[d.key]
+    )
+    options = next(d.answers for d in found.decisions if d.key == "best")
+    place = {label: i for i, label in enumerate(options)}
+
+    def alike(flip: Flip) -> bool:
+        gap = benefit[:, place[flip.now]] - benefit[:, place[flip.then]]
+        return bool(abs(gap.mean()) <= gap.std(ddof=1) * max(SAME_BENEFIT, 1.96 / np.sqrt(psa.draws)))
+
+    kept = [flip for flip in found.flips if flip.decision != "best" or not alike(flip)]
+    equals = sorted({flip.then for flip in found.flips if flip.decision == "best" and flip.now == found.now["best"] and alike(flip)})
+    if equals:
+        notes += (f"As good as {found.now['best']} over the draws, within their error: {', '.join(equals)}.",)
+    return replace(found, flips=tuple(kept), notes=notes)
+
+
+def _varies(p: Parameter) -> bool:
+    return p.range is not None and p.range.high > p.range.low and p.name not in DEFINES and p.unit != SEEN_AS
+
+
+def _decisions(parameters: ParameterSet, subjects: Subjects) -> Iterator[Decision]:
+    label = {key: lower(row.label) for key, row in parameters.strategies.items()}
+    lead, comparators = parameters.strategies[subjects.lead].label, compared_with(subjects)
+    span = duration(parameters.number("headline_years"))
+    yield from (Decision(f"benefit_{v}", f"{lead} against {label[v]}, time horizon", WORTH) for v in comparators)
+    yield Decision("best", "Best value of all strategies, time horizon", tuple(row.label for row in parameters.strategies.values()))
+    for versus in comparators:
+        for key, over in (("headline", span), ("lifetime", "time horizon")):
+            yield Decision(f"cost_{versus}_{key}", f"{lead} against {label[versus]}, {over}", COST)
+    years = duration(parameters.number("n_budget_years"))
+    yield Decision("cash", f"Net present value of the programme, cash alone, {years}", CASH)
+
+
+@record
+class _Span:
+    """Two neighbouring points of an input between which the answer to one question changes."""
+
+    input: Parameter
+    decision: int
+    low: float
+    high: float
+    below: int
+    above: int
+
+    @property
+    def whole(self) -> bool:
+        """Whether the input is a whole number."""
+        return self.input.name in STEPPED | WHOLE
+
+    @property
+    def least(self) -> float:
+        """Width at which it is near enough."""
+        assert self.input.range is not None
+        return 1.0 if self.whole else CLOSE * (self.input.range.high - self.input.range.low)
+
+
+def _by_number(asker: Asker, now: IntArray, chosen: Sequence[Parameter], drawn: Values) -> Iterator[Flip]:
+    grids = [points_in_range(p, POINTS) for p in chosen]
+    answers = asker.ask([{p.name: float(x)} for p, grid in zip(chosen, grids, strict=True) for x in grid])
+    spans = []
+    for p, grid, found in zip(chosen, grids, np.split(answers, np.cumsum([len(g) for g in grids])[:-1]), strict=True):
+        turned = (found[1:] != found[:-1]) & (found[1:] != NO_ANSWER) & (found[:-1] != NO_ANSWER)
+        spans += [_Span(p, d, grid[i], grid[i + 1], found[i, d], found[i + 1, d]) for i, d in np.argwhere(turned).tolist()]
+    for s, value in zip(spans, _close_in(asker, spans), strict=True):
+        p, asked = s.input, asker.decisions[s.decision]
+        base = float(p.value or 0.0)
+        near, far = (s.below, s.above) if value > base else (s.above, s.below)
+        assert p.range is not None
+        yield Flip(
+            asked.key,
+            asked.label,
+            p.name,
+            p.label,
+            p.unit,
+            p.status,
+            value,
+            base,
+            p.range.low,
+            p.range.high,
+            asked.answers[near],
+            asked.answers[far],
+            _chance(p, drawn[p.name], value),
+            2 * abs(value - base) / (p.range.high - p.range.low),
+        )
+
+
+def _close_in(asker: Asker, spans: Sequence[_Span]) -> list[float]:
+    """Where each answer turns: halved until as near as :data:`CLOSE` of the range, or to the first whole number beyond."""
+    low, high, least = (np.array([getattr(s, end) for s in spans]) for end in ("low", "high", "least"))
+    whole, which, below = (np.array([getattr(s, name) for s in spans], dtype=int) for name in ("whole", "decision", "below"))
+    while (wide := np.flatnonzero(high - low > least)).size:
+        middle = (low[wide] + high[wide]) / 2
+        middle = np.where(whole[wide], np.floor(middle), middle)
+        found = asker.ask([{spans[i].input.name: float(x)} for i, x in zip(wide.tolist(), middle, strict=True)])
+        same = found[np.arange(wide.size), which[wide]] == below[wide]
+        low[wide[same]], high[wide[~same]] = middle[same], middle[~same]
+    return [float(value) for value in np.where(whole, high, (low + high) / 2)]
+
+
+def _chance(p: Parameter, drawn: FloatArray, value: float) -> float | None:
+    """Share of the input's draws beyond a value, seen from its base."""
+    if not np.ptp(drawn):
+        return None
+    return float(np.mean(drawn > value) if value > float(p.value or 0.0) else np.mean(drawn < value))
+
+
+def _by_choice(asker: Asker, now: IntArray) -> Iterator[Flip]:
+    for p in asker.parameters.parameters.values():
+        for choice in p.choices if p.name not in NOT_FACTS else ():
+            if choice != p.value:
+                other = set_value(asker.parameters, f"{p.name}={choice}")
+                yield from _flips_under(asker, now, other, (p.name, f"{p.label}: {choice}", p.status, choice, str(p.value)))
+
+
+def _by_scenario(asker: Asker, now: IntArray) -> Iterator[Flip]:
+    for path in scenario_files():
+        document, other = under_scenario(asker.parameters, path)
+        yield from _flips_under(asker, now, other, (path.stem, document.data["title"], "scenario", path.stem, BASE))
+
+
+def _flips_under(asker: Asker, now: IntArray, other: ParameterSet, about: tuple[str, str, str, str, str]) -> Iterator[Flip]:
+    """Answers that another choice or scenario changes; none where the model refuses it."""
+    name, label, status, value, base = about
+    found = asker.answers(other, base_values(other))[0]
+    for d in np.flatnonzero((found != now) & (found != NO_ANSWER)):
+        asked = asker.decisions[d]
+        said = asked.answers[now[d]], asked.answers[found[d]]
+        yield Flip(asked.key, asked.label, name, label, "choice", status, value, base, None, None, *said, None, np.inf)

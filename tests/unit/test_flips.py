@@ -1,0 +1,116 @@
+"""What turns the decision: each value that is listed is run again, and the answer does turn there."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from econmodel.economics.evaluate import evaluate
+from econmodel.parameters.loading import demo_file, load_case
+from econmodel.parameters.overrides import set_value
+from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.programme.flips import CLOSE, FlipList, beside_draws, find_flips
+from econmodel.programme.report import evaluate_programme
+from econmodel.uncertainty.probabilistic import run_psa
+
+THRESHOLD = "willingness_to_pay"
+
+
+@pytest.fixture(scope="module")
+def demo_parameters() -> ParameterSet:
+    return load_case(demo_file()).parameters
+
+
+@pytest.fixture(scope="module")
+def found(demo_parameters: ParameterSet) -> FlipList:
+    return find_flips(demo_parameters)
+
+
+def answer(parameters: ParameterSet, decision: str) -> str:
+    """Answer to one question, asked apart from the list: by the model, and by the programme's own table."""
+    if decision == "cash":
+        return "above 0" if evaluate_programme(parameters).cash_alone.npv > 0 else "below 0"
+    e = evaluate(parameters)
+    if decision == "best":
+        return str(parameters.strategies[e.keys[int(e.net_benefit(parameters.number(THRESHOLD))[0, :, 0].argmax())]].label)
+    kind, _, about = decision.partition("_")
+    if kind == "benefit":
+        return "worth its price" if e.compare_means("coil_and_glue", about).net_monetary_benefit > 0 else "not worth its price"
+    versus, _, span = about.rpartition("_")
+    years = e.headline if span == "headline" else None
+    return "saves" if e.compare_means("coil_and_glue", versus, years).saves else "costs more"
+
+
+def test_answers_now_are_those_of_the_case(demo_parameters: ParameterSet, found: FlipList) -> None:
+    """What the list calls the answer of today is what the case says."""
+    assert {d.key: answer(demo_parameters, d.key) for d in found.decisions} == found.now
+
+
+@pytest.mark.parametrize("kind", ["benefit", "best", "cost", "cash"])
+def test_each_answer_turns_where_the_list_says(demo_parameters: ParameterSet, found: FlipList, kind: str) -> None:
+    """On either side of a listed value the answers are the two listed, with the effect held; just there and not before."""
+    held = demo_parameters.evidence_held()
+    flips = [flip for flip in found.flips if flip.decision.startswith(kind) and isinstance(flip.value, float) and flip.low is not None]
+    assert flips
+    for flip in flips[:3]:
+        step = (flip.high - flip.low) * CLOSE * (1 if flip.value > flip.base else -1)
+        answers = [answer(set_value(held, f"{flip.name}={flip.value + side * step!r}"), flip.decision) for side in (-1, 1)]
+        assert answers == [flip.now, flip.then], flip
+
+
+def test_threshold_turns_at_the_cost_per_qaly(demo_parameters: ParameterSet, found: FlipList) -> None:
+    """The willingness to pay at which the lead stops being worth its price is its cost per QALY against usual care."""
+    icer = evaluate(demo_parameters).compare_means("coil_and_glue", "beta_blocker").icer
+    flip = next(f for f in found.flips if f.name == THRESHOLD and f.decision == "benefit_beta_blocker")
+    assert icer is not None
+    assert flip.value == pytest.approx(icer, abs=CLOSE * (flip.high - flip.low))
+
+
+def test_scenarios_and_choices_are_looked_at(found: FlipList) -> None:
+    """Whose money is counted turns a cost, and is its own value."""
+    chosen = [flip for flip in found.flips if flip.name == "perspective" and flip.decision.startswith("cost_")]
+    assert {flip.value for flip in chosen} == {"hospital_margin"}
+    assert any(flip.status == "scenario" for flip in found.flips)
+
+
+def test_likeliest_first_and_held_ones_last(found: FlipList) -> None:
+    """Order is by chance, then by distance; each chance is a probability."""
+    chances = [flip.chance for flip in found.flips]
+    known = [c for c in chances if c is not None]
+    assert known == sorted(known, reverse=True)
+    assert chances[len(known) :] == [None] * (len(chances) - len(known))
+    assert all(0 <= c <= 1 for c in known)
+
+
+def test_an_input_without_effect_turns_nothing(demo_parameters: ParameterSet) -> None:
+    """Negative control: with a price whose range is a point there is nothing to look at, and no flip of it."""
+    point = replace(demo_parameters["hr_beta_blocker"], range=replace(demo_parameters["hr_beta_blocker"].range, low=0.55, high=0.55))
+    narrowed = replace(demo_parameters, parameters=demo_parameters.parameters | {"hr_beta_blocker": point})
+    assert not [flip for flip in find_flips(narrowed).flips if flip.name == "hr_beta_blocker"]
+
+
+def test_options_as_good_as_each_other_do_not_flip(demo_parameters: ParameterSet, found: FlipList) -> None:
+    """Two copies of one option are as good as each other: no change between them is left; with draws set apart it is."""
+    psa = run_psa(demo_parameters, 64, seed=1)
+    flips = [f for f in found.flips if f.decision == "best"]
+    now, then = (
+        next(k for k, row in demo_parameters.strategies.items() if row.label == name) for name in (flips[0].now, flips[0].then)
+    )
+    a, b = psa.keys.index(now), psa.keys.index(then)
+
+    def changed(edit: Callable[[np.ndarray], np.ndarray]) -> list[str]:
+        outcomes = {name: np.array(psa.outcomes[name]) for name in psa.outcomes}
+        for name in ("qalys", "cost"):
+            outcomes[name][:, b] = outcomes[name][:, a]
+        outcomes["qalys"][:, b] = edit(outcomes["qalys"][:, b])
+        return [
+            f.then
+            for f in beside_draws(found, replace(psa, outcomes=outcomes)).flips
+            if f.decision == "best" and f.now == flips[0].now
+        ]
+
+    assert flips[0].then not in changed(lambda qalys: qalys)
+    assert flips[0].then in changed(lambda qalys: qalys - 1.0)
