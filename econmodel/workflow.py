@@ -27,8 +27,11 @@ if TYPE_CHECKING:
     from econmodel.programme.report import ProgrammeResult
     from econmodel.reporting.tables.findings import Findings
     from econmodel.uncertainty.probabilistic import Psa
+    from econmodel.uncertainty.surveillance import Protocols
+    from econmodel.uncertainty.surveillance_worth import Worth
 
 PAPERS = ("brief", "report", "workbook", "form")
+MOST_DRAWS_OF_PROTOCOLS = 500
 SHEETS = ("workbook", "form")
 FORMATS = ("html", "pdf", "docx")
 
@@ -120,7 +123,7 @@ def read_with_draws(flips: FlipList, psa: Psa | None) -> FlipList:
 
 
 def report_tables(case: Case) -> dict[str, Any]:
-    """What the technical report sets beside the results: inputs one at a time, scenarios, the untreated cohorts, published results."""
+    """What the technical report sets beside the results: inputs one at a time, scenarios, protocols, cohorts, published results."""
     from econmodel.economics.validation import run_checks
     from econmodel.evidence.untreated import evidence_rows
     from econmodel.reporting.tables.findings import analysis_of
@@ -138,9 +141,24 @@ def report_tables(case: Case) -> dict[str, Any]:
             for name in row.hr_excess_death
             if row.key != question.strategy and not case.parameters[name].is_uncertain
         ),
+        "surveillance": follow_up(case),
         "untreated": evidence_rows(case.parameters),
         "checks": run_checks(),
     }
+
+
+def follow_up(case: Case, *, draws: int | None = None) -> tuple[Protocols, Worth] | str:
+    """Follow-up protocols of the lead strategy compared, in at most the draws of the case; where they cannot be, why."""
+    from econmodel.uncertainty.surveillance import compare_protocols, lay_protocols
+    from econmodel.uncertainty.surveillance_worth import weigh_protocols
+
+    wanted = int(case.parameters.number("draws")) if draws is None else draws
+    try:
+        plans = lay_protocols(case.parameters)
+        found = compare_protocols(plans, case.title, draws=min(wanted, MOST_DRAWS_OF_PROTOCOLS))
+        return found, weigh_protocols(plans, found)
+    except EconModelError as fault:
+        return fault.what
 
 
 def sheet_path(case: Case, kind: str, out: Path | None = None) -> Path:

@@ -2,119 +2,161 @@
 
 Every protocol is the same strategy with another schedule, so that they run side by side as strategies do; hazard ratios are
 held, since a schedule changes what is found and not what the trials saw. The effect is a process here whatever the case
-says: under intention to treat visits cost money and change no outcome.
+says: under intention to treat visits cost money and change no outcome. The schedule that the case gives the strategy stands
+among the protocols, as ``own`` where it is none of them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import asdict, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.economics.comparison import rank_strategies
+from econmodel.economics.comparison import Comparison, rank_strategies
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.errors import AnalysisError
-from econmodel.evidence.nnt import patients_per_event
+from econmodel.evidence.nnt import NumberNeededToTreat
+from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS, LABELS
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import check
 from econmodel.parameters.sampling import sample
-from econmodel.parameters.schema import PROCESS
+from econmodel.parameters.schema import PROCESS, Protocol, StrategyRow, Surveillance
 from econmodel.records import record
-from econmodel.uncertainty.deterministic import Grid, ask, lead_pair, two_way
-from econmodel.uncertainty.thresholds import thresholds
-from econmodel.wording import nearest
+from econmodel.uncertainty.deterministic import lead_pair
+from econmodel.wording import lower, nearest
 
 FloatArray = NDArray[np.float64]
-ASKED = "eus_yearly"
-MAP_POINTS = 9
+OWN = "own"
+HARMS = ("deaths_procedure", *HEADLINE_COMPLICATIONS)
+
+
+@record
+class Plans:
+    """One strategy under several schedules: a case whose strategies they are, what they are held against, the one asked about."""
+
+    parameters: ParameterSet
+    strategy: str
+    label: str
+    against: str
+    asked: str
 
 
 @record
 class Followed:
-    """One protocol, per patient treated: money, bleeds and visits of the headline years; QALYs and net benefit of a lifetime.
+    """One protocol, per patient treated.
 
-    ``nnt`` is patients followed per first bleed averted against no surveillance, ``cost_per_bleed_averted`` the cost of the
-    headline years against it by all bleeds averted; None where none is. ``best`` is the share of draws in which the
-    protocol has the highest net benefit, None without draws.
+    Attributes
+    ----------
+    now, whole
+        Against the comparator over the headline years, and over the time horizon.
+    examinations, retreatments
+        Visits and further courses over the headline years.
+    harms
+        Procedure deaths and complications over the time horizon.
+    status, edge
+        On the frontier of cost and QALYs over the time horizon, and of cost and bleeds averted over the headline years.
+    best
+        Share of draws in which it has the highest net benefit; None without draws.
     """
 
     key: str
     label: str
-    cost: float
-    first_bleeds_per_100: float
-    bleeds_per_100: float
-    nnt: float | None
-    cost_per_bleed_averted: float | None
-    qalys: float
-    lifetime_cost: float
-    net_benefit: float
+    now: Comparison[float]
+    whole: Comparison[float]
     examinations: float
     retreatments: float
+    harms: Mapping[str, float]
     status: str
+    edge: str
     best: float | None
+
+    @property
+    def nnt(self) -> NumberNeededToTreat:
+        """Patients followed up per first bleed averted by the end of the headline years."""
+        return NumberNeededToTreat(self.now.arr_at_end)
+
+    @property
+    def cost_per_bleed_averted(self) -> float | None:
+        """Net cost of the headline years by all bleeds averted; None where none is."""
+        return self.now.net_cost_per_any_bleed_averted if self.now.bleeds_averted > 0 else None
+
+    @property
+    def net_benefit(self) -> float:
+        """Net monetary benefit over the time horizon."""
+        return self.whole.threshold * self.whole.strategy.qalys - self.whole.strategy.cost
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the row of the document."""
+        now, whole = self.now, self.whole
+        return {
+            "key": self.key,
+            "label": self.label,
+            "cost": now.strategy.cost,
+            "first_bleeds_per_100": 100 * max(now.strategy.first_bleed_risk.items())[1],
+            "bleeds_per_100": 100 * now.strategy.bleeds,
+            "incremental_cost": now.incremental_cost,
+            "bleeds_averted_per_100": now.bleeds_averted_per_100,
+            "nnt": self.nnt.to_json(),
+            "cost_per_bleed_averted": self.cost_per_bleed_averted,
+            "examinations": self.examinations,
+            "retreatments": self.retreatments,
+            "frontier_bleeds": self.edge,
+            "lifetime_cost": whole.strategy.cost,
+            "qalys": whole.strategy.qalys,
+            "net_benefit": self.net_benefit,
+            "frontier_qalys": self.status,
+            "harms": dict(self.harms),
+            "probability_best": self.best,
+        }
 
 
 @record
 class Protocols:
-    """Protocols of one strategy against none, where what they are worth turns, and recurrence by the price of an examination."""
+    """Protocols of one strategy, and what their figures are of."""
 
     strategy: str
     label: str
-    none: str
+    against: str
+    asked: str
     years: int
+    horizon: int
+    place: str
+    currency: str
+    price_year: str
+    draws: int
     rows: tuple[Followed, ...]
-    sentences: tuple[str, ...]
-    map: Grid | None
+
+    @property
+    def money_of(self) -> str:
+        """Currency and price year."""
+        return f"{self.currency}, {self.price_year} prices"
+
+    @property
+    def labels(self) -> dict[str, str]:
+        """What each protocol is called."""
+        return {row.key: row.label for row in self.rows}
+
+    def named(self, key: str) -> str:
+        """Name of a protocol within a sentence."""
+        return lower(self.labels[key])
+
+    def row(self, key: str) -> Followed:
+        """Give one protocol."""
+        return next(row for row in self.rows if row.key == key)
 
     def to_json(self) -> dict[str, Any]:
         """Give the document."""
-        return {
-            "strategy": self.strategy,
-            "against": self.none,
-            "headline_years": self.years,
-            "protocols": [asdict(row) for row in self.rows],
-            "sentences": list(self.sentences),
-            "map": self.map.rows() if self.map else [],
-        }
+        told = {name: value for name, value in vars(self).items() if name != "rows"}
+        return told | {"protocols": [row.to_json() for row in self.rows]}
 
 
-def with_protocols(parameters: ParameterSet, strategy: str, keys: Sequence[str] = ()) -> tuple[ParameterSet, str]:
-    """Case whose strategies are the protocols of one strategy, no surveillance first; and the key of that.
-
-    Raises
-    ------
-    AnalysisError
-        The strategy or a protocol is unknown, the strategy is never followed up, or no protocol is without visits.
-    """
-    row, known = parameters.strategies.get(strategy), parameters.protocols
-    if row is None or row.starts_in != "in_course":
-        followed = [key for key, r in parameters.strategies.items() if r.starts_in == "in_course"]
-        what = f"strategy {strategy!r}: must be one that treats a varix, which visits can find open: {', '.join(followed)}"
-        raise AnalysisError(what, where="--strategy", fix=nearest(strategy, followed, "choose one of them"))
-    for key in keys:
-        if key not in known:
-            what = f"protocol {key!r}: must be one of {', '.join(known)}"
-            raise AnalysisError(what, where="--protocol", fix=nearest(key, known, "choose one of them"))
-    none = next((key for key, p in known.items() if not p.surveillance.months and not p.surveillance.interval), None)
-    if none is None:
-        what = "no protocol is without visits, so there is nothing to compare with"
-        raise AnalysisError(what, fix="add [protocol.none] with months = [] and interval = 0")
-    chosen = dict.fromkeys((none, *(keys or known)))
-    rows = {key: replace(row, key=key, label=known[key].label, surveillance=known[key].surveillance) for key in chosen}
-    basis, comparator = replace(parameters["effect_basis"], value=PROCESS), replace(parameters["comparator"], value=none)
-    inputs = parameters.parameters | {"effect_basis": basis, "comparator": comparator}
-    followed_up = replace(parameters, parameters=inputs, strategies=rows)
-    check(followed_up, subset=True)
-    return followed_up.evidence_held(), none
-
-
-def compare_protocols(
-    parameters: ParameterSet, strategy: str | None = None, keys: Sequence[str] = (), *, draws: int = 0, map_points: int = MAP_POINTS
-) -> Protocols:
-    """Compare follow-up protocols.
+def lay_protocols(
+    parameters: ParameterSet, strategy: str | None = None, keys: Sequence[str] = (), against: str | None = None
+) -> Plans:
+    """Lay protocols beside each other as the strategies of a case, in the order of their file.
 
     Parameters
     ----------
@@ -123,58 +165,111 @@ def compare_protocols(
     strategy
         Who is followed up; None is the lead of the case.
     keys
-        Protocols beside none; empty for all.
-    draws
-        Draws of all inputs together for the probability of being best; 0 leaves it out.
-    map_points
-        Points a side of the map; 0 leaves it out.
+        Protocols beside the comparator; empty for all.
+    against
+        The protocol they are held against; None is the first without visits.
+
+    Raises
+    ------
+    AnalysisError
+        The strategy or a protocol is unknown, the strategy is never followed up, or there is nothing to compare.
     """
-    key = strategy or lead_pair(parameters)[0]
-    followed, none = with_protocols(parameters, key, keys)
-    e = evaluate(followed, yearly=False, by_group=False)
-    rows = _rows(e, none, _best(followed, draws) if draws else {})
-    asked = ASKED if ASKED in followed.strategies and none != ASKED else next(k for k in (*followed.strategies, none) if k != none)
-    row = followed.strategies[asked]
-    question = ask(followed, asked, none, "nmb")
-    turning = (row.r_recurrence, f"c_{row.surveillance.visit}", "hr_patent", row.r_lost)
-    turns = thresholds(question, [name for name in turning if followed[name].range])
-    grid = two_way(question, row.r_recurrence, f"c_{row.surveillance.visit}", map_points) if map_points else None
-    label = parameters.strategies[key].label
-    return Protocols(key, label, none, e.headline, rows, tuple(turn.sentence for turn in turns), grid)
+    row = _followed_up(parameters, strategy or lead_pair(parameters)[0])
+    known, present = _known(parameters, row)
+    base = against or next((key for key, p in known.items() if not (p.surveillance.months or p.surveillance.interval)), None)
+    if base is None:
+        what = "no protocol is without visits, so there is nothing to compare with"
+        raise AnalysisError(what, fix="choose a comparator with --against, or add [protocol.none] with months = [] and interval = 0")
+    for option, key in (("--against", base), *(("--protocol", key) for key in keys)):
+        if key not in known:
+            what = f"protocol {key!r}: must be one of {', '.join(known)}"
+            raise AnalysisError(what, where=option, fix=nearest(key, known, "choose one of them"))
+    wanted = [key for key in known if key == base or not keys or key in keys]
+    asked = next((key for key in (present, *wanted) if key in wanted and key != base), None)
+    if asked is None:
+        what = f"protocol {base!r} is compared with itself"
+        raise AnalysisError(what, where="--protocol, --against", fix="choose another protocol, or another comparator")
+    rows = {key: replace(row, key=key, label=known[key].label, surveillance=known[key].surveillance) for key in wanted}
+    basis, comparator = replace(parameters["effect_basis"], value=PROCESS), replace(parameters["comparator"], value=base)
+    laid = replace(parameters, parameters=parameters.parameters | {"effect_basis": basis, "comparator": comparator}, strategies=rows)
+    check(laid, subset=True)
+    return Plans(laid.evidence_held(), row.key, row.label, base, asked)
 
 
-def _rows(e: Evaluation, none: str, best: dict[str, float]) -> tuple[Followed, ...]:
-    years, threshold = e.headline, e.parameters.number("willingness_to_pay")
-    costs, qalys = e.cost()[0, :, 0], e.qalys()[0, :, 0]
-    status = {r.key: r.status for r in rank_strategies(e.keys, costs.tolist(), qalys.tolist())}
-
-    def at(name: str, s: int) -> float:
-        return float(e.count(name, years)[0, s, 0])
-
-    found = []
-    for s, key in enumerate(e.keys):
-        against = None if key == none else e.compare(key, none, years)
-        averted = float(against.bleeds_averted[0]) if against else 0.0
-        number = float(patients_per_event(against.arr_at_end)[0]) if against else float("nan")
-        found.append(
-            Followed(
-                key=key,
-                label=e.parameters.strategies[key].label,
-                cost=float(e.cost(years)[0, s, 0]),
-                first_bleeds_per_100=100 * at("first_bleeds", s),
-                bleeds_per_100=100 * float(e.bleeds(years)[0, s, 0]),
-                nnt=None if np.isnan(number) else number,
-                cost_per_bleed_averted=float(against.incremental_cost[0]) / averted if against and averted > 0 else None,
-                qalys=float(qalys[s]),
-                lifetime_cost=float(costs[s]),
-                net_benefit=float(threshold * qalys[s] - costs[s]),
-                examinations=at("visits", s),
-                retreatments=at("retreatments", s),
-                status=status[key],
-                best=best.get(key),
-            )
+def _followed_up(parameters: ParameterSet, strategy: str) -> StrategyRow:
+    row = parameters.strategies.get(strategy)
+    if row is None or row.starts_in != "in_course":
+        treated = [key for key, r in parameters.strategies.items() if r.starts_in == "in_course"]
+        what = (
+            f"strategy {strategy!r}: must be one that treats a varix, which visits can find open: {', '.join(treated) or 'none here'}"
         )
-    return tuple(found)
+        raise AnalysisError(what, where="--strategy", fix=nearest(strategy, treated, "choose one of them"))
+    return row
+
+
+def _known(parameters: ParameterSet, row: StrategyRow) -> tuple[dict[str, Protocol], str]:
+    """Protocols with the case's own schedule of a strategy among them, and the key of that."""
+    known = parameters.protocols
+    present = next((key for key, p in known.items() if p.surveillance == row.surveillance), OWN)
+    if present in known:
+        return known, present
+    return known | {OWN: Protocol(OWN, plan_words(row.surveillance), row.surveillance, row.where)}, OWN
+
+
+def plan_words(plan: Surveillance) -> str:
+    """Say a schedule.
+
+    Examples
+    --------
+    >>> plan_words(Surveillance((3, 6, 12), 9, "surveillance_eus", 5)), plan_words(Surveillance())
+    ('Surveillance EUS at 3, 6 and 12 months, then every 9, to year 5', 'No surveillance')
+    """
+    if not (plan.months or plan.interval):
+        return "No surveillance"
+    *first, last = [str(month) for month in plan.months] or [""]
+    at = f" at {', '.join(first)} and {last} months" if first else f" at {last} months" if last else ""
+    on = f"{', then' if at else ''} every {plan.interval}{'' if at else ' months'}" if plan.interval else ""
+    return f"{LABELS[plan.visit]}{at}{on}{f', to year {plan.until_year}' if plan.until_year else ''}"
+
+
+def compare_protocols(plans: Plans, place: str, *, draws: int = 0) -> Protocols:
+    """Run the protocols side by side; with draws, how often each is the best value. ``place`` names the hospital on pictures."""
+    p = plans.parameters
+    e = evaluate(p, yearly=False, by_group=False)
+    rows = _rows(e, plans, _best(p, draws) if draws else {})
+    texts = (place, p.text("currency"), p.text("price_year"))
+    return Protocols(plans.strategy, plans.label, plans.against, plans.asked, e.headline, e.horizon, *texts, draws, rows)
+
+
+def _rows(e: Evaluation, plans: Plans, best: Mapping[str, float]) -> tuple[Followed, ...]:
+    now = {key: e.compare_means(key, plans.against, e.headline) for key in e.keys}
+    whole = {key: e.compare_means(key, plans.against) for key in e.keys}
+    status = _ranked(whole, [c.strategy.qalys for c in whole.values()])
+    edge = _ranked(now, [c.bleeds_averted for c in now.values()])
+
+    def count(name: str, key: str, years: int | None = None) -> float:
+        return float(e.count(name, years)[0, e.index(key), 0])
+
+    return tuple(
+        Followed(
+            key=key,
+            label=plans.parameters.strategies[key].label,
+            now=now[key],
+            whole=whole[key],
+            examinations=count("visits", key, e.headline),
+            retreatments=count("retreatments", key, e.headline),
+            harms={name: count(name, key) for name in HARMS},
+            status=status[key],
+            edge=edge[key],
+            best=best.get(key),
+        )
+        for key in e.keys
+    )
+
+
+def _ranked(compared: Mapping[str, Comparison[float]], effects: Sequence[float]) -> dict[str, str]:
+    costs = [c.strategy.cost for c in compared.values()]
+    return {r.key: r.status for r in rank_strategies(tuple(compared), costs, effects)}
 
 
 def _best(parameters: ParameterSet, draws: int) -> dict[str, float]:

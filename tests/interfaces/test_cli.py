@@ -225,6 +225,20 @@ def test_help_names_every_verb() -> None:
         assert verb in text
 
 
+def test_surveillance_prints_what_its_document_holds() -> None:
+    """JSON alone with ``-``; the terminal says the same sentences; nonsense is one message and exit code 2."""
+    asked = ("surveillance", "--protocol", "eus_yearly", "--against", "endoscopy_yearly")
+    document = json.loads(run(*asked, "--json", "-").stdout)
+    assert [row["key"] for row in document["protocols"]] == ["endoscopy_yearly", "eus_yearly"]
+    shown = " ".join(run(*asked).stdout.split())
+    assert all(sentence in shown for sentence in document["sentences"])
+    for wrong in (("--strategy", "beta_blocker"), ("--protocol", "eus_weekly"), ("--against", "eus_yearly")):
+        done = run(*asked[:3], *wrong)
+        assert done.returncode == 2
+        assert done.stdout == ""
+        assert done.stderr.count("Error: ") == 1
+
+
 def test_one_study_row_moves_the_nnt(document: dict, tmp_path: Path) -> None:
     """A bleed fewer after glue in one row of the studies: the pool, the effect, and the NNT of what glue is part of."""
     for part in ("econmodel", "params"):

@@ -14,6 +14,7 @@ from econmodel.interfaces.common import check_output, common, console, load, wri
 @common("file")
 @click.option("--strategy", metavar="KEY", help="Who is followed up; default the lead.")
 @click.option("--protocol", "protocols", multiple=True, metavar="KEY", help="Protocol beside none; repeatable. Default all.")
+@click.option("--against", metavar="KEY", help="Protocol they are held against; default none.")
 @common("override", "set", "draws", "json", "seed", "quiet")
 def surveillance(
     file: Path | None,
@@ -22,6 +23,7 @@ def surveillance(
     *,
     strategy: str | None,
     protocols: Sequence[str],
+    against: str | None,
     draws: int | None,
     seed: int | None,
     json: str | None,
@@ -29,14 +31,17 @@ def surveillance(
 ) -> None:
     """Compare follow-up protocols on cost and bleeds."""
     from econmodel.reporting.tables.surveillance import surveillance_lines
-    from econmodel.uncertainty.surveillance import compare_protocols
+    from econmodel.uncertainty.surveillance import compare_protocols, lay_protocols
+    from econmodel.uncertainty.surveillance_worth import weigh_protocols
 
-    case = load(file, overrides, sets, seed=seed, quiet=quiet)
+    case = load(file, overrides, sets, seed=seed, draws=draws, quiet=quiet)
     check_output(None, None, json, reads=(file, *overrides))
-    found = compare_protocols(case.parameters, strategy, protocols, draws=draws or 0)
+    plans = lay_protocols(case.parameters, strategy, protocols, against)
+    found = compare_protocols(plans, case.title, draws=draws or 0)
+    worth = weigh_protocols(plans, found)
     if json:
-        write_json(found.to_json() | {"case": case.name}, json)
+        write_json(found.to_json() | worth.to_json() | {"case": case.name}, json)
     if json != "-":
         screen = console(quiet=quiet)
-        for part in surveillance_lines(case, found):
+        for part in surveillance_lines(case, found, worth):
             screen.print(part)

@@ -18,6 +18,7 @@ from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.figures import Spec, drawer
 from econmodel.reporting.charts.results import label_column, strategy_lines
 from econmodel.reporting.charts.style import ACCENT, GRID, INK, MUTED, WARM, strategy_styles
+from econmodel.reporting.charts.surveillance import surveillance_figures
 from econmodel.reporting.papers.content import Chart
 from econmodel.reporting.papers.phrases import lower
 from econmodel.reporting.tables.findings import Analysis, Findings
@@ -165,6 +166,8 @@ def report_figures(results: Results, trace: Sequence[Mapping[str, Any]], keys: S
         figures["untreated_risk"] = Spec(
             [{**vars(row)} for row in rows], 2.9, drawer(partial(plot_forest, rows), 0.36, 0.16, 0.60, 0.80), width=5.8
         )
+    if findings.surveillance and not isinstance(findings.surveillance, str):
+        figures |= surveillance_figures(*findings.surveillance)
     if findings.one_way:
         figures["one_way"] = Spec(
             plain_rows(findings.one_way.rows), 3.9, drawer(partial(plot_tornado, findings.one_way), 0.46, 0.12, 0.52, 0.83), width=5.8

@@ -70,6 +70,7 @@ def report_paper(case: Case, evaluation: Evaluation, results: Results, structure
         *report_sections.method_sections(case, results, structure),
         *_results(evaluation, results, findings),
         *report_sections.uncertainty_sections(results, findings),
+        *_surveillance(findings),
         *findings.more,
         *_programme(results, findings),
         *_validation(findings),
@@ -142,6 +143,14 @@ def _results(evaluation: Evaluation, results: Results, findings: Findings) -> li
             level=2,
         ),
     ]
+
+
+def _surveillance(findings: Findings) -> list[Section]:
+    found = findings.surveillance
+    if isinstance(found, str):
+        why = f"Follow-up protocols are not compared here: {found}."
+        return [Section("Surveillance after treatment", (Paragraph(why, tone="caution"),))] if found else []
+    return [report_sections.surveillance_section(*found)]
 
 
 def _programme(results: Results, findings: Findings) -> list[Section]:

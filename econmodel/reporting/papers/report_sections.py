@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from econmodel.model.structure import Structure
 from econmodel.parameters.statements import said
 from econmodel.reporting import formatting as f
+from econmodel.reporting.charts.surveillance import surveillance_charts
 from econmodel.reporting.charts.uncertainty import BARS, MONEY_OUTCOMES, report_chart
 from econmodel.reporting.papers import blocks
 from econmodel.reporting.papers.content import Block, Bullets, Charts, Paragraph, Section, Table, table
@@ -18,6 +19,7 @@ from econmodel.reporting.tables.findings import Analysis, Findings
 from econmodel.reporting.tables.flips import flip_blocks
 from econmodel.reporting.tables.provenance import unconfirmed
 from econmodel.reporting.tables.results import NNT_YEAR
+from econmodel.reporting.tables.surveillance import protocol_tables
 
 if TYPE_CHECKING:
     from econmodel.economics.results import Results
@@ -29,6 +31,8 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.deterministic import TornadoRow
     from econmodel.uncertainty.risk import Interval, Risk
     from econmodel.uncertainty.scenarios import ScenarioRow
+    from econmodel.uncertainty.surveillance import Protocols
+    from econmodel.uncertainty.surveillance_worth import Worth
 
 BY_SITE = (
     "Analysis plan: set down before the analysis? where?",
@@ -190,6 +194,14 @@ def uncertainty_sections(results: Results, findings: Findings) -> list[Section]:
     if findings.thresholds:
         sections.append(Section("Held certain, and yet it decides", tuple(map(Paragraph, findings.thresholds)), level=2))
     return sections
+
+
+def surveillance_section(found: Protocols, worth: Worth) -> Section:
+    """Follow-up protocols: the picture with its frontier, what they are worth and on what that rests, and the maps."""
+    picture, *maps = surveillance_charts(found, worth)
+    soon, late = protocol_tables(found)
+    said = Bullets(tuple(("", sentence) for sentence in worth.sentences))
+    return Section("Surveillance after treatment", (Charts((picture,)), said, soon, late, *(Charts((drawn,)) for drawn in maps)))
 
 
 def untreated_section(rows: Sequence[RiskRow], without: Sequence[RiskRow], findings: Findings) -> Section:

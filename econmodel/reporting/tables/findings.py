@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.deterministic import Question, TornadoRow
     from econmodel.uncertainty.risk import Risk
     from econmodel.uncertainty.scenarios import ScenarioRow
+    from econmodel.uncertainty.surveillance import Protocols
+    from econmodel.uncertainty.surveillance_worth import Worth
 
 Row = TypeVar("Row")
 
@@ -60,6 +62,8 @@ class Findings:
         Sentences on inputs that are held certain and yet decide: where the net benefit turns.
     flips
         What turns each decision.
+    surveillance
+        Follow-up protocols of the lead strategy and what they are worth; a text says why they cannot be compared.
     untreated
         Cohorts behind the untreated risk, and the synthesis without each: lines of a forest.
     checks
@@ -74,6 +78,7 @@ class Findings:
     scenarios: Analysis[ScenarioRow] | None = None
     thresholds: tuple[str, ...] = ()
     flips: FlipList | None = None
+    surveillance: tuple[Protocols, Worth] | str = ""
     untreated: tuple[Sequence[RiskRow], Sequence[RiskRow]] | None = None
     checks: Sequence[CheckRow] | None = None
     more: tuple[Section, ...] = ()

@@ -1,59 +1,117 @@
-"""Follow-up protocols on a terminal: one row each, where it turns, and what it rests on."""
+"""Follow-up protocols as tables, for papers, pages and a terminal, with what they are worth and what that rests on."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
+from econmodel.economics.comparison import ON_FRONTIER, REFERENCE
+from econmodel.parameters.catalogue import HARMS
 from econmodel.reporting import formatting as f
-from econmodel.reporting.papers.phrases import caution
+from econmodel.reporting.papers.content import Table, table
+from econmodel.reporting.papers.phrases import caution, lower
+from econmodel.reporting.tables.results import FRONTIER_WORDS
 
 if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
-    from econmodel.uncertainty.surveillance import Protocols
+    from econmodel.uncertainty.surveillance import Followed, Protocols
+    from econmodel.uncertainty.surveillance_worth import Worth
 
-RESTS_ON = (
-    "What surveillance is worth rests on how much an open varix bleeds (hr_patent), how often a closed one opens again "
-    "(r_recurrence) and who comes back (r_lost). No study gives the first: over its range the gain runs from nothing up."
+EDGE = "Frontier"
+HELD = (
+    "Whatever the basis of effects of the case, a treatment works here while the varix is closed. Effects are held: a schedule "
+    "changes what is found, not what the trials saw. Visits and further treatments are those of patients who still come."
 )
-HEADINGS = ("Protocol", "Cost", "First\n/100", "Bleeds\n/100", "NNT", "Per bleed\naverted", "Exams", "Again", "QALYs", "Best\nvalue")
 
 
-def surveillance_lines(case: Case, found: Protocols) -> Iterator[Any]:
-    """Build the table with its units, the sentences and the caution."""
+def protocol_tables(found: Protocols) -> tuple[Table, Table]:
+    """Money and bleeds of the headline years; value and harms of the time horizon."""
+    currency, years = found.currency, f.duration(found.years)
+    versus = f"against {found.named(found.against)}"
+    soon = table(
+        f"Follow-up of {lower(found.label)}: cost and bleeds over {years}, {versus} ({found.money_of})",
+        (
+            ("Protocol", 2.6),
+            ("Cost per patient", 1.0, True),
+            ("First bleeds per 100", 0.8, True),
+            ("All bleeds per 100", 0.8, True),
+            ("Averted per 100", 0.8, True),
+            ("NNT", 0.7, True),
+            ("Cost per bleed averted", 1.0, True),
+            ("Visits", 0.8, True),
+            ("Treated again", 0.8, True),
+            (EDGE, 1.2),
+        ),
+        [_soon(row, found) for row in found.rows],
+        note=f"NNT: patients followed up per first bleed averted, {versus}. Frontier: of cost and all bleeds averted. {HELD}",
+    )
+    harms = found.rows[0].harms
+    late = table(
+        f"Follow-up of {lower(found.label)}: value and harms over the time horizon, {f.duration(found.horizon)} ({found.money_of})",
+        (
+            ("Protocol", 2.6),
+            ("Cost per patient", 1.0, True),
+            ("QALYs", 0.8, True),
+            ("Net benefit", 1.0, True),
+            (EDGE, 1.2),
+            *([("Best value", 0.8, True)] if found.draws else []),
+            *((f"{HARMS[name].capitalize()} per 1,000", 1.0, True) for name in harms),
+        ),
+        [
+            (
+                row.label,
+                f.money(row.whole.strategy.cost, currency),
+                f.number(row.whole.strategy.qalys, 3),
+                f.money_change(row.whole.net_monetary_benefit, currency),
+                FRONTIER_WORDS[row.status],
+                *([f.percent(row.best)] if found.draws else []),
+                *(f.per(size, 1000) for size in row.harms.values()),
+            )
+            for row in found.rows
+        ],
+        note=f"Net benefit: {versus}, at {f.money(found.rows[0].whole.threshold, currency)} per QALY. Frontier: of cost and QALYs."
+        + (f" Best value: share of {found.draws:,} draws in which net benefit is highest." if found.draws else ""),
+    )
+    return soon, late
+
+
+def _soon(row: Followed, found: Protocols) -> tuple[str, ...]:
+    now = row.now
+    return (
+        row.label,
+        f.money(now.strategy.cost, found.currency),
+        f.per(now.strategy.first_bleed_risk[found.years], 100),
+        f.per(now.strategy.bleeds, 100),
+        f.number(now.bleeds_averted_per_100, 1),
+        f.NOTHING if row.key == found.against else f.nnt(row.nnt),
+        f.money(row.cost_per_bleed_averted, found.currency),
+        f.number(row.examinations, 1),
+        f.number(row.retreatments, 2),
+        FRONTIER_WORDS[row.edge],
+    )
+
+
+def surveillance_lines(case: Case, found: Protocols, worth: Worth) -> Iterator[Any]:
+    """Build the tables for a terminal, the sentences and the caution."""
     from rich import box
     from rich.markup import escape
-    from rich.table import Table
+    from rich.table import Table as Lines
     from rich.text import Text
 
-    currency = case.parameters.text("currency")
-    table = Table(
-        box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), title=escape(f"{case.title}: follow-up after {found.label}")
-    )
-    for heading in HEADINGS:
-        table.add_column(heading, justify="left" if heading == "Protocol" else "right")
-    for row in found.rows:
-        table.add_row(
-            escape(row.label),
-            f.money(row.cost, currency),
-            f"{row.first_bleeds_per_100:.1f}",
-            f"{row.bleeds_per_100:.1f}",
-            "–" if row.nnt is None else f"{row.nnt:.0f}",
-            "–" if row.cost_per_bleed_averted is None else f.money(row.cost_per_bleed_averted, currency),
-            f"{row.examinations:.1f}",
-            f"{row.retreatments:.2f}",
-            f"{row.qalys:.2f}",
-            f.percent(row.best),
-        )
-    yield table
-    yield Text(
-        f"Per patient over {f.duration(found.years)}, QALYs over a lifetime; NNT and cost per bleed averted against no surveillance. "
-        "Again: re-treatments. Effects are held: a schedule changes what is found, not what the trials saw.",
-        style="dim",
-    )
-    for sentence in found.sentences:
+    for block in protocol_tables(found):
+        lines = Lines(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), title=escape(f"{case.title}. {block.caption}"))
+        lines.title_justify, lines.title_style = "left", "bold"
+        shown = [i for i, column in enumerate(block.columns) if column.heading != EDGE]
+        for i in shown:
+            heading, right = block.columns[i].heading, block.columns[i].is_number
+            lines.add_column(heading.replace(" ", "\n"), justify="right" if right else "left", no_wrap=right)
+        for row in block.rows:
+            edge = row[[c.heading for c in block.columns].index(EDGE)] in (FRONTIER_WORDS[REFERENCE], FRONTIER_WORDS[ON_FRONTIER])
+            lines.add_row(*(escape(row[i]) for i in shown), style="bold" if edge else "")
+        yield lines
+        yield Text(f"Bold: on the frontier. {block.note}", style="dim")
+    for sentence in worth.sentences:
         yield Text(f"- {sentence}")
-    yield Text(RESTS_ON, style="bold")
     if case.is_demo:
         yield Text("Invented data: a fictional hospital.", style="bold")
     yield Text(caution(), style="dim")
