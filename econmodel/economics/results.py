@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from econmodel.economics.comparison import Comparison, FrontierRow, rank_strategies
 from econmodel.economics.evaluate import Evaluation
+from econmodel.economics.ladder import Ladder, nnt_ladder
 from econmodel.economics.lead import find_subjects
 from econmodel.economics.prices import money_by_period
 from econmodel.economics.resolved import inputs_document
@@ -235,6 +236,7 @@ class Results:
     lead: str
     usual_care: str
     subjects_note: str
+    ladder: Ladder
 
     @property
     def strategies(self) -> Mapping[str, StrategyResult]:
@@ -286,6 +288,7 @@ class Results:
             **self.whole.to_json(),
             "groups": {name: group.to_json() for name, group in self.groups.items()},
             "frontier": [row.to_json() for row in self.frontier],
+            "nnt_ladder": self.ladder.to_json(),
         }
 
 
@@ -327,6 +330,7 @@ def case_results(case: Case, evaluation: Evaluation, *, draws: int = 0) -> Resul
         lead=subjects.lead,
         usual_care=subjects.usual_care,
         subjects_note=subjects.note,
+        ladder=nnt_ladder(evaluation, subjects.lead, subjects.usual_care),
     )
 
 

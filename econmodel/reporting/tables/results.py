@@ -7,6 +7,7 @@ from typing import Any
 
 from econmodel.economics.comparison import COSTS_LESS, Comparison
 from econmodel.economics.results import Compared, Results
+from econmodel.evidence.nnt import NumberNeededToTreat
 from econmodel.model.structure import ALL_LABELS, Structure
 from econmodel.parameters.catalogue import CATEGORIES, HEADLINE_COMPLICATIONS, KEPT_COMPLICATIONS
 from econmodel.records import record
@@ -99,6 +100,27 @@ def outcomes_table(results: Results) -> Table:
         "Health, bleeds and harms per strategy over the time horizon",
         (("Strategy", 1.9), *((name, widths.get(name, 1.0), True) for name in columns)),
         rows,
+    )
+
+
+def ladder_table(results: Results) -> Table:
+    """From the trial's NNT to the model's own, one step at a time."""
+    ladder, names = results.ladder, results.labels
+
+    def beside(found: dict[str, NumberNeededToTreat]) -> str:
+        return ", ".join(f"{f.nnt(nnt)} against {lower(names[versus])}" for versus, nnt in found.items())
+
+    rows = [
+        (rung.label, f.duration(rung.nnt.years or 0.0), f.percent(rung.nnt.arr, 1), f.nnt(rung.nnt), f.number(factor, 2))
+        for rung, factor in zip(ladder.rungs, ladder.factors, strict=True)
+    ]
+    return table(
+        f"From the trial's NNT to ours: {lower(names[ladder.strategy])}, first bleeds",
+        (("Step", 3.6), ("By", 0.8), ("Risk reduction", 0.9, True), ("NNT", 0.8, True), ("Times", 0.6, True)),
+        rows,
+        note="Each step keeps those before it; the trial's NNT times all factors is the last. "
+        f"Over {f.duration(ladder.years)}, patients treated per bleed averted, every bleed: {beside(ladder.every_bleed)}; "
+        f"per death from bleeding averted, procedure deaths not counted: {beside(ladder.bleeding_death)}.",
     )
 
 

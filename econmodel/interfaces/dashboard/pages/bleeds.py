@@ -18,6 +18,7 @@ from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.results import shows_nnt
 from econmodel.reporting.papers.content import table
 from econmodel.reporting.papers.phrases import lower
+from econmodel.reporting.tables.results import ladder_table
 
 if TYPE_CHECKING:
     from econmodel.evidence.claims import ClaimCheck
@@ -57,6 +58,7 @@ def show(found: Answer) -> None:
     pictures.of_case(found, "nnt_by_year")
     for versus in found.results.beside:
         _table(found, versus)
+    blocks.table(ladder_table(found.results))
     _averted(found)
     show_claim(found)
 
