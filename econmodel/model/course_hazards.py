@@ -158,7 +158,8 @@ class CourseHazards(CourseMoves, Hazards):
 
     def stops(self, years: IntArray) -> FloatArray:
         """Probability within a month of stopping a drug: (year, strategy, 1, draw)."""
-        return np.concatenate([self.p_stop[step] for step in np.searchsorted(STOP_STEPS, years, side="right") - 1])
+        steps = np.searchsorted(STOP_STEPS, years, side="right") - 1
+        return np.concatenate([np.broadcast_arrays(*self.p_stop)[step] for step in steps])
 
 
 def _product(factors: tuple[FloatArray, FloatArray]) -> FloatArray:

@@ -61,6 +61,21 @@ class ParameterSet:
         """Gather the inputs that are one number, by name."""
         return {n: p for n, p in self.parameters.items() if p.is_numeric}
 
+    def idle(self, name: str) -> str:
+        """Say why an input moves nothing under the settings chosen; empty where it acts."""
+        needed = self[name].acts_where.items()
+        return "; ".join(
+            f"it acts where {s} is {choice}, and that is {self.text(s)}" for s, choice in needed if self.text(s) != choice
+        )
+
+    def left_out(self) -> str:
+        """Say which inputs move nothing under the settings chosen, so that no analysis lists them; empty where all act."""
+        idle = [p for p in self.parameters.values() if self.idle(p.name)]
+        if not idle:
+            return ""
+        why = " or ".join(dict.fromkeys(f"{s} = {c}" for p in idle for s, c in p.acts_where.items() if self.text(s) != c))
+        return f"{len(idle)} inputs have no effect here and are left out, since they act only where {why}."
+
     def calibrating(self) -> tuple[str, ...]:
         """Names of the inputs that effects are calibrated with, where the effect is a process."""
         if "effect_basis" not in self.parameters or self.text("effect_basis") != PROCESS:

@@ -57,7 +57,7 @@ TEXTS = (
 )
 DERIVED = ("derive", "rounded_to", "judgement", "derive_not", "follows_draws")
 LISTS = ("choices",)
-PARAMETER_FIELDS = {*TEXTS, *DERIVED, "value", "table", "distribution", "range", "date", "period_years", *LISTS}
+PARAMETER_FIELDS = {*TEXTS, *DERIVED, "value", "table", "distribution", "range", "date", "period_years", "acts_where", *LISTS}
 LARGEST = 10**12
 SINGULAR = 1e-9
 PRICE_YEAR = re.compile(r"(19|20)\d\d(/\d\d)?")
@@ -106,6 +106,7 @@ def parse_details(name: str, raw: dict[str, Any], where: Where) -> dict[str, Any
     forms = {
         "date": (date, "a date, such as 2026-11-24, without quotes"),
         "period_years": (int | float, "a number of years"),
+        "acts_where": (dict, 'a table of settings with the choice needed, { effect_basis = "process" }'),
         **dict.fromkeys(LISTS, (list, "a list of texts")),
     }
     for key, (kind, wanted) in forms.items():

@@ -43,6 +43,7 @@ def check(parameters: ParameterSet, *, subset: bool = False) -> None:
     faults = [
         *_source_faults(parameters),
         *_choice_faults(parameters),
+        *_setting_faults(parameters),
         *_distribution_faults(parameters),
         *_row_faults(parameters),
         *_joint_faults(parameters),
@@ -74,6 +75,16 @@ def _choice_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
             what = f"{p.name} = {p.value!r}: must be one of {', '.join(choices)}"
             fix = nearest(str(p.value), choices, f"set {p.name} to one of them")
             yield ParameterError(what, where=str(p.where), fix=fix)
+
+
+def _setting_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
+    """Inputs said to act only under a choice that no setting has."""
+    for p in parameters.parameters.values():
+        for setting, choice in p.acts_where.items():
+            of = parameters.parameters.get(setting)
+            if of is None or choice not in of.choices:
+                what = f"{p.name}: acts_where {setting} = {choice!r}: must name a setting and one of its choices"
+                yield ParameterError(what, where=str(p.where), fix=nearest(choice, of.choices if of else parameters.parameters))
 
 
 def within(unit: str) -> str:

@@ -189,6 +189,7 @@ class Parameter:
     ``derive`` computes the value from other inputs and tables, ``spread`` the numbers of its distribution; ``computed`` is
     what the expression gave when the value was typed, ``as_typed`` the input before it followed a change. ``replaced_by``
     says what evidence would take the place of an assumption, ``evidence`` is what the base case had before a change.
+    ``acts_where`` names the choice of each setting without which the input moves nothing; empty: it always acts.
     """
 
     name: str
@@ -212,6 +213,7 @@ class Parameter:
     period_years: float | None = None
     per: str = ""
     choices: tuple[str, ...] = ()
+    acts_where: dict[str, str] = field(default_factory=dict)
     derive: Expression | None = None
     rounded_to: float | None = None
     judgement: str = ""

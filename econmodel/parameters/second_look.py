@@ -27,8 +27,8 @@ def far_off(theirs: object, ours: object) -> str:
 def second_look(parameters: ParameterSet) -> list[str]:
     """List what to look at again, one sentence each, with the place where it was typed.
 
-    A value ten times what stood before it, or a tenth; money of 0 where ours is not; a price of another year. Only what
-    was typed is looked at, not what followed it.
+    A value ten times what stood before it, or a tenth; money of 0 where ours is not; a price of another year; an input that
+    the settings chosen make idle. Only what was typed is looked at, not what followed it.
     """
     found = []
     for p in parameters.parameters.values():
@@ -36,6 +36,8 @@ def second_look(parameters: ParameterSet) -> list[str]:
             continue
         if p.name not in RUN_SETTINGS and (far := far_off(p.value, p.base_value)):
             found.append(f"{p.name} = {p.value:,.6g} {p.unit} is {far} ({p.where})")
+        if idle := parameters.idle(p.name):
+            found.append(f"{p.name} = {p.value} has no effect here: {idle} ({p.where})")
         if money_parts(p.unit) and p.value == 0 and isinstance(p.base_value, float) and p.base_value > 0:
             found.append(f"{p.name} = 0 {p.unit}, where ours is {p.base_value:,.6g}: leave it out if it is not known ({p.where})")
         if money_parts(p.unit) and p.price_year != parameters.text("price_year"):

@@ -203,12 +203,15 @@ def needed_input(parameters: ParameterSet, name: str) -> Parameter:
     Raises
     ------
     AnalysisError
-        It is a text or table, or has no declared range.
+        It is a text or table, has no declared range, or moves nothing under the settings chosen.
     """
     parameter = parameters[name]
     if not parameter.is_numeric or parameter.range is None:
         what = f"{name} has no declared range to vary it over"
         raise AnalysisError(what, where=str(parameter.where), fix="choose an input with low and high, or declare a range")
+    if idle := parameters.idle(name):
+        what = f"{name} has no effect here: {idle}"
+        raise AnalysisError(what, where=str(parameter.where), fix="choose another input, or that setting with --set")
     return parameter
 
 
@@ -220,7 +223,7 @@ def points_in_range(p: Parameter, points: int) -> FloatArray:
 
 
 TWO_WAY_POINTS = 21
-DEFAULT_PAIR = ("r_late_rebleed", "p_first_bleed_year_1")
+ACROSS, UPWARDS = ("r_late_rebleed_gastric", "r_late_rebleed"), "p_first_bleed_year_1"
 DEFINES = ("headline_years", "horizon_years")
 SEEN_AS = "log rate"  # the unit of inputs that show as the year-1 risk they give
 
@@ -247,7 +250,7 @@ class TornadoRow:
 
 
 def one_way(question: Question, names: Sequence[str] | None = None) -> list[TornadoRow]:
-    """Vary each input over its declared range; widest first, inputs without effect left out.
+    """Vary each input over its declared range; widest first, inputs without effect left out (``left_out`` of the case tells).
 
     Raises
     ------
@@ -261,7 +264,11 @@ def one_way(question: Question, names: Sequence[str] | None = None) -> list[Torn
         else [
             p
             for p in known.values()
-            if p.range is not None and p.range.high > p.range.low and p.name not in DEFINES and p.unit != SEEN_AS
+            if p.range is not None
+            and p.range.high > p.range.low
+            and p.name not in DEFINES
+            and p.unit != SEEN_AS
+            and not question.parameters.idle(p.name)
         ]
     )
     changes = [{p.name: bound} for p in chosen if p.range for bound in (p.range.low, p.range.high)]
@@ -318,6 +325,11 @@ class Grid:
         return points
 
 
+def default_pair(parameters: ParameterSet) -> tuple[str, str]:
+    """Late rebleeding, as far as it acts, and the untreated risk: the map that is drawn where none is asked for."""
+    return next(name for name in ACROSS if not parameters.idle(name)), UPWARDS
+
+
 def two_way_sentence(question: Question, grid: Grid) -> str:
     """Say over what span the outcome runs on the map, and where it turns."""
     known = grid.values[~np.isnan(grid.values)]
@@ -335,7 +347,7 @@ def two_way_sentence(question: Question, grid: Grid) -> str:
     return said + "."
 
 
-def two_way(question: Question, x: str = DEFAULT_PAIR[0], y: str = DEFAULT_PAIR[1], points: int = TWO_WAY_POINTS) -> Grid:
+def two_way(question: Question, x: str, y: str, points: int = TWO_WAY_POINTS) -> Grid:
     """Vary two inputs together over their declared ranges; effects stay calibrated on the evidence.
 
     Raises
@@ -346,7 +358,7 @@ def two_way(question: Question, x: str = DEFAULT_PAIR[0], y: str = DEFAULT_PAIR[
     a, b = (needed_input(question.parameters, n) for n in (x, y))
     if x == y or a.range is None or b.range is None:
         what = f"two-way analysis of {x} and {y}: must be two different inputs"
-        raise AnalysisError(what, where="--two-way", fix=f"for example --two-way {' '.join(DEFAULT_PAIR)}")
+        raise AnalysisError(what, where="--two-way", fix=f"for example --two-way {' '.join(default_pair(question.parameters))}")
     xs, ys = (points_in_range(p, points) for p in (a, b))
     held = replace(question, parameters=question.parameters.evidence_held())
     results = answer_to(held, [{x: float(i), y: float(j)} for j in ys for i in xs])

@@ -88,7 +88,7 @@ def analyse(question: Question, wanted: Collection[str], *, pair: tuple[str, str
     if {"one_way", "sobol"} & set(wanted):
         found["one_way"] = deterministic.one_way(question)
     if "two_way" in wanted:
-        found["two_way"] = deterministic.two_way(question, *(pair or deterministic.DEFAULT_PAIR))
+        found["two_way"] = deterministic.two_way(question, *(pair or deterministic.default_pair(question.parameters)))
     if "thresholds" in wanted:
         found["thresholds"] = break_even_points(question, thresholds or [row.name for row in found["one_way"][:TOP_THRESHOLDS]])
     if "scenarios" in wanted:

@@ -12,6 +12,7 @@ from econmodel.interfaces.dashboard.state import session
 from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.parameters.schema import money_parts
 from econmodel.reporting.formatting import plain
+from econmodel.uncertainty.deterministic import ACROSS
 from econmodel.wording import SYMBOLS
 
 if TYPE_CHECKING:
@@ -44,7 +45,9 @@ def deciding_inputs(found: Answer) -> list[str]:
         "p_first_bleed_year_1",
         *row.hr_gastric,
         row.effect_full_years,
-        "r_late_rebleed",
+        row.p_obliteration,
+        row.r_recurrence,
+        *ACROSS,
         "p_death_six_weeks",
         row.sessions_mean,
         row.coils or row.glue_ml,
@@ -57,7 +60,7 @@ def deciding_inputs(found: Answer) -> list[str]:
         "start_age",
     )
     known = [n for n in dict.fromkeys(wanted) if n in parameters.parameters and parameters[n].range is not None]
-    return known[:SHOWN]
+    return [name for name in known if not parameters.idle(name)][:SHOWN]
 
 
 def slider(parameters: ParameterSet, name: str, place: str) -> None:

@@ -144,7 +144,7 @@ def _write_start(sheet: Sheet, case: Case, asked: dict[str, list[Asked]]) -> Non
         sheet.number(row + offset, column, None, "answer")
     row += 4
     sheet.row(row, ["How to fill it in", "", "", ""], "section")
-    for line in HELP:
+    for line in filter(None, (*HELP, case.parameters.left_out())):
         row += 1
         sheet.text(row, 1, line, "plain_text")
     row += 2

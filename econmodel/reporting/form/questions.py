@@ -1,6 +1,6 @@
 """Which questions the form asks, in what words, and by who knows the answer.
 
-An input is asked where the case has it; a table input is asked field by field. Costs, variable shares and payments are
+An input is asked where the case has it and it acts; a table input is asked field by field. Costs, variable shares and payments are
 asked alike of every activity, in the words of the catalogue.
 """
 
@@ -224,7 +224,7 @@ def _at(row: int, question: dict[str, Any], words: str, parameter: Parameter) ->
 def _plain(parameters: ParameterSet, sheet: str, asked: dict[str, str]) -> Iterator[tuple[dict[str, Any], str, Parameter]]:
     for name, words in asked.items():
         p = parameters.parameters.get(name)
-        if p is not None and p.table is None:
+        if p is not None and p.table is None and not parameters.idle(name):
             yield (
                 {
                     "sheet": sheet,

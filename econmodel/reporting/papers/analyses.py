@@ -66,6 +66,7 @@ def sentences(question: Question, found: dict[str, Any]) -> list[str]:
             f"{question.label} of {question.parameters.strategies[question.strategy].label} against "
             f"{question.parameters.strategies[question.versus].label.lower()} moves most with: {widest}."
         )
+        said += [left] if (left := question.parameters.left_out()) else []
     said += [t.sentence for t in found.get("thresholds", [])]
     if "two_way" in found:
         said.append(two_way_sentence(question, found["two_way"]))

@@ -158,8 +158,9 @@ def source_text(row: dict[str, str]) -> str:
     reasoning = row["rationale"] or row["reason"]
     reasoning += "" if not reasoning or reasoning.endswith((".", "!", "?")) else "."
     before = "" if row["base_value"] is None else f"; base case {f.plain(row['base_value'])}"
+    idle = row["idle"]
     changed = f"Changed by {row['changed_by']}{before}." if row["changed_by"] else ""
-    return " ".join(part for part in (source and source + ".", reasoning, changed) if part)
+    return " ".join(part for part in (idle, source and source + ".", reasoning, changed) if part)
 
 
 def unconfirmed_table(found: Sequence[Parameter], status: str) -> Table:

@@ -229,7 +229,7 @@ def _annexes(case: Case) -> list[Section]:
             "Annex A. Every input",
             (
                 *([Paragraph(again, tone="caution")] if again else []),
-                Paragraph(phrases.status_sentence(case.parameters)),
+                Paragraph(f"{phrases.status_sentence(case.parameters)} {case.parameters.left_out()}".strip()),
                 blocks.inputs_table(case.parameters),
             ),
             landscape=True,

@@ -30,7 +30,7 @@ def provenance_rows(parameters: ParameterSet) -> list[dict[str, Any]]:
     -------
     list of dict
         name, label, value, unit, distribution, low, high, range_basis, status, source, locator, as_published,
-        derivation, rationale, note, reason, price_year, date, where, changed_by, base_value. ``value`` is the number
+        derivation, rationale, note, reason, price_year, date, idle, where, changed_by, base_value. ``value`` is the number
         or text itself; a table input has its rows as text.
     """
     return [_row(p, parameters) for p in parameters.parameters.values()]
@@ -57,6 +57,7 @@ def _row(p: Parameter, parameters: ParameterSet) -> dict[str, Any]:
         "reason": p.reason,
         "price_year": p.price_year,
         "date": p.date.isoformat() if p.date else "",
+        "idle": f"No effect here: {idle}." if (idle := parameters.idle(p.name)) else "",
         "where": str(p.where),
         "changed_by": p.changed_by,
         "base_value": p.base_value,

@@ -16,7 +16,7 @@ from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.content import table
 from econmodel.reporting.papers.phrases import lower
 from econmodel.reporting.tables.flips import flip_blocks
-from econmodel.uncertainty.deterministic import DEFAULT_PAIR, OUTCOMES, Question, ask, lead_pair
+from econmodel.uncertainty.deterministic import OUTCOMES, Question, ask, default_pair, lead_pair
 from econmodel.wording import duration
 
 if TYPE_CHECKING:
@@ -100,12 +100,14 @@ def _one_way(question: Question, key: answers.Asked) -> None:
 
 def _two_way(found: Answer, question: Question, key: answers.Asked) -> None:
     """Vary rebleed and first bleed, or any two inputs, together."""
-    ranged = {name: p.label for name, p in found.case.parameters.numeric().items() if p.range is not None}
+    known = found.case.parameters
+    ranged = {name: p.label for name, p in known.numeric().items() if p.range is not None and not known.idle(name)}
+    wanted = default_pair(known)
     left, right = st.columns(2)
-    x = left.selectbox("Across", list(ranged), list(ranged).index(DEFAULT_PAIR[0]), format_func=ranged.__getitem__, key="two_way_x")
+    x = left.selectbox("Across", list(ranged), list(ranged).index(wanted[0]), format_func=ranged.__getitem__, key="two_way_x")
     rest = [name for name in ranged if name != x]
     y = right.selectbox(
-        "Upwards", rest, rest.index(DEFAULT_PAIR[1]) if DEFAULT_PAIR[1] in rest else 0, format_func=ranged.__getitem__, key="two_way_y"
+        "Upwards", rest, rest.index(wanted[1]) if wanted[1] in rest else 0, format_func=ranged.__getitem__, key="two_way_y"
     )
     results = answers.grid(key, (x, y), question)
     spec = answers.figures_of(question, results)[f"two_way_{question.outcome}"]
