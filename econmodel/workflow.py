@@ -126,6 +126,7 @@ def report_tables(case: Case) -> dict[str, Any]:
     """What the technical report sets beside the results: inputs one at a time, scenarios, protocols, cohorts, published results."""
     from econmodel.economics.validation import run_checks
     from econmodel.evidence.untreated import evidence_rows
+    from econmodel.programme.by_risk import treat_by_risk
     from econmodel.reporting.tables.findings import analysis_of
     from econmodel.uncertainty.deterministic import ask, lead_pair, one_way
     from econmodel.uncertainty.scenarios import scenario_table
@@ -142,6 +143,7 @@ def report_tables(case: Case) -> dict[str, Any]:
             if row.key != question.strategy and not case.parameters[name].is_uncertain
         ),
         "surveillance": follow_up(case),
+        "by_risk": treat_by_risk(case.parameters),
         "untreated": evidence_rows(case.parameters),
         "checks": run_checks(),
     }

@@ -26,6 +26,7 @@ TOP_THRESHOLDS = 6
 @click.option("--threshold", "thresholds", multiple=True, metavar="NAME", help="Break-even of an input; repeatable.")
 @click.option("--scenarios", is_flag=True, help="Every file of params/scenarios.")
 @click.option("--flips", is_flag=True, help="What turns each decision of the lead strategy, alone and within its range.")
+@click.option("--by-risk", is_flag=True, help="Untreated risk from which each strategy beats usual care, by patient group.")
 @click.option("--sobol", is_flag=True, help="Sobol indices of net cost and bleeds averted.")
 @common("override", "set", "out", "json", "quiet")
 def sensitivity(
@@ -41,12 +42,14 @@ def sensitivity(
     thresholds: Sequence[str],
     scenarios: bool,
     flips: bool,
+    by_risk: bool,
     sobol: bool,
     out: Path | None,
     json: str | None,
     quiet: bool,
 ) -> None:
     """Vary inputs one or two at a time, or by scenario."""
+    from econmodel.programme.by_risk import treat_by_risk
     from econmodel.reporting.papers.analyses import save_sensitivity, sensitivity_document
     from econmodel.uncertainty.deterministic import ask, lead_pair
     from econmodel.workflow import flips_of
@@ -57,11 +60,21 @@ def sensitivity(
     question = ask(case.parameters, strategy or lead, against or versus, outcome)
     for name in (*(pair or ()), *thresholds):
         question.parameters[name]
-    asked = {"one_way": one_way, "two_way": pair, "thresholds": thresholds, "scenarios": scenarios, "flips": flips, "sobol": sobol}
+    asked = {
+        "one_way": one_way,
+        "two_way": pair,
+        "thresholds": thresholds,
+        "scenarios": scenarios,
+        "flips": flips,
+        "by_risk": by_risk,
+        "sobol": sobol,
+    }
     wanted = {name for name, given in asked.items() if given} or asked.keys() - {"sobol"}
     found = analyse(question, wanted, pair=pair, thresholds=thresholds)
     if "flips" in wanted:
         found["flips"] = flips_of(case)
+    if "by_risk" in wanted:
+        found["by_risk"] = treat_by_risk(case.parameters)
     document = sensitivity_document(question, found)
     written: list[Path] = []
     if folder:

@@ -21,6 +21,7 @@ from econmodel.reporting.charts.uncertainty import (
     plot_two_way,
 )
 from econmodel.reporting.formatting import money_change
+from econmodel.reporting.tables.by_risk import by_risk_sentences
 from econmodel.reporting.tables.findings import analysis_of
 from econmodel.uncertainty.deterministic import lead_pair, plain_rows, two_way_sentence
 
@@ -51,6 +52,8 @@ def sensitivity_document(question: Question, found: dict[str, Any]) -> dict[str,
         document["two_way"] = {"x": grid.x, "y": grid.y, "rows": grid.rows(), "break_even": grid.break_even(), "base": list(grid.base)}
     if "flips" in found:
         document["flips"] = found["flips"].to_json()
+    if "by_risk" in found:
+        document["by_risk"] = found["by_risk"].to_json()
     if "sobol" in found:
         document["sobol"] = {outcome: plain_rows(rows) for outcome, rows in found["sobol"].items()}
     return document
@@ -80,6 +83,8 @@ def sentences(question: Question, found: dict[str, Any]) -> list[str]:
         )
     if "flips" in found:
         said += found["flips"].sentences
+    if "by_risk" in found:
+        said += by_risk_sentences(question.parameters, found["by_risk"])
     return said
 
 

@@ -16,6 +16,7 @@ from econmodel.reporting.papers.content import Blanks, Bullets, Charts, Paper, P
 from econmodel.reporting.papers.phrases import guideline_table
 from econmodel.reporting.tables import programme as programme_tables
 from econmodel.reporting.tables import results as result_tables
+from econmodel.reporting.tables.by_risk import by_risk_blocks
 from econmodel.reporting.tables.findings import Findings
 
 if TYPE_CHECKING:
@@ -108,7 +109,7 @@ def _summary(case: Case, results: Results) -> Section:
 
 def _results(evaluation: Evaluation, results: Results, findings: Findings) -> list[Section]:
     names, focus = results.labels, results.lead
-    versus = results.settings.comparator
+    versus, found = results.settings.comparator, findings.by_risk
     years = results.settings.headline
     compared = tuple(result_tables.comparison_table(results, key) for key in results.comparisons)
     trace = trace_rows(evaluation)
@@ -134,6 +135,7 @@ def _results(evaluation: Evaluation, results: Results, findings: Findings) -> li
         ),
         Section("Comparisons and frontier", (*compared, result_tables.frontier_table(results)), level=2),
         Section("Results by patient group", tuple(result_tables.group_table(results, key) for key in results.comparisons), level=2),
+        *([Section("Whom to treat, by risk", tuple(by_risk_blocks(evaluation.parameters, found)), level=2)] if found else []),
         Section(
             "Cohort trace and years",
             (

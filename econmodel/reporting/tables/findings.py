@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from econmodel.economics.validation import CheckRow
     from econmodel.evidence.untreated import RiskRow
     from econmodel.parameters.loading import Case
+    from econmodel.programme.by_risk import TreatByRisk
     from econmodel.programme.flips import FlipList
     from econmodel.programme.report import ProgrammeResult
     from econmodel.uncertainty.deterministic import Question, TornadoRow
@@ -62,6 +63,8 @@ class Findings:
         Sentences on inputs that are held certain and yet decide: where the net benefit turns.
     flips
         What turns each decision.
+    by_risk
+        Untreated risks from which each strategy is better than usual care.
     surveillance
         Follow-up protocols of the lead strategy and what they are worth; a text says why they cannot be compared.
     untreated
@@ -78,6 +81,7 @@ class Findings:
     scenarios: Analysis[ScenarioRow] | None = None
     thresholds: tuple[str, ...] = ()
     flips: FlipList | None = None
+    by_risk: TreatByRisk | None = None
     surveillance: tuple[Protocols, Worth] | str = ""
     untreated: tuple[Sequence[RiskRow], Sequence[RiskRow]] | None = None
     checks: Sequence[CheckRow] | None = None

@@ -9,7 +9,7 @@ import streamlit as st
 from econmodel.errors import EconModelError
 from econmodel.evidence.claims import Claim, check_claim
 from econmodel.interfaces.dashboard import blocks, pictures
-from econmodel.interfaces.dashboard.state import session
+from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.model.calibration import untreated_curve
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
@@ -18,6 +18,7 @@ from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.results import shows_nnt
 from econmodel.reporting.papers.content import table
 from econmodel.reporting.papers.phrases import lower
+from econmodel.reporting.tables.by_risk import by_risk_blocks
 from econmodel.reporting.tables.results import ladder_table
 
 if TYPE_CHECKING:
@@ -60,6 +61,7 @@ def show(found: Answer) -> None:
         _table(found, versus)
     blocks.table(ladder_table(found.results))
     _averted(found)
+    _by_risk(found)
     show_claim(found)
 
 
@@ -102,6 +104,14 @@ def _averted(found: Answer) -> None:
             note="Harms over the time horizon.",
         )
     )
+
+
+def _by_risk(found: Answer) -> None:
+    st.header("Whom to treat, by risk", anchor=False)
+    blocks.note("The untreated risk from which each option is better than usual care, for all patients and by group.")
+    if st.button("Work out whom to treat") or st.session_state.get("by_risk_of") == found.key:
+        st.session_state.by_risk_of = found.key
+        blocks.flow(by_risk_blocks(found.case.parameters, answers.by_risk(found.key, found)))
 
 
 def show_claim(found: Answer) -> None:

@@ -10,6 +10,7 @@ import streamlit as st
 
 from econmodel import workflow
 from econmodel.economics.evaluate import Evaluation, evaluate
+from econmodel.programme.by_risk import treat_by_risk
 from econmodel.uncertainty.deterministic import Question, one_way, two_way
 from econmodel.uncertainty.scenarios import scenario_table
 from econmodel.workflow import Answer as Answer
@@ -18,6 +19,7 @@ from econmodel.workflow import run_programme, run_together
 if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
     from econmodel.parameters.parameter_set import ParameterSet
+    from econmodel.programme.by_risk import TreatByRisk
     from econmodel.programme.flips import FlipList
     from econmodel.programme.report import ProgrammeResult
     from econmodel.reporting.charts.figures import Spec
@@ -86,6 +88,12 @@ def scenarios(key: Asked, _question: Question) -> dict[str, Any]:
 def flips(key: str, _found: Answer) -> FlipList:
     """What turns each decision."""
     return workflow.flips_of(_found.case)
+
+
+@st.cache_resource(max_entries=8, show_spinner="Working out whom to treat")
+def by_risk(key: str, _found: Answer) -> TreatByRisk:
+    """Untreated risks from which each strategy is better than usual care."""
+    return treat_by_risk(_found.case.parameters)
 
 
 @st.cache_resource(max_entries=8, show_spinner=False)
