@@ -118,7 +118,10 @@ class Families:
 PLAIN = Families(NEVER_BLED, NEVER_BLED, ("post_bleed",), COUNTS)
 REBLEEDS = Count("rebleeds", "Rebleeds", ("early_rebleed", "gastric_rebleed", "other_rebleed"))
 OF_COURSE = Families(
-    COURSE_NEVER_BLED, ("at_risk", "protected", "patent"), ("post_bleed", "post_other"), (*COUNTS, REBLEEDS, *COURSE_COUNTS)
+    COURSE_NEVER_BLED,
+    ("at_risk", "protected", "patent"),
+    ("post_bleed", "post_other"),
+    (*(REBLEEDS if count.key == REBLEEDS.key else count for count in COUNTS), *COURSE_COUNTS),
 )
 
 

@@ -13,6 +13,7 @@ import re
 import resource
 import shutil
 import subprocess
+import sys
 import zipfile
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -24,13 +25,27 @@ from workbook_reading import read_results
 from econmodel.economics.comparison import rank_strategies
 from econmodel.economics.evaluate import evaluate
 from econmodel.economics.results import result_document
-from econmodel.parameters.loading import demo_file, load_case, params_folder
+from econmodel.parameters.loading import Case, demo_file, load_case, params_folder
 from econmodel.reporting.workbook import build_workbook
 
 TOLERANCE, SMALL_DIFFERENCE = 1e-12, 1e-9
 ROUNDED = 1e-13
 SLOWEST = 10.0
 THREE_CHANGES = {"p_first_bleed_year_1": 0.23, "c_bleed_mean": 15750.0, "n_sessions_coil_and_glue": 1.7}
+COURSE_CHANGES = {
+    "c_bleed_mean": 15750.0,
+    "r_recurrence": 0.2,
+    "r_lost": 0.4,
+    "p_retreat_accepted": 0.7,
+    "p_obliteration_coil_and_glue": 0.95,
+    "n_sessions_coil_and_glue": 1.7,
+    "r_stop": 0.12,
+    "p_detect_eus": 0.8,
+    "r_late_rebleed_gastric": 0.11,
+    "secondary_prophylaxis": "beta_blocker",
+    "rebleed_costing": "readmission",
+    "horizon_years": 12.0,
+}
 SETTINGS = {
     "start_age": 52.0,
     "horizon_years": 12.0,
@@ -154,17 +169,24 @@ def equal(want: Any, got: Any, size: float = 1.0) -> bool:
     """Equal text, both absent, or numbers within the relative tolerance.
 
     A small difference of large figures (who is left alive in the last years, a net benefit) has their last bits: 1e-13 of
-    their ``size``, and 1e-9 of itself.
+    their ``size``, and 1e-9 of itself. Numbers too small for all their digits are equal.
     """
     if want is None or got is None or isinstance(want, str) or isinstance(got, str):
         return bool(want == got)
     gap = abs(got - want)
-    return bool(gap <= TOLERANCE * abs(want) or (gap <= ROUNDED * size and gap <= SMALL_DIFFERENCE * abs(want)))
+    least = max(TOLERANCE * abs(want), sys.float_info.min)
+    return bool(gap <= least or (gap <= ROUNDED * size and gap <= SMALL_DIFFERENCE * abs(want)))
 
 
-def engine_document(sets: Mapping[str, float | str] | None = None) -> dict[str, Any]:
-    """Results of the engine for the demo hospital with ``--set`` changes."""
-    case = load_case(demo_file(), sets=[f"{name}={value}" for name, value in (sets or {}).items()])
+def demo(*scenarios: str, sets: Mapping[str, float | str] | None = None) -> Case:
+    """Load the demo hospital under shipped scenarios, with ``--set`` changes."""
+    overrides = [params_folder() / "scenarios" / f"{scenario}.toml" for scenario in scenarios]
+    return load_case(demo_file(), overrides=overrides, sets=[f"{name}={value}" for name, value in (sets or {}).items()])
+
+
+def engine_document(sets: Mapping[str, float | str] | None = None, *scenarios: str) -> dict[str, Any]:
+    """Results of the engine for it."""
+    case = demo(*scenarios, sets=sets)
     return result_document(case, evaluate(case.parameters))
 
 
@@ -240,6 +262,37 @@ def test_any_structure_is_worked_out_as_the_engine_does(tmp_path: Path, scenario
     assert differences(result_document(case, evaluation), results) == []
     assert results["failed_checks"] == []
     assert cell_differences(stored, found) == []
+
+
+@pytest.fixture(scope="module")
+def course(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    case = demo("process")
+    return build_workbook(case, evaluate(case.parameters), tmp_path_factory.mktemp("course") / "process.xlsx")
+
+
+def test_a_process_opens_in_seconds_and_follows_what_is_typed(course: Path, tmp_path: Path) -> None:
+    """Recurrence, loss, acceptance, closure, sessions and prices typed in the file move every figure as ``--set`` moves the engine."""
+    from openpyxl import load_workbook
+
+    before = resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime
+    found = recalculate(forget(course, tmp_path / "bare.xlsx"), tmp_path / "built")
+    assert resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime - before < SLOWEST
+    assert differences(engine_document(None, "process"), read_results(found)) == []
+    assert cell_differences(course, found) == []
+    changed = change(load_workbook(course), tmp_path / "changed.xlsx", COURSE_CHANGES)
+    results = read_results(recalculate(changed, tmp_path / "office"))
+    assert differences(engine_document(COURSE_CHANGES, "process"), results) == []
+    assert results["failed_checks"] == []
+
+
+def test_what_the_program_solved_says_that_it_does_not_follow(course: Path, tmp_path: Path) -> None:
+    """An input that the solved ratios of a varix rest on, typed over, fails one check: the engine would solve them anew."""
+    from openpyxl import load_workbook
+
+    held = {"p_first_bleed_year_1": 0.3}
+    results = read_results(recalculate(change(load_workbook(course), tmp_path / "held.xlsx", held), tmp_path / "office"))
+    assert results["failed_checks"] == ["Inputs changed that figures solved by the program rest on: the file must be made anew"]
+    assert len(differences(engine_document(held, "process"), results)) > 100
 
 
 def test_comparison_can_fail(as_built: dict[str, Any]) -> None:

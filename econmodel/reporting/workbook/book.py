@@ -9,15 +9,18 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from econmodel.economics.activity import OF_COURSE, PLAIN, Families
 from econmodel.economics.evaluate import Evaluation
 from econmodel.errors import AnalysisError
 from econmodel.model.hazards import CYCLES_PER_YEAR
-from econmodel.model.inputs import LAST_AGE, Group
-from econmodel.model.structure import Structure, build_structure
+from econmodel.model.inputs import LAST_AGE, Group, declare_structure
+from econmodel.model.structure import ALL_LABELS, COURSE_MOVE_LABELS, MOVE_LABELS, Structure
+from econmodel.parameters.catalogue import COUNT_KEYS, COURSE_COUNTS, LABELS
 from econmodel.parameters.loading import Case
 from econmodel.parameters.schema import PROCESS, StrategyRow
 from econmodel.records import record
@@ -31,6 +34,8 @@ if TYPE_CHECKING:
 FIRST_YEAR_ROW = FIRST_MONTH_ROW = 8
 HEADER_ROWS = (5, 6, 7)
 MOST = 40
+ONLY = {"child_course": "fixed", "cohort_start": "never_bled"}
+WITHIN = ("finish", "failed", "ages", "recurs", "lost", "recurs_lost", "stops")
 _NAME = re.compile(r"^[A-Za-z_][A-Za-z0-9_]*$")
 _LIKE_A_CELL = re.compile(r"^([A-Za-z]{1,3}[0-9]+|[RrCc][0-9]*|[Rr][0-9]+[Cc][0-9]+|true|false)$", re.IGNORECASE)
 
@@ -67,8 +72,51 @@ class Layout:
     groups: tuple[Group, ...]
     classes: int
     n_years: int
-    restarts: bool
+    basis: str
     structure: Structure = field(repr=False)
+
+    @property
+    def process(self) -> bool:
+        """Whether treatment works by what happens to the varix."""
+        return self.basis == PROCESS
+
+    @property
+    def restarts(self) -> bool:
+        """Whether the states tell the year of the last course apart."""
+        return len(self.structure.family("protected")) > 1
+
+    @property
+    def kinds(self) -> Families:
+        """What states have in common."""
+        return OF_COURSE if self.process else PLAIN
+
+    @cached_property
+    def families(self) -> tuple[str, ...]:
+        """Families of living states."""
+        return tuple(family for family in self.structure.families if family != "dead")
+
+    @cached_property
+    def classed(self) -> tuple[str, ...]:
+        """Families in which a patient's susceptibility still counts: until a gastric bleed."""
+        return (*self.kinds.never_bled, "bleeding_other", "post_other", "rebleeding_other")
+
+    @cached_property
+    def items(self) -> dict[str, str]:
+        """Cohort sums of a year and their labels: sessions, visits, time in states, moves."""
+        kinds = {move.kind for move in (*self.structure.moves, *self.structure.impulses)}
+        moves = {kind: label for kind, label in (MOVE_LABELS | COURSE_MOVE_LABELS).items() if kind in kinds and kind not in WITHIN}
+        return {
+            "sessions": "Treatment sessions",
+            "visits": "Surveillance visits",
+            **{f"years.{family}": f"Patient-years: {ALL_LABELS[family].lower()}" for family in self.families},
+            **{f"move.{kind}": label[:1].upper() + label[1:] for kind, label in moves.items()},
+        }
+
+    @cached_property
+    def counts(self) -> dict[str, str]:
+        """Counts of what happens to a patient, and their labels."""
+        course = COURSE_COUNTS if self.process else ()
+        return {key: LABELS[key] for key in COUNT_KEYS} | {count.key: count.label for count in course}
 
     @property
     def year_rows(self) -> range:
@@ -91,11 +139,12 @@ def check_size(case: Case, strategies: int = 0) -> None:
     Raises
     ------
     AnalysisError
-        More groups or strategies than a formula can hold, or an effect that is a process.
+        More groups or strategies than a formula can hold, or a structure that the sheets do not have.
     """
-    if case.parameters.text("effect_basis") == PROCESS:
-        what = f"effect_basis = {PROCESS!r}: the live workbook has no sheets for the course of the varix"
-        raise AnalysisError(what, fix='effect_basis = "intention_to_treat" for the workbook; all other results have the process')
+    for setting, held in ONLY.items():
+        if setting in case.parameters.parameters and (value := case.parameters.text(setting)) != held:
+            what = f"{setting} = {value!r}: the live workbook has no sheets for it"
+            raise AnalysisError(what, fix=f"{setting} = {held!r} for the workbook; all other results have it")
     for words, size in {"patient groups": len(case.parameters.rows("case_mix")), "strategies": strategies}.items():
         if size > MOST:
             what = f"{size} {words}: the live workbook holds at most {MOST}, or its formulas outgrow a cell"
@@ -116,17 +165,15 @@ def plan_layout(case: Case, evaluation: Evaluation, keys: Sequence[str]) -> Layo
     inputs, age = evaluation.inputs, case.parameters["start_age"]
     youngest = min(inputs.start_age, int(age.range.low) if age.range else inputs.start_age)
     n_years = LAST_AGE - youngest
-    restarts = inputs.effect_clock == "last_course"
     check_size(case, len(keys))
-    recent = 12 if case.parameters.text("years_excess_after_bleed") == "one_year" else 0
     rows = [row for key, row in case.parameters.strategies.items() if key in keys]
     return Layout(
         tuple(Plan(row.key, row, position) for position, row in enumerate(rows)),
         inputs.groups,
         int((inputs.group_of_cell == 0).sum()),
         n_years,
-        restarts,
-        build_structure(vintages=n_years if restarts else 1, recent_months=recent),
+        inputs.effect_basis,
+        declare_structure(case.parameters, n_years),
     )
 
 

@@ -6,12 +6,15 @@ Each step the declaration keeps becomes a column of the yearly sheet, written on
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.model.course_hazards import CourseMoves, within_a_month
+from econmodel.model.course_inputs import rebleed_by_time
 from econmodel.model.hazards import DiseaseMoves, effect_left, waning
 from econmodel.records import record
 from econmodel.reporting.workbook.book import FIRST_YEAR_ROW, HEADER_ROWS, Book, Plan
@@ -62,20 +65,24 @@ class CellMoves(DiseaseMoves):
     """Moves of one strategy and kind of patient, declared on cells; ``start`` is the first year a state can be in use."""
 
     def __init__(self, book: Book, plan: Plan, group: int, cell: int, columns: YearColumns | None) -> None:
-        self.layout, self.columns, self.start, self.note = book.layout, columns, 0, ""
-        v = book.v
-        own = {item: book.at("strategy", plan.key, item) for item in book.at("figures")}
+        self.book, self.plan, self.layout, self.columns, self.start, self.note = book, plan, book.layout, columns, 0, ""
+        v, own = book.v, {item: book.at("strategy", plan.key, item) for item in book.at("figures")}
         of_group = {item: book.at("group", str(group), item) for item in ("transplant", "excess", "first", "again")}
         self.transplant, self.excess, self.p_death_bleed, self.p_death_rebleed = of_group.values()
         self.excess_transplanted, self.r_other_bleed = v["r_excess_death_transplanted"], v["r_other_bleed"]
         self.hr_death_after_bleed, self.hr_excess_death = v["hr_death_after_bleed"], own["hr_excess_death"]
-        self.p_early_rebleed, self.r_late_rebleed = v["p_early_rebleed"], own["r_late_rebleed"]
+        self.p_early_rebleed, self.p_obliteration = v["p_early_rebleed"], own["p_obliteration"]
         self.p_death_session, self.p_last_session = own["p_death_course"] / own["sessions_mean"], 1.0 / own["sessions_mean"]
-        self.split_post_bleed = len(book.layout.structure.family("post_bleed")) > 1
+        self.by_year, self.year = book.at("by_year", plan.key), book.at("model_year")
+        self.untreated, self.general = book.at("gastric", str(cell)), book.at("background")
+        self._gather(v, own)
+
+    def _gather(self, v: Mapping[str, Any], own: Mapping[str, Any]) -> None:
+        """Take what an effect that lasts and fades needs."""
+        self.r_late_rebleed = own["r_late_rebleed"]
+        self.split_post_bleed = len(self.layout.structure.family("post_bleed")) > 1
         self.ratios = {"gastric": own["hr_gastric"], "other": own["hr_other"]}
         self.effect_years = own["effect_full_years"], own["effect_none_years"]
-        self.retreat, self.year = book.at("retreat", plan.key), book.at("model_year")
-        self.untreated, self.general = book.at("gastric", str(cell)), book.at("background")
 
     def keep(self, step: str, value: Any) -> Any:
         """Put a step down as a column."""
@@ -91,7 +98,7 @@ class CellMoves(DiseaseMoves):
 
     def retreatment(self, years: Any) -> Any:
         """Rate of re-treatment."""
-        return self._from_start(self.retreat)
+        return self._from_start(self.by_year)
 
     def effect(self, of: str, years: Any, course_in: int | None) -> Any:
         """Hazard ratio of an effect, in the row of the year, or in that of the years since the last course."""
@@ -110,6 +117,24 @@ class CellMoves(DiseaseMoves):
         if not isinstance(formula, Formula) or np.ndim(formula.value) == 0:
             return formula
         return Formula(formula.text, formula.value[self.start :], formula.rank)
+
+
+class CellCourse(CourseMoves, CellMoves):
+    """The same where the effect is a process."""
+
+    def _gather(self, v: Mapping[str, Any], own: Mapping[str, Any]) -> None:
+        """Take what the course of a varix needs."""
+        p = self.book.case.parameters
+        self.hr_closed, self.hr_open, self.hr_other = own["hr_closed"], own["hr_open"], own["hr_other"]
+        self.p_back, self.p_lost = within_a_month(own["r_recurrence"]), within_a_month(own["r_lost"])
+        self.r_gastric_rebleed, self.r_other_rebleed = own["r_gastric_rebleed"], own["r_other_rebleed"]
+        self.r_other_alone, self.events = v["r_late_rebleed_other"], {}
+        self.hr_rebleed = rebleed_by_time(v["hr_late_rebleed_first_year"], p.text("rebleed_by_time"))  # type: ignore[assignment]
+        self.excess_recent_only = p.text("years_excess_after_bleed") == "one_year"
+
+    def stops(self, years: Any) -> Any:
+        """Probability within a month of stopping a drug."""
+        return within_a_month(self.by_year)
 
 
 @record

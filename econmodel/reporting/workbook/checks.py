@@ -99,7 +99,8 @@ def _checks(book: Book, cohorts: list[Cohort]) -> Iterator[Check]:
         shares = book.at(kind, "shares")
         yield f"{words} shares are not negative", call("MIN", shares.value.min(), shares), lambda x: x >= 0, "0 or more"
     if book.at("held"):
-        held = "+".join(f'({book.at("changed", name).text}<>"")' for name in book.at("held"))
+        changed = [f'({book.at("changed", name).text}<>"")' for name in book.at("held")]
+        held = "+".join([*changed, *(_mix_changes(book, name, first) for name, first in mixes(book) if name == "reference_mix")])
         label = "Inputs changed that figures solved by the program rest on: the file must be made anew"
         yield label, Formula(held, 0.0), lambda x: x == 0, "0"
     yield "Untreated rate is solved: largest miss", book.at("solved", "residual"), lambda x: x < 1e-12, "0"
@@ -120,10 +121,12 @@ def _strategy_checks(book: Book, plan: Plan, cohort: Cohort) -> Iterator[Check]:
     def own(item: str) -> Any:
         return book.at("shown", plan.key, item)
 
-    ratios = own("hr_gastric"), own("hr_other")
+    own_ratios = ("hr_closed", "hr_open") if book.layout.process else ("hr_gastric",)
+    ratios = [own(item) for item in (*own_ratios, "hr_other")]
     yield f"{label}: smallest rate ratio", call("MIN", min(r.value for r in ratios), *ratios), lambda x: x > 0, "above 0"
-    fades = own("effect_none_years") - own("effect_full_years")
-    yield f"{label}: years from full effect to none", fades, lambda x: x >= 0, "0 or more"
+    if not book.layout.process:
+        fades = own("effect_none_years") - own("effect_full_years")
+        yield f"{label}: years from full effect to none", fades, lambda x: x >= 0, "0 or more"
     if "in_course" in cohort.families:
         yield f"{label}: sessions in a course", own("sessions_mean"), lambda x: x >= 1, "1 or more"
     whole, start = cohort.everything()
@@ -164,7 +167,7 @@ def _mix_changes(book: Book, name: str, first: int) -> str:
 
 
 def _schedule_changes(book: Book, plan: Plan) -> str:
-    months, (cells, interval) = plan.row.surveillance.months, book.at("visits", plan.key)
+    months, (cells, interval, until) = plan.row.surveillance.months, book.at("visits", plan.key)
     counted = f"ABS(COUNT({cells})-{len(months)})"
-    changed = f"({interval}<>{plan.row.surveillance.interval})"
+    changed = f"({interval}<>{plan.row.surveillance.interval})+({until}<>{plan.row.surveillance.until_year})"
     return "+".join([changed, counted, *(f"(COUNTIF({cells},{month})=0)" for month in dict.fromkeys(months))])

@@ -15,15 +15,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.arrays import choose
+from econmodel.model.course import STOP_STEPS
 from econmodel.model.hazards import CYCLES_PER_YEAR
-from econmodel.model.structure import MOVE_LABELS, NEVER_BLED, STATE_LABELS, State
+from econmodel.model.structure import ALL_LABELS, COURSE_MOVE_LABELS, MOVE_LABELS, State
 from econmodel.reporting.workbook.book import FIRST_MONTH_ROW, FIRST_YEAR_ROW, HEADER_ROWS, Book, Plan
-from econmodel.reporting.workbook.chances import CellMoves, Exits, YearColumns
+from econmodel.reporting.workbook.chances import CellCourse, CellMoves, Exits, YearColumns
 from econmodel.reporting.workbook.formula import BEFORE, ROW, Formula, as_text, value_of
+from econmodel.reporting.workbook.hazards import MONTHS
 from econmodel.reporting.workbook.writer import Sheet, letters, span
 
-FAMILIES = tuple(state for state in STATE_LABELS if state != "dead")
 MONTH, ALL_FIRST = 1, 2
+SENT, PATENT, COURSE = "sent", "patent", "in_course"
+ACUTE = ("bleeding", "rebleeding", "bleeding_other", "rebleeding_other")
+LABELS = MOVE_LABELS | COURSE_MOVE_LABELS
+RETREAT = ("r_retreat_1", "r_retreat_later"), 1, "Re-treatment"
+STOP = ("r_stop", "r_stop_later"), STOP_STEPS[1], "Drug stopped"
 Place = tuple[str, int, int]
 FloatArray = NDArray[np.float64]
 
@@ -40,7 +46,8 @@ class Trace:
         self.states = self._reachable()
         self.state = {state.key: state for state in self.states}
         self.moves_into = {key: [m for m in self.structure.moves if m.target == key and m.source in self.state] for key in self.state}
-        self.families = tuple(f for f in FAMILIES if any(s.family == f for s in self.states))
+        self.found = self.book.at("strategy", plan.key, "p_found") if self.layout.process else 0.0
+        self.families = tuple(f for f in self.layout.families if any(s.family == f for s in self.states))
         self.place: dict[Place, int] = {}
         self.exits: dict[Place, Exits] = {}
 
@@ -52,10 +59,11 @@ class Trace:
             self.sheet.number(row, 1, number, "whole")
         self.book.cells["model_year",] = year = Formula(f"$A{ROW}", years.astype(float))
         self.columns.next = 2
-        first, later = (self.book.at("strategy", self.plan.key, f"r_retreat_{step}") for step in ("1", "later"))
-        rate = choose(year <= 1, lambda: first, lambda: later) if isinstance(first, Formula) else first
-        self.book.cells["retreat", self.plan.key] = self.columns.put("Re-treatment rate", rate)
-        self.columns.section("Re-treatment", 2)
+        names, until, label = STOP if self.layout.process else RETREAT
+        first, later = (self.book.at("strategy", self.plan.key, name) for name in names)
+        rate = choose(year <= until, lambda: first, lambda: later) if isinstance(first, Formula) else first
+        self.book.cells["by_year", self.plan.key] = self.columns.put(f"{label}, rate", rate)
+        self.columns.section(label, 2)
 
     # Chances
 
@@ -65,11 +73,16 @@ class Trace:
 
     def _classes(self, family: str) -> range:
         """Susceptibility classes that are told apart in a state."""
-        return range(self.layout.classes if family in NEVER_BLED else 1)
+        return range(self.layout.classes if family in self.layout.classed else 1)
+
+    def _moves(self, g: int, c: int, columns: YearColumns | None) -> CellMoves:
+        """Moves of a kind of patient."""
+        kind = CellCourse if self.layout.process else CellMoves
+        return kind(self.book, self.plan, g, g * self.layout.classes + c, columns)
 
     def _leave(self, moves: CellMoves, state: State) -> dict[str, Any]:
         """Chance of each move out of a state; those that cannot happen are left out."""
-        moves.start, moves.note = self._start(state), STATE_LABELS[state.family]
+        moves.start, moves.note = self._start(state), ALL_LABELS[state.family]
         factors = moves.chances(state.family, state.part, np.arange(0))
         kinds = dict.fromkeys(move.kind for move in self.structure.moves if move.source == state.key)
         found = {kind: factors[kind][0] * factors[kind][1] for kind in kinds}
@@ -77,7 +90,7 @@ class Trace:
 
     def _reachable(self) -> tuple[State, ...]:
         """States that can be reached from the start."""
-        moves = CellMoves(self.book, self.plan, 0, 0, None)
+        moves = self._moves(0, 0, None)
         by_key = {state.key: state for state in self.structure.states}
         first = self.structure.states[self.structure.family(self.plan.row.starts_in)[0]]
         reached, ahead = {first.key}, [first]
@@ -105,12 +118,12 @@ class Trace:
         self.sheet.frame(f"B{FIRST_YEAR_ROW}", self.book.footer, wide=True)
 
     def _write_exits(self, state: State, g: int, c: int) -> None:
-        moves = CellMoves(self.book, self.plan, g, g * self.layout.classes + c, self.columns)
-        chances = {kind: moves.keep(MOVE_LABELS[kind], chance) for kind, chance in self._leave(moves, state).items()}
+        moves = self._moves(g, c, self.columns)
+        chances = {kind: moves.keep(LABELS[kind], chance) for kind, chance in self._leave(moves, state).items()}
         left: Any = 1.0
         for chance in chances.values():
             left = left - chance
-        stay = moves.keep("Stays", left) if state.family not in ("bleeding", "rebleeding") else 0.0
+        stay = moves.keep("Stays", left) if state.family not in ACUTE else 0.0
         self.exits[state.key, g, c] = Exits(chances, stay, self._start(state))
 
     # Trace
@@ -138,7 +151,7 @@ class Trace:
     def _place(self, sheet: Sheet) -> None:
         """Give every state its column: all patients by family, then each group by state and class."""
         sheet.row(FIRST_MONTH_ROW - 2, ["All patients"] + [""] * (len(self.families) - 1), "section", first=ALL_FIRST)
-        sheet.row(FIRST_MONTH_ROW - 1, [STATE_LABELS[f] for f in self.families], "header_right", first=ALL_FIRST)
+        sheet.row(FIRST_MONTH_ROW - 1, [ALL_LABELS[f] for f in self.families], "header_right", first=ALL_FIRST)
         column = ALL_FIRST + len(self.families)
         sheet.page.column_dimensions[letters(MONTH)].width = 8
         for g, group in enumerate(self.layout.groups):
@@ -149,6 +162,10 @@ class Trace:
                     self.place[state.key, g, c] = column
                     sheet.text(FIRST_MONTH_ROW - 1, column, state.label, "header_right")
                     column += 1
+            for c in self._classes("patent") if isinstance(self.found, Formula) else ():
+                self.place[SENT, g, c] = column
+                sheet.text(FIRST_MONTH_ROW - 1, column, "Sent to another course by a visit", "header_right")
+                column += 1
             sheet.row(FIRST_MONTH_ROW - 2, [group.name] + [""] * (column - first - 1), "section", first=first)
 
     def _flows(self, key: Place, year: int) -> Iterator[tuple[Place, Any, float]]:
@@ -180,7 +197,7 @@ class Trace:
 
     def _follow(self, g: int) -> dict[Place, FloatArray]:
         """Shares of a group in each state by month, from the values of the chances."""
-        keys = [key for key in self.place if key[1] == g]
+        keys = [key for key in self.place if key[1] == g and key[0] != SENT]
         at, n_years = {key: i for i, key in enumerate(keys)}, self.layout.n_years
         matrices = np.zeros((n_years, len(keys), len(keys)))
         for key in keys:
@@ -190,19 +207,30 @@ class Trace:
                     matrices[years.start : years.stop, at[source], at[key]] += weight * by_year[years.start : years.stop]
         first = self.structure.states[self.structure.family(self.plan.row.starts_in)[0]].key
         share = np.array([float(key[0] == first) for key in keys])
+        sent = {key: (at[PATENT, g, key[2]], at[COURSE, g, key[2]]) for key in self.place if key[0] == SENT and key[1] == g}
+        due = value_of(self.found) * self.book.at("due", self.plan.key)[1]
         found = [share]
         for month in range(n_years * CYCLES_PER_YEAR):
+            share = share.copy()
+            for patent, course in sent.values():
+                moved = due[month] * share[patent]
+                share[patent], share[course] = share[patent] - moved, share[course] + moved
             share = share @ matrices[month // CYCLES_PER_YEAR]
             found.append(share)
-        return dict(zip(keys, np.array(found).T, strict=True))
+        shares = np.array(found).T
+        return dict(zip(keys, shares, strict=True)) | {key: due * shares[patent] for key, (patent, _) in sent.items()}
 
     def _write_state(self, sheet: Sheet, key: Place) -> None:
         column, shares, rows = self.place[key], self.shares[key], self.layout.month_rows
+        if key[0] == SENT:
+            due, patent = letters(self.book.at("due", self.plan.key)[0]), letters(self.place[PATENT, key[1], key[2]])
+            sheet.column(rows, column, Formula(f"{MONTHS}!${due}{ROW}*{as_text(self.found)}*{patent}{ROW}", shares), "trace")
+            return
         if self.exits[key].start == 0:
             sheet.number(rows[0], column, float(shares[0]), "trace")
         for years, flows in self._runs(key):
             months = range(years.start * CYCLES_PER_YEAR + 1, years.stop * CYCLES_PER_YEAR + 1)
-            terms = [(weight, f"{letters(self.place[source])}{BEFORE}*{as_text(chance, 2)}") for source, chance, weight in flows]
+            terms = [(weight, f"{self._before(source)}*{as_text(chance, 2)}") for source, chance, weight in flows]
             merged = "+".join(term for weight, term in terms if weight < 1)
             text = "+".join(
                 [term for weight, term in terms if weight == 1] + ([f"({merged})/{self.layout.classes}"] if merged else [])
@@ -212,6 +240,13 @@ class Trace:
                 BEFORE: [rows[month - 1] for month in months],
             }
             sheet.column([rows[m] for m in months], column, Formula(text or "0", shares[months.start : months.stop]), "trace", marks)
+
+    def _before(self, source: Place) -> str:
+        """Share in a state at the start of the month before, once its visit has moved some."""
+        state, cell = source[0], f"{letters(self.place[source])}{BEFORE}"
+        if state not in (PATENT, COURSE) or (SENT, *source[1:]) not in self.place:
+            return cell
+        return f"({cell}{'+' if state == COURSE else '-'}{letters(self.place[SENT, source[1], source[2]])}{BEFORE})"
 
     def _share(self, g: int) -> Any:
         return self.book.at("group", str(g), "share")
@@ -236,6 +271,8 @@ class Trace:
         family_of = {state.key: state.family for state in self.states}
         found = {family: np.zeros(len(self.layout.month_rows)) for family in self.families}
         for (state, g, _), shares in self.shares.items():
+            if state == SENT:
+                continue
             family = family_of[state]
             found[family] += value_of(self._share(g)) * shares / len(self._classes(family))
         return found

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from econmodel.arrays import choose
+from econmodel.model.course_inputs import course_figures
 from econmodel.model.hazards import CYCLES_PER_YEAR
 from econmodel.model.inputs import LAST_AGE, background_rate, sexes_mixed, strategy_figures
 from econmodel.parameters.loading import read_life_table
@@ -29,6 +30,22 @@ FIGURES = {
     "r_retreat_later": "Re-treatment rate, later",
     "p_death_course": "Death from the procedure, per course",
     "r_late_rebleed": "Late rebleed rate a year after a bleed",
+    "p_obliteration": "Varix obliterated by a course (per protocol only)",
+}
+COURSE_FIGURES = {
+    "hr_closed": "Rate of a gastric bleed relative to none, varix closed or on the drug (held)",
+    "hr_open": "Rate of a gastric bleed relative to none, varix open (held)",
+    **{item: FIGURES[item] for item in ("hr_other", "hr_excess_death", "sessions_mean", "p_death_course")},
+    "p_obliteration": "Varix closed at the first check after a course",
+    "r_recurrence": "Closed varix opens again, rate",
+    "r_lost": "Lost to follow-up, rate",
+    "r_stop": "Drug stopped, rate in years 1 and 2",
+    "r_stop_later": "Drug stopped, rate later",
+    "p_detect": "Open varix found at a visit",
+    "p_retreat_accepted": "Another course accepted when found open",
+    "p_found": "Open varix sent to another course at a visit",
+    "r_gastric_rebleed": "Late rebleed rate a year after a gastric bleed: gastric varix",
+    "r_other_rebleed": "Late rebleed rate a year after a gastric bleed: another source",
 }
 SCHEDULE_SLOTS = 12
 FIRST_FIGURE = 6
@@ -133,16 +150,21 @@ def build_strategies(book: Book) -> None:
     sheet.row(4, ["", *(plan.row.label for plan in book.plans)], "headings")
     sheet.heights[4] = 28
     sheet.row(5, ["Key", *(plan.key for plan in book.plans)], "key")
-    book.cells["figures",] = list(FIGURES)
-    late = late_rebleeding(book)
+    labels = COURSE_FIGURES if book.layout.process else FIGURES
+    book.cells["figures",] = list(labels)
+    late = late_rebleeding(book), late_rebleeding(book, "hr_late_rebleed_other")
     for column, plan in enumerate(book.plans, start=2):
-        figures: dict[str, Any] = strategy_figures(plan.row, book.v, late)
-        for row, (item, label) in enumerate(FIGURES.items(), start=FIRST_FIGURE):
+        figures: dict[str, Any] = strategy_figures(plan.row, book.v, book.v["r_late_rebleed"] * late[0])
+        if book.layout.process:
+            figures |= course_figures(plan.row, book.v, *late)
+            figures["p_found"] = figures["p_detect"] * figures["p_retreat_accepted"]
+            figures |= {item: book.at("held", plan.key, item) for item in ("hr_closed", "hr_open")}
+        for row, (item, label) in enumerate(labels.items(), start=FIRST_FIGURE):
             sheet.text(row, 1, label)
             cell = sheet.formula(row, column, figures[item], "years" if item.startswith("effect_") else "factor")
             book.cells["strategy", plan.key, item] = cell if isinstance(figures[item], Formula) else figures[item]
             book.cells["shown", plan.key, item] = cell
-    _schedule(book, sheet, FIRST_FIGURE + len(FIGURES) + 1)
+    _schedule(book, sheet, FIRST_FIGURE + len(labels) + 1)
     sheet.widths(44, *[20] * len(book.plans))
     sheet.frame("B6", book.footer)
 
@@ -152,14 +174,16 @@ def _schedule(book: Book, sheet: Sheet, first: int) -> None:
     slots = max([SCHEDULE_SLOTS, *(len(plan.row.surveillance.months) for plan in book.plans)])
     end = first + 1 + slots
     sheet.text(end, 1, "Then every so many months (0: no more)")
-    sheet.text(end + 1, 1, "Examination")
+    sheet.text(end + 1, 1, "Last visit by the end of year (0: no end)")
+    sheet.text(end + 2, 1, "Examination")
     for column, plan in enumerate(book.plans, start=2):
         visits = plan.row.surveillance
         for slot in range(slots):
             sheet.number(first + 1 + slot, column, visits.months[slot] if slot < len(visits.months) else None, "input|whole")
         interval = sheet.number(end, column, visits.interval, "input|whole")
-        sheet.text(end + 1, column, visits.visit.replace("_", " "), "small")
-        book.cells["visits", plan.key] = span(first + 1, first + slots, column, STRATEGIES), interval.text
+        until = sheet.number(end + 1, column, visits.until_year, "input|whole")
+        sheet.text(end + 2, column, visits.visit.replace("_", " "), "small")
+        book.cells["visits", plan.key] = span(first + 1, first + slots, column, STRATEGIES), interval.text, until.text
 
 
 def build_months(book: Book) -> None:
@@ -192,7 +216,10 @@ def build_months(book: Book) -> None:
 
 def _visit(book: Book, plan: Plan, months: Any) -> Formula:
     """Whether a visit is due, from the schedule's own cells."""
-    listed, interval = book.at("visits", plan.key)
+    listed, interval, until = book.at("visits", plan.key)
     month = f"A{ROW}"
     again = f"IF({interval}>0,IF({month}>MAX({listed}),IF(MOD({month}-MAX({listed}),{interval})=0,1,0),0),0)"
-    return Formula(f"IF(COUNTIF({listed},{month})>0,1,{again})", np.array([float(plan.row.surveillance.at(int(m))) for m in months]))
+    due = f"IF(COUNTIF({listed},{month})>0,1,{again})"
+    ends = f"IF({until}>0,{until},{LAST_AGE})*{CYCLES_PER_YEAR}"
+    there = np.array([float(plan.row.surveillance.at(int(m))) for m in months])
+    return Formula(f"IF({month}>{ends},0,{due})", there)

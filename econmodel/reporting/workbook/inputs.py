@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from openpyxl.worksheet.datavalidation import DataValidation
 
 NAME, SOURCES = "Inputs", "Sources"
-STRUCTURE = ("effect_basis", "effect_clock", "years_excess_after_bleed")
+STRUCTURE = ("effect_basis", "effect_clock", "years_excess_after_bleed", "rebleed_by_time")
 FIXED = ("price_list", *STRUCTURE, "currency", "price_year", "lead", "usual_care")
 HEADERS = (
     "Input",

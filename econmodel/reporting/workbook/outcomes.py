@@ -12,11 +12,10 @@ import numpy as np
 
 from econmodel.arrays import choose
 from econmodel.economics.evaluate import RISK_YEARS
-from econmodel.model.structure import STATE_LABELS
+from econmodel.model.structure import ALL_LABELS
 from econmodel.parameters.catalogue import CATEGORIES, CATEGORY, COMPLICATIONS, COUNT_KEYS, LABELS
 from econmodel.records import record
 from econmodel.reporting.workbook.book import FIRST_YEAR_ROW, Book
-from econmodel.reporting.workbook.cohort import FAMILIES
 from econmodel.reporting.workbook.formula import Formula
 from econmodel.reporting.workbook.hazards import HAZARDS, YEAR
 from econmodel.reporting.workbook.totals import Total, total
@@ -78,9 +77,11 @@ def outcome_lines(book: Book) -> Iterator[Line]:
     yield Line("Events per patient, time horizon, undiscounted")
     for key, (label, name) in EVENTS.items():
         yield Line(label, key, partial(_total, of, name))
+    for name in list(book.layout.counts)[len(COUNT_KEYS) :]:
+        yield Line(book.layout.counts[name], name, partial(_total, of, name))
     yield Line(SECOND_PAGE)
-    for state in FAMILIES:
-        yield Line(STATE_LABELS[state], f"state_years.{state}", partial(_total, of, state))
+    for state in book.layout.families:
+        yield Line(ALL_LABELS[state], f"state_years.{state}", partial(_total, of, state))
     yield Line("Complications per patient")
     for kind in COMPLICATIONS:
         yield Line(LABELS[kind], f"complications.{kind}", partial(_total, of, kind))

@@ -2,7 +2,7 @@
 
 The untreated rate and the fatality are the arithmetic of ``model.natural_history`` run on cells: Newton's method is
 laid out one row a step, from 0, and has converged long before the last row. What
-only the program can solve (susceptibility classes, the effect of a complete course) stands as plain numbers, and a
+only the program can solve (susceptibility classes, the effect of a closed varix) stands as plain numbers, and a
 check fails when an input they rest on is changed.
 """
 
@@ -10,12 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import partial
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
 from econmodel.arrays import choose
-from econmodel.model.course_inputs import product
+from econmodel.model.course_inputs import DETECTS, TRIAL_EXAMINATION, product
 from econmodel.model.inputs import CHILD
 from econmodel.model.natural_history import first_month_fatality, newton_step, relative_hazard, shift_step, times_odds
 from econmodel.reporting.workbook.book import Book
@@ -29,6 +29,11 @@ SHARE, CHILD_CLASS, SIZE, RED, STEP, RELATIVE, TRANSPLANT, EXCESS, FIRST_DEATH, 
 FIRST = 6
 EXPOSURE, SHIFT = 2, 3
 NEWTON_STEPS, FIRST_STEP_ROW = 30, 27
+HELD_WORDS = (
+    "Solved so that a trial on the evidence's own closure, recurrence, sessions and acceptance, at the untreated risk of the",
+    "reference mix, has the pooled effect. They do not follow when an input marked held is changed in this file: a check then",
+    "fails, and the file must be made anew. Closure, recurrence, sessions and acceptance changed here act in the run alone.",
+)
 POOLED = ("p_first_bleed_year_1", "hr_first_bleed_years_2_3", "hr_first_bleed_from_year_4", "b_child", "b_size", "b_red")
 
 
@@ -114,6 +119,8 @@ def build_solved(book: Book) -> None:
         _solve_rate(book, sheet)
         book.cells["susceptibility",] = [1.0]
     _fatality(book, sheet)
+    if book.layout.process:
+        held += _held_course(book, sheet, FIRST_STEP_ROW + NEWTON_STEPS + 4)
     book.cells["held",] = list(dict.fromkeys(held))
     sheet.widths(58, 16, 16, 16, 16)
     sheet.frame("B4", book.footer)
@@ -168,6 +175,28 @@ def _held_rate(book: Book, sheet: Sheet) -> None:
     ]
 
 
+def _held_course(book: Book, sheet: Sheet, row: int) -> list[str]:
+    """Bleeding rates of a closed and of an open varix as the program solved them; give the inputs they rest on."""
+    course, hr_patent = book.evaluation.inputs.course, book.v["hr_patent"]
+    assert course is not None
+    title = "Rate of a gastric bleed relative to none, solved by the program: held numbers"
+    sheet.row(row, [title, "Varix closed, or on the drug", "Varix open"], "headings")
+    names = [*POOLED, "hr_patent", DETECTS[TRIAL_EXAMINATION], "n_trial_months"]
+    for at, plan in enumerate(book.plans, start=row + 1):
+        s = book.evaluation.index(plan.key)
+        sheet.text(at, 1, plan.row.label)
+        ratios: tuple[Any, Any] = 1.0, 1.0
+        if plan.row.starts_in != "at_risk":
+            closed = sheet.number(at, 2, float(course.hr_obliterated[0, s]), "factor")
+            opened: Any = float(course.hr_patent[0, s]) if course.lowered[0, s] else np.maximum(closed, hr_patent)
+            ratios = closed, (sheet.formula if isinstance(opened, Formula) else sheet.number)(at, 3, opened, "factor")
+        book.cells["held", plan.key, "hr_closed"], book.cells["held", plan.key, "hr_open"] = ratios
+        names += plan.row.hr_gastric
+    for line, words in enumerate(HELD_WORDS, start=row + 1 + len(book.plans)):
+        sheet.text(line, 1, words, "note")
+    return names
+
+
 def _fatality(book: Book, sheet: Sheet) -> None:
     """Six-week mortality by class moved to its pooled figure, and the chance of death in a bleed and in a rebleed."""
     sheet.row(11, ["Death within six weeks of a bleed", *(f"Child-Pugh {c}" for c in CHILD)], "headings")
@@ -210,9 +239,9 @@ def _across(row: int, cells: list[Any]) -> Any:
     return Formula(span(row, row, 2, SOLVED, 1 + len(cells)), np.array([cell.value for cell in cells]))
 
 
-def late_rebleeding(book: Book) -> Any:
-    """Rate of late rebleeding under the secondary prophylaxis chosen."""
+def late_rebleeding(book: Book, source: Literal["hr_late_rebleed", "hr_late_rebleed_other"] = "hr_late_rebleed") -> Any:
+    """Ratio of late rebleeding from a source under the secondary prophylaxis chosen."""
     chosen, ratio = book.input("secondary_prophylaxis"), 0.0
     for key, row in book.case.parameters.secondary.items():
-        ratio = ratio + choose(chosen == key, partial(product, book.v, row.hr_late_rebleed), lambda: 0.0)
-    return book.v["r_late_rebleed"] * ratio
+        ratio = ratio + choose(chosen == key, partial(product, book.v, getattr(row, source)), lambda: 0.0)
+    return ratio

@@ -15,16 +15,15 @@ from econmodel.arrays import choose
 from econmodel.economics.activity import count_activity
 from econmodel.economics.bleed_prices import split_bleeds
 from econmodel.economics.evaluate import RISK_YEARS
-from econmodel.economics.outcomes import Utilities, gather_utilities, lived, quality_lived
+from econmodel.economics.outcomes import COURSE_UTILITY_OF, UTILITY_OF, Utilities, gather_utilities, lived, quality_lived
 from econmodel.economics.prices import STEMS, VIEWS, Prices, list_price
-from econmodel.model.structure import STATE_LABELS
-from econmodel.parameters.catalogue import CATEGORIES, CATEGORY, COUNT_KEYS, LABELS
+from econmodel.model.structure import ALL_LABELS
+from econmodel.parameters.catalogue import CATEGORIES, CATEGORY, LABELS
 from econmodel.reporting.workbook.book import Book, Plan
-from econmodel.reporting.workbook.cohort import FAMILIES
 from econmodel.reporting.workbook.formula import Formula, call
 from econmodel.reporting.workbook.hazards import HAZARDS, YEAR
 from econmodel.reporting.workbook.writer import Sheet, letters, span
-from econmodel.reporting.workbook.years import ITEM_LABELS, CellSums, strategy_rules
+from econmodel.reporting.workbook.years import CellSums, strategy_rules
 
 PRICES, TOTALS = "Prices", "Totals"
 PRICE_HEADERS = ("Activity", "Category", "Full cost", "Variable share", "Payment received", "Cost to patient and carer")
@@ -43,9 +42,6 @@ COLUMNS = (
 )
 WORDS = {"undiscounted": "undiscounted", "costs": "as costs", "outcomes": "as outcomes"}
 TITLE_ROW, YEARS_ROW, FIRST = 5, 7, 8
-_BLOCKS = ([f"item.{item}" for item in ITEM_LABELS], [*COUNT_KEYS, *CATEGORY], [*CATEGORIES, "total"], ["life_years", "qalys"])
-_LISTED = [name for block in _BLOCKS for name in (*block, "")]
-ROWS = {name: FIRST + i for i, name in enumerate(_LISTED) if name}
 
 
 def build_prices(book: Book) -> None:
@@ -95,14 +91,15 @@ def _price_row(book: Book, v: Mapping[str, Any], sheet: Sheet, row: int, activit
 
 def _utilities(book: Book, sheet: Sheet, row: int) -> None:
     """Write each state's utility and each one-off loss, and keep their cells."""
-    found = gather_utilities(book.v, book.input("bleed_utility"))
+    utility_of = UTILITY_OF | (COURSE_UTILITY_OF if book.layout.process else {})
+    found = gather_utilities(book.v, book.input("bleed_utility"), utility_of)
     cells: dict[str, dict[str, Any]] = {"by_state": {}, "losses": {}}
     words = {"by_state": ("Utility by state", "Utility"), "losses": ("One-off loss", "QALY")}
     for kind, formulas in vars(found).items():
         sheet.row(row, [words[kind][0], "", words[kind][1]], "headings")
         for name, formula in formulas.items():
             row += 1
-            sheet.text(row, 1, {**LABELS, **STATE_LABELS, **LOSS_WORDS}[name])
+            sheet.text(row, 1, {**LABELS, **ALL_LABELS, **LOSS_WORDS}[name])
             cells[kind][name] = sheet.formula(row, FIRST_PRICE, formula, "factor")
         row += 2
     book.cells["utilities",] = Utilities(**cells)
@@ -115,13 +112,13 @@ def build_totals(book: Book) -> None:
         "Totals over time",
         f"Per patient. Money in {book.money_label}. Years in row {YEARS_ROW}: sums run over the first so many years.",
     )
-    _labels(sheet)
+    rows = _rows(book, sheet)
     _headline(book, sheet)
     column = 2
     for plan in book.plans:
         sheet.row(TITLE_ROW, [plan.row.label] + [""] * (len(COLUMNS) - 1), "section", first=column)
         for weighting, up_to in COLUMNS:
-            _Column(book, sheet, plan, weighting, up_to, column).write()
+            _Column(book, sheet, plan, weighting, up_to, column, rows).write()
             column += 1
         sheet.page.column_dimensions[letters(column)].width = 2
         column += 1
@@ -129,13 +126,23 @@ def build_totals(book: Book) -> None:
     sheet.frame(f"B{FIRST}", book.footer, wide=True)
 
 
-def _labels(sheet: Sheet) -> None:
+def _rows(book: Book, sheet: Sheet) -> dict[str, int]:
+    """Write what each row is, and give the row of each total."""
     sheet.text(YEARS_ROW, 1, "Years summed", "header")
-    words = {f"item.{item}": label for item, label in ITEM_LABELS.items()} | LABELS
-    words |= {name: f"Cost: {label.lower()}" for name, label in CATEGORIES.items()}
-    words |= {"total": "Cost, all", "life_years": "Life-years", "qalys": "QALYs"}
-    for name, row in ROWS.items():
-        sheet.text(row, 1, words[name])
+    blocks: tuple[dict[str, str], ...] = (
+        {f"item.{item}": label for item, label in book.layout.items.items()},
+        book.layout.counts | {name: LABELS[name] for name in CATEGORY},
+        {name: f"Cost: {label.lower()}" for name, label in CATEGORIES.items()} | {"total": "Cost, all"},
+        {"life_years": "Life-years", "qalys": "QALYs"},
+    )
+    found, row = {}, FIRST
+    for block in blocks:
+        for name, words in block.items():
+            sheet.text(row, 1, words)
+            found[name] = row
+            row += 1
+        row += 1
+    return found
 
 
 def _headline(book: Book, sheet: Sheet) -> None:
@@ -149,13 +156,14 @@ def _headline(book: Book, sheet: Sheet) -> None:
 class _Column:
     """One strategy's totals of one weighting up to one year."""
 
-    def __init__(self, book: Book, sheet: Sheet, plan: Plan, weighting: str, up_to: str, column: int) -> None:
-        self.book, self.sheet, self.plan, self.weighting, self.up_to, self.column = book, sheet, plan, weighting, up_to, column
+    def __init__(self, book: Book, sheet: Sheet, plan: Plan, weighting: str, up_to: str, column: int, rows: dict[str, int]) -> None:
+        self.book, self.sheet, self.plan, self.weighting, self.up_to = book, sheet, plan, weighting, up_to
+        self.column, self.rows = column, rows
         self.found: dict[str, Any] = {}
 
     def put(self, name: str, formula: Any, style: str = "factor") -> None:
         """Write one total; a plain 0 stays known as such, so that what follows from it folds."""
-        cell = self.sheet.formula(ROWS[name], self.column, formula, style)
+        cell = self.sheet.formula(self.rows[name], self.column, formula, style)
         self.book.cells["total", self.plan.key, name, self.weighting, self.up_to] = cell
         self.found[name] = cell if isinstance(formula, Formula) else formula
 
@@ -166,24 +174,24 @@ class _Column:
         until = book.at(self.up_to) if self.up_to in UP_TO else float(self.up_to)
         years = self.sheet.formula(YEARS_ROW, self.column, until, "strong|whole")
         counted = book.layout.over_years(HAZARDS, YEAR, np.arange(1.0, book.layout.n_years + 1)) <= years
-        for item in ITEM_LABELS:
+        for item in book.layout.items:
             known = isinstance(book.at("item", key, self.weighting, item), Formula)
             self.put(f"item.{item}", (counted * book.at("over_years", key, self.weighting, item)).sum() if known else 0.0)
         sums = CellSums(lambda item: self.found[f"item.{item}"], choose(years > 0, lambda: 1.0, lambda: 0.0))
         for name, formula in count_activity(sums, *strategy_rules(book, self.plan), book.case.parameters.secondary).items():
             self.put(name, formula)
         self._money()
-        self.put("life_years", lived(self._amount, FAMILIES))
+        self.put("life_years", lived(self._amount, book.layout.families))
         self.put("qalys", quality_lived(self._amount, book.at("utilities")))
 
     def _amount(self, name: str) -> Any:
-        return self.found[f"item.years.{name}" if name in STATE_LABELS else name]
+        return self.found[f"item.years.{name}" if name in ALL_LABELS else name]
 
     def _money(self) -> None:
         """Activity times price, in each category and in all."""
         names = list(CATEGORY)
         amounts = np.array([self.book.at("total", self.plan.key, n, self.weighting, self.up_to).value for n in names], dtype=float)
-        cells = Formula(span(ROWS[names[0]], ROWS[names[-1]], self.column), amounts)
+        cells = Formula(span(self.rows[names[0]], self.rows[names[-1]], self.column), amounts)
         priced = self.book.at("prices", "view") * cells
         for name, label in CATEGORIES.items():
             self.put(name, ((self.book.at("prices", "category") == label) * priced).sum(), "money_exact")
@@ -192,7 +200,7 @@ class _Column:
 
 def total(book: Book, key: str, name: str, weighting: str = "undiscounted", up_to: str = "horizon") -> Formula:
     """Cell of one total of a strategy; a state's name is its patient-years."""
-    return book.at("total", key, f"item.years.{name}" if name in STATE_LABELS else name, weighting, up_to)  # type: ignore[no-any-return]
+    return book.at("total", key, f"item.years.{name}" if name in ALL_LABELS else name, weighting, up_to)  # type: ignore[no-any-return]
 
 
 Total = Callable[..., Formula]

@@ -18,27 +18,22 @@ from numpy.typing import NDArray
 from econmodel.arrays import choose
 from econmodel.economics.activity import ActivityRates, Rules, activity_rates, activity_rules, count_activity
 from econmodel.economics.bleed_prices import share_died
+from econmodel.model.course_hazards import after_session
 from econmodel.model.hazards import CYCLES_PER_YEAR
-from econmodel.model.structure import MOVE_LABELS, NEVER_BLED, STATE_LABELS
-from econmodel.parameters.catalogue import CATEGORY, COUNT_KEYS, LABELS
+from econmodel.parameters.catalogue import CATEGORY, LABELS
 from econmodel.parameters.schema import WATCH
 from econmodel.records import record
 from econmodel.reporting.workbook.book import FIRST_MONTH_ROW, FIRST_YEAR_ROW, HEADER_ROWS, Book, Plan
 from econmodel.reporting.workbook.chances import Exits
-from econmodel.reporting.workbook.cohort import ALL_FIRST, FAMILIES, Place, Trace
+from econmodel.reporting.workbook.cohort import ALL_FIRST, COURSE, PATENT, SENT, Place, Trace
 from econmodel.reporting.workbook.formula import FIRST, LAST, NEXT, ROW, Formula, as_text, value_of
 from econmodel.reporting.workbook.hazards import MONTHS
 from econmodel.reporting.workbook.writer import letters
 
-EVENTS = tuple(kind for kind in MOVE_LABELS if kind not in ("finish", "ages"))
-ITEM_LABELS = {
-    "sessions": "Treatment sessions",
-    "visits": "Surveillance visits",
-    **{f"years.{s}": f"Patient-years: {STATE_LABELS[s].lower()}" for s in FAMILIES},
-    **{f"move.{k}": MOVE_LABELS[k].capitalize() for k in EVENTS},
-}
+LIFETIME = ("gastric_bleed", "other_bleed", "early_rebleed", "late_rebleed", "gastric_rebleed", "other_rebleed", "bleed_death")
 WEIGHTINGS = {"undiscounted": "undiscounted", "costs": "discounted as costs", "outcomes": "discounted as outcomes"}
 PRICE_ROW = 4
+SESSION_FIGURES = ("p_death_course", "sessions_mean", "p_obliteration")
 FloatArray = NDArray[np.float64]
 
 
@@ -47,6 +42,7 @@ class Cohort(Trace):
 
     def write_sums(self) -> None:
         """Write the right part of the yearly sheet: occupancy, events, activity, cost."""
+        self.sent: dict[str, Any] = {}
         self.months = self._occupancy()
         for weighting in WEIGHTINGS:
             self._items(weighting)
@@ -83,14 +79,14 @@ class Cohort(Trace):
 
     def _blocks(self, g: int) -> Iterator[list[Place]]:
         """States of a group side by side that are left by the same chances: their occupancy is summed together."""
-        keys = [key for key in self.place if key[1] == g]
+        keys = [key for key in self.place if key[1] == g and key[0] != SENT]
 
         def alike(key: Place) -> object:
             exits = self.exits[key]
             return (
                 key
                 if key[2] or self.layout.classes > 1
-                else (exits.start, {k: as_text(c) for k, c in exits.chances.items() if k != "ages"})
+                else (key[0] in (PATENT, COURSE), exits.start, {k: as_text(c) for k, c in exits.chances.items() if k != "ages"})
             )
 
         for _, same in groupby(keys, key=alike):
@@ -103,40 +99,52 @@ class Cohort(Trace):
         for g, group in enumerate(self.layout.groups):
             for weighting, words in WEIGHTINGS.items():
                 first = self.columns.next
+                sent = {c: self._sent(weighting, g, c) for state, of, c in self.place if state == SENT and of == g}
                 for keys in self._blocks(g):
                     start, last = self.exits[keys[0]].start, keys[-1]
                     block = _over(self.place[keys[0]], self.plan.trace_sheet, self.place[last])
                     shares = np.sum([self.shares[key] for key in keys], axis=0)
                     months = self._column(labels[keys[0][0]], self._weighted(block, shares, weighting, start), start)
                     padded = Formula(months.text, np.concatenate([np.zeros(start), months.value]))
+                    if last[0] in (PATENT, COURSE) and sent:
+                        padded = padded + sent[last[2]] if last[0] == COURSE else padded - sent[last[2]]
                     found.setdefault((weighting, g), []).append((self.exits[last], {key[0] for key in keys}, padded))
                 self.columns.section(f"Months in state, {words}: {group.name}", first)
         return found
+
+    def _sent(self, weighting: str, g: int, c: int) -> Any:
+        """Patients whom visits of a year send to another course, and add them to those of all groups."""
+        block = _over(self.place[SENT, g, c], self.plan.trace_sheet)
+        cell = self._column("Sent to another course", self._weighted(block, self.shares[SENT, g, c], weighting))
+        self.sent[weighting] = self.sent.get(weighting, 0.0) + self._share(g) * cell / self.layout.classes
+        return cell
 
     def _group_flow(self, weighting: str, g: int, kinds: Sequence[str]) -> Any:
         """Events of some kinds in a group by year: chance times months in the state."""
         whole: Any = 0.0
         by_class: Any = 0.0
-        never = {state.key for state in self.states if state.family in NEVER_BLED}
+        classed = {state.key for state in self.states if len(self._classes(state.family)) > 1}
         for exits, states, months in self.months[weighting, g]:
             for kind in kinds:
                 if kind in exits.chances:
                     chance = exits.chances[kind]
                     padded = Formula(as_text(chance, 5), exits.by_year(chance, self.layout.n_years))
-                    whole, by_class = (whole, by_class + padded * months) if states <= never else (whole + padded * months, by_class)
+                    whole, by_class = (whole, by_class + padded * months) if states <= classed else (whole + padded * months, by_class)
         return whole + by_class / self.layout.classes
 
     def _item(self, weighting: str, item: str) -> Any:
         """One cohort sum by year; a plain 0 where it cannot happen."""
         kind, _, name = item.partition(".")
+        if name == "retreat" and self.layout.process:
+            return self.sent.get(weighting, 0.0)
         if kind == "move":
             flow: Any = sum(self._share(g) * self._group_flow(weighting, g, [name]) for g in self.groups)
             return flow * self.book.at("middle", weighting)
         if kind == "years":
             return self._patient_years(weighting, name) if name in self.families else 0.0
         if kind == "sessions":
-            return self._all("in_course", weighting) if "in_course" in self.families else 0.0
-        seen = [family for family in NEVER_BLED if family in self.families]
+            return self._sessions(weighting)
+        seen = [family for family in self.layout.kinds.seen if family in self.families]
         due_column, due = self.book.at("due", self.plan.key)
         column, factor = self.book.at("factor", weighting)
         blocks = "+".join(_over(self._all_column(family), self.plan.trace_sheet) for family in seen)
@@ -150,6 +158,24 @@ class Cohort(Trace):
         block = _over(self._all_column(family), self.plan.trace_sheet)
         return self._weighted(block, self.all_patients[family], weighting)
 
+    def _sessions(self, weighting: str) -> Any:
+        """Months begun in a course, once visits have sent more to it."""
+        return self._all(COURSE, weighting) + self.sent.get(weighting, 0.0) if COURSE in self.families else 0.0
+
+    def _opened(self, weighting: str, family: str) -> Any:
+        """Months to add to a state, as visits and sessions open their month: half of what they move."""
+        if not self.layout.process or family not in (COURSE, "protected", PATENT) or COURSE not in self.families:
+            return 0.0
+        dies, sessions, closes = (self.book.at("strategy", self.plan.key, item) for item in SESSION_FIGURES)
+        after = after_session(dies / sessions, 1.0 / sessions, closes)
+        sent, begun = self.sent.get(weighting, 0.0) / 2, self._sessions(weighting) / 2
+        to = {
+            COURSE: sent - begun * sum(after.values()),
+            "protected": begun * after["protected"],
+            PATENT: begun * after[PATENT] - sent,
+        }
+        return to[family]
+
     def _patient_years(self, weighting: str, family: str) -> Any:
         """Trapezoid over the months of a year."""
         column, factor = self.book.at("factor", weighting)
@@ -159,11 +185,11 @@ class Cohort(Trace):
             return Formula(f"{self.plan.trace_sheet}!${letter}{mark}*{MONTHS}!${letters(column)}{mark}", value, 2)
 
         ends = end(NEXT, weighted[CYCLES_PER_YEAR::CYCLES_PER_YEAR]) - end(FIRST, weighted[:-1:CYCLES_PER_YEAR])
-        return (self._all(family, weighting) + ends / 2) / CYCLES_PER_YEAR
+        return (self._all(family, weighting) + ends / 2 + self._opened(weighting, family)) / CYCLES_PER_YEAR
 
     def _items(self, weighting: str) -> None:
         first, within = self.columns.next, self.book.at("within")
-        for item, label in ITEM_LABELS.items():
+        for item, label in self.layout.items.items():
             cell = self._column(label, within * self._item(weighting, item))
             self.book.cells["item", self.plan.key, weighting, item] = cell
             self.book.cells["over_years", self.plan.key, weighting, item] = self.layout.over_years(
@@ -174,9 +200,9 @@ class Cohort(Trace):
     def _lifetime(self) -> None:
         """Bleeds and deaths in them to the last age, whatever the horizon: what splits the mean price of a bleed rests on them."""
         first, found = self.columns.next, {}
-        for kind in ("gastric_bleed", "other_bleed", "early_rebleed", "late_rebleed", "bleed_death"):
+        for kind in (kind for kind in LIFETIME if f"move.{kind}" in self.layout.items):
             flow = self._item("undiscounted", f"move.{kind}")
-            cell = self._column(MOVE_LABELS[kind].capitalize(), self.book.at("lifetime") * flow)
+            cell = self._column(self.layout.items[f"move.{kind}"], self.book.at("lifetime") * flow)
             found[f"move.{kind}"] = self.layout.over_years(self.sheet.name, self.columns.next - 1, value_of(cell)).sum()
         self.columns.section("Over a lifetime", first)
         sums = CellSums(lambda item: found.get(item, 0.0), 0.0)
@@ -191,8 +217,9 @@ class Cohort(Trace):
             choose(self.book.at("model_year") <= 1, lambda: 1.0, lambda: 0.0),
         )
         counts = count_activity(sums, *strategy_rules(self.book, self.plan), self.book.case.parameters.secondary)
-        found = {name: self._column(LABELS[name], counts[name]) for name in (*COUNT_KEYS, *CATEGORY)}
-        priced = first + len(COUNT_KEYS)
+        words = self.layout.counts | {name: LABELS[name] for name in CATEGORY}
+        found = {name: self._column(label, counts[name]) for name, label in words.items()}
+        priced = first + len(self.layout.counts)
         self.sheet.text(PRICE_ROW, priced - 1, "Price", "key")
         prices = [self.sheet.formula(PRICE_ROW, priced + i, self.book.at("price", name), "money") for i, name in enumerate(CATEGORY)]
         ends = letters(priced), letters(self.columns.next - 1)
@@ -248,7 +275,6 @@ class CellSums:
 
     def seen(self, *families: str) -> Any:
         """Surveillance visits: of patients who never bled."""
-        assert families == NEVER_BLED
         return self.item("visits")
 
     def begun(self) -> Any:
