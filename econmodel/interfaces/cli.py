@@ -19,6 +19,7 @@ from econmodel.interfaces.commands.nnt import nnt
 from econmodel.interfaces.commands.psa import psa
 from econmodel.interfaces.commands.registry import registry
 from econmodel.interfaces.commands.sensitivity import sensitivity
+from econmodel.interfaces.commands.study import study
 from econmodel.interfaces.commands.surveillance import surveillance
 from econmodel.interfaces.commands.where import where
 from econmodel.interfaces.commands.workbook import workbook
@@ -42,7 +43,7 @@ def app() -> None:
     """
 
 
-for verb in (case, where, nnt, registry, dashboard, sensitivity, surveillance, psa, budget, workbook, form, checks):
+for verb in (case, where, nnt, registry, dashboard, sensitivity, surveillance, psa, budget, workbook, form, study, checks):
     app.add_command(verb)
 
 

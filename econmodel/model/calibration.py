@@ -6,7 +6,7 @@ Used to run the model on a trial's, or a site's, own population. ``actuarial`` r
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Literal
 
@@ -66,6 +66,22 @@ def follow(inputs: ModelInputs, months: int, start: str | None = None) -> tuple[
     AnalysisError
         Longer than the time horizon.
     """
+    occupancy, moved = follow_to(inputs, range(1, months + 1), start, keep_trace=True)
+    assert occupancy is not None
+    return occupancy, moved
+
+
+def follow_to(
+    inputs: ModelInputs, ends: Sequence[int], start: str | None = None, *, keep_trace: bool = False
+) -> tuple[FloatArray | None, FloatArray]:
+    """Follow every strategy's cohort to some months, rising, and count its moves by each; otherwise as :func:`follow`.
+
+    Returns
+    -------
+    occupancy : ndarray of shape (month + 1, state, draw, strategy), or None without ``keep_trace``
+    moved : ndarray of shape (end + 1, move, draw, strategy)
+    """
+    months = ends[-1]
     if months > inputs.n_years * CYCLES_PER_YEAR:
         what = f"{months} months of follow-up: must lie within the time horizon of {inputs.n_years} years"
         raise AnalysisError(what, fix="set horizon_years = lifetime")
@@ -81,17 +97,16 @@ def follow(inputs: ModelInputs, months: int, start: str | None = None) -> tuple[
         inputs.structure.engine_moves(),
         lambda month: years[month // CYCLES_PER_YEAR],
         initial,
-        Schedule(1, tuple(range(months))),
+        Schedule(1, tuple(int(period) for period in np.searchsorted(ends, np.arange(months), side="right"))),
         impulses=given.impulses,
-        keep_trace=True,
+        keep_trace=keep_trace,
     )
-    assert totals.trace is not None
 
     def whole(array: FloatArray) -> FloatArray:
         return np.asarray((array.reshape(*array.shape[:2], *lanes) * inputs.shares[:, None, :]).sum(axis=-1))
 
     moved = np.concatenate([np.zeros_like(totals.moves[0][:1]), totals.moves[0].cumsum(axis=0)])
-    return whole(totals.trace), whole(moved)
+    return None if totals.trace is None else whole(totals.trace), whole(moved)
 
 
 def gastric_risk(inputs: ModelInputs, months: int, scale: Scale = "crude") -> FloatArray:

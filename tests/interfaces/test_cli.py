@@ -177,6 +177,9 @@ def test_analyses_write_pictures_with_their_data(tmp_path: Path, verb: str) -> N
         (("where", "hr_glu"), ("hr_glu", "hr_glue")),
         (("nnt", "--years", "soon"), ("'soon' must be a number of years", "econmodel nnt")),
         (("caze",), ("'caze'", "econmodel --help")),
+        (("study", "mishra2012"), ("no study 'mishra2012'", "mishra2011")),
+        (("study", "nowhere.toml"), ("nowhere.toml", "not there")),
+        (("study", "--fit", "hr_glue"), ("no study to fit to", "--fit")),
         (("form", "--json", "-"), ("--json goes with --show",)),
         (("sensitivity", "--strategy", "coil_glue"), ("'coil_glue'", "coil_and_glue", "--strategy")),
         (("case", "--draws", "2"), ("draws = 2", "--draws 3")),
@@ -219,6 +222,7 @@ def test_help_names_every_verb() -> None:
         "form",
         "workbook",
         "where",
+        "study",
         "checks",
         "dashboard",
     ):

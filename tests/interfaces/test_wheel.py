@@ -32,6 +32,7 @@ VERBS = {
     "registry": ["registry", "params/hospitals/demo_registry.csv"],
     "form": ["form", "params/hospitals/demo_uk.toml", "--override", "params/scenarios/coil_ratios_one.toml"],
     "workbook": ["workbook"],
+    "study": ["study", "tips_gastric", "--draws", "20"],
     "checks": ["checks"],
     "where": ["where", "c_coil"],
 }
