@@ -31,6 +31,17 @@ def choose(condition: Any, yes: Callable[[], Any], no: Callable[[], Any]) -> Any
     return np.where(condition, yes(), no())
 
 
+def known(value: float | None) -> float | None:
+    """Give a number, or None for what does not apply and is NaN, as a document holds it.
+
+    Examples
+    --------
+    >>> known(0.2), known(float("nan"))
+    (0.2, None)
+    """
+    return None if value is None or value != value else value
+
+
 def bracketed_roots(
     function: Callable[[FloatArray], FloatArray], low: FloatArray, high: FloatArray, *, steps: int = 60, tolerance: float = 1e-14
 ) -> FloatArray:

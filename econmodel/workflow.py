@@ -89,7 +89,7 @@ def run_together(
 
 
 def evaluate_case(case: Case) -> tuple[Answer, Findings]:
-    """Run what can find a fault in the inputs: the deterministic results, and the programme."""
+    """Run what can find a fault in the inputs: the deterministic results, and the programme of patients who have not bled."""
     from econmodel.reporting.tables.findings import Findings
 
     found, draws = answer(case), int(case.parameters.number("draws"))
@@ -97,7 +97,7 @@ def evaluate_case(case: Case) -> tuple[Answer, Findings]:
         from econmodel.uncertainty.probabilistic import warm_engine
 
         warm_engine(case.parameters, draws)
-    programme = run_programme(case, draws=draws)
+    programme = None if case.parameters.has_bled else run_programme(case, draws=draws)
     return found, Findings(programme=programme)
 
 

@@ -32,7 +32,7 @@ from econmodel.parameters.catalogue import (
     Count,
 )
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.schema import PROCESS, SecondaryRow
+from econmodel.parameters.schema import NEVER_BLED_YET, PROCESS, SecondaryRow
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -40,7 +40,10 @@ FloatArray = NDArray[np.float64]
 
 @record
 class Activity:
-    """Counts by name; ``report_years`` is the end of each period, in years from the start."""
+    """Counts by name; ``report_years`` is the end of each period, in years from the start.
+
+    First bleeds are NaN in a cohort that has bled, where they do not apply.
+    """
 
     strategies: tuple[str, ...]
     groups: tuple[str, ...]
@@ -115,6 +118,7 @@ class Families:
     counts: tuple[Count, ...]
 
 
+FIRST_BLEEDS, INDEX_BLEEDS = ("first_bleeds", "gastric_first_bleeds"), "index_bleeds"
 PLAIN = Families(NEVER_BLED, NEVER_BLED, ("post_bleed",), COUNTS)
 REBLEEDS = Count("rebleeds", "Rebleeds", ("early_rebleed", "gastric_rebleed", "other_rebleed"))
 OF_COURSE = Families(
@@ -127,7 +131,10 @@ OF_COURSE = Families(
 
 @record
 class Rules:
-    """What a strategy uses, as 1 or 0 by strategy, and what the case chose, as true or false."""
+    """What a strategy uses, as 1 or 0 by strategy, and what the case chose, as true or false.
+
+    ``secondary`` is by strategy where the cohort starts after a bleed, chosen for all otherwise; ``start`` is where it starts.
+    """
 
     session: Mapping[str, FloatArray]
     visit: Mapping[str, FloatArray]
@@ -135,8 +142,9 @@ class Rules:
     oil: FloatArray
     starts_course: FloatArray
     readmitted: bool
-    secondary: Mapping[str, bool]
+    secondary: Mapping[str, Any]
     families: Families = PLAIN
+    start: str = NEVER_BLED_YET
 
 
 def activity_rates(
@@ -168,17 +176,18 @@ def activity_rates(
 
 def activity_rules(parameters: ParameterSet, setting: Callable[[str], str], by_strategy: Callable[[list[bool]], FloatArray]) -> Rules:
     """Gather what strategies use and what the settings choose; ``setting`` gives what stands for a setting."""
-    rows = list(parameters.strategies.values())
+    rows, bled = list(parameters.strategies.values()), parameters.has_bled
     chosen = setting("secondary_prophylaxis")
     return Rules(
         session={kind: by_strategy([r.session == kind for r in rows]) for kind in SESSION_KINDS},
         visit={kind: by_strategy([r.surveillance.visit == kind for r in rows]) for kind in VISIT_KINDS},
-        drug=by_strategy([r.drug for r in rows]),
+        drug=by_strategy([r.drug and not bled for r in rows]),
         oil=by_strategy([bool(r.glue_ml) for r in rows]),
-        starts_course=by_strategy([r.starts_in == "in_course" for r in rows]),
+        starts_course=by_strategy([r.starts_in == "in_course" and not bled for r in rows]),
         readmitted=setting("rebleed_costing") == "readmission",
-        secondary={key: chosen == key for key in parameters.secondary},
+        secondary={key: by_strategy([r.secondary == key for r in rows]) if bled else chosen == key for key in parameters.secondary},
         families=OF_COURSE if parameters.text("effect_basis") == PROCESS else PLAIN,
+        start=parameters.text("cohort_start"),
     )
 
 
@@ -242,6 +251,8 @@ def build_activity(
     )
     counts = count_activity(sums, ActivityRates(**rates), rules, parameters.secondary)
     none = np.zeros_like(counts["first_bleeds"])
+    if parameters.has_bled:
+        counts |= dict.fromkeys(FIRST_BLEEDS, np.full_like(none, np.nan))
     counts = {name: none if isinstance(count, float) else count for name, count in counts.items()}
     names = ("all", *(g.name for g in inputs.groups)) if by_group else ("all",)
     state_years = {state: sums.years_in(state) for state in inputs.structure.families if state != "dead"}
@@ -302,8 +313,13 @@ class _Sums:
 
 
 def count_activity(sums: Sums, rates: ActivityRates, rules: Rules, secondary: Mapping[str, SecondaryRow]) -> dict[str, FloatArray]:
-    """Every count and priced activity from the cohort's sums: the one declaration, run on arrays and on cells."""
+    """Every count and priced activity from the cohort's sums: the one declaration, run on arrays and on cells.
+
+    The bleed that a cohort starts at is admitted and survived, or not, like any other; it is in no count of bleeds.
+    """
     counts = _event_counts(sums, rules)
+    if rules.start == "bleeding":
+        counts |= {INDEX_BLEEDS: counts["first_bleeds"] + sums.begun()}
     counts |= _service_counts(sums, rates, rules, counts["sessions"])
     return counts | _hospital_counts(sums, rates, rules, counts) | _aftercare(sums, rates, rules, secondary)
 
@@ -345,6 +361,8 @@ def _hospital_counts(sums: Sums, rates: ActivityRates, rules: Rules, counts: Map
     readmissions, none is.
     """
     bleeds, early, fatal = counts["first_bleeds"] + counts["rebleeds"], sums.moved("early_rebleed"), counts["deaths_bleed"]
+    if INDEX_BLEEDS in counts:
+        bleeds = bleeds + sums.begun()
     survived, post_bleed = sums.moved("recover", "early_rebleed"), sums.years_in(*rules.families.after_bleed)
     stays = bleeds - early * rates.same_stay
     admitted = choose(rules.readmitted, lambda: bleeds - early, lambda: stays)
@@ -370,12 +388,18 @@ def _hospital_counts(sums: Sums, rates: ActivityRates, rules: Rules, counts: Map
 
 
 def _aftercare(sums: Sums, rates: ActivityRates, rules: Rules, secondary: Mapping[str, SecondaryRow]) -> dict[str, FloatArray]:
-    """Secondary prophylaxis of the kind chosen: a drug by the year after a bleed, sessions by the bleed survived."""
+    """Secondary prophylaxis of the kind chosen: a drug by the year after a bleed, sessions by the bleed survived.
+
+    A cohort that starts six weeks after a bleed survived it.
+    """
     found: dict[str, Any] = {}
+    survived = sums.moved("recover")
+    if rules.start == "post_bleed":
+        survived = survived + sums.begun()
     for key, row in secondary.items():
 
         def amount(key: str = key, drug: bool = row.drug) -> FloatArray:
-            return sums.years_in(*rules.families.after_bleed) if drug else sums.moved("recover") * rates.secondary_sessions[key]
+            return sums.years_in(*rules.families.after_bleed) if drug else survived * rates.secondary_sessions[key]
 
         used = choose(rules.secondary[key], amount, lambda: 0.0)
         found[row.activity] = found[row.activity] + used if row.activity in found else used

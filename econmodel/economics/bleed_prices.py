@@ -79,10 +79,15 @@ def fatal_share(activity: Activity) -> FloatArray:
 
 
 def untreated_fatal_share(parameters: ParameterSet, v: Values) -> FloatArray:
-    """Share of bleed admissions that end in death, from a run of its own: no prophylaxis, lifetime; (draw,)."""
-    lifetime = {"horizon_years": replace(parameters["horizon_years"], value="lifetime")}
-    alone = {WATCH: parameters.strategies.get(WATCH, UNTREATED)}
-    case = replace(parameters, parameters=parameters.parameters | lifetime, strategies=alone)
+    """Share of bleed admissions that end in death, from a run of its own: no prophylaxis, lifetime; (draw,).
+
+    A mix of patients who bled starts at the bleed, on the secondary prophylaxis of the setting.
+    """
+    changed = {"horizon_years": replace(parameters["horizon_years"], value="lifetime")}
+    row = replace(parameters.strategies.get(WATCH, UNTREATED), secondary=parameters.text("secondary_prophylaxis"))
+    if parameters.has_bled:
+        changed |= {"cohort_start": replace(parameters["cohort_start"], value="bleeding")}
+    case = replace(parameters, parameters=parameters.parameters | changed, strategies={WATCH: row})
     inputs = resolve(case, v)
     totals = run_disease(inputs, (0,) * inputs.n_years)
     return fatal_share(build_activity(case, v, inputs, totals, (inputs.n_years,), by_group=False, weightings=[0]))

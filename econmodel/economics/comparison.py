@@ -15,7 +15,7 @@ from typing import Any, Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.arrays import choose
+from econmodel.arrays import choose, known
 from econmodel.evidence import nnt as evidence_nnt
 from econmodel.evidence.nnt import NumberNeededToTreat
 from econmodel.records import record
@@ -174,8 +174,8 @@ class Comparison(Generic[Figure]):
             "icer_status": self.icer_status,
             "net_monetary_benefit": self.net_monetary_benefit,
             "bleeds_averted_per_100": self.bleeds_averted_per_100,
-            "gastric_first_bleeds_averted_per_100": self.gastric_first_bleeds_averted_per_100,
-            "arr": {str(year): arr for year, arr in self.arr.items()},
+            "gastric_first_bleeds_averted_per_100": known(self.gastric_first_bleeds_averted_per_100),
+            "arr": {str(year): known(arr) for year, arr in self.arr.items()},
             "nnt": {str(year): nnt.to_json() for year, nnt in self.nnt.items()},
             "patients_per_bleed_averted": self.patients_per_bleed_averted.to_json(),
             "incremental_prophylaxis_cost": self.incremental_prophylaxis_cost,
@@ -261,8 +261,8 @@ def icer(cost: float, effect: float) -> tuple[float | None, str]:
 
 
 def ratio(numerator: float, denominator: float, tolerance: float = NIL) -> float | None:
-    """Quotient, or None where the denominator is nil."""
-    return choose(abs(denominator) <= tolerance, lambda: None, lambda: numerator / denominator)  # type: ignore[no-any-return]
+    """Quotient, or None where the denominator is nil, or does not apply."""
+    return choose(abs(denominator) > tolerance, lambda: numerator / denominator, lambda: None)  # type: ignore[no-any-return]
 
 
 def break_even_nnt(prophylaxis_cost: float, event_cost: float | None, arr: float) -> float | None:
@@ -272,4 +272,4 @@ def break_even_nnt(prophylaxis_cost: float, event_cost: float | None, arr: float
         assert event_cost is not None
         return evidence_nnt.break_even_nnt(prophylaxis_cost, event_cost)
 
-    return choose((arr <= NIL) | (prophylaxis_cost <= 0), lambda: None, found)  # type: ignore[no-any-return]
+    return choose((arr > NIL) & (prophylaxis_cost > 0), found, lambda: None)  # type: ignore[no-any-return]

@@ -107,8 +107,9 @@ class Evaluation:
         return self._once(("count", name, years), lambda: self.activity.total(name, UNDISCOUNTED, years))
 
     def bleeds(self, years: int | None = None) -> FloatArray:
-        """All bleeds per patient: first and again, any source."""
-        return self.count("first_bleeds", years) + self.count("rebleeds", years)
+        """All bleeds per patient: first and again, any source; without the one that a cohort starts at or after."""
+        rebleeds = self.count("rebleeds", years)
+        return rebleeds if self.parameters.has_bled else self.count("first_bleeds", years) + rebleeds
 
     def net_benefit(self, threshold: float, years: int | None = None, perspective: str | None = None) -> FloatArray:
         """Net monetary benefit: threshold x QALYs - cost."""
@@ -193,7 +194,7 @@ def evaluate(parameters: ParameterSet, values: Values | None = None, *, yearly: 
     unique = tuple(dict.fromkeys(rates))
     totals = run_disease(inputs, period_of_year, unique)
     activity = build_activity(parameters, v, inputs, totals, ends, by_group=by_group, weightings=[unique.index(r) for r in rates])
-    whole = WATCH in activity.strategies and parameters["horizon_years"].value == "lifetime"
+    whole = WATCH in activity.strategies and parameters["horizon_years"].value == "lifetime" and not parameters.has_bled
     died = fatal_share(activity) if whole else untreated_fatal_share(parameters, v)
     prices, utilities = resolve_prices(parameters, v, died), resolve_utilities(parameters, v)
     return Evaluation(parameters, inputs, activity, prices, died, utilities)

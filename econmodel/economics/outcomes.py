@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.arrays import choose
-from econmodel.economics.activity import Activity
+from econmodel.economics.activity import FIRST_BLEEDS, INDEX_BLEEDS, Activity
 from econmodel.parameters.catalogue import COMPLICATIONS
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import PROCESS
@@ -45,9 +45,14 @@ class Utilities:
 
 
 def resolve_utilities(parameters: ParameterSet, v: Mapping[str, FloatArray]) -> Utilities:
-    """Gather utilities of every draw."""
+    """Gather utilities of every draw; a cohort that has bled loses nothing by a first bleed, and by its index bleed once."""
     utility_of = UTILITY_OF | (COURSE_UTILITY_OF if parameters.text("effect_basis") == PROCESS else {})
-    return gather_utilities(v, parameters.text("bleed_utility"), utility_of)
+    found = gather_utilities(v, parameters.text("bleed_utility"), utility_of)
+    if not parameters.has_bled:
+        return found
+    losses = {name: loss for name, loss in found.losses.items() if name not in FIRST_BLEEDS}
+    index = {INDEX_BLEEDS: found.losses["rebleeds"]} if parameters.text("cohort_start") == "bleeding" else {}
+    return Utilities(found.by_state, losses | index)
 
 
 def gather_utilities(v: Mapping[str, FloatArray], bleed_utility: str, utility_of: Mapping[str, str] = UTILITY_OF) -> Utilities:

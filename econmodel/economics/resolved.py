@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.economics.activity import resolve_activity_rates
+from econmodel.economics.activity import ActivityRates, resolve_activity_rates
 from econmodel.economics.bleed_prices import bleed_mean
 from econmodel.economics.evaluate import Evaluation
 from econmodel.model.course import STOP_STEPS, CourseInputs
@@ -20,6 +20,7 @@ from econmodel.model.natural_history import TIME_STEPS
 from econmodel.model.structure import ALL_LABELS
 from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.loading import read_life_table
+from econmodel.parameters.schema import SecondaryRow
 
 RETREAT_STEPS = (0, 1)
 
@@ -53,6 +54,7 @@ def inputs_document(e: Evaluation) -> dict[str, Any]:
         "strategies": {key: _course_inputs(e, i.course, s) if i.course else _strategy_inputs(e, s) for s, key in enumerate(e.keys)},
         **(_trial(e, i.course) if i.course else {}),
         "effect_basis": i.effect_basis,
+        "cohort_start": i.cohort_start,
         "effect_clock": i.effect_clock,
         "hazard_decline": p.text("hazard_decline"),
         "years_excess_after_bleed": p.text("years_excess_after_bleed"),
@@ -162,11 +164,15 @@ def _trial(e: Evaluation, c: CourseInputs) -> dict[str, Any]:
     }
 
 
+def _secondary(row: SecondaryRow, rates: ActivityRates) -> dict[str, Any]:
+    sessions = float(rates.secondary_sessions[row.key][0])
+    return {"key": row.key, "activity": row.activity, "drug": row.drug, "sessions_per_recovery": sessions}
+
+
 def _activity_rates(e: Evaluation) -> dict[str, Any]:
     """How cohort events become activity, in the words of ``economics.activity``."""
     p, rates = e.parameters, resolve_activity_rates(e.parameters, base_values(e.parameters), e.inputs.strategies.sessions_mean)
     rows = list(p.strategies.values())
-    secondary = p.secondary[p.text("secondary_prophylaxis")]
     return {
         "by_strategy": {
             key: {
@@ -176,6 +182,7 @@ def _activity_rates(e: Evaluation) -> dict[str, Any]:
                 "oil": bool(rows[s].glue_ml),
                 "drug": rows[s].drug,
                 "complications_per_course": {k: float(c[0, s]) for k, c in rates.complications.items()},
+                "secondary": _secondary(p.secondary_of(rows[s]), rates),
             }
             for s, key in enumerate(e.keys)
         },
@@ -186,12 +193,7 @@ def _activity_rates(e: Evaluation) -> dict[str, Any]:
         "p_rescue_per_bleed": float(rates.p_rescue[0]),
         "share_rebleed_same_stay": float(rates.same_stay[0]),
         "p_readmission_per_survived_bleed": float(rates.p_readmission[0]),
-        "secondary": {
-            "key": secondary.key,
-            "activity": secondary.activity,
-            "drug": secondary.drug,
-            "sessions_per_recovery": float(rates.secondary_sessions[secondary.key][0]),
-        },
+        "secondary": _secondary(p.secondary[p.text("secondary_prophylaxis")], rates),
         "clinic_visits_per_year": {"never_bled": float(rates.clinic_never_bled[0]), "post_bleed": float(rates.clinic_post_bleed[0])},
         "clinic_visits_to_start_drug": float(rates.clinic_drug_start[0]),
         "bleed_costing": p.text("bleed_costing"),

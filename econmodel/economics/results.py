@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.arrays import known
 from econmodel.economics.comparison import Comparison, FrontierRow, rank_strategies
 from econmodel.economics.evaluate import Evaluation
 from econmodel.economics.ladder import Ladder, nnt_ladder
@@ -24,7 +25,7 @@ from econmodel.package import version
 from econmodel.parameters.catalogue import CATEGORIES, CATEGORY, COMPLICATIONS, COUNT_KEYS, COURSE_COUNTS
 from econmodel.parameters.loading import Case
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.schema import WATCH
+from econmodel.parameters.schema import NEVER_BLED_YET, WATCH
 from econmodel.parameters.second_look import second_look
 from econmodel.records import record
 
@@ -65,6 +66,12 @@ class Settings:
     comparator: str
     perspective: str
     willingness_to_pay: float
+    cohort_start: str
+
+    @property
+    def has_bled(self) -> bool:
+        """Whether the cohort starts at a bleed or after one, so that first bleeds do not apply."""
+        return self.cohort_start != NEVER_BLED_YET
 
     @property
     def headline(self) -> int:
@@ -163,7 +170,7 @@ class StrategyResult:
             "undiscounted": dict(vars(self.undiscounted)),
             "first_bleed_risk": _by_year(self.first_bleed_risk),
             "gastric_first_bleed_risk": _by_year(self.gastric_first_bleed_risk),
-            "first_bleeds": self.first_bleeds,
+            "first_bleeds": known(self.first_bleeds),
             "rebleeds": self.rebleeds,
             "deaths": dict(self.deaths),
             "sessions": self.sessions,
@@ -173,14 +180,14 @@ class StrategyResult:
             "icu_days": self.icu_days,
             "ward_days": self.ward_days,
             "complications": dict(self.complications),
-            "activity": dict(self.activity),
+            "activity": {name: known(amount) for name, amount in self.activity.items()},
             **self.course,
-            "yearly": [dict(vars(year)) for year in self.yearly],
+            "yearly": [{name: known(figure) for name, figure in vars(year).items()} for year in self.yearly],
         }
 
 
-def _by_year(figures: Mapping[int, float]) -> dict[str, float]:
-    return {str(year): figure for year, figure in figures.items()}
+def _by_year(figures: Mapping[int, float]) -> dict[str, float | None]:
+    return {str(year): known(figure) for year, figure in figures.items()}
 
 
 @record
@@ -351,6 +358,7 @@ def _settings(evaluation: Evaluation) -> Settings:
         comparator=p.text("comparator"),
         perspective=p.text("perspective"),
         willingness_to_pay=p.number("willingness_to_pay"),
+        cohort_start=p.text("cohort_start"),
     )
 
 

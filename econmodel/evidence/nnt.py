@@ -40,6 +40,7 @@ from econmodel.records import record
 Kind = Literal["NNTB", "NNTH", "none"]
 FloatArray = NDArray[np.float64]
 NO_DIFFERENCE = 1e-12
+NOT_APPLICABLE = "not applicable"
 NO_HORIZON = "No horizon is stated: an NNT means nothing without the time by which events are counted."
 PERSON_TIME = (
     "One over the rate difference is {years:.3g} person-years per event averted, not patients; the NNT here "
@@ -90,18 +91,23 @@ class NumberNeededToTreat:
     @property
     def text(self) -> str:
         """The NNT with its kind, such as ``NNTB 5``."""
-        return format_nnt(self.arr)
+        return format_nnt(self.arr) if self.applies else NOT_APPLICABLE
 
     @property
     def interval_text(self) -> str | None:
         """The interval in NNTB and NNTH form; None without an interval."""
-        if self.arr_low is None or self.arr_high is None:
+        if self.arr_low is None or self.arr_high is None or not self.applies:
             return None
         return format_nnt_interval(self.arr_low, self.arr_high)
 
+    @property
+    def applies(self) -> bool:
+        """Whether there is an ARR at all: not of an event that cannot happen."""
+        return not math.isnan(self.arr)
+
     def to_json(self) -> dict[str, float | str | None]:
-        """Give value and kind, as result documents hold them."""
-        return {"value": self.value, "kind": self.kind}
+        """Give value and kind, as result documents hold them; both null where it does not apply."""
+        return {"value": self.value, "kind": self.kind if self.applies else None}
 
 
 def patients_per_event(arr: ArrayLike) -> FloatArray:

@@ -56,9 +56,9 @@ def resolve_course(parameters: ParameterSet, v: Values, mix: ReferenceMix, hr_it
     evidence = _evidence(v, stack)
     starts = tuple(row.starts_in for row in rows)
     closed, opened, lowered = calibrate(trial, evidence, hr_itt, np.broadcast_to(v["hr_patent"], n_draws), starts)
-    secondary = parameters.secondary[parameters.text("secondary_prophylaxis")]
-    after_bleed = product(v, secondary.hr_late_rebleed), product(v, secondary.hr_late_rebleed_other)
-    figures = [course_figures(row, v, *after_bleed) for row in rows]
+    after_bleed = [parameters.secondary_of(row) for row in rows]
+    ratios = [(product(v, kind.hr_late_rebleed), product(v, kind.hr_late_rebleed_other)) for kind in after_bleed]
+    figures = [course_figures(row, v, *pair) for row, pair in zip(rows, ratios, strict=True)]
     found = {name: side_by_side([of_row[name] for of_row in figures]) for name in figures[0]}
     by_time = rebleed_by_time(v["hr_late_rebleed_first_year"], parameters.text("rebleed_by_time"))
     steps = found.pop("r_stop"), found.pop("r_stop_later")

@@ -24,8 +24,8 @@ def initial_state(inputs: ModelInputs) -> FloatArray:
 
 
 def _initial(inputs: ModelInputs) -> FloatArray:
-    """Everyone in the state the strategy starts in: (state, strategy, cell, draw)."""
-    first = [inputs.structure.family(start)[0] for start in inputs.strategies.starts_in]
+    """Everyone in the state the strategy, or the cohort, starts in: (state, strategy, cell, draw)."""
+    first = [inputs.structure.family(start)[0] for start in inputs.starts]
     initial = np.zeros((len(inputs.structure.states), len(first), inputs.relative.shape[1], inputs.n_draws))
     for s, state in enumerate(first):
         initial[state, s] = 1.0

@@ -18,7 +18,7 @@ from econmodel.model.structure import Structure, build_course_structure, build_s
 from econmodel.parameters.loading import read_life_table
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import check_whole
-from econmodel.parameters.schema import PROCESS, StrategyRow, Surveillance, twin
+from econmodel.parameters.schema import NEVER_BLED_YET, PROCESS, StrategyRow, Surveillance, twin
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -97,11 +97,18 @@ class ModelInputs:
     excess_death_transplanted: FloatArray
     strategies: StrategyInputs
     course: CourseInputs | None = None
+    cohort_start: str = NEVER_BLED_YET
 
     @property
     def n_draws(self) -> int:
         """Number of draws."""
         return len(self.r_first_bleed)
+
+    @property
+    def starts(self) -> tuple[str, ...]:
+        """Family of states in which each strategy's patients start."""
+        own = self.strategies.starts_in
+        return own if self.cohort_start == NEVER_BLED_YET else (self.cohort_start,) * len(own)
 
     @property
     def child_of_cell(self) -> NDArray[np.int64]:
@@ -173,6 +180,7 @@ def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInpu
         excess_death_transplanted=v["r_excess_death_transplanted"],
         strategies=strategies,
         course=course,
+        cohort_start=parameters.text("cohort_start"),
     )
 
 
@@ -320,8 +328,8 @@ def strategy_figures(row: StrategyRow, v: Values, late: FloatArray | float) -> d
 def resolve_strategies(parameters: ParameterSet, v: Values, n_draws: int) -> StrategyInputs:
     """Stack the strategy rows into arrays (draw, strategy)."""
     rows = list(parameters.strategies.values())
-    secondary = parameters.secondary[parameters.text("secondary_prophylaxis")]
-    figures = [strategy_figures(row, v, v["r_late_rebleed"] * product(v, secondary.hr_late_rebleed)) for row in rows]
+    late = [v["r_late_rebleed"] * product(v, parameters.secondary_of(row).hr_late_rebleed) for row in rows]
+    figures = [strategy_figures(row, v, rate) for row, rate in zip(rows, late, strict=True)]
     stacked = {
         name: np.stack([np.broadcast_to(np.asarray(found[name], dtype=float), n_draws) for found in figures], axis=1)
         for name in figures[0]

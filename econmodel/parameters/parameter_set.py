@@ -7,9 +7,19 @@ import json
 from dataclasses import field, replace
 from typing import Any
 
-from econmodel.errors import ParameterError
+from econmodel.errors import AnalysisError, ParameterError
 from econmodel.parameters.lookups import Tables
-from econmodel.parameters.schema import CALIBRATING, PROCESS, JointGroup, Parameter, Protocol, SecondaryRow, Source, StrategyRow
+from econmodel.parameters.schema import (
+    CALIBRATING,
+    NEVER_BLED_YET,
+    PROCESS,
+    JointGroup,
+    Parameter,
+    Protocol,
+    SecondaryRow,
+    Source,
+    StrategyRow,
+)
 from econmodel.records import record
 from econmodel.wording import nearest
 
@@ -56,6 +66,30 @@ class ParameterSet:
     def rows(self, name: str) -> tuple[dict[str, Any], ...]:
         """Rows of a table input."""
         return self[name].table or ()
+
+    @property
+    def has_bled(self) -> bool:
+        """Whether the cohort starts at a bleed, or after one."""
+        return "cohort_start" in self.parameters and self.text("cohort_start") != NEVER_BLED_YET
+
+    def need_never_bled(self, what: str) -> None:
+        """Refuse what follows patients who have not bled, for a cohort that has.
+
+        Raises
+        ------
+        AnalysisError
+            The cohort starts at a bleed, or after one.
+        """
+        if self.has_bled:
+            start = self["cohort_start"]
+            said = f"cohort_start = {start.value!r}: {what} follows patients who have not bled"
+            raise AnalysisError(
+                said, where=str(start.where), fix=f"cohort_start = {NEVER_BLED_YET} for it; case and psa hold after a bleed"
+            )
+
+    def secondary_of(self, row: StrategyRow) -> SecondaryRow:
+        """Secondary prophylaxis under a strategy: the setting's, or its own where the cohort has bled."""
+        return self.secondary[row.secondary if self.has_bled else self.text("secondary_prophylaxis")]
 
     def numeric(self) -> dict[str, Parameter]:
         """Gather the inputs that are one number, by name."""

@@ -46,10 +46,11 @@ def check(parameters: ParameterSet, *, subset: bool = False) -> None:
         *_setting_faults(parameters),
         *_distribution_faults(parameters),
         *_row_faults(parameters),
+        *_start_faults(parameters),
         *_joint_faults(parameters),
         *_currency_faults(parameters),
         *_mix_faults(parameters),
-        *([] if subset else strategy_mix_faults(parameters)),
+        *([] if subset or parameters.has_bled else strategy_mix_faults(parameters)),
         *_guard_faults(parameters),
         *_bleed_price_faults(parameters),
     ]
@@ -146,6 +147,20 @@ def _row_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
         if strategy.starts_in != "at_risk" and not (strategy.effect_full_years and strategy.effect_none_years):
             what = f"strategy {strategy.key}: needs effect_full_years and effect_none_years"
             yield ParameterError(what, where=str(strategy.where), fix="name the inputs, as the strategy 'glue' does")
+
+
+def _start_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
+    """Strategies that a cohort after a bleed cannot take: those that are no secondary prophylaxis."""
+    rows, known = parameters.strategies.values(), parameters.secondary
+    for row in rows:
+        if row.secondary and row.secondary not in known:
+            what = f"strategy {row.key}: secondary {row.secondary!r} must be one of {', '.join(known)}"
+            yield ParameterError(what, where=str(row.where), fix=nearest(row.secondary, known, "choose one of them"))
+    if parameters.has_bled and (without := [row.key for row in rows if not row.secondary]):
+        start = parameters["cohort_start"]
+        what = f"cohort_start = {start.value!r}: every strategy must be a secondary prophylaxis; not so {', '.join(without)}"
+        fix = f'[strategy.{without[0]}] drop = true, and so each; or secondary = "glue" says which one it is'
+        yield ParameterError(what, where=str(start.where), fix=fix)
 
 
 def _slot_faults(parameters: ParameterSet, row: StrategyRow | SecondaryRow) -> Iterable[EconModelError]:

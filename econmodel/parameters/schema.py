@@ -134,6 +134,7 @@ WHOLE = {
 WATCH = "watch"  # the strategy of no prophylaxis, which every case holds untreated risk against
 RUN_SETTINGS = ("draws", "seed")
 PROCESS = "process"
+NEVER_BLED_YET = "never_bled"
 CALIBRATING = ("p_obliteration", "r_recurrence", "r_stop_trial", "sessions_mean", "p_retreat_accepted")
 POSITIVE_UNITS = ("hazard ratio", "relative risk", "odds ratio", "ratio")
 
@@ -272,7 +273,10 @@ class Protocol:
 
 @record
 class StrategyRow:
-    """One option, told as names of inputs; a product of several names is a list."""
+    """One option, told as names of inputs; a product of several names is a list.
+
+    ``secondary`` is the row of secondary prophylaxis that it is where the cohort starts after a bleed.
+    """
 
     key: str
     label: str
@@ -300,6 +304,7 @@ class StrategyRow:
     glue_ml: str = ""
     complications: dict[str, str] = field(default_factory=dict)
     drug: bool = False
+    secondary: str = ""
     surveillance: Surveillance = Surveillance()
     evidence_grade: str = ""
     evidence_note: str = ""

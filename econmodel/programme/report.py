@@ -310,8 +310,9 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
     Raises
     ------
     EconModelError
-        A programme input breaks its rules, or the horizon is shorter than the budget.
+        A programme input breaks its rules, the horizon is shorter than the budget, or the cohort has bled.
     """
+    parameters.need_never_bled("the budget of the programme")
     kept = in_the_mix(parameters)
     values = base_values(kept)
     inputs = read_inputs(kept, values)

@@ -52,6 +52,8 @@ def nnt(found: NumberNeededToTreat | None) -> str:
     """
     if found is None:
         return NOTHING
+    if not found.applies:
+        return found.text
     if found.value is None:
         return "no difference"
     text = number(found.value, 1 if found.value < 10 else 0)

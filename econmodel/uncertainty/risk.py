@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.arrays import known
 from econmodel.evidence.nnt import NumberNeededToTreat, nnt_from_draws
 from econmodel.records import record
 from econmodel.uncertainty.probabilistic import Psa, contract_name
@@ -33,9 +34,9 @@ class Interval:
     high: float
     se: float
 
-    def to_json(self) -> dict[str, float]:
-        """Give the four numbers."""
-        return dict(vars(self))
+    def to_json(self) -> dict[str, float | None]:
+        """Give the four numbers; null where they do not apply."""
+        return {name: known(figure) for name, figure in vars(self).items()}
 
 
 def summarise(draws: FloatArray) -> Interval:
@@ -204,12 +205,12 @@ def convergence(psa: Psa, key: str, versus: str) -> Convergence:
         "arr_3_years": arr,
     }
     at = np.unique(np.linspace(min(20, psa.draws), psa.draws, 60).astype(int))
-    running: dict[str, list[float | None]] = {name: (np.cumsum(x)[at - 1] / at).tolist() for name, x in series.items()}
+    running = {name: [known(mean) for mean in (np.cumsum(x)[at - 1] / at).tolist()] for name, x in series.items()}
     if NNT_YEAR in found.arr:
         running["nnt_3_years"] = [NumberNeededToTreat(m).value if m and m > 0 else None for m in running["arr_3_years"]]
     benefit = summarise(series["net_monetary_benefit"])
     relative = 1.96 * benefit.se / abs(benefit.mean) if benefit.mean else np.inf
-    errors: dict[str, float | None] = {name: summarise(x).se for name, x in series.items()}
+    errors: dict[str, float | None] = {name: known(summarise(x).se) for name, x in series.items()}
     errors["nnt_3_years"] = float(errors["arr_3_years"] or 0.0) / arr.mean() ** 2 if arr.mean() > 0 else None
     enough = bool(relative < SUFFICIENT)
     said = _suffice(psa.draws, relative, enough=enough)

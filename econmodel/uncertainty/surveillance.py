@@ -172,8 +172,9 @@ def lay_protocols(
     Raises
     ------
     AnalysisError
-        The strategy or a protocol is unknown, the strategy is never followed up, or there is nothing to compare.
+        The strategy or a protocol is unknown, the strategy is never followed up, there is nothing to compare, or the cohort has bled.
     """
+    parameters.need_never_bled("surveillance")
     row = _followed_up(parameters, strategy or lead_pair(parameters)[0])
     known, present = _known(parameters, row)
     base = against or next((key for key, p in known.items() if not (p.surveillance.months or p.surveillance.interval)), None)

@@ -11,7 +11,7 @@ from collections import defaultdict
 from math import exp, log
 from typing import Any
 
-from independent_model import MONTH, Patient, State, Totals, compete, step
+from independent_model import MONTH, Patient, State, Totals, compete, start_of, step
 
 LOST = {"protected": "protected_lost", "patent": "patent_lost"}
 NEVER = ("at_risk", "in_course", "protected", "patent", "protected_lost", "patent_lost")
@@ -148,7 +148,7 @@ def follow(patient: Follower) -> Totals:
     i = patient.inputs
     rates = {"undiscounted": 0.0, "costs": i["discount_costs"], "outcomes": i["discount_outcomes"]}
     totals: Totals = {w: defaultdict(lambda: defaultdict(float)) for w in rates}
-    here: Mass = {(patient.plan["starts_in"], 0): 1.0}
+    here: Mass = {start_of(i, patient.plan): 1.0}
     for at in range(12 * i["horizon_years"]):
         year = at // 12
         first: dict[str, float] = defaultdict(float, {"begun": 1.0} if at == 0 else {})

@@ -150,6 +150,11 @@ class Patient:
         return [*((kind, (to[kind], 0), chance) for kind, chance in p.items()), *aged]
 
 
+def start_of(inputs: dict[str, Any], plan: dict[str, Any]) -> State:
+    """Where a patient starts: the strategy's own state, or where a cohort that has bled does."""
+    return (plan["starts_in"] if inputs["cohort_start"] == "never_bled" else inputs["cohort_start"]), 0
+
+
 def due(plan: dict[str, Any], month: int) -> bool:
     """Whether a surveillance visit falls at this month."""
     months, interval = plan["months"], plan["interval"]
@@ -162,7 +167,7 @@ def simulate(patient: Patient) -> Totals:
     i = patient.inputs
     rates = {"undiscounted": 0.0, "costs": i["discount_costs"], "outcomes": i["discount_outcomes"]}
     totals: Totals = {w: defaultdict(lambda: defaultdict(float)) for w in rates}
-    here: dict[State, float] = {(patient.plan["starts_in"], 0): 1.0}
+    here: dict[State, float] = {start_of(i, patient.plan): 1.0}
     for month in range(12 * i["horizon_years"]):
         year = month // 12
         after, moved = advance(patient, here, year)

@@ -23,7 +23,7 @@ def price(entry: dict[str, float], perspective: str) -> float:
 
 def bleed_activity(t: dict[str, float], rates: dict[str, Any]) -> dict[str, float]:
     """Admissions for bleeding; some early rebleeds fall within the stay before, or a readmission takes the place of all."""
-    bleeds = first_bleeds(t) + t["early_rebleed"] + t["late_rebleed"]
+    bleeds = first_bleeds(t) + t["early_rebleed"] + t["late_rebleed"] + t["index"]
     admitted, readmitted = bleeds - rates["share_rebleed_same_stay"] * t["early_rebleed"], 0.0
     if rates["rebleed_costing"] == "readmission":
         admitted = bleeds - t["early_rebleed"]
@@ -49,7 +49,8 @@ def first_bleeds(t: dict[str, float]) -> float:
 def activity(inputs: dict[str, Any], key: str, t: dict[str, float]) -> dict[str, float]:
     """Activity by name, from totals under one weighting."""
     rates, plan = inputs["activity_rates"], inputs["strategies"][key]
-    mine, secondary, clinic = rates["by_strategy"][key], rates["secondary"], rates["clinic_visits_per_year"]
+    mine, clinic = rates["by_strategy"][key], rates["clinic_visits_per_year"]
+    secondary = mine["secondary"]
     never = sum(t[state] for state in NEVER_BLED)
     found: dict[str, float] = defaultdict(float, bleed_activity(t, rates))
     if mine["session"]:
@@ -59,11 +60,12 @@ def activity(inputs: dict[str, Any], key: str, t: dict[str, float]) -> dict[str,
     found["drug_year"] = t["protected"] if mine["drug"] else 0.0
     found[plan["surveillance"]["visit"]] += t["visits"]
     found["clinic_visit"] += clinic["never_bled"] * never
-    if mine["drug"]:
+    if mine["drug"] and inputs["cohort_start"] == "never_bled":
         found["clinic_visit"] += rates["clinic_visits_to_start_drug"] * t["begun"]
     for kind in SESSION_COMPLICATIONS:
         found[kind] = t["sessions"] * mine["complications_per_course"][kind] / plan["sessions_mean"]
-    found[secondary["activity"]] = t["post_bleed"] if secondary["drug"] else t["recover"] * secondary["sessions_per_recovery"]
+    recovered = t["recover"] + t["recovered"]
+    found[secondary["activity"]] = t["post_bleed"] if secondary["drug"] else recovered * secondary["sessions_per_recovery"]
     found |= {
         "clinic_post_bleed": t["post_bleed"] * clinic["post_bleed"],
         "transplant": t["transplant"],
@@ -89,6 +91,7 @@ def qalys(inputs: dict[str, Any], key: str, t: dict[str, float]) -> float:
     events = activity(inputs, key, t) | {
         "sessions": t["sessions"],
         "first_bleeds": first_bleeds(t),
+        "index_bleeds": t["index"],
         "rebleeds": t["early_rebleed"] + t["late_rebleed"],
     }
     lived = sum(t[state] * inputs["utilities"][state] for state in ALIVE)
@@ -109,13 +112,17 @@ def strategy_results(inputs: dict[str, Any], key: str, perspective: str) -> dict
     """Rebuild the ``strategies`` block of one strategy, with the same keys."""
     process = inputs["effect_basis"] == "process"
     totals = course_totals(inputs, key) if process else strategy_totals(inputs, key)
+    bled = inputs["cohort_start"] != "never_bled"
+    for years in totals.values():
+        years[0]["index"] = float(inputs["cohort_start"] == "bleeding")
+        years[0]["recovered"] = float(inputs["cohort_start"] == "post_bleed")
     plain, costs, outcomes = (pooled(totals[w]) for w in ("undiscounted", "costs", "outcomes"))
     by_category = cost(inputs, key, costs, perspective)
     horizon = inputs["horizon_years"]
     risk_years = sorted({y for y in (1, 2, 3, 5) if y < horizon} | {horizon})
     until = {str(y): pooled(totals["undiscounted"], y) for y in risk_years}
-    started = 1.0 if inputs["strategies"][key]["starts_in"] == "in_course" else 0.0
-    return {
+    started = 1.0 if inputs["strategies"][key]["starts_in"] == "in_course" and not bled else 0.0
+    found = {
         "cost": {"total": sum(by_category.values()), "by_category": dict(by_category)},
         "life_years": sum(outcomes[state] for state in ALIVE),
         "qalys": qalys(inputs, key, outcomes),
@@ -136,13 +143,23 @@ def strategy_results(inputs: dict[str, Any], key: str, perspective: str) -> dict
         "yearly": yearly(inputs, key, totals["undiscounted"], perspective),
         **(course_results(plain) if process else {}),
     }
+    return without_first_bleeds(found) if bled else found
+
+
+def without_first_bleeds(found: dict[str, Any]) -> dict[str, Any]:
+    """Results of a cohort that has bled: what tells of first bleeds is null."""
+    for name in ("first_bleed_risk", "gastric_first_bleed_risk"):
+        found[name] = dict.fromkeys(found[name])
+    for block in (found, *found["yearly"]):
+        block["first_bleeds"] = None
+    return found
 
 
 def counts(inputs: dict[str, Any], t: dict[str, float]) -> dict[str, float]:
     """Gather the counts that are shown over the horizon and by year."""
     rates, rebleeds = inputs["activity_rates"], t["early_rebleed"] + t["late_rebleed"]
     intensive = rates["p_icu_per_bleed"] * rates["icu_days_per_icu_stay"]
-    bleeds = first_bleeds(t) + rebleeds
+    bleeds = first_bleeds(t) + rebleeds + t["index"]
     stays = bleeds - rates["share_rebleed_same_stay"] * t["early_rebleed"]
     return {
         "first_bleeds": first_bleeds(t),

@@ -31,6 +31,7 @@ OTHER_CHOICES = [
     "discount_costs=0.035",
     "discount_outcomes=0.015",
 ]
+AFTER = str(Path(__file__).parent / "data" / "after_a_bleed")
 RUNS: dict[str, tuple[list[str], list[str]]] = {
     "base case, lifetime": ([], []),
     "demo hospital": (["hospitals/demo"], ["horizon_years=15"]),
@@ -50,6 +51,10 @@ RUNS: dict[str, tuple[list[str], list[str]]] = {
     ),
     "process, demo hospital": (["hospitals/demo"], ["horizon_years=8", "effect_basis=process"]),
     "process, susceptibility": (["scenarios/frailty"], ["horizon_years=3", "effect_basis=process"]),
+    "after a bleed": ([AFTER], [SHORT, "perspective=societal"]),
+    "after a bleed, every other choice": ([AFTER], [SHORT, "effect_basis=process", "rebleed_by_time=step", *OTHER_CHOICES]),
+    "six weeks after a bleed": ([AFTER], [SHORT, "cohort_start=post_bleed"]),
+    "six weeks after a bleed, process": ([AFTER], ["cohort_start=post_bleed", "effect_basis=process"]),
     "low untreated risk": (["scenarios/low_untreated_risk"], [SHORT]),
 }
 

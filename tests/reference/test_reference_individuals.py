@@ -5,6 +5,8 @@ Common practice, no source (reviewer test: microsimulation of the same matrix wi
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -71,6 +73,25 @@ def test_time_alive_agrees(cohort: Evaluation, pair: tuple[str, SimulatedPatient
     years = (patients.months_alive + np.where(patients.months_alive < 12 * cohort.horizon, 0.5, 0.0)) / 12
     expected = float(cohort.life_years(discounted=False)[0, cohort.index(key), 0])
     assert abs(years.mean() - expected) <= 3 * standard_error(years)
+
+
+@pytest.mark.parametrize("basis", ["intention_to_treat", "process"])
+def test_a_cohort_that_has_bled_agrees(basis: str) -> None:
+    """From the bleed on: rebleeds by source, deaths, transplants and time alive match; nobody bleeds first, is treated or is seen."""
+    after = Path(__file__).parent / "data" / "after_a_bleed.toml"
+    cohort = evaluate(load_case(None, [after], [f"effect_basis={basis}"]).parameters, yearly=False, by_group=False)
+    patients = simulate_patients(cohort.inputs, "coil_and_glue", 20_000, rng=np.random.default_rng(11))
+    events = dict(PROCESS_EVENTS if cohort.inputs.course else EVENTS)
+    for name in ("first_bleeds", "deaths_procedure", *({"retreatments"} & events.keys())):
+        assert patients.mean(*events.pop(name))[0] == 0
+    for name, kinds in events.items():
+        mean, error = patients.mean(*kinds)
+        assert abs(mean - float(cohort.count(name)[0, cohort.index("coil_and_glue"), 0])) <= 3 * error, name
+    years = (patients.months_alive + np.where(patients.months_alive < 12 * cohort.horizon, 0.5, 0.0)) / 12
+    expected = float(cohort.life_years(discounted=False)[0, cohort.index("coil_and_glue"), 0])
+    assert abs(years.mean() - expected) <= 3 * standard_error(years)
+    assert patients.months_in_course.max() == 0
+    assert all(cohort.count(name).max() == 0 for name in ("sessions", "courses", "surveillance_eus", "clinic_visit"))
 
 
 def test_another_strategy_disagrees(cohort: Evaluation, pair: tuple[str, SimulatedPatients]) -> None:

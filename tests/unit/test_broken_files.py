@@ -15,6 +15,16 @@ from econmodel.parameters import load_case
 FOLDER = Path(__file__).resolve().parents[2] / "tests" / "params" / "broken"
 # File: what the message names (input, value, rule), the line it points to (0: the file alone), and its fix.
 EXPECTED: dict[str, tuple[tuple[str, ...], int, str]] = {
+    "after_bleed_without_secondary": (
+        ("cohort_start = 'post_bleed'", "every strategy must be a secondary prophylaxis", "not so watch, eus_glue, coil"),
+        6,
+        "drop = true",
+    ),
+    "detection_above_one": (("p_detect_eus = 95 (probability)", "between 0 and 1"), 6, "fraction"),
+    "recurrence_on_a_drug": (("strategy beta_blocker", "r_recurrence 'r_recurrence' on a drug"), 6, "take r_recurrence out"),
+    "surveillance_month_zero": (("strategy.coil", "[0, 6, 12]", "from 1 on"), 6, "months = [6, 12]"),
+    "surveillance_over_before_it_starts": (("strategy.coil", "until_year = 1", "first visit, in month 18"), 6, "until_year = 2"),
+    "surveillance_unordered": (("strategy.coil", "[6, 3, 12]", "rising order"), 6, "months = [3, 6, 12]"),
     "beta_off_mean": (("p_early_rebleed", "0.428571", "0.11"), 6, "give se instead"),
     "benefit_without_drug": (("strategy glue", "hr_excess_death acts under a drug only"), 6, "drug = true"),
     "classes_out_of_order": (("r_excess_death_child_b = 0.1", "r_excess_death_child_a = 0.2"), 6, "set both"),

@@ -12,21 +12,24 @@ from econmodel.reporting.papers import phrases
 from econmodel.reporting.papers.content import Chart, Charts, KeyNumber, KeyNumbers, Table, table
 from econmodel.reporting.papers.phrases import lower
 from econmodel.reporting.tables.provenance import STATUS_WORDS, provenance_rows
-from econmodel.reporting.tables.results import NNT_YEAR, headline_columns, headline_text, icer_text
+from econmodel.reporting.tables.results import NNT_YEAR, bled_note, headline_columns, headline_text, icer_text
 
 if TYPE_CHECKING:
-    from econmodel.economics.results import Results
+    from econmodel.economics.comparison import Comparison
+    from econmodel.economics.results import Results, Settings
     from econmodel.parameters.parameter_set import ParameterSet
     from econmodel.parameters.schema import Parameter, StrategyRow
 
 
 NOT_STATED = "not stated"
+OF_FIRST_BLEEDS = ("first_bleeds", "nnt_by_year")
 WIDTHS = {"label": 1.9, "bleeds_averted_watch": 1.3, "net_cost_watch": 1.2, "nnt_watch": 1.2, "procedure_deaths": 1.2}
 
 
 def charts(results: Results, *names: str) -> Charts:
-    """Figures of the result document, by name."""
-    return Charts(tuple(Chart(**describe(name, results)) for name in names))
+    """Figures of the result document, by name; without those of first bleeds where the cohort has bled."""
+    shown = [name for name in names if not (results.settings.has_bled and name in OF_FIRST_BLEEDS)]
+    return Charts(tuple(Chart(**describe(name, results)) for name in shown))
 
 
 def headline_table(results: Results) -> Table:
@@ -39,8 +42,8 @@ def headline_table(results: Results) -> Table:
         [(heading, WIDTHS.get(key, 1.0), key != "label") for key, heading in columns],
         [[row[key] for key, _ in columns] for row in headline_text(results)],
         note=f"{phrases.view(settings)} view; costs discounted at {discount[0]}, QALYs at {discount[1]} a "
-        f"year. QALYs and harms over the time horizon, {f.duration(settings.horizon_years)}. NNT: patients "
-        "treated to avert one first bleed of any source; NNTH: to bring one more.",
+        f"year. QALYs and harms over the time horizon, {f.duration(settings.horizon_years)}. "
+        + (bled_note(results) or "NNT: patients treated to avert one first bleed of any source; NNTH: to bring one more."),
     )
 
 
@@ -71,6 +74,9 @@ def _compared_numbers(results: Results, versus: str, key: str) -> tuple[KeyNumbe
         return ()
     now, settings, name = found.headline, results.settings, lower(results.labels[versus])
     years, shown = settings.headline, now.nnt.get(NNT_YEAR)
+    if settings.has_bled:
+        averted = KeyNumber(f.number(now.bleeds_averted_per_100, 1), f"Bleeds averted per 100 v. {name}", f.duration(years))
+        return averted, _net_cost(now, settings, name)
     averts = shown is None or shown.kind != "NNTH"
     return (
         KeyNumber(
@@ -78,16 +84,19 @@ def _compared_numbers(results: Results, versus: str, key: str) -> tuple[KeyNumbe
             f"NNT at {NNT_YEAR} years v. {name}",
             "patients treated per first bleed averted" if averts else "patients treated to bring one more first bleed",
         ),
-        KeyNumber(
-            f.money_change(now.incremental_cost, settings.currency),
-            f"Net cost per patient v. {name}",
-            f"{f.duration(years)}, {f.price_note(settings)}",
-        ),
+        _net_cost(now, settings, name),
         KeyNumber(
             f.number(now.break_even_nnt, 1),
             f"Break-even NNT v. {name}",
             f"model: {f.nnt(now.nnt[years])} at {f.duration(years)}" + ("; saves when below break-even" if averts else ""),
         ),
+    )
+
+
+def _net_cost(now: Comparison[float], settings: Settings, name: str) -> KeyNumber:
+    label = f"Net cost per patient v. {name}"
+    return KeyNumber(
+        f.money_change(now.incremental_cost, settings.currency), label, f"{f.duration(settings.headline)}, {f.price_note(settings)}"
     )
 
 

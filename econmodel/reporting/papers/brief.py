@@ -61,7 +61,7 @@ def _answer(case: Case, results: Results) -> Section:
     key = results.lead
     row = case.parameters.strategies[key]
     caution = f"Certainty of the evidence for {phrases.lower(row.label)}: {row.evidence_grade or 'not graded'}. {said('standing')}"
-    which = f"All eight are for {phrases.lower(results.labels[key])}; the other strategies stand in the table below."
+    which = f"All are for {phrases.lower(results.labels[key])}; the other strategies stand in the table below."
     return Section(
         "The answer",
         (

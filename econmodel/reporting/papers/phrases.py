@@ -63,6 +63,9 @@ def _one_comparison(results: Results, versus: str, key: str) -> str:
         "NNTH": f"brings one more first bleed for every {nnt.removeprefix('NNTH ')} treated",
         "none": "averts no first bleed",
     }[now.nnt[results.settings.headline].kind]
+    if results.settings.has_bled:
+        per_100 = now.bleeds_averted_per_100
+        bleeds = f"{'averts' if per_100 > 0 else 'brings'} {f.number(abs(per_100))} bleeds per 100 patients"
     told = f"{money} and {bleeds}"
     return f"{told}, against {named(results, versus)}" if versus == WATCH else f"against {named(results, versus)} it {told}"
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from econmodel.arrays import known
 from econmodel.economics.comparison import COSTS_LESS, Comparison
 from econmodel.economics.results import Compared, Results
-from econmodel.evidence.nnt import NumberNeededToTreat
+from econmodel.evidence.nnt import NOT_APPLICABLE, NumberNeededToTreat
 from econmodel.model.structure import ALL_LABELS, Structure
 from econmodel.parameters.catalogue import CATEGORIES, HEADLINE_COMPLICATIONS, KEPT_COMPLICATIONS
 from econmodel.records import record
@@ -22,6 +23,11 @@ FRONTIER_WORDS = {
     "extendedly_dominated": "extendedly dominated",
     "on_frontier": "on the frontier",
 }
+STARTED = {
+    "never_bled": "never bled",
+    "bleeding": "at a gastric bleed, which is in no count of bleeds; shares of patients are those of bleeders",
+    "post_bleed": "six weeks after a gastric bleed; shares of patients are those of bleeders",
+}
 TRACE_YEARS = (1, 2, 3, 5, 10, 20)
 
 
@@ -32,6 +38,7 @@ def settings_table(results: Results) -> Table:
     lead = f"{results.labels[results.lead]}, beside {lower(results.labels[results.usual_care])} as usual care"
     rows = [
         ("Time horizon", f"{f.duration(s.horizon_years)}; headline figures at {f.duration(results.settings.headline)}"),
+        ("Where patients start", STARTED[s.cohort_start]),
         ("Perspective", s.perspective.replace("_", " ")),
         ("Comparator", f"{results.labels[s.comparator]}; every summary also compares with {named(results, results.beside[-1])}"),
         ("Strategy followed", f"{lead}. {results.subjects_note}".strip()),
@@ -59,6 +66,14 @@ def moves_table(structure: Structure) -> Table:
     names = {state.key: state.label for state in structure.states}
     rows = list(dict.fromkeys((names[m.source], names[m.target], m.label) for m in (*structure.impulses, *structure.moves)))
     return table("Moves between health states", (("From", 1.4), ("To", 1.4), ("What it is", 2.0)), rows)
+
+
+def bled_note(results: Results) -> str:
+    """What does not apply to a cohort that has bled; empty for one that has not."""
+    if not results.settings.has_bled:
+        return ""
+    apart = "Harms of secondary prophylaxis are not counted apart."
+    return f"First bleeds and their NNT are {NOT_APPLICABLE}: the cohort has bled. {apart}"
 
 
 def outcomes_table(results: Results) -> Table:
@@ -172,7 +187,7 @@ def comparison_table(results: Results, versus: str) -> Table:
         (("Strategy", 1.9), *((name, 1.0, True) for name in columns)),
         rows,
         note=f"{f.price_note(settings)}. Break-even NNT: the strategy saves when its NNT at the horizon is "
-        "lower; where treating averts no first bleed it has no value.",
+        f"lower; where treating averts no first bleed it has no value. {bled_note(results)}".strip(),
     )
 
 
@@ -222,7 +237,7 @@ def nnt_table(results: Results) -> Table:
             ("Patients per bleed averted (all bleeds)", 1.3, True),
         ),
         rows,
-        note="NNTH: patients treated to bring one more first bleed. Death competes with bleeding.",
+        note=bled_note(results) or "NNTH: patients treated to bring one more first bleed. Death competes with bleeding.",
     )
 
 
@@ -339,14 +354,12 @@ def headline_columns(results: Results) -> list[tuple[str, str]]:
     """Keys and headings of the headline table; a key of a comparison ends in its comparator."""
     settings, years = results.settings, results.settings.headline
     against = {versus: short(results, versus) for versus in results.beside}
+    counted = "Bleeds" if settings.has_bled else "First bleeds"
     return [
         ("label", "Strategy"),
         ("cost", f"Cost per patient ({f.duration(years)}, {f.price_note(settings)})"),
         *((f"net_cost_{versus}", f"Net cost v. {name}") for versus, name in against.items()),
-        *(
-            (f"bleeds_averted_{v}", f"First bleeds averted per 100 v. {name} ({f.duration(years)})")
-            for v, name in [*against.items()][:1]
-        ),
+        *((f"bleeds_averted_{v}", f"{counted} averted per 100 v. {name} ({f.duration(years)})") for v, name in [*against.items()][:1]),
         *((f"nnt_{versus}", f"NNT at {NNT_YEAR} years v. {name}") for versus, name in against.items()),
         ("qalys", "QALYs (time horizon)"),
         ("procedure_deaths", "Procedure deaths per 1,000"),
@@ -374,10 +387,10 @@ def headline_text(results: Results) -> list[dict[str, str]]:
 def _compared(versus: str, found: Compared | None, currency: str) -> dict[str, str]:
     if found is None:
         return dict.fromkeys((f"net_cost_{versus}", f"bleeds_averted_{versus}", f"nnt_{versus}"), f.NOTHING)
-    now = found.headline
+    now, bled = found.headline, known(found.headline.arr_at_end) is None
     return {
         f"net_cost_{versus}": f.money_change(now.incremental_cost, currency),
-        f"bleeds_averted_{versus}": f.per(now.arr_at_end, 100),
+        f"bleeds_averted_{versus}": f.number(now.bleeds_averted_per_100, 1) if bled else f.per(now.arr_at_end, 100),
         f"nnt_{versus}": f.nnt(now.nnt.get(NNT_YEAR)),
     }
 

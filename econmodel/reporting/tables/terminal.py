@@ -12,7 +12,7 @@ from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.phrases import caution, short
 from econmodel.reporting.tables.checks import KINDS, observed_text, value_text
 from econmodel.reporting.tables.programme import row_name
-from econmodel.reporting.tables.results import NNT_YEAR, bleed_mean_text, headline_columns, headline_text
+from econmodel.reporting.tables.results import NNT_YEAR, bled_note, bleed_mean_text, headline_columns, headline_text
 
 if TYPE_CHECKING:
     from rich.console import Group
@@ -59,12 +59,14 @@ def headline_table(case: Case, results: Results, width: int = WIDE, programme: P
         table.add_column(_heading(key, heads), justify="left" if left else "right", no_wrap=not left, min_width=15 if left else 5)
     for row in headline_text(results):
         table.add_row(*(escape(row[key]) for key in shown))
+    counted = "bleeds" if settings.has_bled else "first bleeds"
     units = (
         f"Per patient. Cost and first bleeds over {f.duration(results.settings.headline)}, harms (and QALYs) over "
         f"{f.duration(settings.horizon_years)}; {f.price_note(settings)}; {settings.perspective} view. "
-        f"{' '.join(f'v. {name}: {short(results, v)};' for v, name in heads.items())[:-1]}. Averted: first bleeds. "
+        f"{' '.join(f'v. {name}: {short(results, v)};' for v, name in heads.items())[:-1]}. Averted: {counted}. "
         "Deaths, emboli: of the procedure."
     )
+    units = f"{units} {bled_note(results)}".strip()
     lines = [Text(units, style="dim"), Text(caution(), style="dim")]
     if case.is_demo:
         lines.insert(0, Text("Invented data: a fictional hospital.", style="bold"))

@@ -19,7 +19,7 @@ from econmodel.reporting.charts.results import shows_nnt
 from econmodel.reporting.papers.content import table
 from econmodel.reporting.papers.phrases import lower
 from econmodel.reporting.tables.by_risk import by_risk_blocks
-from econmodel.reporting.tables.results import ladder_table
+from econmodel.reporting.tables.results import bled_note, ladder_table
 
 if TYPE_CHECKING:
     from econmodel.evidence.claims import ClaimCheck
@@ -50,6 +50,9 @@ NUMBERS = ("years", "sessions")
 
 def show(found: Answer) -> None:
     """Show the page."""
+    if note := bled_note(found.results):
+        blocks.note(note)
+        return
     st.header("First bleeds", anchor=False)
     pictures.of_case(found, "first_bleeds")
     st.header("Patients treated to avert one first bleed", anchor=False)
