@@ -56,7 +56,7 @@ class Ladder:
     def factors(self) -> tuple[float | None, ...]:
         """NNT of each step over that of the step before."""
         values = [rung.nnt.arr for rung in self.rungs]
-        return (1.0, *(before / now if now else None for before, now in pairwise(values)))
+        return (1.0, *(before / now if now else None for before, now in pairwise(values)))[: len(values)]
 
     def to_json(self) -> dict[str, Any]:
         """Give the chain for JSON."""
@@ -71,8 +71,13 @@ class Ladder:
 
 
 def nnt_ladder(e: Evaluation, strategy: str, usual_care: str) -> Ladder:
-    """Build the chain of one strategy over the headline years, from its trial's length and the reference mix on."""
+    """Build the chain of one strategy over the headline years, from its trial's length and the reference mix on.
+
+    It has no steps in a cohort that has bled, nor where no prophylaxis is no strategy of the case.
+    """
     years = e.headline
+    if e.parameters.has_bled or WATCH not in e.keys:
+        return Ladder(strategy, years, (), {}, {})
     comparators = tuple(dict.fromkeys((WATCH, usual_care)))
     return Ladder(
         strategy,

@@ -235,7 +235,8 @@ def cash_value(parameters: ParameterSet, values: Values) -> FloatArray:
 
 
 def find_flips(parameters: ParameterSet) -> FlipList:
-    """List what turns each decision of a case, the likeliest first."""
+    """List what turns each decision of a case, the likeliest first; one of them is the programme's, of patients who have not bled."""
+    parameters.need_never_bled("what turns each decision")
     held, subjects = parameters.evidence_held(), find_subjects(parameters)
     asker = Asker(held, subjects, tuple(_decisions(parameters, subjects)))
     now = asker.ask([{}])[0]

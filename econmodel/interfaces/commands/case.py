@@ -59,7 +59,8 @@ def case(
     files = staged(folder, quiet=quiet) if folder else nullcontext()
     with files as stage, workflow.second_process(needed=bool(wanted)) as beside:
         tables = beside.submit(workflow.report_tables, case) if beside and "report" in wanted else None
-        flips = beside.submit(workflow.flips_of, case) if beside and {"brief", "report"} & set(wanted) else None
+        turns = {"brief", "report"} & set(wanted) and not case.parameters.has_bled
+        flips = beside.submit(workflow.flips_of, case) if beside and turns else None
         found, findings = workflow.evaluate_case(case)
         psa = run_with_progress(case, quiet=quiet or folder is None) if case.parameters.number("draws") else None
         findings = workflow.vary_inputs(findings, psa) if psa else findings

@@ -60,6 +60,7 @@ def sensitivity(
     question = ask(case.parameters, strategy or lead, against or versus, outcome)
     for name in (*(pair or ()), *thresholds):
         question.parameters[name]
+    left_out = ("flips", "by_risk") if case.parameters.has_bled else ()
     asked = {
         "one_way": one_way,
         "two_way": pair,
@@ -69,7 +70,7 @@ def sensitivity(
         "by_risk": by_risk,
         "sobol": sobol,
     }
-    wanted = {name for name, given in asked.items() if given} or asked.keys() - {"sobol"}
+    wanted = {name for name, given in asked.items() if given} or asked.keys() - {"sobol", *left_out}
     found = analyse(question, wanted, pair=pair, thresholds=thresholds)
     if "flips" in wanted:
         found["flips"] = flips_of(case)

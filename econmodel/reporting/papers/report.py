@@ -120,7 +120,7 @@ def _results(evaluation: Evaluation, results: Results, findings: Findings) -> li
             (
                 blocks.charts(results, "first_bleeds", "nnt_by_year"),
                 result_tables.nnt_table(results),
-                result_tables.ladder_table(results),
+                *([result_tables.ladder_table(results)] if results.ladder.rungs else []),
                 result_tables.outcomes_table(results),
             ),
         ),

@@ -62,7 +62,8 @@ def show(found: Answer) -> None:
     pictures.of_case(found, "nnt_by_year")
     for versus in found.results.beside:
         _table(found, versus)
-    blocks.table(ladder_table(found.results))
+    if found.results.ladder.rungs:
+        blocks.table(ladder_table(found.results))
     _averted(found)
     _by_risk(found)
     show_claim(found)
