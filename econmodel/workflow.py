@@ -143,7 +143,7 @@ def report_tables(case: Case) -> dict[str, Any]:
             if row.key != question.strategy and not case.parameters[name].is_uncertain
         ),
         "surveillance": follow_up(case),
-        "by_risk": treat_by_risk(case.parameters),
+        "by_risk": None if case.parameters.has_bled else treat_by_risk(case.parameters),
         "untreated": evidence_rows(case.parameters),
         "checks": run_checks(),
     }

@@ -87,8 +87,9 @@ def treat_by_risk(parameters: ParameterSet) -> TreatByRisk:
     Raises
     ------
     AnalysisError
-        The year-1 risk has no declared range.
+        The year-1 risk has no declared range, or the cohort has bled.
     """
+    parameters.need_never_bled("whom to treat, by risk,")
     held, found = parameters.evidence_held(), find_subjects(parameters)
     lead, usual, now = found.lead, found.usual_care, parameters.number(RISK)
     groups, others = held.rows("case_mix"), [key for key in held.strategies if key not in (usual, WATCH)]
