@@ -23,10 +23,12 @@ if TYPE_CHECKING:
     from econmodel.economics.evaluate import Evaluation
     from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
+    from econmodel.parameters.trials import Trial
     from econmodel.programme.flips import FlipList
     from econmodel.programme.report import ProgrammeResult
     from econmodel.reporting.tables.findings import Findings
     from econmodel.uncertainty.probabilistic import Psa
+    from econmodel.uncertainty.research import Research
     from econmodel.uncertainty.surveillance import Protocols
     from econmodel.uncertainty.surveillance_worth import Worth
 
@@ -120,6 +122,54 @@ def read_with_draws(flips: FlipList, psa: Psa | None) -> FlipList:
     from econmodel.programme.flips import beside_draws
 
     return beside_draws(flips, psa) if psa else flips
+
+
+@record
+class ResearchPlan:
+    """A case with the studies to value on it, all checked: sizes and pair if asked, patients a year by scope, what does not fit."""
+
+    case: Case
+    trials: tuple[Trial, ...]
+    sizes: tuple[int, ...]
+    pair: tuple[str, ...]
+    patients: dict[str, float]
+    left_out: tuple[str, ...]
+
+
+def plan_research(case: Case, names: Sequence[str] = (), sizes: Sequence[int] = (), pair: Sequence[str] = ()) -> ResearchPlan:
+    """Read the studies named, or all that ship and fit the case, and the patients whom the choice concerns.
+
+    Raises
+    ------
+    EconModelError
+        A study named does not fit or is not there, sizes are not positive, or the pair is not two strategies.
+    """
+    from econmodel.model.inputs import base_values
+    from econmodel.parameters.trials import check_sizes, find_trial, read_trial, shipped_trials
+    from econmodel.programme.inputs import read_inputs
+    from econmodel.uncertainty.research import check_pair
+    from econmodel.uncertainty.trial_value import LOCAL, NATIONAL
+
+    parameters, left_out, trials = case.parameters, [], []
+    check_pair(parameters, pair)
+    for path in [find_trial(name) for name in names] or shipped_trials():
+        try:
+            trials.append(read_trial(path, parameters))
+        except EconModelError as fault:
+            if names:
+                raise
+            left_out.append(f"Left out, as it does not fit this case: {path.stem} ({(fault.faults or (fault,))[0].what}).")
+    patients = {LOCAL: float(read_inputs(parameters, base_values(parameters)).eligible_per_year.mean())}
+    if national := parameters.number("n_eligible_national"):
+        patients[NATIONAL] = national
+    return ResearchPlan(case, tuple(trials), check_sizes(sizes), tuple(pair), patients, tuple(left_out))
+
+
+def run_research(plan: ResearchPlan, psa: Psa) -> Research:
+    """Value on the draws of a case what could be found out."""
+    from econmodel.uncertainty.research import find_research
+
+    return find_research(psa, plan.trials, plan.patients, pair=plan.pair, sizes=plan.sizes, left_out=plan.left_out)
 
 
 def report_tables(case: Case) -> dict[str, Any]:

@@ -18,6 +18,7 @@ from econmodel.interfaces.commands.form import form
 from econmodel.interfaces.commands.nnt import nnt
 from econmodel.interfaces.commands.psa import psa
 from econmodel.interfaces.commands.registry import registry
+from econmodel.interfaces.commands.research import research
 from econmodel.interfaces.commands.sensitivity import sensitivity
 from econmodel.interfaces.commands.study import study
 from econmodel.interfaces.commands.surveillance import surveillance
@@ -43,7 +44,7 @@ def app() -> None:
     """
 
 
-for verb in (case, where, nnt, registry, dashboard, sensitivity, surveillance, psa, budget, workbook, form, study, checks):
+for verb in (case, where, nnt, registry, dashboard, sensitivity, surveillance, psa, research, budget, workbook, form, study, checks):
     app.add_command(verb)
 
 

@@ -188,6 +188,10 @@ OTHER_PRICES = (
     Price("c_displaced_contribution", "Contribution of a displaced case", "case"),
     Price("c_refill_contribution", "Contribution of a refilled bed-day", "day"),
     Price("c_exit", "Cost of stopping the programme", "once"),
+    Price("c_trial_fixed", "Fixed cost of a randomised trial", "once"),
+    Price("c_trial_patient", "Research cost of a patient in a randomised trial", "patient"),
+    Price("c_registry_fixed", "Fixed cost of a registry", "once"),
+    Price("c_registry_patient", "Research cost of a patient in a registry", "patient"),
 )
 COUNTRY_INPUTS: dict[str, dict[str, str]] = {
     "currency": {"label": "Currency of this price list", "unit": "choice"},

@@ -217,6 +217,7 @@ def test_help_names_every_verb() -> None:
         "sensitivity",
         "psa",
         "surveillance",
+        "research",
         "budget",
         "registry",
         "form",

@@ -8,12 +8,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from matrix_roots import matrix_root
-from power import fisher_power
 
 from econmodel.errors import EconModelError
 from econmodel.evidence.claims import Claim, check_claim
 from econmodel.evidence.nnt import net_cost_per_event_averted, net_cost_per_patient, nnt_from_counts
 from econmodel.evidence.pooling import pool
+from econmodel.evidence.power import fisher_power
 from econmodel.evidence.rates import convert_probability, cumulative_risk, probability_to_rate, rate_to_probability
 from econmodel.evidence.studies import StudyEffect
 

@@ -2,21 +2,10 @@
 
 import numpy as np
 import pytest
-from power import (
-    assurance,
-    assurance_two_proportions,
-    events_needed,
-    exact_upper_bound,
-    expected_events,
-    fisher_p_values,
-    fisher_power,
-    fisher_sample_size,
-    log_rank_power,
-    normal_power,
-    sample_size,
-)
+from power import events_needed, exact_upper_bound, expected_events, fisher_sample_size, log_rank_power, normal_power
 
 from econmodel.errors import AnalysisError, ParameterError
+from econmodel.evidence.power import assurance_two_proportions, fisher_p_values, fisher_power, sample_size
 
 
 def test_power_under_the_null_is_at_most_alpha():
@@ -72,14 +61,13 @@ def test_log_rank_power_meets_its_events():
 
 
 def test_assurance():
-    """Assurance averages any power over draws, with its Monte Carlo error; no draws is an error."""
-    draws = [(30.0, 0.5), (30.0, 0.8)]
-    found = assurance(log_rank_power, draws)
-    assert found.mean == pytest.approx(np.mean([log_rank_power(*draw) for draw in draws]))
+    """Assurance averages the power over draws, with its Monte Carlo error; no draws is an error."""
+    found = assurance_two_proportions([0.25, 0.25], [0.5, 0.3], 30)
+    assert found.mean == pytest.approx(np.mean([fisher_power(0.25, p, 30) for p in (0.5, 0.3)]))
     assert found.n_draws == 2
     assert assurance_two_proportions(0.25, 0.5, 16).se == 0.0
     with pytest.raises(AnalysisError, match="no draws"):
-        assurance(log_rank_power, [])
+        assurance_two_proportions([], [], 16)
 
 
 def test_exact_upper_bound_of_all():
