@@ -197,15 +197,18 @@ def lay_protocols(
     return Plans(laid.evidence_held(), row.key, row.label, base, asked)
 
 
+def treated(parameters: ParameterSet) -> list[str]:
+    """Keys of the strategies that treat a varix, which a visit can find open."""
+    return [key for key, row in parameters.strategies.items() if row.starts_in == "in_course"]
+
+
 def _followed_up(parameters: ParameterSet, strategy: str) -> StrategyRow:
-    row = parameters.strategies.get(strategy)
-    if row is None or row.starts_in != "in_course":
-        treated = [key for key, r in parameters.strategies.items() if r.starts_in == "in_course"]
-        what = (
-            f"strategy {strategy!r}: must be one that treats a varix, which visits can find open: {', '.join(treated) or 'none here'}"
-        )
-        raise AnalysisError(what, where="--strategy", fix=nearest(strategy, treated, "choose one of them"))
-    return row
+    known = treated(parameters)
+    if strategy not in known:
+        listed = ", ".join(known) or "none here"
+        what = f"strategy {strategy!r}: must be one that treats a varix, which visits can find open: {listed}"
+        raise AnalysisError(what, where="--strategy", fix=nearest(strategy, known, "choose one of them"))
+    return parameters.strategies[strategy]
 
 
 def _known(parameters: ParameterSet, row: StrategyRow) -> tuple[dict[str, Protocol], str]:

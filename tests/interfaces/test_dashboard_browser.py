@@ -30,6 +30,7 @@ PAGES = {
     "bleeds": "Bleeds prevented",
     "money": "Money",
     "risks": "What could go wrong",
+    "surveillance": "Surveillance",
     "registry": "My registry",
     "inputs": "Inputs and sources",
 }

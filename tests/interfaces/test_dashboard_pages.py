@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,11 +16,14 @@ from econmodel.interfaces.commands.dashboard import free_port, read_settings
 from econmodel.interfaces.dashboard.controls import step
 from econmodel.interfaces.dashboard.state import case_file, session
 from econmodel.parameters.loading import demo_file, load_case
+from econmodel.parameters.schema import Surveillance
 from econmodel.reporting.papers import phrases
 from econmodel.reporting.papers.blocks import key_numbers
+from econmodel.reporting.tables.surveillance import protocol_numbers
+from econmodel.uncertainty.surveillance import compare_protocols, lay_protocols
 
 ROOT = Path(__file__).resolve().parents[2]
-PAGES = ("summary", "patients", "bleeds", "money", "risks", "registry", "inputs")
+PAGES = ("summary", "patients", "bleeds", "money", "risks", "surveillance", "registry", "inputs")
 
 
 def open_page(key: str = "summary", **query: str | list[str]) -> AppTest:
@@ -218,6 +222,70 @@ def test_an_upload_that_is_too_large_is_refused() -> None:
     with pytest.raises(EconModelError, match="at most 10"):
         case_file.uploaded("x.csv", b"12345678901", largest=10)
     assert case_file.uploaded("../../etc/x.csv", b"1").name == "x.csv"
+
+
+def tiles(page: AppTest) -> list[tuple[str, str]]:
+    """Tiles of a page."""
+    return [(m.label, m.value) for m in page.metric]
+
+
+def followed_up(months: list[int], interval: int, visit: str, *sets: str) -> list[tuple[str, str]]:
+    """Tiles of the lead's follow-up under a schedule, by the library alone."""
+    parameters = load_case(demo_file(), sets=sets).parameters
+    row = replace(parameters.strategies["coil_and_glue"], surveillance=Surveillance(tuple(months), interval, visit))
+    plans = lay_protocols(replace(parameters, strategies=parameters.strategies | {row.key: row}), row.key)
+    return [(n.label, n.value) for n in protocol_numbers(compare_protocols(plans, "Here")).numbers]
+
+
+def test_bleeds_and_cost_move_together_as_the_interval_is_dragged() -> None:
+    """Each step of the slider is the library's answer: seldom looked at, fewer bleeds are averted at less cost."""
+    page = open_page("surveillance")
+    assert tiles(page) == followed_up([3, 6, 12], 12, "surveillance_eus")
+    averted, cost = [], []
+    for months in (6, 12, 24, 60):
+        page.select_slider(key="plan_interval").set_value(months).run()
+        assert tiles(page) == followed_up([3, 6, 12], months, "surveillance_eus")
+        averted.append(float(page.metric[0].value))
+        cost.append(float(page.metric[1].value.lstrip("+$").replace(",", "")))
+    assert averted == sorted(averted, reverse=True)
+    assert cost == sorted(cost, reverse=True)
+    assert len(set(averted)) == len(set(cost)) == 4
+
+
+def test_the_schedule_is_in_the_case_and_in_the_address() -> None:
+    """Examination and attendance too: a link gives the same tiles; the saved file has the schedule; undone, it is the start's."""
+    page = open_page("surveillance")
+    page.selectbox(key="plan_visit").set_value("surveillance_egd").run()
+    page.slider(key="surveillance_r_lost").set_value(0.4).run()
+    wanted = followed_up([3, 6, 12], 12, "surveillance_egd", "r_lost=0.4")
+    assert tiles(page) == wanted
+    assert "coil_and_glue:surveillance_egd:12:0:3:6:12" in page.query_params["follow"]
+    again = open_page("surveillance", follow="coil_and_glue:surveillance_egd:12:0:3:6:12", set="r_lost=0.4")
+    assert tiles(again) == wanted
+    text = case_file.case_text("demo", again.session_state["edits"], "Mine")
+    edits = case_file.read_case(case_file.MemoryFile("mine.toml", text.encode()))[1]
+    assert session.build("demo", edits).parameters.strategies["coil_and_glue"].surveillance.visit == "surveillance_egd"
+    submit(page, "Undo this schedule")
+    assert tiles(page) == followed_up([3, 6, 12], 12, "surveillance_eus", "r_lost=0.4")
+
+
+@pytest.mark.parametrize(
+    "plan", ["coil_and_glue", "coil_and_glue:surveillance_egd:often:0", "coil_and_glue:surveillance_egd:12:0:6:3"]
+)
+def test_a_schedule_that_makes_no_sense_is_refused_in_words(plan: str) -> None:
+    """A link with a broken schedule leaves the case as it was."""
+    page = open_page("surveillance", follow=plan)
+    assert "Not changed." in words(page)
+    assert tiles(page) == followed_up([3, 6, 12], 12, "surveillance_eus")
+
+
+def test_what_surveillance_is_worth_is_said_once_asked() -> None:
+    """The sentences of the command line, and two maps."""
+    page = open_page("surveillance")
+    assert "is the best value of these" not in words(page)
+    page.toggle(key="surveillance_worth").set_value(True).run()
+    assert "is the best value of these" in words(page)
+    assert words(page).count("<figure") == 3
 
 
 def test_the_invented_registry_is_read_and_its_values_used() -> None:

@@ -12,7 +12,7 @@ import streamlit as st
 from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, controls
 from econmodel.interfaces.dashboard.controls import VIEWS
-from econmodel.interfaces.dashboard.pages import bleeds, inputs, money, patients, registry, risks, summary
+from econmodel.interfaces.dashboard.pages import bleeds, inputs, money, patients, registry, risks, summary, surveillance
 from econmodel.interfaces.dashboard.state import session
 from econmodel.interfaces.dashboard.state.answers import Answer, answer
 from econmodel.interfaces.dashboard.state.case_file import BASELINES, FIRST, STARTS, load_start, uploaded
@@ -29,6 +29,7 @@ PAGES: dict[str, tuple[str, Page]] = {
     "bleeds": ("Bleeds prevented", bleeds.show),
     "money": ("Money", money.show),
     "risks": ("What could go wrong", risks.show),
+    "surveillance": ("Surveillance", surveillance.show),
     "registry": ("My registry", registry.show),
     "inputs": ("Inputs and sources", inputs.show),
 }

@@ -45,7 +45,7 @@ def plot_protocols(found: Protocols, *, ax: Axes) -> dict[str, Line2D]:
         )[0]
         there.setdefault(tuple(round(v, 6) for v in points[row.key]), []).append(str(i))  # type: ignore[arg-type]
         ax.text(
-            1.04, 1 - (i - 0.5) / len(found.rows), fill(f"{i}  {row.label}", 27), transform=ax.transAxes, va="center", color=colour
+            1.04, 1 - (i - 0.5) / len(found.rows), fill(f"{i}  {row.label}", 25), transform=ax.transAxes, va="center", color=colour
         )
     for place, numbers in there.items():
         ax.annotate(", ".join(numbers), place, xytext=(-5, 6), textcoords="offset points", ha="right", fontsize=8)
@@ -92,48 +92,49 @@ def _whose(found: Protocols, versus: str) -> str:
     return f"{found.named(found.asked)}, against {found.named(versus)}"
 
 
-def surveillance_figures(found: Protocols, worth: Worth) -> dict[str, Spec]:
-    """List the pictures: protocols with their frontier, recurrence by price, interval by price."""
+def surveillance_figures(found: Protocols, worth: Worth | None = None) -> dict[str, Spec]:
+    """List the pictures: protocols with their frontier; with their worth, recurrence by price and interval by price."""
+    seen = [{key: value for key, value in row.to_json().items() if not isinstance(value, dict)} for row in found.rows]
+    frontier = Spec(seen, 3.1, drawer(partial(plot_protocols, found), 0.14, 0.15, 0.50, 0.69), width=5.2)
+    if worth is None:
+        return {"surveillance": frontier}
     rate = f"{worth.by_recurrence.x_label} (a year)"
     price, months = f"{price_words(worth.by_recurrence.y)} ({found.money_of})", worth.by_interval.y_label
     maps = {
         "surveillance_recurrence": (worth.by_recurrence, worth.rival, (rate, price)),
         "surveillance_interval": (worth.by_interval, found.against, (price, months)),
     }
-    seen = [{key: value for key, value in row.to_json().items() if not isinstance(value, dict)} for row in found.rows]
-    return {
-        "surveillance": Spec(seen, 3.4, drawer(partial(plot_protocols, found), 0.12, 0.14, 0.55, 0.71), width=6.4),
-        **{
-            name: Spec(grid.rows(), 3.7, drawer(partial(plot_map, grid, found, versus, labels), *MAP_PLACE), width=6.2)
-            for name, (grid, versus, labels) in maps.items()
-        },
+    return {"surveillance": frontier} | {
+        name: Spec(grid.rows(), 3.7, drawer(partial(plot_map, grid, found, versus, labels), *MAP_PLACE), width=6.2)
+        for name, (grid, versus, labels) in maps.items()
     }
 
 
-def surveillance_charts(found: Protocols, worth: Worth) -> tuple[Chart, Chart, Chart]:
-    """Captions and alternative texts, with values: of the picture of protocols, and of the two maps."""
+def surveillance_charts(found: Protocols, worth: Worth | None = None) -> dict[str, Chart]:
+    """Captions and alternative texts, with values, of the pictures of :func:`surveillance_figures`."""
     time, versus = f.duration(found.years), found.named(found.against)
     ends = "; ".join(
         f"{row.label}: {f.number(row.now.bleeds_averted_per_100, 1)} for {f.money_change(row.now.incremental_cost, found.currency)}"
         for row in found.rows
     )
-    return (
-        Chart(
-            "surveillance",
+    told = {
+        "surveillance": (
             f"Follow-up protocols: extra cost and bleeds averted over {time}, against {versus}",
             f"Bleeds averted per 100 patients for extra cost per patient. {ends}.",
-        ),
-        Chart(
-            "surveillance_recurrence",
-            f"Net benefit of {_whose(found, worth.rival)}, by recurrence and the price of an examination",
-            f"Map over the rate of opening again and the price of an examination: {_span(worth.by_recurrence, found)}.",
-        ),
-        Chart(
-            "surveillance_interval",
-            f"Net benefit of {_whose(found, found.against)}, by the months between examinations and their price",
-            f"Map over the price of an examination and the months between them: {_span(worth.by_interval, found)}.",
-        ),
-    )
+        )
+    }
+    if worth:
+        told |= {
+            "surveillance_recurrence": (
+                f"Net benefit of {_whose(found, worth.rival)}, by recurrence and the price of an examination",
+                f"Map over the rate of opening again and the price of an examination: {_span(worth.by_recurrence, found)}.",
+            ),
+            "surveillance_interval": (
+                f"Net benefit of {_whose(found, found.against)}, by the months between examinations and their price",
+                f"Map over the price of an examination and the months between them: {_span(worth.by_interval, found)}.",
+            ),
+        }
+    return {name: Chart(name, *words) for name, words in told.items()}
 
 
 def _span(grid: Grid, found: Protocols) -> str:

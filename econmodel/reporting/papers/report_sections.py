@@ -198,7 +198,7 @@ def uncertainty_sections(results: Results, findings: Findings) -> list[Section]:
 
 def surveillance_section(found: Protocols, worth: Worth) -> Section:
     """Follow-up protocols: the picture with its frontier, what they are worth and on what that rests, and the maps."""
-    picture, *maps = surveillance_charts(found, worth)
+    picture, *maps = surveillance_charts(found, worth).values()
     soon, late = protocol_tables(found)
     said = Bullets(tuple(("", sentence) for sentence in worth.sentences))
     return Section("Surveillance after treatment", (Charts((picture,)), said, soon, late, *(Charts((drawn,)) for drawn in maps)))

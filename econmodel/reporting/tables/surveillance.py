@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from econmodel.economics.comparison import ON_FRONTIER, REFERENCE
 from econmodel.parameters.catalogue import HARMS
 from econmodel.reporting import formatting as f
-from econmodel.reporting.papers.content import Table, table
+from econmodel.reporting.papers.content import KeyNumber, KeyNumbers, Table, table
 from econmodel.reporting.papers.phrases import caution, lower
 from econmodel.reporting.tables.results import FRONTIER_WORDS
 
@@ -73,6 +73,21 @@ def protocol_tables(found: Protocols) -> tuple[Table, Table]:
         + (f" Best value: share of {found.draws:,} draws in which net benefit is highest." if found.draws else ""),
     )
     return soon, late
+
+
+def protocol_numbers(found: Protocols) -> KeyNumbers:
+    """Benefit, money and harm of the protocol asked about, together."""
+    row, versus, time = found.row(found.asked), f"against {found.named(found.against)}", f.duration(found.years)
+    each = f.money(row.cost_per_bleed_averted, found.currency)
+    harms = ", ".join(f"{f.per(size, 1000)} {HARMS[name]}" for name, size in row.harms.items())
+    return KeyNumbers(
+        (
+            KeyNumber(f.number(row.now.bleeds_averted_per_100, 1), f"Bleeds averted per 100, {time}", versus),
+            KeyNumber(f.money_change(row.now.incremental_cost, found.currency), f"Extra cost per patient, {time}", found.money_of),
+            KeyNumber(f.nnt(row.nnt), "Followed up per first bleed averted (NNT)", f"{each} per bleed averted"),
+            KeyNumber(f.number(row.examinations, 1), f"Visits per patient, {time}", f"per 1,000 over the time horizon: {harms}"),
+        )
+    )
 
 
 def _soon(row: Followed, found: Protocols) -> tuple[str, ...]:

@@ -13,6 +13,8 @@ from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.programme.by_risk import treat_by_risk
 from econmodel.uncertainty.deterministic import Question, one_way, two_way
 from econmodel.uncertainty.scenarios import scenario_table
+from econmodel.uncertainty.surveillance import Plans, Protocols, compare_protocols, lay_protocols
+from econmodel.uncertainty.surveillance_worth import Worth, weigh_protocols
 from econmodel.workflow import Answer as Answer
 from econmodel.workflow import run_programme, run_together
 
@@ -64,6 +66,25 @@ def programme_of(key: str, _found: Answer) -> ProgrammeResult:
         A programme input breaks a rule, or a mix names an option that was dropped.
     """
     return run_programme(_found.case)
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner=False)
+def followed_up(key: tuple[str, str], _found: Answer) -> tuple[Plans, Protocols]:
+    """Follow-up protocols of one strategy, its own schedule among them and asked about.
+
+    Raises
+    ------
+    EconModelError
+        The strategy lacks what the course of a varix needs.
+    """
+    plans = lay_protocols(_found.case.parameters, key[1])
+    return plans, compare_protocols(plans, _found.case.title)
+
+
+@st.cache_resource(max_entries=24, show_spinner="Working out where it turns")
+def worth_of(key: tuple[str, str], _plans: Plans, _followed: Protocols) -> Worth:
+    """Up to which price and recurrence a schedule is worth it, and two maps."""
+    return weigh_protocols(_plans, _followed)
 
 
 @st.cache_resource(max_entries=24, show_spinner="Varying one input at a time")

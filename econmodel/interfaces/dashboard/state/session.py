@@ -64,8 +64,9 @@ def open_session() -> None:
         st.session_state.start = wanted
     changed = [text.partition("=")[::2] for text in st.query_params.get_all("set")]
     dropped = {key: {"drop": True, "reason": REASON} for key in st.query_params.get_all("drop")}
-    edits: Edits = {"override": {name: change(value) for name, value in changed}, "strategy": dropped}
-    if changed or dropped:
+    followed = {key: follow(*_plan_read(plan)) for key, _, plan in (text.partition(":") for text in st.query_params.get_all("follow"))}
+    edits: Edits = {"override": {name: change(value) for name, value in changed}, "strategy": followed | dropped}
+    if changed or followed or dropped:
         keep(st.session_state.start, {table: entries for table, entries in edits.items() if entries})
 
 
@@ -144,6 +145,22 @@ def set_input(name: str, typed: str | float, reason: str = REASON) -> bool:
     return merge({"override": {name: change(typed, reason or REASON)}})
 
 
+def follow(visit: str, interval: Any, until_year: Any, *months: Any) -> dict[str, Any]:
+    """Fields of a change to the follow-up of one strategy."""
+    plan = {"months": list(months), "interval": interval, "visit": visit, "until_year": until_year}
+    return {"surveillance": plan, "reason": REASON}
+
+
+def _plan_read(text: str) -> list[Any]:
+    """Read a schedule of the address, visit:interval:last year:months; what is no whole number is refused with the case."""
+    parts: list[Any] = [int(part) if part.isdecimal() else part for part in text.split(":")]
+    return parts + [""] * (3 - len(parts))
+
+
+def _plan_text(plan: Mapping[str, Any]) -> str:
+    return ":".join(map(str, (plan["visit"], plan["interval"], plan.get("until_year", 0), *plan["months"])))
+
+
 def merge(more: Mapping[str, Mapping[str, Any]]) -> bool:
     """Add changes to those made."""
     edits: Edits = deepcopy(st.session_state.edits)
@@ -182,10 +199,13 @@ def saved(title: str) -> str:
 
 
 def write_address() -> None:
-    """Put the choices in the address: start, single values changed, options dropped; tables are in the case file only."""
+    """Put the choices in the address: start, single values changed, schedules, options dropped; tables are in the case file only."""
     changed = st.session_state.edits.get("override", {})
     sets = [f"{name}={fields['value']}" for name, fields in changed.items() if "value" in fields]
-    dropped = [key for key, row in st.session_state.edits.get("strategy", {}).items() if row.get("drop")]
-    wanted = {"case": [st.session_state.start]} | ({"set": sets} if sets else {}) | ({"drop": dropped} if dropped else {})
+    rows = st.session_state.edits.get("strategy", {})
+    dropped = [key for key, row in rows.items() if row.get("drop")]
+    followed = [f"{key}:{_plan_text(row['surveillance'])}" for key, row in rows.items() if "surveillance" in row]
+    told = {"set": sets, "follow": followed, "drop": dropped}
+    wanted = {"case": [st.session_state.start]} | {name: values for name, values in told.items() if values}
     if {key: st.query_params.get_all(key) for key in st.query_params} != wanted:
         st.query_params.from_dict(wanted)
