@@ -56,6 +56,8 @@ def inputs_document(e: Evaluation) -> dict[str, Any]:
         "effect_basis": i.effect_basis,
         "cohort_start": i.cohort_start,
         "effect_clock": i.effect_clock,
+        "child_course": p.text("child_course"),
+        **{name: p.number(name) for name in ("r_child_a_to_b", "r_child_b_to_c")},
         "hazard_decline": p.text("hazard_decline"),
         "years_excess_after_bleed": p.text("years_excess_after_bleed"),
         "states": {family: ALL_LABELS[family] for family in i.structure.families},

@@ -21,7 +21,7 @@ ByStage = Callable[[int], dict[int, FloatArray]]
 
 
 class Attendance(NamedTuple):
-    """Given a stage: visits per person, {cycle: (lane,)}, and shares of the open varices treated again, {cycle: (1, lane)}."""
+    """Given a stage: visits per person, {cycle: (lane,)}, and shares of the open varices treated again, {cycle: (impulse, lane)}."""
 
     visits: ByStage
     impulses: ByStage | None
@@ -56,12 +56,15 @@ def attendance(inputs: ModelInputs, n_stages: int, n_cycles: int, widen: Callabl
     def visits(stage: int) -> dict[int, FloatArray]:
         return {cycle: _once(seen, due, lambda now: widen(now[None])) for cycle, due in planned[stage].items()}
 
-    course = inputs.course
+    course, n_impulses = inputs.course, len(inputs.structure.impulses)
     if course is None:
         return Attendance(visits, None)
 
     def impulses(stage: int) -> dict[int, FloatArray]:
-        return {cycle: _once(struck, due, lambda now: widen(course.p_found * now)[None]) for cycle, due in planned[stage].items()}
+        return {
+            cycle: _once(struck, due, lambda now: np.tile(widen(course.p_found * now), (n_impulses, 1)))
+            for cycle, due in planned[stage].items()
+        }
 
     return Attendance(visits, impulses)
 

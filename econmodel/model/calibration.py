@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from econmodel.arrays import bracketed_roots
 from econmodel.errors import AnalysisError
 from econmodel.model.attendance import attendance
+from econmodel.model.class_hazards import hazards_of
 from econmodel.model.cohort import Schedule, run_cohort
-from econmodel.model.course_hazards import hazards_of
 from econmodel.model.disease import initial_state
 from econmodel.model.hazards import CYCLES_PER_YEAR
 from econmodel.model.inputs import ModelInputs, Values, base_values, resolve
@@ -86,10 +86,7 @@ def follow_to(
         what = f"{months} months of follow-up: must lie within the time horizon of {inputs.n_years} years"
         raise AnalysisError(what, fix="set horizon_years = lifetime")
     hazards = hazards_of(inputs)
-    initial = initial_state(inputs)
-    if start is not None:
-        initial = np.zeros_like(initial)
-        initial[inputs.structure.family(start)[0]] = 1.0
+    initial = initial_state(inputs if start is None else replace(inputs, cohort_start=start))
     years = [hazards.year(y) for y in range(-(-months // CYCLES_PER_YEAR))]
     lanes = (inputs.n_draws, len(inputs.strategies.keys), inputs.relative.shape[1])
     given = attendance(inputs, months, 1, lambda array: np.broadcast_to(array[:, :, None], lanes).ravel())

@@ -29,11 +29,6 @@ def after_session(death: FloatArray, last: FloatArray, closes: FloatArray) -> di
     return {"dead": death, "protected": ends * closes, "patent": ends * (1.0 - closes)}
 
 
-def hazards_of(inputs: ModelInputs) -> Hazards:
-    """Hazards of the basis chosen."""
-    return Hazards(inputs) if inputs.course is None else CourseHazards(inputs, inputs.course)
-
-
 class CourseMoves(DiseaseMoves):
     """What leaves each state of :func:`build_course_structure`, declared once, on arrays and on the cells of the live workbook.
 

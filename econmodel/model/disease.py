@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.model.attendance import attendance
+from econmodel.model.class_hazards import hazards_of
 from econmodel.model.cohort import CohortTotals, run_blocks
-from econmodel.model.course_hazards import after_session, hazards_of
+from econmodel.model.course_hazards import after_session
 from econmodel.model.hazards import CYCLES_PER_YEAR
 from econmodel.model.inputs import ModelInputs
 from econmodel.model.stages import Schedule, StageBlock
@@ -25,10 +26,11 @@ def initial_state(inputs: ModelInputs) -> FloatArray:
 
 def _initial(inputs: ModelInputs) -> FloatArray:
     """Everyone in the state the strategy, or the cohort, starts in: (state, strategy, cell, draw)."""
-    first = [inputs.structure.family(start)[0] for start in inputs.starts]
-    initial = np.zeros((len(inputs.structure.states), len(first), inputs.relative.shape[1], inputs.n_draws))
-    for s, state in enumerate(first):
-        initial[state, s] = 1.0
+    starts, classes = inputs.starts, inputs.child_of_cell
+    initial = np.zeros((len(inputs.structure.states), len(starts), len(classes), inputs.n_draws))
+    for s, start in enumerate(starts):
+        for cell, child in enumerate(classes.tolist()):
+            initial[inputs.structure.first(start, child), s, cell] = 1.0
     return initial
 
 
@@ -107,9 +109,10 @@ def _count_after_sessions(inputs: ModelInputs, totals: CohortTotals, widen: Call
     one move, counts it from before.
     """
     s, structure = inputs.strategies, inputs.structure
-    source = structure.index["in_course"]
-    half = totals.starts[:, :, source] / (2 * CYCLES_PER_YEAR)
-    for state, share in after_session(s.p_death_course / s.sessions_mean, 1.0 / s.sessions_mean, s.p_obliteration).items():
-        moved = half * widen(share)
-        totals.years[:, :, structure.index[state]] += moved
-        totals.years[:, :, source] -= moved
+    to = after_session(s.p_death_course / s.sessions_mean, 1.0 / s.sessions_mean, s.p_obliteration)
+    for source in structure.family("in_course"):
+        half = totals.starts[:, :, source] / (2 * CYCLES_PER_YEAR)
+        for state, share in to.items():
+            moved = half * widen(share)
+            totals.years[:, :, structure.first(state, structure.states[source].child)] += moved
+            totals.years[:, :, source] -= moved

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.model.attendance import attendance
-from econmodel.model.course_hazards import hazards_of
+from econmodel.model.class_hazards import hazards_of
 from econmodel.model.disease import initial_state
 from econmodel.model.hazards import CYCLES_PER_YEAR
 from econmodel.model.inputs import ModelInputs
@@ -67,7 +67,7 @@ def simulate_patients(inputs: ModelInputs, strategy: str, n_patients: int, *, rn
     counts = np.zeros((n_patients, len(kinds) + 1))
     alive, course = np.zeros(n_patients), np.zeros(n_patients)
     at, visits = structure.index, np.zeros((n_patients, len(structure.states)))
-    leaving = _leaving(structure.moves, at)
+    leaving, under_way = _leaving(structure.moves, at), structure.family("in_course")
     target = np.tile(np.arange(len(at))[:, None], max(map(len, leaving.values())) + 1)
     kind = np.full(target.shape, len(kinds))
     for source, moves in leaving.items():
@@ -87,7 +87,7 @@ def simulate_patients(inputs: ModelInputs, strategy: str, n_patients: int, *, rn
                     counts[who, kinds.index(move.kind)] += 1
                     state[who] = at[move.target]
             now = state[living]
-            course[living] += now == at["in_course"]
+            course[living] += np.isin(now, under_way)
             first = (rng.random(n_patients)[living] >= edges[:, now, lanes[living]]).sum(axis=0)
             counts[living, kind[now, first]] += 1
             state[living] = target[now, first]

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from econmodel.errors import ModelError, ParameterError
 from econmodel.model.course import CourseInputs
 from econmodel.model.course_inputs import ReferenceMix, product, resolve_course
-from econmodel.model.natural_history import TIME_STEPS, acute_fatality, first_bleed, relative_hazards, shift_on_logit
+from econmodel.model.natural_history import TIME_STEPS, FirstBleed, acute_fatality, first_bleed, relative_hazards, shift_on_logit
 from econmodel.model.structure import Structure, build_course_structure, build_structure
+from econmodel.model.worsening import solve_again, split_by_class
 from econmodel.parameters.loading import read_life_table
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import check_whole
@@ -26,6 +27,7 @@ Values = Mapping[str, FloatArray]
 CHILD = ("A", "B", "C")
 LAST_AGE = 100
 NEVER = 1e9
+FIXED = "fixed"
 
 
 @record
@@ -66,7 +68,8 @@ class ModelInputs:
 
     Arrays lead with the draw axis: rates per year, probabilities per event or cycle as their names say;
     ``excess_death``, ``p_death_bleed`` and ``r_transplant`` are (draw, Child class), ``background_death`` is
-    (draw, year), ``relative`` and ``shares`` are (draw, cell). ``course`` is there where the effect is a process.
+    (draw, year), ``relative`` and ``shares`` are (draw, cell). ``course`` is there where the effect is a process;
+    ``r_worsens``, the rates from Child A to B and from B to C, (draw, 2), where the class may worsen.
     """
 
     structure: Structure
@@ -98,6 +101,7 @@ class ModelInputs:
     strategies: StrategyInputs
     course: CourseInputs | None = None
     cohort_start: str = NEVER_BLED_YET
+    r_worsens: FloatArray | None = None
 
     @property
     def n_draws(self) -> int:
@@ -140,7 +144,8 @@ def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInpu
     v = base_values(parameters) if values is None else values
     b = tuple(v[name] for name in ("b_child", "b_size", "b_red"))
     reference = _reference(parameters, v, b)
-    first = reference.first
+    r_worsens = _worsening(parameters, v)
+    first = reference.first if r_worsens is None else _solved_again(parameters, reference, b[0], r_worsens)
     fatality, fatality_again = _fatality(parameters, v, reference.relative * reference.shares)
     groups = tuple(Group(r["name"], CHILD.index(r["child"]), r["size_step"], r["red_spot"]) for r in parameters.rows("case_mix"))
     n_draws, n_classes = first.frailty.shape
@@ -181,11 +186,30 @@ def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInpu
         strategies=strategies,
         course=course,
         cohort_start=parameters.text("cohort_start"),
+        r_worsens=r_worsens,
     )
 
 
+def _worsening(parameters: ParameterSet, v: Values) -> FloatArray | None:
+    """Rates from Child A to B and from B to C, (draw, 2); None where the class stays."""
+    if parameters.text("child_course") == FIXED:
+        return None
+    return np.stack([v["r_child_a_to_b"], v["r_child_b_to_c"]], axis=1)
+
+
+def _solved_again(parameters: ParameterSet, mix: ReferenceMix, b_child: FloatArray, r_worsens: FloatArray) -> FirstBleed:
+    child, *_ = _columns(parameters.rows("reference_mix"))
+    return solve_again(mix.first, mix.relative, mix.shares, child.astype(np.int64), b_child, r_worsens)
+
+
 def declare_structure(parameters: ParameterSet, n_years: int) -> Structure:
-    """States and moves of the choices made; a year after a bleed is told apart where something changes at its end."""
+    """States and moves of the choices made, split by Child class where it may worsen."""
+    plain = _plain_structure(parameters, n_years)
+    return plain if parameters.text("child_course") == FIXED else split_by_class(plain)
+
+
+def _plain_structure(parameters: ParameterSet, n_years: int) -> Structure:
+    """States and moves before any split by class; a year after a bleed is told apart where something changes at its end."""
     recent = parameters.text("years_excess_after_bleed") == "one_year"
     if parameters.text("effect_basis") == PROCESS:
         return build_course_structure(recent_months=12 if recent or parameters.text("rebleed_by_time") == "step" else 0)

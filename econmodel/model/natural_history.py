@@ -137,16 +137,16 @@ def first_bleed(
     return _with_frailty(time, relative, shares, n_classes) if decline == "frailty" else time
 
 
-def reference_hazard(rate: FloatArray, time_multipliers: FloatArray, relative: FloatArray, shares: FloatArray) -> FloatArray:
+def reference_hazard(first: FirstBleed, relative: FloatArray, shares: FloatArray) -> FloatArray:
     """Cumulative hazard of the reference mix at 1, 3 and 5 years: (draw, 3)."""
-    exposure = rate[:, None] * np.cumsum(time_multipliers * np.diff(TARGET_YEARS, prepend=0.0), axis=1)
-    alive = shares[:, None] * np.exp(-relative[:, :, None] * exposure[:, None, :])
-    return np.asarray(-np.log(alive.sum(axis=1)))
+    exposure = first.rate[:, None] * np.cumsum(first.time_multipliers * np.diff(TARGET_YEARS, prepend=0.0), axis=1)
+    cells, weights = _with_classes(relative, shares, first.frailty)
+    return np.asarray(-np.log((weights[..., None] * np.exp(-cells[..., None] * exposure[:, None, :])).sum(axis=1)))
 
 
 def _with_frailty(time: FirstBleed, relative: FloatArray, shares: FloatArray, n_classes: int) -> FirstBleed:
     """Solve susceptibility that explains the decline; none where the mix of groups alone explains it, or more."""
-    hazard = reference_hazard(time.rate, time.time_multipliers, relative, shares)
+    hazard = reference_hazard(time, relative, shares)
     classes = gamma_classes(solve_frailty_variance(hazard, relative, shares, n_classes), n_classes)
     cells, weights = _with_classes(relative, shares, classes)
     rate = solve_exposure(hazard[:, :1], cells, weights)

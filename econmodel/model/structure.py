@@ -60,16 +60,18 @@ MOVE_LABELS = {
     "late_rebleed": "late rebleed",
     "recover": "survived six weeks",
     "ages": "a month passes",
+    "worsens": "Child-Pugh class worsens",
 }
 
 
 @record
 class State:
-    """A health state; ``family`` is the state of the design it reports under, ``index`` its part when split."""
+    """A health state; ``family`` is the state of the design it reports under, ``part`` and Child class what it is split by."""
 
     key: str
     family: str
     part: int = 0
+    child: int | None = None
 
     @property
     def label(self) -> str:
@@ -93,11 +95,15 @@ class Move:
 
 @record
 class Structure:
-    """States in order (death last), the moves between them, and the impulses: moves at the start of certain months."""
+    """States in order (death last), the moves between them, and the impulses: moves at the start of certain months.
+
+    ``plain`` is the structure before its states were split by Child class, where they were.
+    """
 
     states: tuple[State, ...]
     moves: tuple[Move, ...]
     impulses: tuple[Move, ...] = ()
+    plain: Structure | None = None
 
     @property
     def index(self) -> dict[str, int]:
@@ -118,6 +124,10 @@ class Structure:
     def family(self, name: str) -> list[int]:
         """Positions of the states that report under a family."""
         return [i for i, state in enumerate(self.states) if state.family == name]
+
+    def first(self, family: str, child: int | None) -> int:
+        """Position of the first state of a family, of a Child class where states are split by it."""
+        return next(i for i in self.family(family) if self.states[i].child in (None, child))
 
     def kinds(self, *names: str) -> list[int]:
         """Positions of the moves of the given kinds, impulses after all moves."""

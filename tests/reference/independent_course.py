@@ -143,26 +143,38 @@ class Follower(Patient):
         return [(kind, (to[kind], 0), chance) for kind, chance in p.items()]
 
 
-def follow(patient: Follower) -> Totals:
-    """Follow one kind of patient; returns {weighting: {year: {what: amount}}}, years from 0."""
-    i = patient.inputs
+def worsen(inputs: dict[str, Any], here: list[Mass]) -> list[Mass]:
+    """Who came through the month without an event, and is not in a bleed or just out of one, may go on to the next class."""
+    after = [defaultdict(float, mass) for mass in here]
+    for child, mass in enumerate(here[:-1]):
+        share = month(inputs[("r_child_a_to_b", "r_child_b_to_c")[child + 3 - len(here)]])
+        for state, amount in mass.items():
+            if state[0] in NEVER or (state[0].startswith("post") and state[1] > 0):
+                after[child][state] -= amount * share
+                after[child + 1][state] += amount * share
+    return after
+
+
+def follow(patients: list[Follower]) -> Totals:
+    """Follow one kind of patient, as one of each class it may come to; returns {weighting: {year: {what: amount}}}, years from 0."""
+    i = patients[0].inputs
     rates = {"undiscounted": 0.0, "costs": i["discount_costs"], "outcomes": i["discount_outcomes"]}
     totals: Totals = {w: defaultdict(lambda: defaultdict(float)) for w in rates}
-    here: Mass = {start_of(i, patient.plan): 1.0}
+    here: list[Mass] = [{start_of(i, patients[0].plan): 1.0}, *({} for _ in patients[1:])]
     for at in range(12 * i["horizon_years"]):
         year = at // 12
         first: dict[str, float] = defaultdict(float, {"begun": 1.0} if at == 0 else {})
         moved: dict[str, float] = defaultdict(float)
-        begun = patient.session(patient.visit(here, at, first), first, moved)
-        here = patient.rest(begun, year, moved)
+        begun = [p.session(p.visit(mass, at, first), first, moved) for p, mass in zip(patients, here, strict=True)]
+        here = worsen(i, [p.rest(mass, year, moved) for p, mass in zip(patients, begun, strict=True)])
         for w, rate in rates.items():
             into, (now, middle, then) = totals[w][year], [(1 + rate) ** -(t / 12) for t in (at, at + 0.5, at + 1)]
             for what, amount in first.items():
                 into[what] += amount * now
             for what, amount in moved.items():
                 into[what] += amount * middle
-            for states, factor in ((begun, now), (here, then)):
-                for (name, _), mass in states.items():
+            for classes, factor in ((begun, now), (here, then)):
+                for (name, _), mass in (item for states in classes for item in states.items()):
                     into[f"state {name}"] += MONTH * mass * factor / 2
     return totals
 
@@ -184,7 +196,8 @@ def course_totals(inputs: dict[str, Any], key: str) -> Totals:
     for group in inputs["groups"]:
         for susceptibility in classes:
             weight = group["share"] / len(classes)
-            for w, years in follow(Follower(inputs, key, group, susceptibility)).items():
+            come_to = "ABC"["ABC".index(group["child"]) :] if inputs["child_course"] == "worsening" else group["child"]
+            for w, years in follow([Follower(inputs, key, group | {"child": child}, susceptibility) for child in come_to]).items():
                 for year, amounts in years.items():
                     into = whole.setdefault(w, {}).setdefault(year, defaultdict(float))
                     for what, amount in as_families(amounts).items():

@@ -50,6 +50,11 @@ RUNS: dict[str, tuple[list[str], list[str]]] = {
         [SHORT, "effect_basis=process", "rebleed_by_time=step", "hazard_decline=constant", *OTHER_CHOICES],
     ),
     "process, demo hospital": (["hospitals/demo"], ["horizon_years=8", "effect_basis=process"]),
+    "process, class worsens": (["scenarios/child_worsening"], ["horizon_years=12", "effect_basis=process"]),
+    "process, class worsens, by time": (
+        ["scenarios/child_worsening", "scenarios/excess_after_bleed_one_year"],
+        ["horizon_years=4", "effect_basis=process", "rebleed_by_time=step"],
+    ),
     "process, susceptibility": (["scenarios/frailty"], ["horizon_years=3", "effect_basis=process"]),
     "after a bleed": ([AFTER], [SHORT, "perspective=societal"]),
     "after a bleed, every other choice": ([AFTER], [SHORT, "effect_basis=process", "rebleed_by_time=step", *OTHER_CHOICES]),

@@ -34,14 +34,14 @@ PROCESS_EVENTS = EVENTS | {
 }
 
 
-@pytest.fixture(scope="module", params=["intention_to_treat", "process"])
+@pytest.fixture(scope="module", params=["effect_basis=intention_to_treat", "effect_basis=process", "child_course=worsening"])
 def cohort(request: pytest.FixtureRequest) -> Evaluation:
-    return evaluate(load_case(None, (), [f"effect_basis={request.param}"]).parameters, yearly=False, by_group=False)
+    return evaluate(load_case(None, (), ["effect_basis=process", request.param]).parameters, yearly=False, by_group=False)
 
 
 @pytest.fixture(scope="module", params=["watch", "coil_and_glue"])
 def pair(request: pytest.FixtureRequest, cohort: Evaluation) -> tuple[str, SimulatedPatients]:
-    patients = simulate_patients(resolve(cohort.parameters), request.param, 20_000, rng=np.random.default_rng(7))
+    patients = simulate_patients(resolve(cohort.parameters), request.param, 20_000, rng=np.random.default_rng(8))
     return request.param, patients
 
 

@@ -23,6 +23,7 @@ ELSEWHERE = {
     "effect_basis": ("process", "intention_to_treat"),
     "rebleed_by_time": ("constant", "step"),
     "hazard_decline": ("time", "frailty"),
+    "child_course": ("fixed", "worsening"),
 }
 OTHER_VALUE = {"effect_clock": "last_course", "rebleed_by_time": "step", "n_frailty_classes": 3.0, "n_trial_months": 12.0}
 

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from econmodel.model.class_hazards import hazards_of
 from econmodel.model.hazards import Hazards, per_unit_rate, waning
 from econmodel.model.inputs import resolve
 
@@ -133,12 +134,14 @@ def test_a_benefit_of_the_drug_spares_excess_deaths_while_protected(base):
         {"years_excess_after_bleed": "one_year"},
         {"hazard_decline": "frailty"},
         {"effect_clock": "last_course", "years_excess_after_bleed": "one_year", "hazard_decline": "frailty"},
+        {"child_course": "worsening"},
+        {"child_course": "worsening", "effect_basis": "process", "years_excess_after_bleed": "one_year"},
     ],
 )
 def test_every_probability_is_one(vary, changes):
     """In every structure and year, probabilities are at least 0 and sum to at most 1 out of each state."""
     inputs = resolve(vary(horizon_years=12, **changes))
-    hazards, moves = Hazards(inputs), inputs.structure.engine_moves()
+    hazards, moves = hazards_of(inputs), inputs.structure.engine_moves()
     for year in (0, 1, 5, 11):
         p = hazards.year(year)
         leaving = np.zeros((moves.n_states, p.shape[1]))

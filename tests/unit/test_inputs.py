@@ -94,7 +94,7 @@ def test_background_rates_follow_age():
     [
         ({"headline_years": 0.0}, "headline_years"),
         ({"headline_years": 2.5}, "headline_years"),
-        ({"n_trial_months": 0.0}, "n_trial_months"),
+        ({"n_trial_months": 0.0, "effect_basis": "process"}, "n_trial_months"),
         ({"n_frailty_classes": 0.0}, "n_frailty_classes"),
         ({"p_death_six_weeks": 0.0}, "cannot be moved"),
         ({"p_death_six_weeks": 1.0}, "cannot be moved"),

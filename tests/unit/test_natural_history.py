@@ -83,7 +83,7 @@ def test_the_mix_has_the_year_1_risk_it_was_given(decline):
 def test_hazard_of_the_reference_mix():
     """Cumulative hazard at 1, 3 and 5 years is that of the risks worked out one by one."""
     first = first_bleed(RISK, COURSE, relative(), SHARES, "time", 8)
-    found = reference_hazard(first.rate, first.time_multipliers, relative(), SHARES)
+    found = reference_hazard(first, relative(), SHARES)
     assert found[0] == pytest.approx([-np.log1p(-mixed_risk(first, relative(), years)) for years in (1, 3, 5)])
 
 

@@ -122,7 +122,7 @@ def _say_last(found: Answer) -> None:
     st.header("Before this is used", anchor=False)
     with st.expander("Evidence and harms of every option"):
         blocks.table(evidence_table(found.case.parameters))
-    blocks.points([lead + words for lead, words in phrases.cautions()], "note")
+    blocks.points([lead + words for lead, words in phrases.cautions(found.results.inputs["child_course"])], "note")
     st.html(f'<div class="foot">{escape(phrases.footer(found.case, found.results))}</div>')
 
 

@@ -37,7 +37,7 @@ def brief_paper(
     else:
         sections = programme_content.sections(case, results, programme, psa)
         sections += [_harms(case, with_positions=True)] if with_inputs else []
-    cautions = phrases.cautions(brief=programme is not None)
+    cautions = phrases.cautions(results.inputs["child_course"], brief=programme is not None)
     sections += [Section("Before this is used", (Bullets(cautions),)), _inputs(case, with_inputs=with_inputs)]
     return Paper(
         "Prophylaxis of high-risk gastric varices",

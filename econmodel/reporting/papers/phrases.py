@@ -25,7 +25,10 @@ NOT_ADVICE = (
     "This is a planning model for services. Follow local protocol, licensed clinicians and local finance rules.",
 )
 SHORT_NAMES = {WATCH: "no prophylaxis", "beta_blocker": "beta-blocker"}
-CLASS_STAYS = "Child-Pugh class stays as it is at the start. "
+CLASS = {
+    "fixed": "Child-Pugh class stays as it is at the start. ",
+    "worsening": "Child-Pugh class may worsen and never improves; no cohort follows it together with bleeding. ",
+}
 
 
 def caution() -> str:
@@ -33,11 +36,11 @@ def caution() -> str:
     return f"Planning software for services, not advice for a patient. {said('standing_short')}"
 
 
-def cautions(*, brief: bool = False) -> tuple[tuple[str, str], ...]:
+def cautions(child_course: str, *, brief: bool = False) -> tuple[tuple[str, str], ...]:
     """Give the cautions of every paper, lead and text; ``brief`` leaves out those that stand elsewhere in it."""
     keys = ("weak_evidence",) if brief else ("not_standard", "off_label", "weak_evidence")
     evidence = [(f"{statements()[key].lead} ", said(key)) for key in keys]
-    return (NOT_ADVICE, *evidence, ("Declared limits. ", CLASS_STAYS + said("observed_so_far")))
+    return (NOT_ADVICE, *evidence, ("Declared limits. ", CLASS[child_course] + said("observed_so_far")))
 
 
 def answer(results: Results, key: str | None = None) -> str:

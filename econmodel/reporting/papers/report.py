@@ -76,7 +76,7 @@ def report_paper(case: Case, evaluation: Evaluation, results: Results, structure
         *_programme(results, findings),
         *_validation(findings),
         *_evidence(case, findings),
-        _limits(),
+        _limits(results),
         Section("Reporting checklist", (cheers_table(),)),
         Section("To be written by the site", (Blanks(report_sections.BY_SITE),)),
         *_annexes(case),
@@ -210,7 +210,7 @@ def _evidence(case: Case, findings: Findings) -> list[Section]:
     return sections
 
 
-def _limits() -> Section:
+def _limits(results: Results) -> Section:
     return Section(
         "Findings, limits and generalisability",
         (
@@ -218,7 +218,7 @@ def _limits() -> Section:
                 "The findings stand in the summary and the results. They hold for patients, prices and practice like "
                 "those of this case; another site should put in its own case mix, prices and volumes."
             ),
-            Bullets(phrases.cautions()),
+            Bullets(phrases.cautions(results.inputs["child_course"])),
         ),
     )
 

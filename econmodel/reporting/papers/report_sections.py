@@ -46,8 +46,8 @@ METHOD = (
     (
         "States. ",
         "A monthly Markov cohort. Everyone starts without a bleed. A bleed fills one cycle: the acute episode "
-        "and its six weeks. Child-Pugh class stays as it is at the start; each patient group runs on its own and the groups "
-        "are weighted by their shares.",
+        "and its six weeks. Each patient group runs on its own and the groups are weighted by their shares. Where Child-Pugh class "
+        "may worsen, each state is split by class; the diagram draws it once.",
     ),
     (
         "Untreated risk. ",

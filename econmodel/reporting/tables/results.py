@@ -48,6 +48,7 @@ def settings_table(results: Results) -> Table:
         ("Start age; share of women", f"{f.plain(float(inputs['start_age']))} years; {f.percent(inputs['share_female'])}"),
         ("Effect of prophylaxis", inputs["effect_basis"].replace("_", " ")),
         ("Why the untreated rate falls", inputs["hazard_decline"]),
+        ("Child-Pugh class after the start", inputs["child_course"]),
         ("How a bleed is costed", inputs["activity_rates"]["bleed_costing"].replace("_", " ")),
         ("A bleed admission, mean of all", bleed_mean_text(results)),
     ]
