@@ -9,6 +9,7 @@ A programme multiplies by its starts the monthly activity of a patient who start
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from functools import partial
 from typing import Any, Protocol
 
 import numpy as np
@@ -116,8 +117,10 @@ class Families:
     seen: tuple[str, ...]
     after_bleed: tuple[str, ...]
     counts: tuple[Count, ...]
+    recoveries: tuple[str, ...] = ("recover",)
 
 
+DRUG_AFTER = "secondary_drug_year"
 FIRST_BLEEDS, INDEX_BLEEDS = ("first_bleeds", "gastric_first_bleeds"), "index_bleeds"
 PLAIN = Families(NEVER_BLED, NEVER_BLED, ("post_bleed",), COUNTS)
 REBLEEDS = Count("rebleeds", "Rebleeds", ("early_rebleed", "gastric_rebleed", "other_rebleed"))
@@ -126,6 +129,7 @@ OF_COURSE = Families(
     ("at_risk", "protected", "patent"),
     ("post_bleed", "post_other"),
     (*(REBLEEDS if count.key == REBLEEDS.key else count for count in COUNTS), *COURSE_COUNTS),
+    ("recover", "recover_other"),
 )
 
 
@@ -363,7 +367,7 @@ def _hospital_counts(sums: Sums, rates: ActivityRates, rules: Rules, counts: Map
     bleeds, early, fatal = counts["first_bleeds"] + counts["rebleeds"], sums.moved("early_rebleed"), counts["deaths_bleed"]
     if INDEX_BLEEDS in counts:
         bleeds = bleeds + sums.begun()
-    survived, post_bleed = sums.moved("recover", "early_rebleed"), sums.years_in(*rules.families.after_bleed)
+    survived, post_bleed = sums.moved(*rules.families.recoveries, "early_rebleed"), sums.years_in(*rules.families.after_bleed)
     stays = bleeds - early * rates.same_stay
     admitted = choose(rules.readmitted, lambda: bleeds - early, lambda: stays)
     ordinary = 1.0 - rates.p_rescue
@@ -390,19 +394,28 @@ def _hospital_counts(sums: Sums, rates: ActivityRates, rules: Rules, counts: Map
 def _aftercare(sums: Sums, rates: ActivityRates, rules: Rules, secondary: Mapping[str, SecondaryRow]) -> dict[str, FloatArray]:
     """Secondary prophylaxis of the kind chosen: a drug by the year after a bleed, sessions by the bleed survived.
 
-    A cohort that starts six weeks after a bleed survived it.
+    After a bleed from another source only it is that source's own, where sources are told apart. A cohort that starts six
+    weeks after a bleed survived it.
     """
     found: dict[str, Any] = {}
-    survived = sums.moved("recover")
-    if rules.start == "post_bleed":
-        survived = survived + sums.begun()
+
+    def put(activity: str, applies: Any, amount: Callable[[], FloatArray]) -> None:
+        used = choose(applies, amount, lambda: 0.0)
+        found[activity] = found[activity] + used if activity in found else used
+
     for key, row in secondary.items():
+        gastric = row.source == "gastric"
+        applies = rules.secondary[key] if gastric else rules.families is OF_COURSE
+        recovered, state = ("recover", "post_bleed") if gastric else ("recover_other", "post_other")
 
-        def amount(key: str = key, drug: bool = row.drug) -> FloatArray:
-            return sums.years_in(*rules.families.after_bleed) if drug else survived * rates.secondary_sessions[key]
+        def sessions(key: str = key, recovered: str = recovered, state: str = state) -> FloatArray:
+            survived = sums.moved(recovered)
+            return (survived + sums.begun() if rules.start == state else survived) * rates.secondary_sessions[key]
 
-        used = choose(rules.secondary[key], amount, lambda: 0.0)
-        found[row.activity] = found[row.activity] + used if row.activity in found else used
+        if row.sessions:
+            put(row.activity, applies, sessions)
+        if row.drug:
+            put(DRUG_AFTER, applies, partial(sums.years_in, state))
     return found
 
 

@@ -196,6 +196,7 @@ def _activity_rates(e: Evaluation) -> dict[str, Any]:
         "share_rebleed_same_stay": float(rates.same_stay[0]),
         "p_readmission_per_survived_bleed": float(rates.p_readmission[0]),
         "secondary": _secondary(p.secondary[p.text("secondary_prophylaxis")], rates),
+        "secondary_other": _secondary(p.after_other, rates),
         "clinic_visits_per_year": {"never_bled": float(rates.clinic_never_bled[0]), "post_bleed": float(rates.clinic_post_bleed[0])},
         "clinic_visits_to_start_drug": float(rates.clinic_drug_start[0]),
         "bleed_costing": p.text("bleed_costing"),

@@ -69,10 +69,10 @@ class CourseMoves(DiseaseMoves):
                 return events | {"recurs": (none, self.p_back)}
             case "patent_lost":
                 return self._compete("open", years)[0]
-            case "bleeding" | "bleeding_other":
-                return self._acute(self.p_death_bleed)
-            case "rebleeding" | "rebleeding_other":
-                return self._acute(self.p_death_rebleed)
+            case "bleeding_other":
+                return self._acute(self.p_death_bleed, "recover_other")
+            case "rebleeding_other":
+                return self._acute(self.p_death_rebleed, "recover_other")
             case "post_bleed":
                 return self._after_bleed(part, years, self.r_gastric_rebleed * self.hr_rebleed[0 if part else 1], self.r_other_rebleed)
             case "post_other":

@@ -153,9 +153,9 @@ class DiseaseMoves(ABC):
         rates["retreat"] = self.retreatment(years)
         return self.compete(rates)[0]
 
-    def _acute(self, fatality: FloatArray) -> Factors:
+    def _acute(self, fatality: FloatArray, recover: str = "recover") -> Factors:
         early = self.p_early_rebleed
-        return {"bleed_death": (fatality, ONE), "early_rebleed": (1.0 - fatality, early), "recover": (1.0 - fatality, 1.0 - early)}
+        return {"bleed_death": (fatality, ONE), "early_rebleed": (1.0 - fatality, early), recover: (1.0 - fatality, 1.0 - early)}
 
     def _post_bleed(self, part: int, years: IntArray) -> Factors:
         multiple = self.hr_death_after_bleed if not self.split_post_bleed or part > 0 else ONE

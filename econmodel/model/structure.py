@@ -39,6 +39,7 @@ COURSE_MOVE_LABELS = {
     "lost": "lost to follow-up",
     "recurs_lost": "varix open, and lost to follow-up",
     "stops": "drug stopped",
+    "recover_other": "survived six weeks, another source",
 }
 TWIN = {
     "protected_lost": "protected",
@@ -217,7 +218,8 @@ def build_course_structure(*, recent_months: int = 0) -> Structure:
         Move("protected_lost", "patent_lost", "recurs"),
     ]
     for first, post, again in (("bleeding", "post_bleed", "rebleeding"), ("bleeding_other", "post_other", "rebleeding_other")):
-        moves += _after_bleed(first, again, _recent(post, recent_months))
+        recover = "recover_other" if first == "bleeding_other" else "recover"
+        moves += _after_bleed(first, again, _recent(post, recent_months), recover)
     moves.append(Move("transplanted", "dead", "other_death"))
     return Structure(tuple(states), tuple(moves), (Move("patent", "in_course", "retreat"),))
 
@@ -227,12 +229,12 @@ def _recent(key: str, months: int) -> list[State]:
     return [*(State(f"{key}_month_{m + 1}", key, m + 1) for m in range(months)), State(key, key)]
 
 
-def _after_bleed(first: str, again: str, parts: list[State]) -> list[Move]:
+def _after_bleed(first: str, again: str, parts: list[State], recover: str) -> list[Move]:
     """Moves of the acute states and of the months after them; a gastric bleed makes its path the gastric one."""
     moves = [
         move
         for source in (first, again)
-        for move in (Move(source, "dead", "bleed_death"), Move(source, again, "early_rebleed"), Move(source, parts[0].key, "recover"))
+        for move in (Move(source, "dead", "bleed_death"), Move(source, again, "early_rebleed"), Move(source, parts[0].key, recover))
     ]
     for month, state in enumerate(parts):
         moves += [

@@ -125,6 +125,8 @@ ITEMS = (
          "session of secondary prophylaxis, EUS-guided coil and glue", "a coil-and-glue session after a bleed, devices included"),
     Item("secondary_transvenous", "secondary_session", "aftercare", "session", "After a bleed: transvenous",
          "secondary prophylaxis, retrograde transvenous obliteration", "a transvenous obliteration after a bleed"),
+    Item("secondary_ligation", "secondary_session", "aftercare", "session", "After an oesophageal bleed: ligation",
+         "session of secondary prophylaxis, band ligation", "a session of band ligation after an oesophageal bleed"),
     Item("secondary_drug_year", "secondary_drug", "aftercare", "year", "After a bleed: drug, year",
          "a year of beta-blocker as secondary prophylaxis", "a year of beta-blocker after a bleed"),
     Item("clinic_post_bleed", "follow_up", "aftercare", "visit", "Clinic visit after a bleed", "", priced_as="clinic_visit"),

@@ -72,6 +72,16 @@ class ParameterSet:
         """Whether the cohort starts at a bleed, or after one."""
         return "cohort_start" in self.parameters and self.text("cohort_start") != NEVER_BLED_YET
 
+    @property
+    def after_gastric(self) -> tuple[str, ...]:
+        """Rows of secondary prophylaxis to choose from after a gastric bleed."""
+        return tuple(key for key, row in self.secondary.items() if row.source == "gastric")
+
+    @property
+    def after_other(self) -> SecondaryRow:
+        """Secondary prophylaxis after a bleed from another source only."""
+        return next(row for row in self.secondary.values() if row.source != "gastric")
+
     def need_never_bled(self, what: str) -> None:
         """Refuse what follows patients who have not bled, for a cohort that has.
 

@@ -71,7 +71,7 @@ def _choice_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
         if p.name == "comparator" or (p.name in SUBJECTS and p.changed_by):
             choices = (*parameters.strategies, *(("by_rule",) if p.name == "lead" else ()))
         if p.name == "secondary_prophylaxis":
-            choices = tuple(parameters.secondary)
+            choices = parameters.after_gastric
         if choices and p.value not in choices:
             what = f"{p.name} = {p.value!r}: must be one of {', '.join(choices)}"
             fix = nearest(str(p.value), choices, f"set {p.name} to one of them")
@@ -151,7 +151,7 @@ def _row_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
 
 def _start_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
     """Strategies that a cohort after a bleed cannot take: those that are no secondary prophylaxis."""
-    rows, known = parameters.strategies.values(), parameters.secondary
+    rows, known = parameters.strategies.values(), parameters.after_gastric
     for row in rows:
         if row.secondary and row.secondary not in known:
             what = f"strategy {row.key}: secondary {row.secondary!r} must be one of {', '.join(known)}"

@@ -351,7 +351,10 @@ SLOT_UNITS: dict[str, tuple[str, ...]] = {
 
 @record
 class SecondaryRow:
-    """One secondary prophylaxis: its effect on late rebleeding, sessions after each survived bleed, and activity."""
+    """One secondary prophylaxis: its effect on late rebleeding, sessions after each survived bleed, and activity.
+
+    ``source`` is the bleed it follows: that of the gastric varix, or one from another source only.
+    """
 
     key: str
     label: str
@@ -361,6 +364,7 @@ class SecondaryRow:
     hr_late_rebleed_other: tuple[str, ...] = ()
     sessions: str = ""
     drug: bool = False
+    source: str = "gastric"
 
     def input_names(self) -> tuple[str, ...]:
         """Every input the row refers to."""

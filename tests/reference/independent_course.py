@@ -109,7 +109,7 @@ class Follower(Patient):
             chances = [
                 ("bleed_death", ("dead", 0), dies),
                 ("early_rebleed", (again, 0), early),
-                ("recover", (post, 0), 1 - dies - early),
+                ("recover_other" if other else "recover", (post, 0), 1 - dies - early),
             ]
         elif name.startswith("post"):
             chances = self.late(name, tag, year, again)

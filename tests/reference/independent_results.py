@@ -27,7 +27,7 @@ def bleed_activity(t: dict[str, float], rates: dict[str, Any]) -> dict[str, floa
     admitted, readmitted = bleeds - rates["share_rebleed_same_stay"] * t["early_rebleed"], 0.0
     if rates["rebleed_costing"] == "readmission":
         admitted = bleeds - t["early_rebleed"]
-        readmitted = rates["p_readmission_per_survived_bleed"] * (t["recover"] + t["early_rebleed"])
+        readmitted = rates["p_readmission_per_survived_bleed"] * (t["recover"] + t["recover_other"] + t["early_rebleed"])
     plain = 1 - rates["p_rescue_per_bleed"]
     intensive = rates["p_icu_per_bleed"] * rates["icu_days_per_icu_stay"]
     return {
@@ -65,7 +65,15 @@ def activity(inputs: dict[str, Any], key: str, t: dict[str, float]) -> dict[str,
     for kind in SESSION_COMPLICATIONS:
         found[kind] = t["sessions"] * mine["complications_per_course"][kind] / plan["sessions_mean"]
     recovered = t["recover"] + t["recovered"]
-    found[secondary["activity"]] = t["post_bleed"] if secondary["drug"] else recovered * secondary["sessions_per_recovery"]
+    paths = (
+        (secondary, recovered, t["post_bleed"] - t["state post_other"]),
+        (rates["secondary_other"], t["recover_other"], t["state post_other"]),
+    )
+    for kind, survived, years in paths:
+        if kind["sessions_per_recovery"]:
+            found[kind["activity"]] += survived * kind["sessions_per_recovery"]
+        if kind["drug"]:
+            found["secondary_drug_year"] += years
     found |= {
         "clinic_post_bleed": t["post_bleed"] * clinic["post_bleed"],
         "transplant": t["transplant"],

@@ -183,7 +183,7 @@ def _choices(book: Book, p: Parameter) -> tuple[str, ...]:
         return (p.value,) if isinstance(p.value, str) else ()
     named = {
         "comparator": tuple(plan.key for plan in book.plans),
-        "secondary_prophylaxis": tuple(parameters.secondary),
+        "secondary_prophylaxis": parameters.after_gastric,
         "hazard_decline": tuple(c for c in p.choices or () if c != "frailty"),
     }
     choices = named.get(p.name) or p.choices
