@@ -180,6 +180,7 @@ def report_tables(case: Case) -> dict[str, Any]:
     from econmodel.reporting.tables.findings import analysis_of
     from econmodel.uncertainty.deterministic import ask, lead_pair, one_way
     from econmodel.uncertainty.scenarios import scenario_table
+    from econmodel.uncertainty.studies import shipped_results
     from econmodel.uncertainty.thresholds import threshold
 
     question = ask(case.parameters, *lead_pair(case.parameters))
@@ -196,6 +197,7 @@ def report_tables(case: Case) -> dict[str, Any]:
         "by_risk": None if case.parameters.has_bled else treat_by_risk(case.parameters),
         "untreated": evidence_rows(case.parameters),
         "checks": run_checks(),
+        "studies": shipped_results(),
     }
 
 

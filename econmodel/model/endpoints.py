@@ -14,13 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import AnalysisError
-from econmodel.model.calibration import follow, follow_to, without_competing
+from econmodel.model.follow_up import follow, follow_to, without_competing
 from econmodel.model.inputs import ModelInputs
 from econmodel.model.structure import Move
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
-REBLED = ("rebleeding", "rebleeding_other")
 COUNTED = {
     "first_gastric_bleed": ("gastric_bleed",),
     "first_bleed": ("gastric_bleed", "other_bleed"),
@@ -63,7 +62,8 @@ def risk_by(inputs: ModelInputs, event: str, scale: str, months: Sequence[float]
     if scale == "kaplan_meier":
         inputs = _nobody_else_leaves(inputs, event)
     if event in AFTER_A_BLEED:
-        kept = tuple(move for move in inputs.structure.moves if move.source not in REBLED)
+        again = {state.key for state in inputs.structure.states if state.family.startswith("rebleeding")}
+        kept = tuple(move for move in inputs.structure.moves if move.source not in again)
         inputs = replace(inputs, structure=replace(inputs.structure, moves=kept))
     wanted = np.asarray(months, dtype=float)
     ends = np.unique([np.floor(wanted), np.ceil(wanted)]).astype(int)
@@ -109,8 +109,8 @@ def _counts(move: Move, event: str) -> bool:
 
 def _open_share(inputs: ModelInputs, ends: IntArray, start: str | None) -> FloatArray:
     """Share whose varix is open, or whose course goes on, of those alive who have not bled: (end, draw, strategy)."""
-    occupancy, index = follow(inputs, int(ends[-1]), start)[0], inputs.structure.index
-    opened, closed = (occupancy[:, [index[key] for key in keys]].sum(axis=1) for keys in (OPEN, CLOSED))
+    occupancy, family = follow(inputs, int(ends[-1]), start)[0], inputs.structure.family
+    opened, closed = (occupancy[:, [i for name in names for i in family(name)]].sum(axis=1) for names in (OPEN, CLOSED))
     return np.asarray(opened / (opened + closed))[ends]
 
 

@@ -26,10 +26,11 @@ import econmodel
 from econmodel.errors import EconModelError
 from econmodel.evidence.study_files import EVENTS, Arm, Endpoint, Study, read_study, shipped_studies
 from econmodel.evidence.untreated import Mix
-from econmodel.model.calibration import patients_who_bled
 from econmodel.model.endpoints import risk_by
+from econmodel.model.follow_up import patients_who_bled
 from econmodel.model.inputs import CHILD, Values, resolve
 from econmodel.parameters.following import settle
+from econmodel.parameters.loading import load_case
 from econmodel.parameters.lookups import LOOKUPS
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample, stream
@@ -38,7 +39,7 @@ from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 AGREES, FAILS, CANNOT_TELL, USED = "agrees", "fails", "cannot tell", "used, no verdict"
-VERDICTS = (AGREES, FAILS, CANNOT_TELL, USED)
+DRAWS = 200  # of each study, beside the tests of the model and in the report
 REPLICATES = 4  # of each draw
 LEVEL, WIDER = 0.05, 2.0
 BLOCK = 3_000  # lanes followed at once
@@ -106,6 +107,11 @@ def run_studies(parameters: ParameterSet, paths: Sequence[Path] = (), *, draws: 
         Take each study out of the tables of evidence first, so that what rested on it alone there can be judged.
     """
     return [judge(read_study(path, parameters), parameters, draws=draws, leave_out=leave_out) for path in paths or shipped_studies()]
+
+
+def shipped_results() -> list[StudyResult]:
+    """Judge the model's own studies on the base case, the effect a process."""
+    return run_studies(load_case(None, (), ["effect_basis=process"]).parameters, draws=DRAWS)
 
 
 def judge(study: Study, parameters: ParameterSet, *, draws: int, leave_out: bool = False) -> StudyResult:

@@ -221,7 +221,8 @@ def _laplace(problem: _Problem) -> tuple[FloatArray, FloatArray]:
         points = problem.log_posterior(np.concatenate([z[None], z + steps, z - steps]))
         return -float(points[0]), -(points[1 : k + 1] - points[k + 1 :]) / (2 * STEP)
 
-    mode = np.asarray(minimize(fall, np.zeros(k), jac=True, method="BFGS", options={"gtol": 1e-4}).x)
+    reach = FURTHEST - 2 * STEP
+    mode = np.asarray(minimize(fall, np.zeros(k), jac=True, method="L-BFGS-B", bounds=[(-reach, reach)] * k).x)
     pairs = [mode + a * steps[i] + b * steps[j] for i in range(k) for j in range(k) for a in (1, -1) for b in (1, -1)]
     corner = problem.log_posterior(np.array(pairs)).reshape(k, k, 2, 2)
     curvature = -(corner[:, :, 0, 0] - corner[:, :, 0, 1] - corner[:, :, 1, 0] + corner[:, :, 1, 1]) / (4 * STEP**2)

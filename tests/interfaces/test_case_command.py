@@ -15,17 +15,19 @@ from econmodel.interfaces.common import check_output, load
 from econmodel.package import params_folder
 from econmodel.reporting.form import build_form
 from econmodel.reporting.papers.brief import brief_paper
+from econmodel.uncertainty import studies
 from econmodel.workflow import choose_papers, evaluate_case, report_tables, run_together, vary_inputs
 
 RISING = ["hr_first_bleed_years_2_3=1.3", "hr_first_bleed_from_year_4=1.3"]
 SCENARIOS = sorted((params_folder() / "scenarios").glob("*.toml"))
-CHECKED_ONCE = cache(validation.run_checks)
+CHECKED_ONCE, JUDGED_ONCE = cache(validation.run_checks), cache(studies.shipped_results)
 
 
 @pytest.fixture(autouse=True)
 def published_results_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """The checks against published results know no case: once is enough for all of these."""
     monkeypatch.setattr(validation, "run_checks", CHECKED_ONCE)
+    monkeypatch.setattr(studies, "shipped_results", JUDGED_ONCE)
 
 
 @pytest.mark.parametrize("path", SCENARIOS, ids=lambda path: path.stem)

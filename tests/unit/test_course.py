@@ -9,9 +9,9 @@ import pytest
 
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.errors import ModelError, ParameterError
-from econmodel.model.calibration import without_competing
 from econmodel.model.course import Evidence, Trial, calibrate, trial_lane
 from econmodel.model.disease import run_disease
+from econmodel.model.follow_up import without_competing
 from econmodel.model.inputs import ModelInputs, base_values, resolve
 from econmodel.parameters import ParameterSet, load_case
 from econmodel.parameters.sampling import sample

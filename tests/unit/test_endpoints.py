@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from econmodel.errors import AnalysisError
-from econmodel.model.calibration import follow, patients_who_bled, without_competing
 from econmodel.model.endpoints import risk_by
+from econmodel.model.follow_up import follow, patients_who_bled, without_competing
 from econmodel.model.inputs import ModelInputs, resolve
 from econmodel.parameters.loading import load_case
 
@@ -64,6 +64,15 @@ def test_rebleeds_by_source_add_up() -> None:
     np.testing.assert_allclose(gastric + other, every, rtol=1e-12)
     assert (risk_by(inputs, "other_rebleed", "kaplan_meier", [12, 60], "bleeding") > other).all()
     assert (risk_by(inputs, "rebleed", "competing", [12], "post_bleed") < every[..., :1]).all()
+
+
+@pytest.mark.parametrize("event", ["rebleed", "death"])
+def test_states_split_by_class_count_as_one(event: str) -> None:
+    """Where the class worsens, rebleeds stay first ones and deaths are all deaths: near those of a fixed class, and no fewer."""
+    parameters = load_case(None, (), ["effect_basis=process", "child_course=worsening"]).parameters
+    worse, fixed = (risk_by(inputs, event, "competing", [12], "bleeding") for inputs in (patients_who_bled(parameters), bled()))
+    np.testing.assert_allclose(worse, fixed, rtol=0.15)
+    assert not np.allclose(worse, fixed, rtol=1e-6)
 
 
 def test_nobody_dies_on_the_kaplan_meier_scale() -> None:

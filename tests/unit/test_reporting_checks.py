@@ -17,7 +17,6 @@ ROWS = [
         target=f"Salama 2020, beta-blocker, {i} months (control calibrated to 36.7%)",
         kind=kind,
         observed=0.2,
-        interval=(0.08, 0.39),
         predicted=0.245,
         pass_rule="inside the exact 95% interval",
         verdict="fails" if kind == "independent" else "passes",
@@ -38,7 +37,7 @@ def test_checks_can_be_read_on_a_narrow_terminal(width: int) -> None:
     assert max(len(line.rstrip()) for line in lines) <= width
     for row in ROWS:
         assert all(word in words for word in row.target.split())
-    assert sum("20.0% (8-39)" in line and "24.5%" in line for line in lines) == len(ROWS)
+    assert sum("20.0%" in line and "24.5%" in line for line in lines) == len(ROWS)
     places = [next(i for i, line in enumerate(lines) if line.strip() == kind.capitalize()) for kind in KINDS]
     assert places == sorted(places)
     assert len(lines) <= 4 * len(ROWS) + 6

@@ -1,4 +1,4 @@
-"""``econmodel checks``: the model against published results, predicted beside observed."""
+"""``econmodel checks``: tests of the model, and every study beside it."""
 
 from __future__ import annotations
 
@@ -12,19 +12,21 @@ from econmodel.interfaces.common import check_output, common, console, staged, w
 @click.command()
 @common("out", "json", "quiet")
 def checks(*, out: Path | None, json: str | None, quiet: bool) -> None:
-    """Hold the model against published results."""
-    from econmodel.economics.validation import checks_document, run_checks
+    """Test the model, and hold it against every study."""
+    from econmodel.economics.validation import run_checks
+    from econmodel.reporting.tables.checks import checks_document, save_checks
+    from econmodel.uncertainty.studies import shipped_results
 
     folder = check_output(out, None, json)
-    rows = run_checks()
+    rows, studies = run_checks(), shipped_results()
     if json:
-        write_json(checks_document(rows), json)
+        write_json(checks_document(rows, studies), json)
     if folder:
-        from econmodel.reporting.tables.checks import save_checks
-
         with staged(folder, quiet=quiet) as stage:
-            save_checks(rows, stage)
+            save_checks(rows, studies, stage)
     if json != "-":
+        from econmodel.reporting.tables.studies import study_lines
         from econmodel.reporting.tables.terminal import checks_table
 
-        console(quiet=quiet).print(checks_table(rows))
+        for part in (checks_table(rows), *study_lines(studies)):
+            console(quiet=quiet).print(part)

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 def nnt(json: str | None, quiet: bool, **claim: Any) -> None:
     """Check a claim about an NNT: what it implies."""
     from econmodel.evidence.claims import Claim, check_claim
-    from econmodel.model.calibration import untreated_curve
+    from econmodel.model.follow_up import untreated_curve
     from econmodel.parameters.loading import load_case
 
     check = check_claim(Claim(**claim), untreated_curve(load_case().parameters))

@@ -188,10 +188,9 @@ def _validation(findings: Findings) -> list[Section]:
         Section(
             "The model against published results",
             (
-                Paragraph(
-                    "Verification and calibration say that the model does what it claims; only the independent targets "
-                    "test it. Misses stay visible: no input is moved to turn an independent target green."
-                ),
+                report_sections.studies_paragraph(findings.studies),
+                report_sections.studies_table(findings.studies),
+                Paragraph("That the model does what it claims is another matter: closed forms, published models and calibration."),
                 report_sections.checks_table(findings.checks),
             ),
         )

@@ -14,11 +14,12 @@ from econmodel.reporting.papers import blocks
 from econmodel.reporting.papers.content import Block, Bullets, Charts, Paragraph, Section, Table, table
 from econmodel.reporting.papers.phrases import lower
 from econmodel.reporting.tables import results as result_tables
-from econmodel.reporting.tables.checks import KINDS, observed_text, value_text
+from econmodel.reporting.tables.checks import KINDS, value_text
 from econmodel.reporting.tables.findings import Analysis, Findings
 from econmodel.reporting.tables.flips import flip_blocks
 from econmodel.reporting.tables.provenance import unconfirmed
 from econmodel.reporting.tables.results import NNT_YEAR
+from econmodel.reporting.tables.studies import READING, VERDICTS, joint_sentence, model_cell, observed_cell, p_text, what
 from econmodel.reporting.tables.surveillance import protocol_tables
 
 if TYPE_CHECKING:
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.deterministic import TornadoRow
     from econmodel.uncertainty.risk import Interval, Risk
     from econmodel.uncertainty.scenarios import ScenarioRow
+    from econmodel.uncertainty.studies import StudyResult
     from econmodel.uncertainty.surveillance import Protocols
     from econmodel.uncertainty.surveillance_worth import Worth
 
@@ -343,20 +345,51 @@ def scenario_table(results: Results, found: Analysis[ScenarioRow]) -> Table:
 
 
 def checks_table(rows: Sequence[CheckRow]) -> Table:
-    """Put published results beside the model's."""
+    """Put what each test should give beside what the model gives."""
     ordered = sorted(rows, key=lambda row: KINDS.index(row.kind))
     return table(
-        "Predicted beside observed",
+        "Closed forms, published worked models and calibration",
+        (("Kind", 1.4), ("Test", 3.0), ("Should be", 0.9, True), ("Model", 0.8, True), ("Rule", 1.5), ("Verdict", 1.0), ("Note", 2.3)),
+        [(r.kind, r.target, value_text(r.observed), value_text(r.predicted), r.pass_rule, r.verdict, r.note) for r in ordered],
+    )
+
+
+def studies_table(results: Sequence[StudyResult]) -> Table:
+    """Every point of every study: observed, what the model would see, and the verdict; the joint one in the study's first row."""
+    rows = [
         (
-            ("Kind", 1.4),
-            ("Target", 3.0),
-            ("Observed", 1.3, True),
-            ("Model", 0.8, True),
-            ("Rule", 1.5),
-            ("Verdict", 1.0),
-            ("Note", 2.3),
-        ),
-        [(r.kind, r.target, observed_text(r), value_text(r.predicted), r.pass_rule, r.verdict, r.note) for r in ordered],
+            f"{r.title}: {r.verdict}" if first else "",
+            what(row),
+            observed_cell(row),
+            model_cell(row),
+            p_text(row.p),
+            row.verdict,
+            ", ".join(row.used_in) if row.verdict == "used, no verdict" else "",
+        )
+        for r in results
+        for first, row in zip((True, *[False] * len(r.rows)), r.rows, strict=False)
+    ]
+    columns = (
+        ("Study and joint verdict", 2.2),
+        ("Arm, event and time", 2.6),
+        ("Observed (95%)", 1.2, True),
+        ("Model (95% of such studies)", 1.3, True),
+        ("p", 0.8, True),
+        ("Verdict", 1.0),
+        ("Behind", 1.6),
+    )
+    return table(f"{len(results)} studies beside the model", columns, rows, note=READING, small=True)
+
+
+def studies_paragraph(results: Sequence[StudyResult]) -> Paragraph:
+    """Say how many studies the model meets, and which it does not."""
+    by = {verdict: [r for r in results if r.verdict == verdict] for verdict in VERDICTS}
+    failed = "; ".join(f"{lower(r.title)} ({r.key}): {lower(joint_sentence(r))[:-1]}" for r in by["fails"])
+    return Paragraph(
+        f"Of {len(results)} studies {len(by['agrees'])} agree with the model, {len(by['fails'])} fail it, of {len(by['cannot tell'])} "
+        f"it cannot tell, and {len(by['used, no verdict'])} stand behind its inputs and carry no verdict. "
+        + (f"Failed: {failed}. " if failed else "")
+        + "Misses stay visible: no input is moved to turn a study green."
     )
 
 

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.deterministic import Question, TornadoRow
     from econmodel.uncertainty.risk import Risk
     from econmodel.uncertainty.scenarios import ScenarioRow
+    from econmodel.uncertainty.studies import StudyResult
     from econmodel.uncertainty.surveillance import Protocols
     from econmodel.uncertainty.surveillance_worth import Worth
 
@@ -69,8 +70,8 @@ class Findings:
         Follow-up protocols of the lead strategy and what they are worth; a text says why they cannot be compared.
     untreated
         Cohorts behind the untreated risk, and the synthesis without each: lines of a forest.
-    checks
-        Model against published results.
+    checks, studies
+        Tests of the model, and studies beside it.
     more
         Sections of any further analysis (value of information, for one), set after the uncertainty.
     """
@@ -85,6 +86,7 @@ class Findings:
     surveillance: tuple[Protocols, Worth] | str = ""
     untreated: tuple[Sequence[RiskRow], Sequence[RiskRow]] | None = None
     checks: Sequence[CheckRow] | None = None
+    studies: Sequence[StudyResult] = ()
     more: tuple[Section, ...] = ()
 
 

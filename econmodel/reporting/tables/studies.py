@@ -22,6 +22,7 @@ READING = (
     "Model: mean, and in brackets 95% of what such a study would see, inputs and its own sampling drawn; an observation outside "
     "fails. Cannot tell: the inputs alone leave more than twice the observed interval open. Used: an input rests on it."
 )
+VERDICTS = tuple(COLOURS)
 LINE = 0.16  # inches of a row of the chart
 
 

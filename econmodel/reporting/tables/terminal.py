@@ -10,7 +10,7 @@ from econmodel.parameters.schema import WATCH
 from econmodel.programme.money.rows import Row
 from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.phrases import caution, short
-from econmodel.reporting.tables.checks import KINDS, observed_text, value_text
+from econmodel.reporting.tables.checks import KINDS, value_text
 from econmodel.reporting.tables.programme import row_name
 from econmodel.reporting.tables.results import NNT_YEAR, bled_note, bleed_mean_text, headline_columns, headline_text
 
@@ -166,14 +166,7 @@ def checks_table(rows: Sequence[CheckRow]) -> Table:
     from rich.table import Table
 
     table = Table(
-        box=box.SIMPLE_HEAD,
-        pad_edge=False,
-        padding=(0, 1, 0, 0),
-        title="The model against published results",
-        title_justify="left",
-        title_style="bold",
-        caption="Independent targets are never tuned to; a miss stays visible.",
-        caption_justify="left",
+        box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), title="Tests of the model", title_justify="left", title_style="bold"
     )
     table.add_column("Target (rule)", ratio=1)
     for heading in ("Observed", "Model", "Verdict"):
@@ -185,5 +178,5 @@ def checks_table(rows: Sequence[CheckRow]) -> Table:
         for row in found:
             target = f"  {escape(row.target)} [dim]({escape(row.pass_rule)})[/]"
             style = "bold" if row.verdict == "fails" else ""
-            table.add_row(target, observed_text(row), value_text(row.predicted), row.verdict, style=style)
+            table.add_row(target, value_text(row.observed), value_text(row.predicted), row.verdict, style=style)
     return table

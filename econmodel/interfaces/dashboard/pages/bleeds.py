@@ -11,7 +11,7 @@ from econmodel.evidence.claims import Claim, check_claim
 from econmodel.interfaces.dashboard import blocks, pictures
 from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
-from econmodel.model.calibration import untreated_curve
+from econmodel.model.follow_up import untreated_curve
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.parameters.schema import WATCH
 from econmodel.reporting import formatting as f

@@ -1,4 +1,4 @@
-"""Calibrating the untreated risk to what was observed, and following cohorts from any state."""
+"""Following cohorts from any state."""
 
 from __future__ import annotations
 
@@ -8,24 +8,10 @@ import numpy as np
 import pytest
 
 from econmodel.errors import AnalysisError
-from econmodel.model.calibration import after_bleed, calibrate_untreated, follow, gastric_risk, patients_who_bled
+from econmodel.model.endpoints import risk_by
+from econmodel.model.follow_up import follow, patients_who_bled
 from econmodel.model.inputs import resolve
 from econmodel.parameters.loading import load_case
-
-
-@pytest.mark.parametrize(("risk", "months", "scale"), [(0.45, 26, "actuarial"), (0.351, 35, "crude"), (0.367, 6, "crude")])
-def test_calibrated_arm_reproduces_the_observed_risk(risk: float, months: int, scale: str) -> None:
-    """The untreated arm of a calibrated model has the observed risk at the observed month."""
-    parameters = calibrate_untreated(load_case().parameters, risk, months, scale=scale)
-    inputs = resolve(parameters)
-    assert gastric_risk(inputs, months, scale)[0, 0] == pytest.approx(risk, abs=1e-9)
-    assert gastric_risk(inputs, months + 1, scale)[0, 0] != pytest.approx(risk, abs=1e-4)
-
-
-def test_impossible_risk_is_refused() -> None:
-    """A crude risk that competing death forbids cannot be calibrated to."""
-    with pytest.raises(AnalysisError, match="cannot be met"):
-        calibrate_untreated(load_case().parameters, 0.9999, 12)
 
 
 def test_follow_keeps_everyone() -> None:
@@ -56,11 +42,8 @@ def test_first_rebleed_in_closed_form(basis: str) -> None:
     rate = (
         inputs.strategies.r_late_rebleed if inputs.course is None else inputs.course.r_gastric_rebleed + inputs.course.r_other_rebleed
     )
-    found = after_bleed(inputs, 60, start="post_bleed", scale="actuarial")
-    np.testing.assert_allclose(found.first_rebleed[[0, 12, 60]], -np.expm1(-rate * np.array([0, 1, 5])[:, None, None]), atol=1e-12)
-    crude = after_bleed(inputs, 60)
-    np.testing.assert_allclose(
-        crude.survival[1], (inputs.shares * (1 - inputs.p_death_bleed[:, inputs.child_of_cell])).sum(), atol=1e-12
-    )
-    np.testing.assert_allclose(crude.survival, after_bleed(inputs, 60, scale="actuarial").survival)
-    assert (crude.first_rebleed[60] < found.first_rebleed[60]).all()
+    found = risk_by(inputs, "rebleed", "kaplan_meier", [12, 60], "post_bleed")
+    np.testing.assert_allclose(found, -np.expm1(-rate[:, :, None] * np.array([1, 5])), atol=1e-12)
+    acute = (inputs.shares * inputs.p_death_bleed[:, inputs.child_of_cell]).sum()
+    np.testing.assert_allclose(risk_by(inputs, "death", "competing", [1], "bleeding"), acute, atol=1e-12)
+    assert (risk_by(inputs, "rebleed", "competing", [60], "bleeding")[..., 0] < found[..., 1]).all()

@@ -1,33 +1,24 @@
-"""Calibrate the untreated risk to an observed cumulative risk, and follow cohorts that start elsewhere.
-
-Used to run the model on a trial's, or a site's, own population. ``actuarial`` risk is on the Kaplan-Meier scale
-(nobody dies, is transplanted or bleeds from another source); ``crude`` risk has those competing.
-"""
+"""Follow cohorts that start elsewhere, or end earlier, than the programme's: a study's, a site's, those who bled."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.arrays import bracketed_roots
 from econmodel.errors import AnalysisError
 from econmodel.model.attendance import attendance
 from econmodel.model.class_hazards import hazards_of
 from econmodel.model.cohort import Schedule, run_cohort
 from econmodel.model.disease import initial_state
 from econmodel.model.hazards import CYCLES_PER_YEAR
-from econmodel.model.inputs import ModelInputs, Values, base_values, resolve
+from econmodel.model.inputs import ModelInputs, Values, resolve
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import WATCH
-from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
-Scale = Literal["actuarial", "crude"]
-CALIBRATED = "p_first_bleed_year_1"
 
 
 def without_competing(inputs: ModelInputs) -> ModelInputs:
@@ -106,49 +97,6 @@ def follow_to(
     return None if totals.trace is None else whole(totals.trace), whole(moved)
 
 
-def gastric_risk(inputs: ModelInputs, months: int, scale: Scale = "crude") -> FloatArray:
-    """Cumulative risk of a first gastric bleed by strategy: (draw, strategy)."""
-    followed = without_competing(inputs) if scale == "actuarial" else inputs
-    _, moved = follow(followed, months)
-    return np.asarray(moved[-1, followed.structure.kinds("gastric_bleed")].sum(axis=0))
-
-
-@record
-class AfterBleed:
-    """First rebleeds and survival of a cohort that starts after a bleed: each (month + 1, draw, strategy), from month 0.
-
-    ``first_rebleed`` is cumulative, early and late, any source.
-    """
-
-    first_rebleed: FloatArray
-    survival: FloatArray
-
-
-def after_bleed(inputs: ModelInputs, months: int, *, start: str = "bleeding", scale: Scale = "crude") -> AfterBleed:
-    """Follow a cohort from a bleed, or from six weeks after it, to its first rebleed and to death.
-
-    Parameters
-    ----------
-    inputs
-        Resolved inputs of the mix wanted; see :func:`patients_who_bled`.
-    months
-        Length in cycles.
-    start
-        ``bleeding``, with the index bleed's own deaths, or ``post_bleed``.
-    scale
-        Of the first rebleed: death competes (crude), or nobody dies or is transplanted (actuarial). Survival has every death.
-    """
-    at_risk, structure = inputs, inputs.structure
-    if scale == "actuarial":
-        at_risk = replace(without_competing(inputs), p_death_bleed=np.zeros_like(inputs.p_death_bleed))
-    again = [i for i, state in enumerate(structure.states) if state.family.startswith("rebleeding")]
-    absorbing = {structure.states[i].key for i in again}
-    kept = tuple(move for move in structure.moves if move.source not in absorbing)
-    occupancy, _ = follow(replace(at_risk, structure=replace(structure, moves=kept)), months, start)
-    followed, _ = follow(inputs, months, start)
-    return AfterBleed(occupancy[:, again].sum(axis=1), 1.0 - followed[:, structure.index["dead"]])
-
-
 def patients_who_bled(parameters: ParameterSet, values: Values | None = None, mix: str = "reference_mix") -> ModelInputs:
     """Resolve a case for the patients of a mix who bleed: each group weighted by its untreated bleeding rate of the first year.
 
@@ -174,42 +122,3 @@ def untreated_curve(parameters: ParameterSet) -> Callable[[float], float]:
     risk = moved[:, kinds].sum(axis=1)[:, 0, inputs.strategies.keys.index(WATCH)]
     years = np.arange(len(risk)) / CYCLES_PER_YEAR
     return lambda t: float(np.interp(t, years, risk))
-
-
-def calibrate_untreated(
-    parameters: ParameterSet, risk: float, months: int, *, scale: Scale = "crude", strategy: str = WATCH
-) -> ParameterSet:
-    """Find the year-1 risk at which a strategy's cumulative risk at some month is the one observed.
-
-    Parameters
-    ----------
-    parameters
-        The population: its case mix, ages and effects.
-    risk, months
-        Observed cumulative risk of a first gastric bleed, and when.
-    scale
-        How it was estimated.
-    strategy
-        Arm it was observed in.
-
-    Returns
-    -------
-    ParameterSet
-        With ``p_first_bleed_year_1`` changed.
-
-    Raises
-    ------
-    AnalysisError
-        No year-1 risk reproduces it.
-    """
-    column = list(parameters.strategies).index(strategy)
-
-    def gap(p: FloatArray) -> FloatArray:
-        values = base_values(parameters) | {CALIBRATED: p}
-        return gastric_risk(resolve(parameters, values), months, scale)[:, column] - risk
-
-    low, high = np.array([1e-6]), np.array([0.999])
-    if gap(low) > 0 or gap(high) < 0:
-        what = f"a cumulative risk of {risk:g} at {months} months cannot be met by any year-1 risk"
-        raise AnalysisError(what, fix="check the risk, the months and the scale (actuarial or crude)")
-    return parameters.with_value(CALIBRATED, float(bracketed_roots(gap, low, high, tolerance=1e-12)[0]))
