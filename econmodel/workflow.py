@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from econmodel.parameters.trials import Trial
     from econmodel.programme.flips import FlipList
     from econmodel.programme.report import ProgrammeResult
+    from econmodel.reporting.papers.content import Section
     from econmodel.reporting.tables.findings import Findings
     from econmodel.uncertainty.probabilistic import Psa
     from econmodel.uncertainty.research import Research
@@ -151,6 +152,7 @@ def plan_research(case: Case, names: Sequence[str] = (), sizes: Sequence[int] = 
     from econmodel.uncertainty.trial_value import LOCAL, NATIONAL
 
     parameters, left_out, trials = case.parameters, [], []
+    parameters.need_never_bled("what a study would be worth")
     check_pair(parameters, pair)
     for path in [find_trial(name) for name in names] or shipped_trials():
         try:
@@ -170,6 +172,13 @@ def run_research(plan: ResearchPlan, psa: Psa) -> Research:
     from econmodel.uncertainty.research import find_research
 
     return find_research(psa, plan.trials, plan.patients, pair=plan.pair, sizes=plan.sizes, left_out=plan.left_out)
+
+
+def research_sections(case: Case, psa: Psa) -> tuple[Section, ...]:
+    """What more evidence would be worth, as a section of the report; none for a cohort that has bled."""
+    from econmodel.reporting.tables.research import research_section
+
+    return () if case.parameters.has_bled else (research_section(run_research(plan_research(case), psa)),)
 
 
 def report_tables(case: Case) -> dict[str, Any]:

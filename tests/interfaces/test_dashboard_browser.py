@@ -31,6 +31,7 @@ PAGES = {
     "money": "Money",
     "risks": "What could go wrong",
     "surveillance": "Surveillance",
+    "research": "What to find out",
     "registry": "My registry",
     "inputs": "Inputs and sources",
 }

@@ -23,7 +23,7 @@ from econmodel.reporting.tables.surveillance import protocol_numbers
 from econmodel.uncertainty.surveillance import compare_protocols, lay_protocols
 
 ROOT = Path(__file__).resolve().parents[2]
-PAGES = ("summary", "patients", "bleeds", "money", "risks", "surveillance", "registry", "inputs")
+PAGES = ("summary", "patients", "bleeds", "money", "risks", "surveillance", "research", "registry", "inputs")
 
 
 def open_page(key: str = "summary", **query: str | list[str]) -> AppTest:
@@ -350,3 +350,23 @@ def test_a_port_in_use_is_passed_over() -> None:
 def test_steps_of_sliders_are_round() -> None:
     """A hundredth of the range, rounded up to 1, 2 or 5."""
     assert [step(0.0, 1.0), step(100.0, 400.0), step(0.2, 0.6)] == [0.01, 5.0, 0.005]
+
+
+def test_what_to_find_out_is_worked_out_when_asked_for() -> None:
+    """The page says what it is about; asked, it tells what doubt costs and lists the studies, and any one of them by size."""
+    page = open_page("research")
+    assert "value of information" in words(page)
+    assert "Being wrong costs" not in words(page)
+    page.select_slider(key="research_draws").set_value(500)
+    submit(page, "Work out what it is worth to know more")
+    said = words(page)
+    for part in (
+        "Being wrong costs",
+        "Group of inputs",
+        "Studies proposed",
+        "EUS-guided coil and glue against a beta-blocker",
+        "by size",
+    ):
+        assert part in said
+    page.selectbox(key="research_trial").set_value("registry_untreated").run()
+    assert "Own registry of untreated patients, by size" in words(page)

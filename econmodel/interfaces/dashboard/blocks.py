@@ -7,7 +7,7 @@ from html import escape
 
 import streamlit as st
 
-from econmodel.reporting.papers.content import KeyNumbers, Paragraph, Table
+from econmodel.reporting.papers.content import Block, Bullets, KeyNumbers, Paragraph, Table
 
 MOST = 8
 
@@ -62,12 +62,14 @@ def table(block: Table) -> None:
     )
 
 
-def flow(items: Iterable[Paragraph | Table]) -> None:
-    """Show paragraphs and tables of a paper one below the other."""
+def flow(items: Iterable[Block]) -> None:
+    """Show paragraphs, lists and tables of a paper one below the other; pictures stay with their pages."""
     for item in items:
         if isinstance(item, Table):
             table(item)
-        else:
+        elif isinstance(item, Bullets):
+            points(lead + words for lead, words in item.items)
+        elif isinstance(item, Paragraph):
             text(item.text)
 
 

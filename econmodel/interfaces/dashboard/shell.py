@@ -12,7 +12,7 @@ import streamlit as st
 from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, controls
 from econmodel.interfaces.dashboard.controls import VIEWS
-from econmodel.interfaces.dashboard.pages import bleeds, inputs, money, patients, registry, risks, summary, surveillance
+from econmodel.interfaces.dashboard.pages import bleeds, inputs, money, patients, registry, research, risks, summary, surveillance
 from econmodel.interfaces.dashboard.state import session
 from econmodel.interfaces.dashboard.state.answers import Answer, answer
 from econmodel.interfaces.dashboard.state.case_file import BASELINES, FIRST, STARTS, load_start, uploaded
@@ -30,6 +30,7 @@ PAGES: dict[str, tuple[str, Page]] = {
     "money": ("Money", money.show),
     "risks": ("What could go wrong", risks.show),
     "surveillance": ("Surveillance", surveillance.show),
+    "research": ("What to find out", research.show),
     "registry": ("My registry", registry.show),
     "inputs": ("Inputs and sources", inputs.show),
 }

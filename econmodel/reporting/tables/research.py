@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.trial_value import SizeValue, TrialValue
 
 SHOWN = 12
+INTRODUCTION = (
+    "The choice rests on inputs that nobody knows for certain, so it may be the wrong one. What that costs on average is the most "
+    "that any study could be worth (value of information). Which inputs hold it, and which study would pay for itself?"
+)
 WITHIN = (
     "All of this holds within the model and its weights: what no input says, no figure here can miss. A study shows events "
     "of the kind listed and no more; everyone is taken to follow its report."
@@ -245,8 +249,13 @@ def research_section(found: Research) -> Section:
     studies = [trials_table(found), *([sizes_table(found, first[1])] if first else [])] if found.trials else []
     return Section(
         "What more evidence would be worth",
-        (Bullets(tuple(("", said) for said in research_sentences(found))), *rows, *studies, Paragraph(WITHIN, tone="note")),
-        level=2,
+        (
+            Paragraph(INTRODUCTION),
+            Bullets(tuple(("", said) for said in research_sentences(found))),
+            *rows,
+            *studies,
+            Paragraph(WITHIN, tone="note"),
+        ),
     )
 
 
@@ -262,6 +271,7 @@ def research_lines(case: Case, found: Research, *, by_size: bool) -> Iterator[An
     tables = [block for block in section.blocks if isinstance(block, Table)]
     if by_size:
         tables = [trials_table(found), *(sizes_table(found, trial) for trial in found.trials)]
+    yield Text(INTRODUCTION, style="dim")
     for sentence in research_sentences(found):
         yield Text(f"- {sentence}")
     for block in tables:

@@ -1,4 +1,4 @@
-"""Page 8, Inputs and sources: every value with its grade and source; search, edit, reset."""
+"""Page 9, Inputs and sources: every value with its grade and source; search, edit, reset."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Page 7, My registry: a spreadsheet of patients becomes checked data, rates, risks and the site's own values.
+"""Page 8, My registry: a spreadsheet of patients becomes checked data, rates, risks and the site's own values.
 
 The file stays in the memory of this session: it is not written to disk, and identifiers are dropped as it is read.
 """

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from econmodel.programme.report import ProgrammeResult
     from econmodel.reporting.charts.figures import Spec
     from econmodel.uncertainty.probabilistic import Psa
+    from econmodel.uncertainty.research import Research
     from econmodel.uncertainty.risk import Risk
 
 KEPT = 48
@@ -124,6 +125,19 @@ def together(key: str, draws: int, _found: Answer, _progress: Callable[[int, int
 
     psa = run_together(_found.case, draws=draws, progress=_progress)
     return psa, risk_of(psa)
+
+
+@st.cache_resource(max_entries=8, show_spinner="Weighing what could be found out")
+def research(key: str, draws: int, _found: Answer) -> Research:
+    """Value of information and of the studies proposed, on some draws.
+
+    Raises
+    ------
+    EconModelError
+        The cohort has bled, or a programme input breaks a rule.
+    """
+    plan = workflow.plan_research(_found.case)
+    return workflow.run_research(plan, run_together(_found.case, draws=draws))
 
 
 def figures_of(question: Question, results: dict[str, Any]) -> dict[str, Spec]:
