@@ -53,7 +53,7 @@ SAME_BENEFIT = 0.02
 NO_ANSWER = -1
 PARTS = ("care", "money")
 WORTH, COST, CASH = ("worth its price", "not worth its price"), ("saves", "costs more"), ("above 0", "below 0")
-NOT_FACTS = frozenset({"price_list", "cash_basis", "finance_rate_basis", "escalator_basis", "effect_clock"})
+NOT_FACTS = frozenset({"price_list", "cash_basis", "finance_rate_basis", "escalator_basis", "effect_clock", "cohort_start"})
 WHOLE = frozenset(name for name, kind in input_kinds().items() if kind == "whole")
 APART = WHOLE | frozenset(SETTINGS)
 MONEY_ALONE = frozenset(input_kinds()) - {"n_stay_days"}
