@@ -84,6 +84,7 @@ METHOD = (
 GROUP_SIZES = ("below 5 mm", "5 to 10 mm", "above 10 mm")
 STARTS = {"at_risk": "no treatment", "in_course": "course of treatment", "protected": "drug"}
 ASKED = "What does each way of preventing a first bleed cost, avert and risk, against no prophylaxis and against a beta-blocker?"
+ASKED_AFTER = "What does each secondary prophylaxis cost, avert and risk after a gastric variceal bleed?"
 VARIED = (
     "Inputs are varied one at a time over their declared ranges, together by sampling from their distributions "
     "(shared inputs are shared by all strategies), and by scenarios that change the structure."
@@ -92,6 +93,7 @@ VARIED = (
 
 def method_sections(case: Case, results: Results, structure: Structure) -> list[Section]:
     """Context, population, valuation and model."""
+    bled = results.settings.has_bled
     return [
         Section(
             "Context and question",
@@ -100,15 +102,15 @@ def method_sections(case: Case, results: Results, structure: Structure) -> list[
                     "Gastric varices bleed less often than oesophageal ones but more severely. Whether treating those "
                     f"at high risk before they bleed is worth its cost and harm is not settled. {said('question_open')}"
                 ),
-                Paragraph(ASKED, lead="Question: "),
+                Paragraph(ASKED_AFTER if bled else ASKED, lead="Question: "),
             ),
         ),
         Section(
             "Population, setting and strategies",
             (
                 Paragraph(
-                    "Adults with portal hypertension and high-risk gastric varices (GOV2 or IGV1) that have never "
-                    f"bled, seen at {case.title}."
+                    "Adults with portal hypertension and high-risk gastric varices (GOV2 or IGV1) that have "
+                    f"{'bled' if bled else 'never bled'}, seen at {case.title}."
                 ),
                 _groups(results),
                 _strategies(case),
@@ -145,7 +147,7 @@ def _model(results: Results, structure: Structure) -> Section:
 
 def _groups(results: Results) -> Table:
     return table(
-        "Patient groups",
+        "Patient groups, shares of those who bled" if results.settings.has_bled else "Patient groups",
         (("Group", 2.0), ("Share", 0.8, True), ("Child-Pugh", 0.8), ("Size", 1.0), ("Red spots", 0.8)),
         [
             (g["name"], f.percent(g["share"], 1), g["child"], GROUP_SIZES[g["size_step"]], "yes" if g["red_spot"] else "no")
