@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from econmodel.economics.comparison import Comparison, rank_strategies
 from econmodel.economics.evaluate import Evaluation, evaluate
+from econmodel.economics.lead import BY_RULE
 from econmodel.errors import AnalysisError
 from econmodel.evidence.nnt import NumberNeededToTreat
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS, LABELS
@@ -191,8 +192,9 @@ def lay_protocols(
         what = f"protocol {base!r} is compared with itself"
         raise AnalysisError(what, where="--protocol, --against", fix="choose another protocol, or another comparator")
     rows = {key: replace(row, key=key, label=known[key].label, surveillance=known[key].surveillance) for key in wanted}
-    basis, comparator = replace(parameters["effect_basis"], value=PROCESS), replace(parameters["comparator"], value=base)
-    laid = replace(parameters, parameters=parameters.parameters | {"effect_basis": basis, "comparator": comparator}, strategies=rows)
+    settings = {"effect_basis": PROCESS, "comparator": base, "usual_care": base, "lead": BY_RULE}
+    inputs = parameters.parameters | {name: replace(parameters[name], value=value) for name, value in settings.items()}
+    laid = replace(parameters, parameters=inputs, strategies=rows)
     check(laid, subset=True)
     return Plans(laid.evidence_held(), row.key, row.label, base, asked)
 

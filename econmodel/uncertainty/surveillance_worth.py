@@ -135,12 +135,18 @@ def _worth(question: Question, price: str) -> str:
 def _recurrence(question: Question, name: str) -> str:
     p, found = question.parameters[name], threshold(question, name)
     assert p.range is not None
-    rate, low, high = _spoken(p.label), plain_number(p.range.low), plain_number(p.range.high)
+    rate, ends = _spoken(p.label), f"from {plain_number(p.range.low)} to {plain_number(p.range.high)}"
     here = f"here {plain_number(found.base)}"
-    if len(found.crossings) > 1:
+    if len(found.crossings) == 2:
+        low, high = found.crossings
+        inside = (low < found.base < high) == (found.outcome_at_base > 0)
+        return (
+            f"while the {rate} is {'between' if inside else 'not between'} {plain_number(low)} and {plain_number(high)} a year, {here}"
+        )
+    if found.crossings[2:]:
         return f"in parts of the range of the {rate} turning at {', '.join(map(plain_number, found.crossings))} a year, {here}"
     if not found.crossings:
-        return f"at {'every' if found.outcome_at_base > 0 else 'no'} {rate} from {low} to {high} a year, {here}"
+        return f"at {'every' if found.outcome_at_base > 0 else 'no'} {rate} {ends} a year, {here}"
     above = (found.base > found.crossings[0]) == (found.outcome_at_base > 0)
     return f"while the {rate} is {'above' if above else 'below'} {plain_number(found.crossings[0])} a year, {here}"
 

@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 
 from econmodel.economics.evaluate import evaluate
 from econmodel.errors import AnalysisError, ParameterError
+from econmodel.package import params_folder
 from econmodel.parameters import ParameterSet, load_case
 from econmodel.parameters.schema import Protocol, Surveillance, Where
 from econmodel.reporting.charts.surveillance import plot_protocols, surveillance_figures
@@ -152,6 +153,30 @@ def test_a_schedule_of_the_site_stands_among_the_protocols(base):
     assert laid.asked == OWN
     assert laid.parameters.strategies[OWN].label == "Surveillance EUS at 3 and 6 months, then every 9"
     assert OWN not in lay_protocols(base, LEAD).parameters.strategies
+
+
+def test_a_case_that_names_its_lead_is_followed_up(base):
+    """Lead and usual care set in a file are no protocols, and are no reason to refuse."""
+    set_here = {"lead": "eus_glue", "usual_care": "glue"}
+    inputs = {name: replace(base[name], value=value, changed_by="a file") for name, value in set_here.items()}
+    named = replace(base, parameters=base.parameters | inputs)
+    laid = lay_protocols(named)
+    assert (laid.strategy, laid.asked) == ("eus_glue", "eus_yearly")
+
+
+def test_worth_between_two_recurrences_is_said_so():
+    """Where net benefit is above nil in the middle of the range only, the sentence names both ends; runs at them and between agree."""
+    laid = lay_protocols(load_case(params_folder() / "hospitals" / "demo_uk.toml").parameters, LEAD)
+    price = price_name(laid, laid.asked)
+    highest = turning_price(ask(laid.parameters.with_value("r_recurrence", 0.19), laid.asked, "none", "nmb"), price)[0]
+    laid = replace(laid, parameters=laid.parameters.with_value(price, highest - 2))
+    question = ask(laid.parameters, laid.asked, "none", "nmb")
+    low, high = threshold(question, "r_recurrence").crossings
+    at = answer_to(question, [{"r_recurrence": x} for x in (0.9 * low, (low + high) / 2, 1.1 * high)])
+    assert at[0] < 0 < at[1]
+    assert at[2] < 0
+    said = weigh_protocols(laid, compare_protocols(laid, "Here"), map_points=2).sentences[1]
+    assert f"is between {low:.4g} and {high:.4g} a year" in said
 
 
 def test_a_threshold_run_again_is_equality(plans, worth):
