@@ -164,8 +164,8 @@ def _basis(columns: Sequence[Column]) -> FloatArray | None:
     counts = np.bincount(at.ravel())
     if counts.min() < FEWEST_PER_CHOICE:
         return None
-    within = _dummies(at.ravel())
-    return np.hstack([within, _product(within, _curves(numbers))])
+    within, curves = _dummies(at.ravel()), _curves(numbers)
+    return np.hstack([within, curves, _product(within, curves)])
 
 
 def _curves(numbers: Sequence[FloatArray]) -> FloatArray:

@@ -10,7 +10,6 @@ import pytest
 from econmodel.uncertainty.information import NOT_USABLE, SMALL, appraise, choose_knowing, nested_events, population_factor
 
 DRAWS = 4000
-KINDS = {"all": lambda x, s: [x, s], "number": lambda x, s: [x], "setting": lambda x, s: [s]}
 
 
 @pytest.fixture(scope="module")
@@ -74,6 +73,16 @@ def test_settings_against_exact_enumeration():
     a, b = (cells[:, i].astype(np.int64) for i in range(2))
     assert values(benefit, [a], [b], [a, b]) == pytest.approx(exact, abs=1e-9)
     assert exact[2] > exact[1] > exact[0]
+
+
+def test_a_number_has_a_curve_in_each_choice():
+    """It acts one way in the first choice and the other way in the second: alone it tells nothing, with the setting everything."""
+    rng = np.random.default_rng(8)
+    x, setting = rng.standard_normal(DRAWS), rng.integers(0, 2, DRAWS)
+    benefit = np.stack([np.zeros(DRAWS), np.where(setting == 0, x, -x)], axis=1)
+    number, both = values(benefit, [x], [x, setting])
+    assert number < 0.1 * both
+    assert both == pytest.approx(1 / np.sqrt(2 * np.pi), abs=0.03)
 
 
 def test_a_number_in_a_rare_choice_is_not_usable(problem):
