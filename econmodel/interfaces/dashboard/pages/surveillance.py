@@ -38,11 +38,14 @@ def show(found: Answer) -> None:
     lead = options.index(found.results.lead) if found.results.lead in options else 0
     strategy = st.selectbox("Option followed up", options, lead, format_func=names.__getitem__, key="surveillance_of")
     try:
-        plans, followed = answers.followed_up((found.key, strategy), found)
+        _compared(found, strategy)
     except EconModelError as fault:
         session.refuse(fault)
         blocks.alert(session.take_refusal())
-        return
+
+
+def _compared(found: Answer, strategy: str) -> None:
+    plans, followed = answers.followed_up((found.key, strategy), found)
     blocks.numbers(protocol_numbers(followed), "surveillance")
     left, right = st.columns((1, 2), gap="large")
     with left:
