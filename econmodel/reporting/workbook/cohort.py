@@ -25,6 +25,7 @@ from econmodel.reporting.workbook.hazards import MONTHS
 from econmodel.reporting.workbook.writer import Sheet, letters, span
 
 MONTH, ALL_FIRST = 1, 2
+HELD = f"${ROW}"
 SENT, PATENT, COURSE = "sent", "patent", "in_course"
 ACUTE = ("bleeding", "rebleeding", "bleeding_other", "rebleeding_other")
 LABELS = MOVE_LABELS | COURSE_MOVE_LABELS
@@ -230,7 +231,7 @@ class Trace:
             sheet.number(rows[0], column, float(shares[0]), "trace")
         for years, flows in self._runs(key):
             months = range(years.start * CYCLES_PER_YEAR + 1, years.stop * CYCLES_PER_YEAR + 1)
-            terms = [(weight, f"{self._before(source)}*{as_text(chance, 2)}") for source, chance, weight in flows]
+            terms = [(weight, f"{self._before(source)}*{as_text(chance, 2).replace(ROW, HELD)}") for source, chance, weight in flows]
             merged = "+".join(term for weight, term in terms if weight < 1)
             text = "+".join(
                 [term for weight, term in terms if weight == 1] + ([f"({merged})/{self.layout.classes}"] if merged else [])

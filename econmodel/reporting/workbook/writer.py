@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 LONGEST_TEXT = 32000
 _DIMENSION, _EMPTY = re.compile(rb'<dimension ref="[^"]*"\s*/>'), re.compile(rb"<sheetData>\s*</sheetData>|<sheetData\s*/>")
+_MARK = re.compile(r"(\$?)([\x01-\x06])")
+_ELSEWHERE = re.compile(r"!\$?[A-Z]+[\x01-\x06]")
 _FORBIDDEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
 
 
@@ -86,6 +88,7 @@ class Sheet:
     cells: dict[int, dict[int, str]] = field(default_factory=lambda: defaultdict(dict))
     heights: dict[int, float] = field(default_factory=dict)
     formulas: list[str] = field(default_factory=list)
+    shared: int = -1
 
     @property
     def name(self) -> str:
@@ -137,14 +140,24 @@ class Sheet:
         own = escape(text.replace(f"{self.name}!$", "$")).replace("%", "%%")
         numbers = {ROW: rows, **(marks or {})}
         order = [char for char in own if char in numbers]
+        runs = _runs(rows, own, numbers)
         for mark in numbers:
             own = own.replace(mark, "%d")
         values = [value] * len(rows) if np.ndim(value) == 0 else list(value)
         kinds, shown = zip(*map(_stored, values), strict=True)
         place, number = letters(column), self.styles.number_of(style)
-        pattern = f'<c r="{place}%d" s="{number}"%s><f>{own}</f><v>%s</v></c>'
-        for row, filled in zip(rows, zip(rows, kinds, *(numbers[mark] for mark in order), shown, strict=True), strict=True):
-            self.cells[row][column] = pattern % filled
+        filled = list(zip(*(numbers[mark] for mark in order), strict=True)) if order else [()] * len(rows)
+        for first, end in runs:
+            formula_of_run = own % filled[first]
+            head, rest = f"<f>{formula_of_run}</f>", ""
+            if end - first > 1:
+                self.shared += 1
+                head = f'<f t="shared" ref="{place}{rows[first]}:{place}{rows[end - 1]}" si="{self.shared}">{formula_of_run}</f>'
+                rest = f'<f t="shared" si="{self.shared}"></f>'
+            for i in range(first, end):
+                self.cells[rows[i]][column] = (
+                    f'<c r="{place}{rows[i]}" s="{number}"{kinds[i]}>{head if i == first else rest}<v>{shown[i]}</v></c>'
+                )
         return self.at(rows[0], column, value) if single else Formula(f"{self.name}!${place}{ROW}", value)
 
     def at(self, row: int, column: int, value: Any) -> Formula:
@@ -237,6 +250,19 @@ class Sheet:
             page.print_title_rows = header_rows
         left, right = clean(footer)[:200].replace("&", "&&"), "&A, page &P of &N"
         page.oddFooter = HeaderFooterItem(left=_HeaderFooterPart(left, size=7), right=_HeaderFooterPart(right, size=7))
+
+
+def _runs(rows: Sequence[int], text: str, numbers: Mapping[str, Sequence[int]]) -> list[tuple[int, int]]:
+    """Stretches of rows whose formulas are one and the same, told relative to their row; a row held with ``$`` stays.
+
+    A spreadsheet reads the formula of a stretch once, which is much of the time it takes to open the file. Excel shares
+    no formula that refers to a moving row of another sheet.
+    """
+    alike = (np.diff(rows) == 1) & (_ELSEWHERE.search(text) is None)
+    for held, mark in set(_MARK.findall(text)):
+        alike &= np.diff(numbers[mark]) == (0 if held else 1)
+    ends = [*(np.flatnonzero(~alike) + 1).tolist(), len(rows)]
+    return list(zip([0, *ends[:-1]], ends, strict=True))
 
 
 def _stored(value: Any) -> tuple[str, str]:
