@@ -177,6 +177,7 @@ def lay_protocols(
     """
     parameters.need_never_bled("surveillance")
     row = _followed_up(parameters, strategy or lead_pair(parameters)[0])
+    _as_process(parameters, {row.key: row}, row.key)
     known, present = _known(parameters, row)
     base = against or next((key for key, p in known.items() if not (p.surveillance.months or p.surveillance.interval)), None)
     if base is None:
@@ -192,11 +193,17 @@ def lay_protocols(
         what = f"protocol {base!r} is compared with itself"
         raise AnalysisError(what, where="--protocol, --against", fix="choose another protocol, or another comparator")
     rows = {key: replace(row, key=key, label=known[key].label, surveillance=known[key].surveillance) for key in wanted}
+    laid = _as_process(parameters, rows, base)
+    return Plans(laid.evidence_held(), row.key, row.label, base, asked)
+
+
+def _as_process(parameters: ParameterSet, rows: dict[str, StrategyRow], base: str) -> ParameterSet:
+    """Case of these strategies alone, their effect a process, checked as a whole."""
     settings = {"effect_basis": PROCESS, "comparator": base, "usual_care": base, "lead": BY_RULE}
     inputs = parameters.parameters | {name: replace(parameters[name], value=value) for name, value in settings.items()}
     laid = replace(parameters, parameters=inputs, strategies=rows)
     check(laid, subset=True)
-    return Plans(laid.evidence_held(), row.key, row.label, base, asked)
+    return laid
 
 
 def treated(parameters: ParameterSet) -> list[str]:
