@@ -106,7 +106,21 @@ def run_studies(parameters: ParameterSet, paths: Sequence[Path] = (), *, draws: 
     leave_out
         Take each study out of the tables of evidence first, so that what rested on it alone there can be judged.
     """
-    return [judge(read_study(path, parameters), parameters, draws=draws, leave_out=leave_out) for path in paths or shipped_studies()]
+    studies = read_studies(paths or shipped_studies(), parameters)
+    return [judge(study, parameters, draws=draws, leave_out=leave_out) for study in studies]
+
+
+def read_studies(paths: Sequence[Path], parameters: ParameterSet) -> list[Study]:
+    """Read study files, and registries (CSV, XLSX): of each a study a strategy."""
+    found: list[Study] = []
+    for path in paths:
+        if path.suffix.lower() == ".toml":
+            found.append(read_study(path, parameters))
+            continue
+        from econmodel.evidence.registry.study import registry_studies
+
+        found += registry_studies(path, parameters)
+    return found
 
 
 def shipped_results() -> list[StudyResult]:
@@ -117,7 +131,7 @@ def shipped_results() -> list[StudyResult]:
 def judge(study: Study, parameters: ParameterSet, *, draws: int, leave_out: bool = False) -> StudyResult:
     """Predict a study and judge it."""
     seed, freed = int(parameters.number("seed")), frozenset[str]()
-    if leave_out:
+    if leave_out and study.source:
         parameters, freed = without_study(parameters, study.source)
     values = sample(parameters, draws, seed=(seed + crc32(study.key.encode())) % 2**32)
     rng = stream(seed, f"{study.key}.observed")
@@ -126,7 +140,7 @@ def judge(study: Study, parameters: ParameterSet, *, draws: int, leave_out: bool
     judged = [end for end in study.endpoints if not set(end.used_in) - freed]
     rows = tuple(row for end in study.endpoints for row in _rows(study, end, risks[end.key], seen[end.key], judged=end in judged))
     joint = _joint([end for end in judged if not end.again], risks, seen)
-    source = parameters.sources[study.source].reference
+    source = parameters.sources[study.source].reference if study.source else study.title
     return StudyResult(
         key=study.key,
         title=study.title,

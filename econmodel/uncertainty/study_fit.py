@@ -18,14 +18,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import AnalysisError
-from econmodel.evidence.study_files import Study, read_study
+from econmodel.evidence.study_files import Study
 from econmodel.model.inputs import base_values
 from econmodel.parameters.distributions import Distribution
 from econmodel.parameters.following import follow_draws
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import stream
 from econmodel.records import record
-from econmodel.uncertainty.studies import predict, steps_of, without_study
+from econmodel.uncertainty.studies import predict, read_studies, steps_of, without_study
 
 FloatArray = NDArray[np.float64]
 MOST, DRAWS, FEWEST_EFFECTIVE = 5, 4_000, 400
@@ -78,12 +78,12 @@ class Fitted:
 
 @record
 class _Problem:
-    """Log posterior on the sampling scale: columns are the inputs, then the deviation of each site."""
+    """Log posterior on the sampling scale: columns are the inputs, then the deviation of each site, which a source is."""
 
     studies: tuple[Study, ...]
     parameters: ParameterSet
     names: tuple[str, ...]
-    sites: tuple[int, ...]
+    sites: tuple[str, ...]
     precision: FloatArray
 
     def distribution(self, column: int) -> Distribution:
@@ -102,7 +102,8 @@ class _Problem:
         """Inputs of one study at each point."""
         at = {name: np.full(len(z), value[0]) for name, value in base_values(self.parameters).items()}
         named = [(name, column) for column, name in enumerate(self.names)]
-        named += [(SITE, len(self.names) + self.sites.index(i))] if i in self.sites else []
+        source = self.studies[i].source
+        named += [(SITE, len(self.names) + self.sites.index(source))] if source in self.sites else []
         return follow_draws(self.parameters, at | {name: natural(self.distribution(c), z[:, c]) for name, c in named})
 
     def _log_likelihood(self, i: int, z: FloatArray) -> FloatArray:
@@ -133,7 +134,7 @@ def fit_studies(parameters: ParameterSet, paths: Sequence[Path], names: Sequence
     if not paths:
         what = "no study to fit to"
         raise AnalysisError(what, where="--fit", fix="name the studies: econmodel study mishra2011 --fit hr_glue --leave-out")
-    return fit_inputs([read_study(path, parameters) for path in paths], parameters, names, leave_out=leave_out)
+    return fit_inputs(read_studies(paths, parameters), parameters, names, leave_out=leave_out)
 
 
 def fit_inputs(
@@ -156,7 +157,7 @@ def fit_inputs(
         Too many inputs, one that is certain, nothing left to fit to, a posterior without a peak, or too few effective draws.
     """
     freed = frozenset[str]()
-    for study in studies if leave_out else ():
+    for study in (study for study in studies if leave_out and study.source):
         parameters, moved = without_study(parameters, study.source)
         freed |= moved
     problem = _problem([_unused(study, freed) for study in studies], parameters, names)
@@ -193,7 +194,7 @@ def _problem(studies: Sequence[Study], parameters: ParameterSet, names: Sequence
         what = "everything these studies saw is behind an input already: fitting to it would count it twice"
         raise AnalysisError(what, where="--fit", fix="add --leave-out, where their tables of evidence can do without them")
     known = parameters[SITE].is_uncertain and SITE not in names
-    sites = tuple(i for i, study in enumerate(studies) if known and study.start == "never_bled" and study.endpoints)
+    sites = tuple(dict.fromkeys(s.source for s in studies if known and s.start == "never_bled" and s.endpoints))
     k = len(names) + len(sites)
     together = np.eye(k)
     for group in parameters.correlated:
@@ -273,10 +274,23 @@ def _in_family(prior: Distribution, x: FloatArray, weights: FloatArray) -> tuple
     return value, {"family": prior.family, "se_log" if log else "se": spread} | kept
 
 
+def _cited(found: Fitted, quoted: Callable[[Any], str]) -> list[str]:
+    """Provenance of a fitted value: published studies, or a site's own patients."""
+    if "" in found.sources:
+        return ['status = "local"']
+    return [
+        'status = "derived"',
+        f"source = {quoted(found.sources[0])}",
+        'locator = "as in its study file"',
+        f"as_published = {quoted('As in the study files: ' + ', '.join(found.studies))}",
+        'derive_not = "a posterior, fitted by econmodel study --fit"',
+    ]
+
+
 def fit_override(found: Fitted, parameters: ParameterSet) -> str:
     """Text of the override file: the inputs that the studies inform, each with its posterior."""
     quoted: Callable[[Any], str] = lambda text: json.dumps(text, ensure_ascii=False)  # noqa: E731
-    cited = "; ".join(parameters.sources[key].reference for key in found.sources)
+    cited = "; ".join(parameters.sources[key].reference if key else "own patients" for key in dict.fromkeys(found.sources))
     rationale = f"Posterior by likelihood over {found.pieces} observations, {found.effective:.0f} effective draws. {cited}"
     rows = [
         f"title = {quoted('Fitted to ' + ', '.join(found.studies))}",
@@ -297,11 +311,7 @@ def fit_override(found: Fitted, parameters: ParameterSet) -> str:
             f"distribution = {{ {spread} }}",
             f'range = {{ low = {low:.6g}, high = {high:.6g}, basis = "95% of the posterior" }}',
             *([f"period_years = {years!r}"] if (years := parameters[x.name].period_years) else []),
-            'status = "derived"',
-            f"source = {quoted(found.sources[0])}",
-            'locator = "as in its study file"',
-            f"as_published = {quoted('As in the study files: ' + ', '.join(found.studies))}",
-            'derive_not = "a posterior, fitted by econmodel study --fit"',
+            *_cited(found, quoted),
             f"derivation = {quoted(f'Prior mean {x.prior_mean:.4g} (SD {x.prior_sd:.3g}), posterior {x.mean:.4g} ({x.sd:.3g})')}",
             'reason = "Fitted to what these studies saw"',
         ]
