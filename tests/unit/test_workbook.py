@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import zipfile
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -243,3 +244,22 @@ def test_small_parts() -> None:
     assert quoted('a"b') == '"a""b"'
     assert clean("a\x00b") == "a\ufffdb"
     assert clean("x" * (LONGEST_TEXT + 5)).endswith("(cut)")
+
+
+def test_a_shared_formula_moves_no_row_of_another_sheet(tmp_path: Path) -> None:
+    """Excel shares no formula with a reference to another sheet that moves from row to row; those that are shared are many."""
+    case = load_case(demo_file(), sets=["effect_basis=process", "start_age=90"])
+    build_workbook(case, evaluate(case.parameters), tmp_path / "shared.xlsx")
+    with zipfile.ZipFile(tmp_path / "shared.xlsx") as file:
+        pages = [file.read(name).decode() for name in file.namelist() if name.startswith("xl/worksheets/")]
+    shared = [formula for page in pages for formula in re.findall(r'<f t="shared" ref="[^"]+" si="\d+">([^<]+)</f>', page)]
+    assert len(shared) > 500
+    assert [formula for formula in shared if re.search(r"!\$?[A-Z]+\d", formula)] == []
+    assert any(re.search(r"!\$[A-Z]+\$\d", formula) for formula in shared)
+
+
+def test_a_class_that_worsens_is_refused(tmp_path: Path) -> None:
+    """The sheets do not split states by class: one sentence says so."""
+    case = load_case(demo_file(), sets=["effect_basis=process", "child_course=worsening"])
+    with pytest.raises(AnalysisError, match="child_course = 'worsening': the live workbook has no sheets for it"):
+        build_workbook(case, evaluate(case.parameters), tmp_path / "no.xlsx")
