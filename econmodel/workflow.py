@@ -175,10 +175,16 @@ def run_research(plan: ResearchPlan, psa: Psa) -> Research:
 
 
 def research_sections(case: Case, psa: Psa) -> tuple[Section, ...]:
-    """What more evidence would be worth, as a section of the report; none for a cohort that has bled."""
+    """What more evidence would be worth, or why it is not worked out, for the report; none for a cohort that has bled."""
+    from econmodel.reporting.papers.content import Paragraph, Section
     from econmodel.reporting.tables.research import research_section
 
-    return () if case.parameters.has_bled else (research_section(run_research(plan_research(case), psa)),)
+    if case.parameters.has_bled:
+        return ()
+    try:
+        return (research_section(run_research(plan_research(case), psa)),)
+    except EconModelError as fault:
+        return (Section("What more evidence would be worth", (Paragraph(f"Not worked out: {fault.what}.", tone="caution"),)),)
 
 
 def report_tables(case: Case) -> dict[str, Any]:

@@ -54,6 +54,11 @@ class ValueOfKnowing:
     note: str
 
     @property
+    def of_everything(self) -> float | None:
+        """Share of the value of knowing everything; None where that is nothing."""
+        return self.value / self.of_all if self.of_all else None
+
+    @property
     def counts(self) -> bool:
         """Whether the value may be quoted and is not small."""
         return not self.note

@@ -32,7 +32,7 @@ from econmodel.uncertainty.trial_value import Cost, Played, Reach, TrialValue, v
 
 FloatArray = NDArray[np.float64]
 LEVEL = ("p_first_bleed_year_1", "log_rate_reference", "log_rate_site")
-BLOCK, DIGITS = 1024, 12
+BLOCK, DIGITS, FEWEST = 1024, 12, 100
 DEATHS = ("deaths_bleed", "deaths_procedure", "deaths_other")
 # The first group whose beginnings fit an input's name takes it; settings make a group of their own.
 GROUPS: dict[str, tuple[str, ...]] = {
@@ -138,8 +138,16 @@ def find_research(
         Patients an arm; none given: each study's own.
     left_out
         Studies that do not fit, and why.
+
+    Raises
+    ------
+    AnalysisError
+        Fewer than 100 draws: a regression on them tells nothing.
     """
     parameters = psa.parameters
+    if psa.draws < FEWEST:
+        what = f"draws = {psa.draws}: what more evidence is worth needs at least {FEWEST}, and some thousands to be quoted"
+        raise AnalysisError(what, where="--draws", fix="--draws 4000")
     offered = tuple(pair) or psa.keys
     benefit = _benefit(psa, offered, psa.threshold)
     values = sample(parameters, psa.draws, seed=psa.seed, sobol=psa.sobol)

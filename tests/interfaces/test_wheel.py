@@ -29,7 +29,7 @@ VERBS = {
     "psa": ["psa", "--draws", "20"],
     "budget": ["budget"],
     "surveillance": ["surveillance"],
-    "research": ["research", "--draws", "20", "--trial", "registry_untreated"],
+    "research": ["research", "--draws", "100", "--trial", "registry_untreated"],
     "registry": ["registry", "params/hospitals/demo_registry.csv"],
     "form": ["form", "params/hospitals/demo_uk.toml", "--override", "params/scenarios/coil_ratios_one.toml"],
     "workbook": ["workbook"],

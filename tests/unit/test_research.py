@@ -19,7 +19,7 @@ from econmodel.uncertainty.information import appraise, choose_knowing
 from econmodel.uncertainty.probabilistic import Psa, run_psa
 from econmodel.uncertainty.research import Research, cost_of, elsewhere, event_chances, find_research, group_of, play, trial_arms
 from econmodel.uncertainty.trial_value import LOCAL, NATIONAL, Cost, Played, Reach, past_power, simulate, value_trial
-from econmodel.workflow import plan_research, run_research
+from econmodel.workflow import plan_research, research_sections, run_research
 
 DRAWS = 1500
 TRIAL = "coil_and_glue_v_beta_blocker"
@@ -223,3 +223,15 @@ def test_a_case_that_drops_a_strategy_leaves_its_studies_out(base):
         plan_research(case, pair=("watch", "watch"))
     with pytest.raises(AnalysisError, match="give both"):
         plan_research(case, pair=("watch",))
+
+
+def test_the_report_says_why_nothing_is_worked_out(base, psa):
+    """A cohort that has bled has no section, and a plan is refused; too few draws are said in the section's place."""
+    start = replace(base["cohort_start"], value="bleeding")
+    bled = Case("own", "Own", "own.toml", replace(base, parameters=base.parameters | {"cohort_start": start}))
+    assert research_sections(bled, psa) == ()
+    with pytest.raises(AnalysisError, match="have not bled"):
+        plan_research(bled)
+    case = Case("own", "Own", "own.toml", psa.parameters)
+    (section,) = research_sections(case, run_psa(psa.parameters, 20, seed=1))
+    assert "at least 100" in section.blocks[0].text

@@ -144,7 +144,7 @@ def _worth_cells(worth: ValueOfKnowing | None, currency: str) -> tuple[str, str,
     if worth is None:
         return f.NOTHING, f.NOTHING, f.NOTHING, "not usable: a choice has under 300 draws"
     note = f"{worth.note}: run more draws" if worth.note == NOT_USABLE else worth.note
-    return f.money(worth.value, currency), f.money(worth.se, currency), f.percent(worth.value / worth.of_all), note
+    return f.money(worth.value, currency), f.money(worth.se, currency), f.percent(worth.of_everything), note
 
 
 def _heading(found: Research) -> str:
@@ -182,8 +182,9 @@ def trials_table(found: Research) -> Table:
         ),
         [_trial_row(found, trial, scope) for trial, scope in rows],
         note=f"Net value: over {f.duration(found.reach.years)}, discounted at {f.percent(found.reach.discount, 1)}, less cost and "
-        "what patients in the study forgo; in brackets 95% of the best sizes in resampled draws, 0 being no study; where none pays, "
-        "the size that loses least. Assurance: power over all draws. A hospital and a country are two rows of one study, never added.",
+        "what patients in the study forgo. In brackets 95% of the best sizes in resampled draws, 0 being no study; where none pays, "
+        "the size that loses least. Not usable: the error passes a tenth; run more draws. Assurance: power over all draws. "
+        "A hospital and a country are two rows of one study, never added.",
     )
 
 
@@ -196,8 +197,9 @@ def _trial_row(found: Research, trial: TrialValue, scope: str) -> tuple[str, ...
 
 def _size_cells(found: Research, at: SizeValue, scope: str) -> tuple[str, ...]:
     power = f.NOTHING if at.power is None else f"{f.percent(at.power)}; {f.percent(at.assurance)}"
+    rough = " (not usable)" if at.worth.note == NOT_USABLE else ""
     return (
-        f.money(at.worth.value, found.currency),
+        f.money(at.worth.value, found.currency) + rough,
         f.percent(at.worth.changes),
         f"{f.number(at.years_to_report, 1)} years",
         f.money_short(at.cost[0], found.currency),
