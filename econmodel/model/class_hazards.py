@@ -13,7 +13,6 @@ from econmodel.model.course_hazards import CourseHazards
 from econmodel.model.hazards import FloatArray, Hazards
 from econmodel.model.inputs import ModelInputs
 from econmodel.model.stages import ROUNDING
-from econmodel.model.structure import Structure
 from econmodel.model.worsening import CLASSES, Part, parts, worsens_in_a_month
 
 
@@ -43,26 +42,28 @@ class ClassHazards(Hazards):
         self.of_class = [hazards_of(in_class(inputs, child)) for child in range(CLASSES)]
         n_strategies, n_cells, _ = self.shape
         self.goes_on = [np.tile(p, n_strategies * n_cells) for p in worsens_in_a_month(r_worsens).T]
+        plain, kept = inputs.structure.plain, {(move.source, move.target, move.kind) for move in inputs.structure.moves}
+        assert plain is not None
+        self.parts = [part for part in parts(plain) if (part.move.source, part.move.target, part.move.kind) in kept]
+        leaving = [plain.index[move.source] for move in plain.moves]
+        self.leaving = [[m for m, source in enumerate(leaving) if source == state] for state in range(len(plain.states))]
 
     def years(self, first: int, end: int) -> FloatArray:
         """Probability of each move, several years at once: (year, move, lane), lanes in order (strategy, cell, draw)."""
-        structure, plain = self.inputs.structure, self.inputs.structure.plain
-        assert plain is not None
-        split = [part for part in parts(plain) if part.move in structure.moves]
-        found = np.empty((end - first, len(split), int(np.prod(self.shape))))
+        found = np.empty((end - first, len(self.parts), int(np.prod(self.shape))))
         for child, hazards in enumerate(self.of_class):
             p = hazards.years(first, end)
-            for m, part in enumerate(split):
+            for m, part in enumerate(self.parts):
                 if part.child == child:
-                    found[:, m] = self._share(part, p, plain)
+                    found[:, m] = self._share(part, p)
         return found
 
-    def _share(self, part: Part, p: FloatArray, plain: Structure) -> FloatArray:
+    def _share(self, part: Part, p: FloatArray) -> FloatArray:
         """Probability of one move, given those of its class: (year, lane)."""
         if part.of >= 0:
             chance = p[:, part.of]
         else:
-            stays = 1.0 - p[:, [m for m, move in enumerate(plain.moves) if plain.index[move.source] == part.source]].sum(axis=1)
+            stays = 1.0 - sum(p[:, m] for m in self.leaving[part.source])
             chance = np.where(stays < ROUNDING, 0.0, stays)
         if part.worse is None:
             return chance

@@ -16,7 +16,7 @@ from econmodel.model.inputs import ModelInputs
 from econmodel.model.stages import Schedule, StageBlock
 
 FloatArray = NDArray[np.float64]
-LANE_YEARS_AT_ONCE = 1 << 16
+CHANCES_AT_ONCE = 1 << 21
 
 
 def initial_state(inputs: ModelInputs) -> FloatArray:
@@ -68,7 +68,7 @@ def run_disease(
     hazards = hazards_of(inputs)
     initial = _initial(inputs).reshape(len(inputs.structure.states), -1)
     n_years, stages_per_year = len(period_of_year), CYCLES_PER_YEAR if monthly else 1
-    at_once = max(1, LANE_YEARS_AT_ONCE // initial.shape[1])
+    at_once = max(1, CHANCES_AT_ONCE // (initial.shape[1] * len(inputs.structure.moves)))
 
     def blocks(stage: int) -> StageBlock:
         first = stage // stages_per_year

@@ -98,8 +98,8 @@ class _Live:
     def __init__(self, moves: Moves, ways: list[FloatArray], first: FloatArray) -> None:
         plan = inflows(moves)
         sources, into = plan.source.tolist(), plan.into.tolist()
-        carries = [bool(way.any()) for way in ways]
-        states = {i for i in range(moves.n_moving) if first[i].any()}
+        carries = [bool(way[0]) or bool(way.any()) for way in ways]
+        states = {i for i in range(moves.n_moving) if first[i, 0] or first[i].any()}
         while True:
             reached = {j for j in range(moves.n_moving) for t in range(into[j], into[j + 1]) if carries[t] and sources[t] in states}
             reached |= {target for source, target in moves.impulses if source in states}

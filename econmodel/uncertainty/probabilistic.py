@@ -28,6 +28,7 @@ from econmodel.economics.prices import VIEWS
 from econmodel.economics.results import comparators
 from econmodel.model.compiled import warm_up
 from econmodel.model.inputs import horizon_years
+from econmodel.model.worsening import CLASSES
 from econmodel.parameters.catalogue import KEPT
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import Sampler
@@ -216,8 +217,9 @@ def kept_outcomes(e: Evaluation) -> dict[str, FloatArray]:
 
 
 def _lanes(parameters: ParameterSet) -> int:
-    """Strategies times cells of the case mix: what runs side by side in each draw."""
-    return len(parameters.strategies) * len(parameters.rows("case_mix"))
+    """Strategies times cells of the case mix, times the classes states are split by: what runs side by side in each draw."""
+    classes = CLASSES if parameters.text("child_course") == "worsening" else 1
+    return len(parameters.strategies) * len(parameters.rows("case_mix")) * classes
 
 
 def warm_engine(parameters: ParameterSet, draws: int) -> bool:
