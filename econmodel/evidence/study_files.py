@@ -241,6 +241,10 @@ def _endpoint(document: Document, key: str, raw: Mapping[str, Any], arms: Mappin
     _known(document, table, "'s endpoint", raw, FIELDS["endpoint"])
     allowed: dict[str, Sequence[str]] = {"arm": list(arms), "event": list(EVENTS), "scale": SCALES}
     names = {name: _one_of(document, table, raw, name, choices) for name, choices in allowed.items()}
+    given = [k for k in ("curve", "survival", "risk") if k in raw]
+    if len(given) > 1 or (given == ["curve"] and names["scale"] == "crude"):
+        what = f"{' and '.join(given)} of a {names['scale']} endpoint: give one of curve, survival and risk; a curve is not crude"
+        raise _fault(document, table, given[0], what, "take one out, or change the scale")
     months, risk, numbers = _digitised(document, table, raw) if "curve" in raw else _points(document, table, raw, names["scale"])
     whole = tuple(max(1, math.floor(n + HALF)) for n in numbers)
     steps = interval_risks(risk)

@@ -10,10 +10,12 @@ import pytest
 
 from econmodel.economics.evaluate import evaluate
 from econmodel.errors import ParameterError
+from econmodel.evidence.study_files import read_study
 from econmodel.parameters.loading import load_case
 
 ROOT = Path(__file__).resolve().parents[2]
-BLOCKS = re.findall(r"```toml\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.DOTALL)
+EVERY = re.findall(r"```toml\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.DOTALL)
+BLOCKS = [block for block in EVERY if "[endpoint." not in block]
 HEADER = 'title = "Mine"\nrationale = "r"\n'
 
 
@@ -29,6 +31,13 @@ def test_every_block_loads_and_runs(tmp_path: Path, number: int) -> None:
     assert len(BLOCKS) == 3
     case = load_case(write(tmp_path, BLOCKS[number]))
     assert evaluate(case.parameters, by_group=False).keys
+
+
+def test_the_study_is_read(tmp_path: Path) -> None:
+    """The other block is a study, with an arm and an endpoint each way of giving numbers."""
+    (block,) = [block for block in EVERY if block not in BLOCKS]
+    study = read_study(write(tmp_path, block), load_case().parameters)
+    assert [end.scale for end in study.endpoints] == ["kaplan_meier", "crude"]
 
 
 def test_python_example_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

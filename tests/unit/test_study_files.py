@@ -84,6 +84,8 @@ def test_an_interval_tells_how_many_stand_behind_it() -> None:
         ("months = [12, 24]", "months = [24, 12]", "months falls from 24 to 12", 14),
         ("months = [12, 24]", "months = [12]", "1 months and 2 values of risk", 15),
         ("risk = [0.1, 0.2]", "risk = [10, 20]", "risk = 10: must lie from 0 to 1", 15),
+        ("risk = [0.1, 0.2]", "risk = [0.1, 0.2]\nsurvival = [0.9, 0.8]", "survival and risk of a kaplan_meier endpoint", 16),
+        ("risk = [0.1, 0.2]\nn = 100", 'curve = "c.csv"\nrisk = [0.1]', "curve and risk of a", 15),
         ('arm = "none"', 'arm = "nobody"', "arm = 'nobody': must be one of none", 11),
         ("first_gastric_bleed", "bleeding", "event = 'bleeding': must be one of first_gastric_bleed", 12),
         ("kaplan_meier", "km", "scale = 'km': must be one of crude", 13),
