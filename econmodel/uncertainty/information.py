@@ -34,7 +34,7 @@ RIDGES = np.array([1e-5, 1e-4, 1e-3, 1e-2, 0.03, 0.1, 0.3, 1.0, 10.0, 1e6])
 TENSOR_UP_TO = 3
 CURVES_UP_TO = 12
 KNOTS, KNOTS_OF_PAIRS = 4, 1
-DEGREE = 3
+DEGREE, FLAT = 3, 1e-6
 PRECISE, LITTLE = 0.1, 0.05
 SMALL, NOT_USABLE = "small", "not usable"
 
@@ -127,19 +127,35 @@ def choose_knowing(benefit: FloatArray, columns: Sequence[Column]) -> NDArray[np
 def _cross_fitted(basis: FloatArray, gain: FloatArray) -> FloatArray:
     """Mean gain of each option (draw, option) given a basis (draw, term), each tenth by a ridge fit to the others.
 
-    A gain that is the same for two options is predicted the same, and the first of equals is chosen.
+    A gain that is the same for two options is predicted the same, and the first of equals is chosen. Terms are put on one scale
+    in their sums of squares, not draw by draw: of the time of a fit that was half.
     """
-    centred = basis - basis.mean(axis=0)
-    spread = np.sqrt(np.einsum("ij,ij->j", centred, centred) / len(basis))
-    x = np.empty((len(basis), 1 + int((spread > 0).sum())))
-    x[:, 0], x[:, 1:] = 1.0, centred[:, spread > 0] / spread[spread > 0]
-    parts = [slice(*ends) for ends in pairwise(np.linspace(0, len(basis), FOLDS + 1).astype(int))]
+    x = np.hstack([np.ones((len(basis), 1)), basis])
+    parts = [slice(*ends) for ends in pairwise(np.linspace(0, len(x), FOLDS + 1).astype(int))]
     squares, products = (np.array([x[part].T @ y[part] for part in parts]) for y in (x, gain))
-    shrink = np.r_[0.0, np.ones(x.shape[1] - 1)] * np.eye(x.shape[1])
+    scale = _standard(squares.sum(axis=0))
+    squares, products = scale.T @ squares @ scale, scale.T @ products
+    shrink = np.r_[0.0, np.ones(scale.shape[1] - 1)] * np.eye(scale.shape[1])
     ridges = len(x) * _ridges(squares.sum(axis=0)[1:, 1:], products.sum(axis=0)[1:], gain)
     others = (squares.sum(axis=0) - squares)[:, None] + ridges[:, None, None] * shrink
     fits = np.linalg.solve(others, np.swapaxes(products.sum(axis=0) - products, 1, 2)[..., None])[..., 0]
-    return np.concatenate([x[part] @ fit.T for part, fit in zip(parts, fits, strict=True)])
+    return np.concatenate([x[part] @ (scale @ fit.T) for part, fit in zip(parts, fits, strict=True)])
+
+
+def _standard(squares: FloatArray) -> FloatArray:
+    """What turns terms, 1 the first, into ones of mean 0 and variance 1: (term, term kept), from their sums of squares.
+
+    A term that does not vary is left out.
+    """
+    means = squares[0] / squares[0, 0]
+    mean_squares = np.diag(squares) / squares[0, 0]
+    spread = np.sqrt(np.maximum(mean_squares - means**2, 0.0))
+    kept = np.flatnonzero(spread > FLAT * np.sqrt(mean_squares))
+    scale = np.zeros((len(means), len(kept) + 1))
+    scale[0, 0] = 1.0
+    scale[0, 1:] = -means[kept] / spread[kept]
+    scale[kept, np.arange(1, len(kept) + 1)] = 1.0 / spread[kept]
+    return scale
 
 
 def _ridges(squares: FloatArray, products: FloatArray, gain: FloatArray) -> FloatArray:
@@ -151,7 +167,7 @@ def _ridges(squares: FloatArray, products: FloatArray, gain: FloatArray) -> Floa
     strength, turn = np.linalg.eigh(squares)
     strength, signal = np.maximum(strength, 0.0)[:, None], (turn.T @ products)[:, None, :] ** 2
     held = n * RIDGES[None, :]
-    total = ((gain - gain.mean(axis=0)) ** 2).sum(axis=0)
+    total = np.einsum("ij,ij->j", gain, gain) - n * gain.mean(axis=0) ** 2
     left = total - (signal * ((strength + 2 * held) / (strength + held) ** 2)[:, :, None]).sum(axis=0)
     used = 1.0 + (strength / (strength + held)).sum(axis=0)
     return np.asarray(RIDGES[(left / (1.0 - used / n)[:, None] ** 2).argmin(axis=0)])
