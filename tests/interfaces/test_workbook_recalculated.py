@@ -250,11 +250,24 @@ def test_stored_values_are_what_a_spreadsheet_works_out(built: Path, worked_out:
 
 
 @pytest.mark.parametrize(
-    "scenario", ["frailty", "excess_after_bleed_one_year", "retreatment_restarts_effect", "beta_blocker_background"]
+    "scenarios",
+    [
+        ("frailty",),
+        ("excess_after_bleed_one_year",),
+        ("retreatment_restarts_effect",),
+        ("beta_blocker_background",),
+        ("process",),
+        ("process_high_recurrence",),
+        ("process_low_attendance",),
+        ("process_no_surveillance",),
+        ("process", "frailty"),
+        ("process", "excess_after_bleed_one_year"),
+    ],
+    ids="+".join,
 )
-def test_any_structure_is_worked_out_as_the_engine_does(tmp_path: Path, scenario: str) -> None:
+def test_any_structure_is_worked_out_as_the_engine_does(tmp_path: Path, scenarios: tuple[str, ...]) -> None:
     """Structures that change states, moves or classes of patients are as live as the base case, from the same declaration."""
-    case = load_case(demo_file(), overrides=[params_folder() / "scenarios" / f"{scenario}.toml"], sets=["start_age=75"])
+    case = demo(*scenarios, sets={"start_age": 75})
     evaluation = evaluate(case.parameters)
     stored = build_workbook(case, evaluation, tmp_path / "structure.xlsx")
     found = recalculate(forget(stored, tmp_path / "bare.xlsx"), tmp_path / "office")
