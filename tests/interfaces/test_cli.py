@@ -214,6 +214,18 @@ def test_bad_input_is_one_message_and_exit_2(tmp_path: Path, arguments: tuple[st
     assert sorted(p.name for p in tmp_path.iterdir()) == ["params", "taken"]
 
 
+def test_a_fit_becomes_an_override(tmp_path: Path) -> None:
+    """`study --fit` writes studies, chart and an override that moves the input fitted; `--json -` prints JSON alone."""
+    arguments = ("study", "tips_gastric", "transhepatic_embolisation", "--fit", "hr_death_after_bleed", "--draws", "20")
+    done = run(*arguments, "--out", "fits", "--json", "-", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    (fitted,) = json.loads(done.stdout)["fit"]["inputs"]
+    assert fitted["informed"]
+    assert {"studies.svg", "studies.csv", "studies.json", "fitted.toml"} <= {path.name for path in (tmp_path / "fits").iterdir()}
+    shown = run("where", "hr_death_after_bleed", "--override", "fits/fitted.toml", "--json", "-", cwd=tmp_path)
+    assert json.loads(shown.stdout)["value"] == fitted["value"]
+
+
 def test_help_names_every_verb() -> None:
     """`--help` lists the verbs that exist."""
     text = run("--help").stdout
