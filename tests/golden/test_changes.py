@@ -29,10 +29,14 @@ def results(case: str) -> dict[str, Any]:
     return result_document(found.results, findings)
 
 
+def shown(figure: float | None, digits: int) -> str:
+    return "none" if figure is None else f"{figure:.{digits}f}"
+
+
 def stale(text: str, case: str) -> list[str]:
     """Results whose newest value in a log is not the model's, to the digits that are printed there."""
     now = {path: reduce(lambda block, key: block[key], path.split("."), results(case)) for path in logged(text, case)}
-    wanted = {path: f"{now[path]:.{len(value.partition('.')[2])}f}" for path, value in logged(text, case).items()}
+    wanted = {path: shown(now[path], len(value.partition(".")[2])) for path, value in logged(text, case).items()}
     return [f"{path}: {value} -> {wanted[path]}" for path, value in logged(text, case).items() if value != wanted[path]]
 
 

@@ -198,7 +198,7 @@ def test_draws_of_a_twin_are_those_of_the_evidence():
 
 def test_twins_only_where_effects_are_calibrated():
     """Under intention to treat nothing is calibrated, so a changed input has no twin."""
-    case = load_case(None, (), ["p_obliteration_glue=0.5"]).parameters
+    case = load_case(None, (), ["p_obliteration_glue=0.5", "effect_basis=intention_to_treat"]).parameters
     assert case.twins() == {}
     assert not [name for name in base_values(case) if "@" in name]
 
@@ -280,6 +280,6 @@ def test_a_row_without_its_course_is_refused(tmp_path):
     """Under the process a strategy says how its varix closes, opens and is followed; nothing is supposed."""
     path = tmp_path / "site.toml"
     path.write_text('title = "Site"\nrationale = "r"\n\n[strategy.coil]\nr_recurrence = ""\nr_lost = ""\n')
-    assert load_case(path)
+    assert load_case(path, (), ["effect_basis=intention_to_treat"])
     with pytest.raises((ParameterError, ModelError), match="strategy coil: effect_basis = 'process' needs r_recurrence, r_lost"):
-        load_case(path, (), ["effect_basis=process"])
+        load_case(path)

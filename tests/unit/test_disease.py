@@ -35,7 +35,7 @@ def without_death(inputs):
 def test_everyone_starts_where_the_strategy_says(base):
     """Untreated at risk, drugs protected, procedures under way."""
     inputs = resolve(base)
-    start = initial_state(inputs).reshape(8, 7, 6)
+    start = initial_state(inputs).reshape(14, 7, 6)
     assert start.sum(axis=0).tolist() == np.ones((7, 6)).tolist()
     states = [inputs.structure.states[i].key for i in start[:, :, 0].argmax(axis=0)]
     assert states == list(inputs.strategies.starts_in)
@@ -88,7 +88,7 @@ def test_without_retreatment_the_last_course_is_the_first(vary):
     none = {f"p_retreat_year_1_{k}": 0.0 for k in ("glue", "eus_glue", "coil", "coil_and_glue", "transvenous")}
     runs = []
     for clock in ("start", "last_course"):
-        inputs = resolve(vary(horizon_years=12, effect_clock=clock, **sessions, **none))
+        inputs = resolve(vary(horizon_years=12, effect_basis="intention_to_treat", effect_clock=clock, **sessions, **none))
         runs.append(by_strategy(inputs, run_disease(inputs, tuple(range(12))), "gastric_bleed"))
     np.testing.assert_allclose(runs[1], runs[0], rtol=1e-10)
 
@@ -97,7 +97,7 @@ def test_retreatment_renews_the_effect(vary):
     """With re-treatment, counting from the last course prevents more bleeds, and as many while effect is full."""
     runs = []
     for clock in ("start", "last_course"):
-        inputs = resolve(vary(horizon_years=12, effect_clock=clock))
+        inputs = resolve(vary(horizon_years=12, effect_basis="intention_to_treat", effect_clock=clock))
         runs.append(by_strategy(inputs, run_disease(inputs, tuple(range(12))), "gastric_bleed")[:, 2])
     np.testing.assert_allclose(runs[1][:5], runs[0][:5], rtol=1e-10)
     assert np.all(runs[1][5:] < runs[0][5:])
@@ -122,7 +122,7 @@ def test_lifelong_effect_is_a_long_one(vary):
 
     def bleeds(full, none):
         years = {"n_effect_full_years_endoscopic": full, "n_effect_none_years_endoscopic": none}
-        inputs = resolve(vary(horizon_years=10, **years))
+        inputs = resolve(vary(horizon_years=10, effect_basis="intention_to_treat", **years))
         return by_strategy(inputs, run_disease(inputs, tuple(range(10))), "gastric_bleed").sum(axis=0)
 
     np.testing.assert_allclose(bleeds(100, 100), bleeds(10, 10), rtol=1e-12)

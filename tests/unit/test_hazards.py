@@ -10,9 +10,15 @@ from econmodel.model.hazards import Hazards, per_unit_rate, waning
 from econmodel.model.inputs import resolve
 
 
+@pytest.fixture(scope="session")
+def vary(vary):
+    """Change the case by intention to treat; the moves of a process have tests of their own."""
+    return lambda **changes: vary(**({"effect_basis": "intention_to_treat"} | changes))
+
+
 @pytest.fixture(scope="module")
-def inputs(base):
-    return resolve(base)
+def inputs(vary):
+    return resolve(vary())
 
 
 def probability(inputs, year, source, kind, strategy="glue", cell=0, target=None):
@@ -113,11 +119,11 @@ def test_death_rates_by_state(inputs):
     assert rate("transplanted") == pytest.approx(background + 0.044)
 
 
-def test_a_benefit_of_the_drug_spares_excess_deaths_while_protected(base):
+def test_a_benefit_of_the_drug_spares_excess_deaths_while_protected(vary):
     """The ratio acts on the excess death rate of those on the drug who have not bled; at 1, and elsewhere, nothing changes."""
 
     def deaths(ratio, state, key):
-        found = resolve(base.with_value("hr_excess_death_beta_blocker", ratio))
+        found = resolve(vary(hr_excess_death_beta_blocker=ratio))
         return probability(found, 0, state, "other_death", key, cell=2)
 
     full, spared = deaths(1.0, "protected", "beta_blocker"), deaths(0.8, "protected", "beta_blocker")

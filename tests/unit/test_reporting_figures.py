@@ -108,7 +108,7 @@ def test_trace_is_the_state_years(evaluation: Evaluation) -> None:
     rows = charts.trace_rows(evaluation)
     s = evaluation.index("glue")
     total = sum(r["share"] for r in rows if r["strategy"] == "glue" and r["state"] == "protected")
-    assert total == pytest.approx(evaluation.count("protected")[0, s, 0])
+    assert total == pytest.approx(sum(evaluation.count(state)[0, s, 0] for state in ("protected", "protected_lost")))
 
 
 def test_tornado_bars_end_at_the_outcomes(ax: Axes) -> None:

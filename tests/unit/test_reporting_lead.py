@@ -31,6 +31,9 @@ hr_gastric = ["hr_beta_blocker"]
 hr_other = ["hr_other_bleed_beta_blocker"]
 effect_full_years = "n_effect_full_years_drug"
 effect_none_years = "n_effect_none_years_drug"
+r_stop = "r_stop"
+r_stop_later = "r_stop_later"
+r_stop_trial = "r_stop_trial"
 drug = true
 surveillance = { months = [1, 3], interval = 0, visit = "clinic_visit" }
 reason = "Given here."

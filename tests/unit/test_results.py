@@ -180,8 +180,8 @@ def test_inputs_are_resolved(document):
     inputs = document["inputs"]
     given = load_case().parameters
     product = given.number("hr_glue") * given.number("hr_coil_and_glue_vs_glue")
-    assert inputs["strategies"]["coil_and_glue"]["hr_gastric"] == pytest.approx(product)
-    assert inputs["strategies"]["coil_and_glue"]["hr_gastric"] < inputs["strategies"]["glue"]["hr_gastric"] == given.number("hr_glue")
+    assert inputs["strategies"]["coil_and_glue"]["hr_itt"] == pytest.approx(product)
+    assert inputs["strategies"]["coil_and_glue"]["hr_itt"] < inputs["strategies"]["glue"]["hr_itt"] == given.number("hr_glue")
     assert inputs["first_bleed_time"][0] == [0, 1.0]
     assert inputs["susceptibility"] == [1.0]
     assert sum(g["share"] for g in inputs["groups"]) == pytest.approx(1)

@@ -12,7 +12,7 @@ from econmodel.errors import AnalysisError, ParameterError
 from econmodel.package import params_folder
 from econmodel.parameters.loading import load_case
 from econmodel.uncertainty import global_sensitivity
-from econmodel.uncertainty.deterministic import Question, answer, ask, one_way, two_way, two_way_sentence, varied
+from econmodel.uncertainty.deterministic import Question, answer, ask, default_pair, one_way, two_way, two_way_sentence, varied
 from econmodel.uncertainty.scenarios import scenario_table
 from econmodel.uncertainty.thresholds import threshold
 from econmodel.wording import money
@@ -63,7 +63,7 @@ def test_every_request_gets_a_sentence(question: Question) -> None:
     assert "an NNT does not cross 0" in threshold(counted, "hr_glue").sentence
     assert threshold(counted, "hr_glue").crossings == ()
     assert re.search(r"above 2\d,\d{3} USD/event, base 18,850", threshold(question, "c_bleed_mean").sentence)
-    grid = two_way(question, points=3)
+    grid = two_way(question, *default_pair(question.parameters), points=3)
     said = two_way_sentence(question, grid)
     assert money(float(grid.values.max()), "USD") in said
     assert "of the map" in said
@@ -71,7 +71,7 @@ def test_every_request_gets_a_sentence(question: Question) -> None:
 
 def test_two_way_grid_and_break_even(question: Question) -> None:
     """The grid holds evaluations, and its break-even points lie between signs."""
-    grid = two_way(question, points=7)
+    grid = two_way(question, *default_pair(question.parameters), points=7)
     corner = answer(question, varied(question, [{grid.x: grid.x_values[0], grid.y: grid.y_values[-1]}]))[0]
     assert grid.values[-1, 0] == pytest.approx(corner, rel=1e-9)
     assert grid.break_even()

@@ -58,7 +58,8 @@ def test_impossible_points_have_no_answer(question: Question) -> None:
     """An effect gone before it fades, or more intensive-care days than days of stay, leaves a gap; the rest stands."""
     found = answer_to(question, [{}, {"n_effect_none_years_endoscopic": 3.0}, {"n_icu_days": 60.0}, {"c_coil": 250.0}])
     assert np.isnan(found).tolist() == [False, True, True, False]
-    grid = two_way(question, "n_effect_full_years_endoscopic", "n_effect_none_years_endoscopic", points=5)
+    stated = ask(load_case(sets=["effect_basis=intention_to_treat"]).parameters, "coil_and_glue", "watch", "nmb")
+    grid = two_way(stated, "n_effect_full_years_endoscopic", "n_effect_none_years_endoscopic", points=5)
     assert [row["outcome"] is None for row in grid.rows()].count(True) > 0
 
 

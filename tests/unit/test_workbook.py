@@ -42,6 +42,9 @@ starts_in = "protected"
 hr_gastric = ["hr_beta_blocker"]
 effect_full_years = "n_effect_full_years_drug"
 effect_none_years = "n_effect_none_years_drug"
+r_stop = "r_stop"
+r_stop_later = "r_stop_later"
+r_stop_trial = "r_stop_trial"
 evidence_note = "-3+3"
 [strategy.beta_blocker]
 drop = true
@@ -137,11 +140,11 @@ def test_every_formula_refers_to_sheets_and_names_that_exist(hostile: Any) -> No
 
 def test_inputs_are_named_cells_with_value_unit_status_and_source(hostile: Any) -> None:
     """Each input has a defined name on its value; unit, status and source stand in the same row."""
-    assert hostile.defined_names["hr_glue"].attr_text.startswith("Inputs!$C$")
-    row = int(hostile.defined_names["hr_glue"].attr_text.rsplit("$", 1)[1])
+    assert hostile.defined_names["p_rescue"].attr_text.startswith("Inputs!$C$")
+    row = int(hostile.defined_names["p_rescue"].attr_text.rsplit("$", 1)[1])
     page = hostile["Inputs"]
     values = [page.cell(row, column).value for column in (2, 3, 4, 9, 12)]
-    assert values[:3] == ["hr_glue", 0.35, "hazard ratio"]
+    assert values[:3] == ["p_rescue", 0.08, "probability"]
     assert values[4] == "yes"
     assert page.cell(row, 10).value
 
@@ -149,8 +152,8 @@ def test_inputs_are_named_cells_with_value_unit_status_and_source(hostile: Any) 
 def test_inputs_that_move_nothing_here_say_so(hostile: Any) -> None:
     """Settings of the probabilistic analysis and of other structures are marked as not used in the file."""
     used = {row[1]: row[11] for row in hostile["Inputs"].iter_rows(min_row=5, values_only=True) if row[1]}
-    assert used["draws"] == used["n_trial_months"] == used["r_recurrence"] == "no"
-    assert used["r_late_rebleed"] == used["discount_costs"] == used["share_female"] == "yes"
+    assert used["draws"] == used["n_effect_full_years_endoscopic"] == used["r_late_rebleed"] == "no"
+    assert used["r_late_rebleed_gastric"] == used["discount_costs"] == used["share_female"] == "yes"
 
 
 def test_a_drug_without_retreatment_has_no_course_in_its_trace(hostile: Any) -> None:
