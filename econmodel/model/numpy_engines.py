@@ -97,7 +97,7 @@ class _Live:
 
     def __init__(self, moves: Moves, ways: list[FloatArray], first: FloatArray) -> None:
         plan = inflows(moves)
-        sources, into = plan.source.tolist(), plan.into.tolist()
+        sources, into, stay = plan.source.tolist(), plan.into.tolist(), plan.stay.tolist()
         carries = [bool(way[0]) or bool(way.any()) for way in ways]
         states = {i for i in range(moves.n_moving) if first[i, 0] or first[i].any()}
         while True:
@@ -108,7 +108,11 @@ class _Live:
             states |= reached
         self.states = sorted(states)
         self.into = [
-            (j, [(sources[t], ways[t]) for t in range(into[j], into[j + 1]) if carries[t] and sources[t] in states])
+            (
+                j,
+                [(sources[t], ways[t]) for t in range(into[j], into[j + 1]) if carries[t] and sources[t] in states]
+                or [(j, ways[stay[j]])],
+            )
             for j in self.states
         ]
 

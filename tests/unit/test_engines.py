@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
@@ -146,6 +147,20 @@ def test_states_nobody_reaches_stay_empty(monkeypatch):
     for run in runs:
         assert run.starts[:, :, :2].max() == 0
         np.testing.assert_allclose(run.years[0].sum(axis=(0, 1)), 5.0, rtol=1e-12)
+
+
+def test_a_state_reached_by_impulse_alone_empties(monkeypatch):
+    """Nobody stays a month in a state that only impulses fill: it is empty again a month later, with every engine."""
+    monkeypatch.setattr("econmodel.model.cohort.FEW_LANES", 1)
+    moves = Moves(3, (1, 0), (0, 2), ((0, 1),))
+    p, struck = np.array([[1.0, 1.0], [0.01, 0.02]]), {0: np.array([[0.5, 0.4]]), 6: np.array([[0.3, 0.2]])}
+    start = np.array([[1.0, 1.0], [0.0, 0.0], [0.0, 0.0]])
+    run = partial(run_cohort, moves, lambda stage: p, start, Schedule(12, (0, 1)), impulses=lambda stage: struck, keep_trace=True)
+    for engine in ("numpy", "compiled"):
+        found = run(engine=engine)
+        struck_at_start = found.moves[0, :, 2]
+        np.testing.assert_allclose(found.starts[0, :, 1], struck_at_start, rtol=1e-12)
+        np.testing.assert_allclose(found.trace[:, 1], 0.0, atol=1e-15)
 
 
 @pytest.mark.parametrize("engine", ["few", "many", "compiled"])
