@@ -255,12 +255,22 @@ def build_activity(
     )
     counts = count_activity(sums, ActivityRates(**rates), rules, parameters.secondary)
     none = np.zeros_like(counts["first_bleeds"])
+    if inputs.course is None:
+        counts |= _by_source(sums, inputs.strategies.late_gastric[:, :, None], rules)
     if parameters.has_bled:
         counts |= dict.fromkeys(FIRST_BLEEDS, np.full_like(none, np.nan))
     counts = {name: none if isinstance(count, float) else count for name, count in counts.items()}
     names = ("all", *(g.name for g in inputs.groups)) if by_group else ("all",)
     state_years = {state: sums.years_in(state) for state in inputs.structure.families if state != "dead"}
     return Activity(inputs.strategies.keys, names, report_years, tuple(weightings), counts, state_years)
+
+
+def _by_source(sums: Sums, gastric: FloatArray, rules: Rules) -> dict[str, FloatArray]:
+    """Visits, re-treatments and rebleeds by source where late rebleeding is one rate, of which ``gastric`` is the varix's share."""
+    moved = {count.key: sums.moved(*count.moves) for count in COURSE_COUNTS if count.moves}
+    late = sums.moved("late_rebleed")
+    by_source = {"rebleeds_gastric": late * gastric, "rebleeds_other": late * (1.0 - gastric)}
+    return moved | by_source | {"visits": sums.seen(*rules.families.seen)}
 
 
 def _wide(rates: Mapping[str, Any]) -> dict[str, Any]:

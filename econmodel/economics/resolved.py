@@ -124,6 +124,9 @@ def _strategy_inputs(e: Evaluation, s: int) -> dict[str, Any]:
         "r_retreat": _steps(RETREAT_STEPS, x.r_retreat[0, s]),
         "p_death_course": float(x.p_death_course[0, s]),
         "r_late_rebleed": float(x.r_late_rebleed[0, s]),
+        "r_late_rebleed_gastric": float(x.r_late_rebleed[0, s] * x.late_gastric[0, s]),
+        "r_late_rebleed_other": float(x.r_late_rebleed[0, s] * (1.0 - x.late_gastric[0, s])),
+        "r_lost": float(x.r_lost[0, s]),
         "p_obliteration": float(x.p_obliteration[0, s]),
         "surveillance": {"months": list(plan.months), "interval": plan.interval, "visit": plan.visit},
     }
@@ -133,9 +136,9 @@ def _course_inputs(e: Evaluation, c: CourseInputs, s: int) -> dict[str, Any]:
     """Inputs of one strategy where the effect is a process, and those of the evidence that it was calibrated with."""
     x = e.inputs.strategies
     plan = x.surveillance[s]
-    mine = {name: getattr(c, name) for name in ("hr_obliterated", "hr_patent", "r_recurrence", "r_lost", "p_retreat_accepted")}
+    mine = {name: getattr(c, name) for name in ("hr_obliterated", "hr_patent", "r_recurrence", "p_retreat_accepted")}
     mine |= {"hr_itt": x.hr_gastric, "r_late_rebleed_gastric": c.r_gastric_rebleed, "r_late_rebleed_other": c.r_other_rebleed}
-    shared = ("hr_other", "hr_excess_death", "sessions_mean", "p_death_course", "p_obliteration")
+    shared = ("r_lost", "hr_other", "hr_excess_death", "sessions_mean", "p_death_course", "p_obliteration")
     mine |= {name: getattr(x, name) for name in shared}
     months = [month for month in range(CYCLES_PER_YEAR * e.horizon) if plan.at(month)]
     return {

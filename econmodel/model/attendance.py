@@ -1,5 +1,8 @@
 """Visits as the engine takes them: who is seen in which month, and whom a visit sends to another course.
 
+Where an effect lasts as trials saw it, patients are lost to visits alone: of those due in month m the share
+``exp(-r_lost m / 12)`` comes. Where it is a process, loss is a state.
+
 A visit finds a share of the open varices and part of those found accept another course: an impulse from ``patent`` to
 ``in_course`` at the start of the month, before its session. It finds no varix that is not there.
 """
@@ -13,6 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.model.course import MONTHS
 from econmodel.model.inputs import ModelInputs
 from econmodel.parameters.schema import Surveillance
 
@@ -50,13 +54,16 @@ def attendance(inputs: ModelInputs, n_stages: int, n_cycles: int, widen: Callabl
         Gives (draw or 1, strategy) for every lane: (lane,).
     """
     planned = visits_due(inputs.strategies.surveillance, n_stages, n_cycles)
+    r_lost, course, n_impulses = inputs.strategies.r_lost, inputs.course, len(inputs.structure.impulses)
     seen: dict[bytes, FloatArray] = {}
     struck: dict[bytes, FloatArray] = {}
 
     def visits(stage: int) -> dict[int, FloatArray]:
-        return {cycle: _once(seen, due, lambda now: widen(now[None])) for cycle, due in planned[stage].items()}
+        if course is not None:
+            return {cycle: _once(seen, due, lambda now: widen(now[None])) for cycle, due in planned[stage].items()}
+        first = stage * n_cycles
+        return {cycle: widen(due * np.exp(-r_lost * (first + cycle) / MONTHS)) for cycle, due in planned[stage].items()}
 
-    course, n_impulses = inputs.course, len(inputs.structure.impulses)
     if course is None:
         return Attendance(visits, None)
 

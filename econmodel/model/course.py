@@ -66,7 +66,6 @@ class CourseInputs:
     hr_patent: FloatArray
     lowered: BoolArray
     r_recurrence: FloatArray
-    r_lost: FloatArray
     r_stop: FloatArray
     p_retreat_accepted: FloatArray
     p_detect: FloatArray

@@ -92,7 +92,6 @@ def course_figures(
     """
     return {
         "r_recurrence": _given(v, row.r_recurrence, 0.0),
-        "r_lost": _given(v, row.r_lost, 0.0),
         "r_stop": _given(v, row.r_stop, 0.0),
         "r_stop_later": _given(v, row.r_stop_later, 0.0),
         "p_retreat_accepted": _given(v, row.p_retreat_accepted, 0.0),

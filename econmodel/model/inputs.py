@@ -44,7 +44,8 @@ class Group:
 class StrategyInputs:
     """What tells strategies apart; arrays are (draw, strategy) unless said otherwise.
 
-    ``r_retreat`` is (draw, strategy, step) with steps from years 0 and 1.
+    ``r_retreat`` is (draw, strategy, step) with steps from years 0 and 1; ``late_gastric`` the share of late rebleeds that
+    come from the gastric varix, where they are one rate.
     """
 
     keys: tuple[str, ...]
@@ -60,6 +61,8 @@ class StrategyInputs:
     p_death_course: FloatArray
     r_late_rebleed: FloatArray
     p_obliteration: FloatArray
+    r_lost: FloatArray
+    late_gastric: FloatArray
 
 
 @record
@@ -346,6 +349,7 @@ def strategy_figures(row: StrategyRow, v: Values, late: FloatArray | float) -> d
         "p_death_course": given(row.p_death_course, 0.0),
         "r_late_rebleed": late * product(v, row.hr_late_rebleed),
         "p_obliteration": given(row.p_obliteration, 1.0),
+        "r_lost": given(row.r_lost, 0.0),
     }
 
 
@@ -358,6 +362,7 @@ def resolve_strategies(parameters: ParameterSet, v: Values, n_draws: int) -> Str
         name: np.stack([np.broadcast_to(np.asarray(found[name], dtype=float), n_draws) for found in figures], axis=1)
         for name in figures[0]
     }
+    stacked["late_gastric"] = _late_gastric(parameters, v, n_draws)
     steps = stacked.pop("r_retreat_1"), stacked.pop("r_retreat_later")
     return StrategyInputs(
         keys=tuple(r.key for r in rows),
@@ -366,6 +371,17 @@ def resolve_strategies(parameters: ParameterSet, v: Values, n_draws: int) -> Str
         r_retreat=np.stack(steps, axis=2),
         **stacked,
     )
+
+
+def _late_gastric(parameters: ParameterSet, v: Values, n_draws: int) -> FloatArray:
+    """Share of late rebleeds from the gastric varix under each strategy: the rates of both sources in proportion."""
+    shares = []
+    for row in parameters.strategies.values():
+        kind = parameters.secondary_of(row)
+        gastric = v["r_late_rebleed_gastric"] * product(v, (*kind.hr_late_rebleed, *row.hr_late_rebleed))
+        total = gastric + v["r_late_rebleed_other"] * product(v, kind.hr_late_rebleed_other)
+        shares.append(np.broadcast_to(np.divide(gastric, total, out=np.ones_like(total), where=total > 0), n_draws))
+    return np.stack(shares, axis=1)
 
 
 __all__ = ["CHILD", "TIME_STEPS", "Group", "ModelInputs", "StrategyInputs", "base_values", "resolve"]

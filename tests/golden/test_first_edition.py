@@ -26,7 +26,7 @@ SAME = {"rel": 1e-9, "abs": 1e-15}
 
 
 def strategies(block: dict[str, Any]) -> StrategyInputs:
-    """Strategy rows as arrays of one draw; the first edition's drug spared no other deaths."""
+    """Strategy rows as arrays of one draw; the first edition's drug spared no other deaths, and nobody was lost."""
     rows = list(block.values())
     known = {f.name for f in fields(StrategyInputs)} & rows[0].keys() - {"starts_in", "surveillance", "r_retreat"}
     return StrategyInputs(
@@ -35,6 +35,8 @@ def strategies(block: dict[str, Any]) -> StrategyInputs:
         surveillance=tuple(Surveillance(tuple(s["months"]), s["interval"], s["visit"]) for s in (row["surveillance"] for row in rows)),
         r_retreat=np.array([[[rate for _, rate in row["r_retreat"]] for row in rows]]),
         hr_excess_death=np.ones((1, len(rows))),
+        r_lost=np.zeros((1, len(rows))),
+        late_gastric=np.ones((1, len(rows))),
         **{name: np.array([[row[name] for row in rows]]) for name in known},
     )
 

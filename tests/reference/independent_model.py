@@ -174,7 +174,7 @@ def simulate(patient: Patient) -> Totals:
         began, ended = by_name(here), by_name(after)
         first = {"sessions": began["in_course"], "begun": float(month == 0)}
         if due(patient.plan["surveillance"], month):
-            first["visits"] = sum(began[state] for state in NEVER_BLED)
+            first["visits"] = sum(began[state] for state in NEVER_BLED) * exp(-patient.plan["r_lost"] * month / 12)
         for w, rate in rates.items():
             at = [(1 + rate) ** -(t / 12) for t in (month, month + 0.5, month + 1)]
             into = totals[w][year]

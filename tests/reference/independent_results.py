@@ -149,9 +149,21 @@ def strategy_results(inputs: dict[str, Any], key: str, perspective: str) -> dict
         "activity": {name: activity(inputs, key, plain)[name] for name in inputs["prices"]},
         **counts(inputs, plain),
         "yearly": yearly(inputs, key, totals["undiscounted"], perspective),
-        **(course_results(plain) if process else {}),
+        **(course_results(plain) if process else one_rate_results(plain, inputs["strategies"][key])),
     }
     return without_first_bleeds(found) if bled else found
+
+
+def one_rate_results(t: dict[str, float], plan: dict[str, Any]) -> dict[str, float]:
+    """What the process tells apart, where late rebleeding is one rate."""
+    late, gastric = t["late_rebleed"], plan["r_late_rebleed_gastric"] / plan["r_late_rebleed"]
+    return {
+        "visits": t["visits"],
+        "retreatments": t["retreat"],
+        "rebleeds_gastric": late * gastric,
+        "rebleeds_other": late * (1 - gastric),
+        "rebleeds_early": t["early_rebleed"],
+    }
 
 
 def without_first_bleeds(found: dict[str, Any]) -> dict[str, Any]:

@@ -50,6 +50,29 @@ def test_a_course_is_its_mean_sessions(vary):
     assert count(found, "courses", "glue") == 1.0
 
 
+def test_visits_thin_out_with_loss(vary):
+    """Without events a visit in month m is made by ``exp(-r_lost m / 12)`` of those treated; the untreated are never lost."""
+    quiet = {name: 0.0 for name in ("p_first_bleed_year_1", "r_other_bleed", "p_death_course_glue", "p_retreat_year_1_glue")}
+    quiet |= {f"r_excess_death_child_{c}": 0.0 for c in "abc"} | {f"r_transplant_child_{c}": 0.0 for c in "bc"}
+    found = evaluate(vary(horizon_years=5, effect_basis="intention_to_treat", **quiet))
+    assert count(found, "deaths_procedure", "glue") == count(found, "first_bleeds", "glue") == 0.0
+    hazard = np.append(0.0, found.inputs.background_death[0].cumsum())
+    years = np.array([3, 6, 12, 24, 36, 48]) / 12
+    died = np.interp(years, np.arange(6), hazard)
+    assert count(found, "visits", "glue") == pytest.approx(np.exp(-0.25 * years - died).sum(), rel=1e-9)
+    assert count(found, "surveillance_egd", "glue") == count(found, "visits", "glue")
+    assert count(found, "visits", "watch") == pytest.approx(np.exp(-hazard[1:5]).sum(), rel=1e-9)
+
+
+def test_late_rebleeds_have_a_source(vary):
+    """One rate told apart: both sources together are the late rebleeds, in the proportion of their rates."""
+    found = evaluate(vary(horizon_years=5, effect_basis="intention_to_treat"))
+    gastric, other, early = (count(found, f"rebleeds_{source}", "watch") for source in ("gastric", "other", "early"))
+    assert gastric + other + early == pytest.approx(count(found, "rebleeds", "watch"), rel=1e-12)
+    assert gastric / other == pytest.approx(0.115 / 0.03)
+    assert count(found, "retreatments", "glue") == pytest.approx(count(found, "courses", "glue") - 1)
+
+
 def test_complications_are_per_course(five_years):
     """Complications are sessions times the probability of a course, over its mean sessions."""
     sessions = count(five_years, "sessions", "glue")

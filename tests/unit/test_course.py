@@ -54,7 +54,7 @@ def test_patent_share_between_visits(process):
     rate, years = 0.13, 3
     quiet = without_competing(replace(process, r_first_bleed=np.zeros(1)))
     quiet = replace(quiet, excess_death_transplanted=np.zeros(1))
-    sure = with_course(quiet, r_recurrence=rate, r_lost=0.0, p_detect=1.0, p_retreat_accepted=1.0)
+    sure = with_strategies(with_course(quiet, r_recurrence=rate, p_detect=1.0, p_retreat_accepted=1.0), r_lost=0.0)
     sure = with_strategies(with_plan(sure, Surveillance((12,), 12 * years)), sessions_mean=1.0, p_obliteration=1.0)
     trace = run_disease(sure, tuple(range(8)), monthly=True, keep_trace=True).trace
     lane = sure.strategies.keys.index(LEAD) * sure.relative.shape[1]
@@ -104,7 +104,7 @@ def test_visits_that_find_nothing_change_nothing(process):
     blind = with_course(process, p_detect=0.0)
     alone = first_bleeds(with_plan(blind, Surveillance()))
     assert blind.course is not None
-    lost = replace(blind, course=replace(blind.course, r_lost=8 * blind.course.r_lost))
+    lost = replace(blind, strategies=replace(blind.strategies, r_lost=8 * blind.strategies.r_lost))
     for changed in (blind, lost):
         np.testing.assert_allclose(first_bleeds(changed), alone, rtol=1e-12)
     lane = process.strategies.keys.index(LEAD) * process.relative.shape[1]

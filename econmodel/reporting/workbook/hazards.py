@@ -31,6 +31,7 @@ FIGURES = {
     "p_death_course": "Death from the procedure, per course",
     "r_late_rebleed": "Late rebleed rate a year after a bleed",
     "p_obliteration": "Varix obliterated by a course (per protocol only)",
+    "r_lost": "Lost to follow-up, rate",
 }
 COURSE_FIGURES = {
     "hr_closed": "Rate of a gastric bleed relative to none, varix closed or on the drug (held)",
@@ -38,7 +39,7 @@ COURSE_FIGURES = {
     **{item: FIGURES[item] for item in ("hr_other", "hr_excess_death", "sessions_mean", "p_death_course")},
     "p_obliteration": "Varix closed at the first check after a course",
     "r_recurrence": "Closed varix opens again, rate",
-    "r_lost": "Lost to follow-up, rate",
+    "r_lost": FIGURES["r_lost"],
     "r_stop": "Drug stopped, rate in years 1 and 2",
     "r_stop_later": "Drug stopped, rate later",
     "p_detect": "Open varix found at a visit",
@@ -209,17 +210,20 @@ def build_months(book: Book) -> None:
         )
         book.cells["factor", weighting] = column, sheet.column(rows, column, grown**-years).value
     for column, plan in enumerate(book.plans, start=FIRST_VISIT):
-        book.cells["due", plan.key] = column, sheet.column(rows, column, _visit(book, plan, months), "whole").value
+        book.cells["due", plan.key] = column, sheet.column(rows, column, _visit(book, plan, months), "factor").value
     sheet.widths(*[13] * (FIRST_VISIT + len(book.plans)))
     sheet.frame(f"B{FIRST_MONTH_ROW}", book.footer, wide=True)
 
 
-def _visit(book: Book, plan: Plan, months: Any) -> Formula:
-    """Whether a visit is due, from the schedule's own cells."""
+def _visit(book: Book, plan: Plan, months: Any) -> Any:
+    """Whether a visit is due, from the schedule's own cells; times the share not lost where loss is no state."""
     listed, interval, until = book.at("visits", plan.key)
     month = f"A{ROW}"
     again = f"IF({interval}>0,IF({month}>MAX({listed}),IF(MOD({month}-MAX({listed}),{interval})=0,1,0),0),0)"
     due = f"IF(COUNTIF({listed},{month})>0,1,{again})"
     ends = f"IF({until}>0,{until},{LAST_AGE})*{CYCLES_PER_YEAR}"
     there = np.array([float(plan.row.surveillance.at(int(m))) for m in months])
-    return Formula(f"IF({month}>{ends},0,{due})", there)
+    seen = Formula(f"IF({month}>{ends},0,{due})", there)
+    if book.layout.process or not plan.row.r_lost:
+        return seen
+    return seen * np.exp(book.at("strategy", plan.key, "r_lost") * Formula(f"-{month}/{CYCLES_PER_YEAR}", -months / CYCLES_PER_YEAR))
