@@ -26,9 +26,9 @@ from econmodel.parameters.sampling import sample, stream
 from econmodel.parameters.schema import PROCESS
 from econmodel.parameters.trials import Trial
 from econmodel.records import record
-from econmodel.uncertainty.information import Column, ValueOfKnowing, appraise, choose_knowing
+from econmodel.uncertainty.information import CURVES_UP_TO, Column, ValueOfKnowing, appraise, choose_knowing
 from econmodel.uncertainty.probabilistic import Psa, run_psa
-from econmodel.uncertainty.trial_value import Cost, Played, Reach, TrialValue, value_trial
+from econmodel.uncertainty.trial_value import LOCAL, NATIONAL, Cost, Played, Reach, TrialValue, value_trial
 
 FloatArray = NDArray[np.float64]
 LEVEL = ("p_first_bleed_year_1", "log_rate_reference", "log_rate_site")
@@ -72,6 +72,8 @@ class Known:
 class Research:
     """Value of information of a case, per patient unless said.
 
+    ``everything`` holds the doubt of this setting, ``shared`` what a country can settle: the inputs that tell most, averaged over
+    how a setting deviates.
     ``inputs``, ``settings`` and ``groups`` are by value, highest first; ``thresholds`` and ``everything_at`` are the value of
     knowing everything by willingness to pay. ``best`` is the choice on present evidence, ``left_out`` says which studies do not
     fit the case, and why.
@@ -85,6 +87,7 @@ class Research:
     options: Mapping[str, str]
     best: str
     everything: ValueOfKnowing
+    shared: ValueOfKnowing
     thresholds: tuple[float, ...]
     everything_at: tuple[float, ...]
     inputs: tuple[Known, ...]
@@ -96,8 +99,9 @@ class Research:
 
     @property
     def a_year(self) -> dict[str, float]:
-        """What remaining doubt costs a year, by scope."""
-        return {scope: self.everything.value * n * self.reach.uptake for scope, n in self.reach.patients.items()}
+        """What remaining doubt costs a year, by scope: a country's is what settings share."""
+        worth = {LOCAL: self.everything.value, NATIONAL: self.shared.value}
+        return {scope: worth[scope] * n * self.reach.uptake for scope, n in self.reach.patients.items()}
 
     @property
     def first_trial(self) -> tuple[str, TrialValue] | None:
@@ -153,6 +157,7 @@ def find_research(
     values = sample(parameters, psa.draws, seed=psa.seed, sobol=psa.sobol)
     columns = informing(parameters, values)
     everything, rows, groups = _known(parameters, benefit, columns, psa.seed)
+    shared = _shared(benefit, columns, rows, psa.seed)
     reach = Reach(patients, *(parameters.number(name) for name in ("share_research_uptake", "n_research_years", "discount_costs")))
     found = [value_trial(play(t, psa, values, benefit, offered), reach, cost_of(parameters, t), psa.seed, sizes) for t in trials]
     at = [_benefit(psa, offered, float(t)) for t in psa.thresholds]
@@ -169,6 +174,7 @@ def find_research(
         options={key: parameters.strategies[key].label for key in offered},
         best=offered[int(benefit.mean(axis=0).argmax())],
         everything=everything,
+        shared=shared,
         thresholds=tuple(psa.thresholds.tolist()),
         everything_at=tuple(float(b.max(axis=1).mean() - b.mean(axis=0).max()) for b in at),
         inputs=highest_first(row for row in rows if not is_setting(parameters, row.name)),
@@ -247,6 +253,15 @@ def _known(
     ]
     rest = zip(groups.items(), worths[len(columns) :], strict=True)
     return everything, singles, [Known(group, group, "", worth, tuple(names)) for (group, names), worth in rest]
+
+
+def _shared(benefit: FloatArray, columns: Mapping[str, Sequence[Column]], rows: Sequence[Known], seed: int) -> ValueOfKnowing:
+    """Value of knowing together the numbers that tell most alone, all but the level of this setting."""
+    told = [row for row in rows if row.worth and row.name not in LEVEL and columns[row.name][0].dtype.kind == "f"]
+    first = sorted(told, key=lambda row: -row.worth.value if row.worth else 0.0)[:CURVES_UP_TO]
+    chosen = choose_knowing(benefit, [c for row in first for c in columns[row.name][:1]])
+    assert chosen is not None
+    return appraise(benefit, [chosen], seed)[0]
 
 
 def cost_of(parameters: ParameterSet, trial: Trial) -> Cost:

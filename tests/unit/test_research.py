@@ -204,7 +204,14 @@ def test_sentences_tell_the_whole(found):
     section = research_section(found)
     captions = [block.caption for block in section.blocks if hasattr(block, "caption")]
     assert all("USD" in caption and "options" in caption for caption in captions)
-    assert found.to_json()["a_year"][LOCAL] == pytest.approx(12 * found.everything.value)
+    assert found.to_json()["a_year"] == pytest.approx({LOCAL: 12 * found.everything.value, NATIONAL: 2000 * found.shared.value})
+
+
+def test_a_country_cannot_settle_the_own_deviation(found):
+    """What settings share is worth less than everything here, and more than any group of inputs but the level."""
+    assert found.shared.value < found.everything.value
+    level = group_of("log_rate_mean")
+    assert all(found.shared.value > row.worth.value - 2 * row.worth.se for row in found.groups if row.name != level)
 
 
 def test_a_case_that_drops_a_strategy_leaves_its_studies_out(base):

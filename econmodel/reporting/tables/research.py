@@ -22,6 +22,7 @@ INTRODUCTION = (
     "The choice rests on inputs that nobody knows for certain, so it may be the wrong one. What that costs on average is the most "
     "that any study could be worth (value of information). Which inputs hold it, and which study would pay for itself?"
 )
+SHARED = " (the doubt that settings share, averaged over how they differ)"
 WITHIN = (
     "All of this holds within the model and its weights: what no input says, no figure here can miss. A study shows events "
     "of the kind listed and no more; everyone is taken to follow its report."
@@ -48,7 +49,7 @@ def _doubt(found: Research) -> str:
     worth, currency = found.everything, found.currency
     yearly = " and ".join(
         f"{f.money_short(found.a_year[scope], currency)} a year for the {f.number(n, 0 if n >= 100 else 1)} patients a year of "
-        f"{lower(scope)}"
+        f"{lower(scope)}{SHARED if scope == NATIONAL else ''}"
         for scope, n in found.reach.patients.items()
     )
     return (
