@@ -22,6 +22,7 @@ INTRODUCTION = (
     "The choice rests on inputs that nobody knows for certain, so it may be the wrong one. What that costs on average is the most "
     "that any study could be worth (value of information). Which inputs hold it, and which study would pay for itself?"
 )
+ROUGH = ": more draws are needed before it is quoted"
 SHARED = " (the doubt that settings share, averaged over how they differ)"
 WITHIN = (
     "All of this holds within the model and its weights: what no input says, no figure here can miss. A study shows events "
@@ -102,7 +103,8 @@ def _told(found: Research, trial: TrialValue, scope: str) -> str:
         f"{f.percent(at.assurance)} over all that is not known: a study can be worth its cost and not reach significance."
     )
     return (
-        f"with {arms} (95% of resampled runs: {best.low} to {best.high}) it would save {f.money(at.worth.value, currency)} of the "
+        f"with {arms} (95% of resampled runs: {best.low} to {best.high}) it would save {f.money(at.worth.value, currency)} (standard "
+        f"error {f.money(at.worth.se, currency)}{ROUGH if at.worth.note == NOT_USABLE else ''}) of the "
         f"{f.money(at.worth.of_all, currency)} per patient, report after {f.number(at.years_to_report, 1)} years and cost "
         f"{f.money_short(base, currency)} ({f.money_short(low, currency)} to {f.money_short(high, currency)}). The chance that it "
         f"changes the choice is {f.percent(at.worth.changes)}. Over {f.duration(found.reach.years)} it is worth "
