@@ -39,6 +39,12 @@ NO_EXCESS = {f"r_{what}_{c}": 0.0 for what in ("excess_death_child", "transplant
 NO_BLEEDS = {"p_first_bleed_year_1": 0.0, "r_other_bleed": 0.0}
 
 
+@pytest.fixture(scope="session")
+def vary(vary):
+    """Change the case by intention to treat, for which these checks were set; the process has its own."""
+    return lambda **changes: vary(**({"effect_basis": "intention_to_treat"} | changes))
+
+
 @pytest.fixture(scope="module")
 def traced(base):
     """A lifetime with everyone's whereabouts at each month of ten years."""
