@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from econmodel.programme.report import ProgrammeResult
     from econmodel.reporting.papers.content import Section
     from econmodel.reporting.tables.findings import Findings
+    from econmodel.uncertainty.by_structure import ByStructure
     from econmodel.uncertainty.probabilistic import Psa
     from econmodel.uncertainty.research import Research
     from econmodel.uncertainty.surveillance import Protocols
@@ -89,6 +90,15 @@ def run_together(
 
     wanted, seed = (int(case.parameters.number(name)) for name in ("draws", "seed"))
     return run_psa(case.parameters, wanted if draws is None else draws, seed=seed, sobol=sobol, progress=progress)
+
+
+def run_structures(case: Case) -> ByStructure | None:
+    """Value the lead strategy under each choice of each weighted setting; None where no setting is weighted, or without draws."""
+    from econmodel.parameters.structures import weighted
+    from econmodel.uncertainty.by_structure import PAIRED, by_structure
+
+    draws, seed = (int(case.parameters.number(name)) for name in ("draws", "seed"))
+    return by_structure(case.parameters, seed=seed, draws=min(draws, PAIRED)) if draws and weighted(case.parameters) else None
 
 
 def evaluate_case(case: Case) -> tuple[Answer, Findings]:
@@ -208,6 +218,7 @@ def report_tables(case: Case) -> dict[str, Any]:
             for name in row.hr_excess_death
             if row.key != question.strategy and not case.parameters[name].is_uncertain
         ),
+        "structures": run_structures(case),
         "surveillance": follow_up(case),
         "by_risk": None if case.parameters.has_bled else treat_by_risk(case.parameters),
         "untreated": evidence_rows(case.parameters),

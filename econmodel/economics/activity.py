@@ -454,7 +454,7 @@ def monthly_profiles(parameters: ParameterSet, n_years: int, values: Values | No
         Draws of the numeric inputs; None is the base values.
     """
     v = base_values(parameters) if values is None else values
-    inputs = resolve(parameters, v)
+    inputs = resolve(parameters, values)
     years = min(n_years, inputs.n_years)
     totals = run_disease(inputs, tuple(range(years)), (0.0,), monthly=True)
     months = tuple(range(1, 12 * years + 1))

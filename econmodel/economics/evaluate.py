@@ -188,7 +188,7 @@ def evaluate(parameters: ParameterSet, values: Values | None = None, *, yearly: 
         An input cannot be resolved, or a probability leaves 0 to 1.
     """
     v: Mapping[str, FloatArray] = base_values(parameters) if values is None else values
-    inputs = resolve(parameters, v)
+    inputs = resolve(parameters, values)
     period_of_year, ends = report_periods(parameters, inputs.n_years, yearly=yearly)
     rates = discount_rates(parameters)
     unique = tuple(dict.fromkeys(rates))

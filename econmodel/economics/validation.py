@@ -21,6 +21,7 @@ from econmodel.parameters.loading import load_case
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample
 from econmodel.parameters.schema import PROCESS
+from econmodel.parameters.structures import fix_structure
 from econmodel.records import record
 
 KIM_CELLS = {  # printed 1-year risks by (size step, red spot): Child A, B, C
@@ -162,7 +163,7 @@ def _individuals_row(inputs: ModelInputs) -> CheckRow:
 
 def _lowered_rows(base: ParameterSet) -> list[CheckRow]:
     """Draws in which no effect of a closed varix explains the trials unless an open one bleeds less than assumed."""
-    process = _as_process(base)
+    process = fix_structure(_as_process(base), ["base"])
     inputs = resolve(process, sample(process, CALIBRATED_DRAWS, seed=int(base.number("seed"))))
     assert inputs.course is not None
     found = []

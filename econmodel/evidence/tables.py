@@ -8,8 +8,8 @@
 ``study(key, field)``     a number of a row of ``effect_studies.csv``
 ``cohort(key, field)``    a number of a row of ``untreated_cohorts.csv``; ``field at years`` where a cohort has several
 ``cohort(types, field)``  of the synthesis of the cohorts of ``all`` or ``fundal`` types, or those ``not_fundal``: ``mean``,
-                          ``se``, ``tau`` (each also ``at constant`` course, or ``without KEY``), ``slope NAME`` and
-                          ``at NAME``, see :data:`COURSE`
+                          ``se``, ``tau`` (each also ``without KEY``), ``slope NAME`` and ``at NAME``, see :data:`COURSE`;
+                          all but the last also ``at`` a course: ``constant``, or the base case's (``time``, ``frailty``)
 ``cohort(key, log_rate)`` of the reference cell in one cohort, ``log_rate_se`` its error, at the base case's course
 ``US.c_coil``             a price of another country's list, as typed
 ========================  ==========================================================================================
@@ -118,9 +118,16 @@ def _synthesis(folder: Path, types: str, field: str) -> float:
         if types not in found:
             raise _no_row(path, types, list(found))
         return float(getattr(cohort_rate(found[types], _coefficients(at), (at["g2"], at["g3"])), OF_COHORT[field]))
+    field, _, course = field.partition(" at ")
     what, _, name = field.partition(" ")
-    if what in ("mean", "se", "tau") and name in ("", "at constant"):
-        return float(getattr(run(at | {"g2": 1.0, "g3": 1.0} if name else at), what))
+    if course == "constant" and name in COURSE:
+        return 0.0
+    if course == "constant":
+        at |= {"g2": 1.0, "g3": 1.0}
+    elif course not in ("", "time", "frailty"):
+        raise _no_number(path, types, f"{field} at {course}")
+    if what in ("mean", "se", "tau") and not name:
+        return float(getattr(run(at), what))
     if what in ("mean", "se", "tau") and name.startswith("without "):
         left = name.removeprefix("without ")
         keys = [rate.key for rate in run(at).rates]

@@ -6,6 +6,7 @@ import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -39,6 +40,7 @@ def load(
     *,
     seed: int | None = None,
     draws: int | None = None,
+    structure: Sequence[str] = (),
     quiet: bool = False,
 ) -> Case:
     """Load a case (default: the demo hospital) with the common options applied.
@@ -51,6 +53,10 @@ def load(
     file = file or demo_file()
     typed = [*sets, *([] if seed is None else [f"seed={seed}"]), *([] if draws is None else [f"draws={draws}"])]
     case = load_case(file, overrides, typed)
+    if structure:
+        from econmodel.parameters.structures import fix_structure
+
+        case = replace(case, parameters=fix_structure(case.parameters, structure))
     if not quiet:
         for count, path in enumerate(overrides):
             if path.suffix.lower() == ".xlsx":
@@ -179,6 +185,12 @@ COMMON: dict[str, Callable[[Any], Any]] = {
     ),
     "set": click.option("--set", "sets", multiple=True, metavar="NAME=VALUE", help="Change one input; repeatable."),
     "draws": click.option("--draws", type=int, metavar="N", help="Draws of all inputs together; 0 leaves them out."),
+    "structure": click.option(
+        "--structure",
+        multiple=True,
+        metavar="base|KEY=CHOICE",
+        help="Fix all weighted settings as they stand, or one at a choice; repeatable.",
+    ),
     "seed": click.option("--seed", type=int, metavar="N", help="Seed of the draws."),
     "out": click.option("--out", type=PATH, metavar="FOLDER", help="Where files go; default reports/<name>."),
     "json": click.option("--json", metavar="FILE|-", help="Results as JSON; - prints them, alone."),

@@ -98,11 +98,11 @@ def run_disease(
         engine=engine,
     )
     if inputs.course is not None:
-        _count_after_sessions(inputs, totals, widen)
+        count_after_sessions(inputs, totals, widen)
     return totals
 
 
-def _count_after_sessions(inputs: ModelInputs, totals: CohortTotals, widen: Callable[[FloatArray], FloatArray]) -> None:
+def count_after_sessions(inputs: ModelInputs, totals: CohortTotals, widen: Callable[[FloatArray], FloatArray]) -> None:
     """Move half a month of time from the course to where its session led, in place.
 
     A session opens its month: time counts from after it, by trapezoid, while the engine, to which session and month are

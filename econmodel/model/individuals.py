@@ -14,7 +14,7 @@ from econmodel.model.class_hazards import hazards_of
 from econmodel.model.disease import initial_state
 from econmodel.model.hazards import CYCLES_PER_YEAR
 from econmodel.model.inputs import ModelInputs
-from econmodel.model.structure import Move
+from econmodel.model.structure import Structure
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -67,7 +67,7 @@ def simulate_patients(inputs: ModelInputs, strategy: str, n_patients: int, *, rn
     counts = np.zeros((n_patients, len(kinds) + 1))
     alive, course = np.zeros(n_patients), np.zeros(n_patients)
     at, visits = structure.index, np.zeros((n_patients, len(structure.states)))
-    leaving, under_way = _leaving(structure.moves, at), structure.family("in_course")
+    leaving, under_way = moves_out(structure), structure.family("in_course")
     target = np.tile(np.arange(len(at))[:, None], max(map(len, leaving.values())) + 1)
     kind = np.full(target.shape, len(kinds))
     for source, moves in leaving.items():
@@ -75,7 +75,7 @@ def simulate_patients(inputs: ModelInputs, strategy: str, n_patients: int, *, rn
         kind[source, : len(moves)] = [kinds.index(structure.moves[m].kind) for m in moves]
     given = attendance(inputs, inputs.n_years, CYCLES_PER_YEAR, lambda array: np.repeat(array[0], n_cells))
     for year in range(inputs.n_years):
-        edges = _edges(leaving, hazards.year(year), target.shape)
+        edges = cumulative_chances(leaving, hazards.year(year), target.shape)
         seen, struck = given.visits(year), given.impulses(year) if given.impulses else {}
         living = np.flatnonzero(state != at["dead"])
         for month in range(CYCLES_PER_YEAR):
@@ -95,15 +95,16 @@ def simulate_patients(inputs: ModelInputs, strategy: str, n_patients: int, *, rn
     return SimulatedPatients(kinds, counts[:, :-1], alive, course, visits)
 
 
-def _leaving(moves: tuple[Move, ...], at: dict[str, int]) -> dict[int, list[int]]:
-    """Moves out of each state."""
+def moves_out(structure: Structure) -> dict[int, list[int]]:
+    """Positions of the moves out of each state, by the position of the state."""
     leaving: dict[int, list[int]] = {}
-    for m, move in enumerate(moves):
+    at = structure.index
+    for m, move in enumerate(structure.moves):
         leaving.setdefault(at[move.source], []).append(m)
     return leaving
 
 
-def _edges(leaving: dict[int, list[int]], p: FloatArray, shape: tuple[int, ...]) -> FloatArray:
+def cumulative_chances(leaving: dict[int, list[int]], p: FloatArray, shape: tuple[int, ...]) -> FloatArray:
     """Cumulative probabilities of the moves out of each state, (move, state, lane): infinite beyond a state's last move."""
     edges = np.full((shape[1] - 1, shape[0], p.shape[1]), np.inf)
     for source, moves in leaving.items():

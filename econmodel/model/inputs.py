@@ -146,7 +146,7 @@ def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInpu
     """
     v = base_values(parameters) if values is None else values
     b = tuple(v[name] for name in ("b_child", "b_size", "b_red"))
-    reference = _reference(parameters, v, b)
+    reference = _reference(parameters, v, b, strict=values is None)
     r_worsens = _worsening(parameters, v)
     first = reference.first if r_worsens is None else _solved_again(parameters, reference, b[0], r_worsens)
     fatality, fatality_again = _fatality(parameters, v, reference.relative * reference.shares)
@@ -229,13 +229,14 @@ def _case_mix(parameters: ParameterSet, v: Values, b: tuple[FloatArray, ...], fr
     return relative.reshape(n_draws, -1), shares.reshape(n_draws, -1)
 
 
-def _reference(parameters: ParameterSet, v: Values, b: tuple[FloatArray, ...]) -> ReferenceMix:
+def _reference(parameters: ParameterSet, v: Values, b: tuple[FloatArray, ...], *, strict: bool) -> ReferenceMix:
     """Untreated bleeding of the reference mix, from its year-1 risk."""
     rows = parameters.rows("reference_mix")
     relative, shares = relative_hazards(*_columns(rows), *b), np.array([r["share"] for r in rows])
     course = np.stack([v["hr_first_bleed_years_2_3"], v["hr_first_bleed_from_year_4"]], axis=1)
     decline, classes = parameters.text("hazard_decline"), _whole(parameters, "n_frailty_classes")
-    return ReferenceMix(first_bleed(v["p_first_bleed_year_1"], course, relative, shares, decline, classes), relative, shares)
+    first = first_bleed(v["p_first_bleed_year_1"], course, relative, shares, decline, classes, strict=strict)
+    return ReferenceMix(first, relative, shares)
 
 
 def _columns(rows: tuple[dict[str, object], ...]) -> tuple[FloatArray, FloatArray, FloatArray]:

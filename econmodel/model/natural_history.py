@@ -109,7 +109,14 @@ def solve_exposure(target: FloatArray, relative: FloatArray, shares: FloatArray)
 
 
 def first_bleed(
-    p_year_1: FloatArray, course: FloatArray, relative: FloatArray, shares: FloatArray, decline: str, n_classes: int
+    p_year_1: FloatArray,
+    course: FloatArray,
+    relative: FloatArray,
+    shares: FloatArray,
+    decline: str,
+    n_classes: int,
+    *,
+    strict: bool = False,
 ) -> FirstBleed:
     """Reference rate, and how the hazard changes with time.
 
@@ -126,6 +133,8 @@ def first_bleed(
     decline
         ``time`` (steps at years 1 and 3), ``constant``, or ``frailty`` (constant for a person; susceptibility is
         gamma-distributed in ``n_classes`` classes of equal size, so that risks at 1 and at 5 years are those of ``time``).
+    strict
+        Refuse a decline that no susceptibility explains, as for a case's own values; draws keep the nearest.
     """
     n_draws = len(p_year_1)
     rate = solve_exposure(-np.log1p(-p_year_1)[:, None], relative, shares)[:, 0]
@@ -134,7 +143,7 @@ def first_bleed(
     if decline == "constant":
         return FirstBleed(rate, np.ones((n_draws, len(TIME_STEPS))), ones)
     time = FirstBleed(rate, np.concatenate([ones, later], axis=1), ones)
-    return _with_frailty(time, relative, shares, n_classes) if decline == "frailty" else time
+    return _with_frailty(time, relative, shares, n_classes, strict=strict) if decline == "frailty" else time
 
 
 def reference_hazard(first: FirstBleed, relative: FloatArray, shares: FloatArray) -> FloatArray:
@@ -144,14 +153,14 @@ def reference_hazard(first: FirstBleed, relative: FloatArray, shares: FloatArray
     return np.asarray(-np.log((weights[..., None] * np.exp(-cells[..., None] * exposure[:, None, :])).sum(axis=1)))
 
 
-def _with_frailty(time: FirstBleed, relative: FloatArray, shares: FloatArray, n_classes: int) -> FirstBleed:
-    """Solve susceptibility that explains the decline; none where the mix of groups alone explains it, or more."""
+def _with_frailty(time: FirstBleed, relative: FloatArray, shares: FloatArray, n_classes: int, *, strict: bool) -> FirstBleed:
+    """Solve susceptibility that explains the decline; none where the mix of groups alone explains it, or more, unless ``strict``."""
     hazard = reference_hazard(time, relative, shares)
     classes = gamma_classes(solve_frailty_variance(hazard, relative, shares, n_classes), n_classes)
     cells, weights = _with_classes(relative, shares, classes)
     rate = solve_exposure(hazard[:, :1], cells, weights)
     missed = np.abs((weights * np.exp(-cells * 5 * rate)).sum(axis=1) - np.exp(-hazard[:, 2]))
-    if len(hazard) == 1 and missed[0] > 1e-6:
+    if strict and (missed > 1e-6).any():
         what = "susceptibility cannot explain how the untreated bleeding rate changes: it falls too little, or too much"
         raise ModelError(what, fix='use hazard_decline = "time", or lower the hazard ratios of later years')
     return FirstBleed(rate[:, 0], np.ones((len(hazard), len(TIME_STEPS))), classes)

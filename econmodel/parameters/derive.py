@@ -9,7 +9,9 @@ numbers            ``0.13``, ``562.2``, ``1e-3``
 ``LIST.NAME``      a price of another country's list, as typed there: ``US.c_coil``
 operators          ``+ - * / ^ ( )``
 functions          ln exp sqrt logit expit mean gmean min max; ``rate(p, years)``, ``prob(r, years)``
-look-ups           see :mod:`econmodel.parameters.lookups`; what stands between their brackets is a key, not an input
+``pick``           ``pick(SETTING, a, b)``: one expression for each choice of a setting, in the order of its choices
+look-ups           see :mod:`econmodel.parameters.lookups`; what stands between their brackets is a key, not an input; a
+                   word of it that is a setting stands for its choice
 =================  ==============================================================================================
 
 At most 500 characters, nested at most 20 deep.
@@ -31,8 +33,8 @@ from econmodel.wording import nearest
 
 Number = Any  # a float, or an array of draws
 Tree = float | tuple[Any, ...]
-LONGEST, DEEPEST = 500, 20
-GRAMMAR = "use numbers, input names, + - * / ^ ( ), ln exp sqrt logit expit mean gmean min max rate prob, and look-ups"
+LONGEST, DEEPEST, PICK = 500, 20, "pick"
+GRAMMAR = "use numbers, input names, + - * / ^ ( ), ln exp sqrt logit expit mean gmean min max rate prob pick, and look-ups"
 _TOKEN = re.compile(r"\s*(?:(?P<number>(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)|(?P<name>[A-Za-z_]\w*)|(?P<sign>[-+*/^()\[\],.]))")
 
 
@@ -65,11 +67,12 @@ FUNCTIONS = (*ARGUMENTS, "mean", "gmean", "min", "max")
 
 @record
 class Scope:
-    """Where an expression finds its values: of an input, of a cell of a table input, of a look-up."""
+    """Where an expression finds its values: of an input, a cell of a table input, a look-up; and which of so many choices holds."""
 
     value: Callable[[str], Number]
     cell: Callable[[str, str, str], float]
     look_up: Callable[[Call], float]
+    choice: Callable[[str, int], int]
 
 
 @record
@@ -90,6 +93,12 @@ class Expression:
     def calls(self) -> tuple[Call, ...]:
         """Look-ups it makes, each once, in the order met."""
         return tuple(dict.fromkeys(node[1] for node in _nodes(self.tree) if node[0] == "look up"))
+
+    @property
+    def words(self) -> frozenset[str]:
+        """Settings it picks by, and every word of its look-ups, which may be settings."""
+        picked = (node[1] for node in _nodes(self.tree) if node[0] == PICK)
+        return frozenset((*picked, *(word for call in self.calls for key in call[1:] for word in key.split())))
 
     def compute(self, scope: Scope) -> Number:
         """Evaluate on numbers or draws.
@@ -156,6 +165,8 @@ def _evaluate(tree: Tree, scope: Scope) -> Number:
             return scope.cell(table, row, column)
         case ("look up", call):
             return scope.look_up(call)
+        case ("pick", name, *branches):
+            return _evaluate(branches[scope.choice(name, len(branches))], scope)
     return OPERATIONS[tree[0]](*(_evaluate(branch, scope) for branch in tree[1:]))
 
 
@@ -251,6 +262,10 @@ class _Reader:
 
     def _named(self, name: str, start: int) -> Tree:
         if self._take("("):
+            if name == PICK:
+                setting = self._name()
+                self._need(",")
+                return (PICK, setting, *self._arguments())
             return self._look_up(name) if name in LOOKUPS else self._call(name, start)
         if self._take("["):
             row = self._key("]")
@@ -278,12 +293,16 @@ class _Reader:
         if name not in FUNCTIONS:
             self.at = start
             self._refuse(f"knows no function {name!r}", nearest(name, (*FUNCTIONS, *LOOKUPS)))
+        arguments = self._arguments()
+        self._check_count(name, len(arguments), ARGUMENTS.get(name, len(arguments)))
+        return (name, *arguments)
+
+    def _arguments(self) -> list[Tree]:
         arguments = [self._sum()]
         while self._take(","):
             arguments.append(self._sum())
         self._need(")")
-        self._check_count(name, len(arguments), ARGUMENTS.get(name, len(arguments)))
-        return (name, *arguments)
+        return arguments
 
     def _check_count(self, name: str, given: int, wanted: int) -> None:
         if given != wanted:

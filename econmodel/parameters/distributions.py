@@ -1,8 +1,8 @@
 """Distributions of inputs: fitted to a mean and standard error, sampled through their quantile function.
 
-Takes the ``distribution`` field of an input and its value. ``value`` is the mean for beta, gamma and normal, the
-median for lognormal. A gamma may give its standard error as a share of the value (``cv``) and be shifted (``shift``),
-a lognormal truncated above (``upper``). The method of moments is that of NICE CG144 appendix H: gamma shape
+Takes the ``distribution`` field of an input and its value. ``value`` is the mean for beta, gamma and normal, the median for
+lognormal; a setting is categorical. A gamma may give its standard error as a share of the value (``cv``) and be shifted
+(``shift``), a lognormal truncated above (``upper``). The method of moments is that of NICE CG144 appendix H: gamma shape
 ``(mean/se)^2``, beta from mean and variance.
 """
 
@@ -19,6 +19,7 @@ from econmodel.errors import ParameterError
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
+WEIGHTS_OFF = 1e-9
 FIELDS: dict[str, tuple[set[str], ...]] = {
     "fixed": ({"reason"},),
     "beta": ({"a", "b"}, {"se"}),
@@ -26,6 +27,7 @@ FIELDS: dict[str, tuple[set[str], ...]] = {
     "lognormal": ({"se_log"},),
     "normal": ({"se"},),
     "dirichlet": ({"n"},),
+    "categorical": ({"weights", "basis"},),
 }
 OPTIONAL: dict[str, set[str]] = {"gamma": {"shift"}, "lognormal": {"upper"}}
 
@@ -53,7 +55,26 @@ class Distribution:
             case "lognormal":
                 top = special.ndtr((math.log(f["upper"]) - f["mu"]) / f["sigma"]) if math.isfinite(f["upper"]) else 1.0
                 return np.asarray(np.exp(f["mu"] + f["sigma"] * special.ndtri(u * top)))
+            case "categorical":
+                edges = np.cumsum(list(f.values()))
+                return np.searchsorted(edges[:-1] / edges[-1], u, side="right").astype(float)
         return np.full_like(u, f["value"])
+
+    def cdf(self, x: FloatArray) -> FloatArray:
+        """Probability below each value drawn (any shape), of a family that is spread out."""
+        from scipy import special
+
+        f = self.fields
+        match self.family:
+            case "beta":
+                return np.asarray(special.betainc(f["a"], f["b"], x))
+            case "gamma":
+                return np.asarray(special.gammainc(f["shape"], (x - f["shift"]) / f["scale"]))
+            case "normal":
+                return np.asarray(special.ndtr((x - f["mean"]) / f["se"]))
+        assert self.family == "lognormal"
+        top = special.ndtr((math.log(f["upper"]) - f["mu"]) / f["sigma"]) if math.isfinite(f["upper"]) else 1.0
+        return np.asarray(special.ndtr((np.log(x) - f["mu"]) / f["sigma"]) / top)
 
     def draw(self, rng: np.random.Generator, n: int) -> FloatArray:
         """Draw ``n`` values; much quicker than the quantile function for beta and gamma."""
@@ -147,6 +168,8 @@ class Distribution:
                 return f"normal({f['mean']:.4g}, SE {f['se']:.3g})"
             case "dirichlet":
                 return f"dirichlet(n {f['n']:g})"
+            case "categorical":
+                return ", ".join(f"{choice} {weight:g}" for choice, weight in f.items())
         return f"fixed ({self.reason})" if self.reason else "fixed"
 
 
@@ -185,6 +208,8 @@ def fit(spec: dict[str, Any], value: float | None) -> Distribution:
         return Distribution("fixed", {} if value is None else {"value": value}, str(spec["reason"]))
     if family == "dirichlet":
         return Distribution("dirichlet", {"n": _positive(spec, "n")})
+    if family == "categorical":
+        return Distribution("categorical", _weights(spec["weights"]), str(spec["basis"]))
     if value is None:
         what = f"distribution {family!r} needs a number as value"
         raise ParameterError(what, fix='use family = "fixed" with a reason, or dirichlet for shares')
@@ -225,6 +250,17 @@ def rescale(distribution: Distribution, value: float) -> Distribution:
         case "normal":
             return Distribution("normal", f | {"mean": value})
     return fixed(value, distribution.reason or "set to the edge of its distribution")
+
+
+def _weights(raw: Any) -> dict[str, float]:
+    """Weights of the choices of a setting: shares that sum to 1."""
+    numbers = list(raw.values()) if isinstance(raw, dict) else []
+    good = all(isinstance(w, int | float) and not isinstance(w, bool) and 0 <= w <= 1 for w in numbers)
+    if not numbers or not good or abs(sum(numbers) - 1) > WEIGHTS_OFF:
+        total = f"; they sum to {sum(numbers):g}" if numbers and good else ""
+        what = f"weights {raw!r} must be shares from 0 to 1 that sum to 1{total}"
+        raise ParameterError(what, fix="weights = { one = 0.7, other = 0.3 }; they are not rescaled for you")
+    return {choice: float(weight) for choice, weight in raw.items()}
 
 
 def _number(spec: dict[str, Any], name: str, default: float = math.nan) -> float:

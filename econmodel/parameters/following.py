@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from econmodel.errors import EconModelError, ParameterError, join_faults
 from econmodel.parameters.derive import Expression, Scope
-from econmodel.parameters.distributions import fit, rescale
-from econmodel.parameters.lookups import table_of
+from econmodel.parameters.distributions import fit, fixed, rescale
+from econmodel.parameters.lookups import Call, chosen, table_of
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import collect, parse_value, widened
 from econmodel.parameters.schema import BOUNDS, Parameter, Range, unit_kind
@@ -72,6 +72,16 @@ def follow_draws(parameters: ParameterSet, values: Draws) -> Draws:
     return drawn
 
 
+def as_chosen(call: Call, parameters: ParameterSet) -> Call:
+    """Look-up under the choices of a case."""
+
+    def word(key: str) -> str:
+        p = parameters.parameters.get(key)
+        return str(p.value) if p and p.choices else key
+
+    return chosen(call, word)
+
+
 def _scope(parameters: ParameterSet, look_up: Any) -> Scope:
     def cell(table: str, row: str, column: str) -> float:
         for cells in parameters.rows(table):
@@ -81,7 +91,14 @@ def _scope(parameters: ParameterSet, look_up: Any) -> Scope:
         rows = [str(next(iter(cells.values()))) for cells in parameters.rows(table)]
         raise ParameterError(what, fix=nearest(row, rows) if row not in rows else "name a column that holds numbers")
 
-    return Scope(parameters.number, cell, look_up)
+    def choice(name: str, branches: int) -> int:
+        known = parameters[name].choices
+        if len(known) != branches or parameters.text(name) not in known:
+            what = f"pick({name}, ...) has {branches} expressions: {name} must be a setting with so many choices, and be one of them"
+            raise ParameterError(what, where=str(parameters[name].where), fix=f"its choices are {', '.join(known) or 'none'}")
+        return known.index(parameters.text(name))
+
+    return Scope(parameters.number, cell, lambda call: look_up(as_chosen(call, parameters)), choice)
 
 
 def _settled(p: Parameter, now: ParameterSet) -> Parameter:
@@ -95,6 +112,8 @@ def _settled(p: Parameter, now: ParameterSet) -> Parameter:
     if p.spread is None:
         return p
     spec = {key: _compute(p, entry, scope) if isinstance(entry, Expression) else entry for key, entry in p.spread.items()}
+    if spec.get("se") == 0:
+        return replace(p, distribution=fixed(float(p.value or 0.0), "its standard error comes to 0"))
     return replace(p, distribution=_named(p, fit, spec, p.value))
 
 

@@ -8,7 +8,7 @@ worked out anew, by the evidence: it stands above the inputs, so the package its
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import field
 from functools import cache
 from pathlib import Path
@@ -52,6 +52,17 @@ def shown(call: Call) -> str:
     ('cpi(us_medical, 2018, 2024)', 'US.c_coil')
     """
     return f"{call[1]}.{call[2]}" if call[0] == LIST else f"{call[0]}({', '.join(call[1:])})"
+
+
+def chosen(call: Call, choice: Callable[[str], str]) -> Call:
+    """Look-up with each word that is a setting in place of its choice.
+
+    Examples
+    --------
+    >>> chosen(("cohort", "untreated_cohorts", "mean"), lambda word: "all" if word == "untreated_cohorts" else word)
+    ('cohort', 'all', 'mean')
+    """
+    return (call[0], *(" ".join(choice(word) for word in key.split()) for key in call[1:]))
 
 
 def table_of(call: Call) -> str:

@@ -164,7 +164,8 @@ def _changed(old: Parameter, raw: dict[str, Any], where: Where, title: str) -> P
     if "distribution" in raw:
         distribution, derived = parse_distribution(name, raw["distribution"], number, where)
     else:
-        distribution, derived = _moved(old, value), old.spread if value == old.value else None
+        distribution = _moved(old, value) if "value" in raw else old.distribution
+        derived = old.spread if value == old.value else None
     spread = parse_range(name, raw.get("range"), number, unit, where) or widened(old.range, number)
     given = parse_details(name, raw, where)
     if raw.keys() & {"status", "value", "table"}:
@@ -190,7 +191,7 @@ def _changed(old: Parameter, raw: dict[str, Any], where: Where, title: str) -> P
 def _moved(old: Parameter, value: float | str | None) -> Distribution:
     if isinstance(value, float) and isinstance(old.value, float) and value != old.value:
         return rescale(old.distribution, value)
-    return old.distribution
+    return Distribution("fixed", {}, "one choice was made") if old.weights else old.distribution
 
 
 def _change_strategy(key: str, raw: dict[str, Any], where: Where, known: dict[str, StrategyRow]) -> StrategyRow | None:

@@ -58,6 +58,7 @@ TEXTS = (
 DERIVED = ("derive", "rounded_to", "judgement", "derive_not", "follows_draws")
 LISTS = ("choices",)
 PARAMETER_FIELDS = {*TEXTS, *DERIVED, "value", "table", "distribution", "range", "date", "period_years", "acts_where", *LISTS}
+TEXTS_OF_DISTRIBUTION = ("family", "reason", "basis", "weights")
 LARGEST = 10**12
 SINGULAR = 1e-9
 PRICE_YEAR = re.compile(r"(19|20)\d\d(/\d\d)?")
@@ -81,7 +82,7 @@ def parse_parameter(name: str, raw: dict[str, Any], where: Where) -> Parameter:
     number = value if isinstance(value, float) else None
     distribution, derived = parse_distribution(name, raw["distribution"], number, where)
     spread = parse_range(name, raw.get("range"), number, unit, where)
-    if raw["distribution"]["family"] not in ("fixed", "dirichlet") and spread is None:
+    if raw["distribution"]["family"] not in ("fixed", "dirichlet", "categorical") and spread is None:
         what = f"{name}: an uncertain input needs a range for one-way analysis"
         raise ParameterError(what, where=str(where), fix='add range = { low = ..., high = ..., basis = "..." }')
     if unit_kind(unit) == "money" and not raw.get("price_year"):
@@ -220,7 +221,7 @@ def parse_distribution(name: str, spec: Any, value: float | None, where: Where) 
         what = f'{name}: distribution must be a table such as {{ family = "gamma", se = 10.0 }}'
         raise ParameterError(what, where=str(where), fix='a certain input says family = "fixed" with a reason')
     try:
-        typed = {key: entry for key, entry in spec.items() if isinstance(entry, str) and key not in ("family", "reason")}
+        typed = {key: entry for key, entry in spec.items() if isinstance(entry, str) and key not in TEXTS_OF_DISTRIBUTION}
         if typed:
             check_fields(spec)
             derived = spec | {key: parse_expression(entry, where, key) for key, entry in typed.items()}

@@ -76,6 +76,11 @@ def _choice_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
             what = f"{p.name} = {p.value!r}: must be one of {', '.join(choices)}"
             fix = nearest(str(p.value), choices, f"set {p.name} to one of them")
             yield ParameterError(what, where=str(p.where), fix=fix)
+        unknown = [choice for choice in p.weights if choice not in choices]
+        if p.distribution.family == "categorical" and (unknown or p.value not in p.weights):
+            rule = f"must be among {', '.join(choices)}" if unknown else f"must have one for its value {p.value!r}, 0 if none"
+            what = f"{p.name}: weights of {', '.join(unknown or p.weights)}: {rule}"
+            yield ParameterError(what, where=str(p.where), fix=nearest((unknown or [""])[0], choices, "weigh the choices it has"))
 
 
 def _setting_faults(parameters: ParameterSet) -> Iterable[EconModelError]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 from zlib import crc32
 
@@ -21,7 +21,8 @@ from econmodel.parameters.distributions import Distribution, fit, fixed
 from econmodel.parameters.following import follow_draws
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import fitting, within
-from econmodel.parameters.schema import JointGroup, Parameter, bounds_of, twin
+from econmodel.parameters.schema import PROCESS, JointGroup, Parameter, bounds_of, twin
+from econmodel.parameters.structures import Choices, Structures, groups
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -41,6 +42,51 @@ class Increment:
     distribution: Distribution
 
 
+class Layout:
+    """How the columns drawn become the inputs of one structure."""
+
+    def __init__(self, parameters: ParameterSet) -> None:
+        self.parameters = parameters
+        self.base = {n: float(p.value) for n, p in parameters.parameters.items() if isinstance(p.value, float)}
+        self.uncertain = {n: parameters[n].distribution for n in self.base if parameters[n].is_uncertain}
+        self.moving = [n for n in self.base if n in self.uncertain or parameters[n].follows_draws]
+        self.increments = {m: step for group in parameters.ordered for m, step in fit_increments(parameters, group)}
+        self.columns = {n: self.increments[n].distribution if n in self.increments else d for n, d in self.uncertain.items()}
+
+    def values(self, drawn: dict[str, FloatArray], n: int) -> dict[str, FloatArray]:
+        """Every numeric input: (draw,); those drawn as increments in their order, those that follow after their parents."""
+        values = {name: np.full(n, value) for name, value in self.base.items()}
+        values |= {name: drawn[name] for name in self.uncertain if name not in self.increments}
+        for group in self.parameters.ordered:
+            self._order(values, drawn, group)
+        values = follow_draws(self.parameters, values)
+        for name in self.moving:
+            _check_bounds(self.parameters[name], values[name])
+        return values
+
+    def moved(self, drawn: dict[str, FloatArray], base: Layout) -> dict[str, FloatArray]:
+        """Columns of the base structure at the same place of this structure's distributions."""
+        return drawn | {
+            name: d.ppf(base.columns[name].cdf(drawn[name]))
+            for name, d in self.columns.items()
+            if name in base.columns and d != base.columns[name]
+        }
+
+    def _order(self, values: dict[str, FloatArray], drawn: dict[str, FloatArray], group: JointGroup) -> None:
+        for before, name in zip(group.members, group.members[1:], strict=False):
+            step = self.increments.get(name)
+            if step is None:
+                continue
+            moved, previous = drawn[name], values[before]
+            values[name] = (
+                previous + moved
+                if step.kind == "sum"
+                else previous * moved
+                if step.kind == "ratio"
+                else 1.0 - (1.0 - previous) * moved
+            )
+
+
 class Sampler:
     """Streams of draws for one case.
 
@@ -52,25 +98,33 @@ class Sampler:
         Seed of the run.
     sobol
         Scrambled Sobol points instead of ordinary sampling; the number of draws must then be a power of two.
+    forced
+        Choices of weighted settings made in every draw: the same draws as without, in another structure.
+
+    Notes
+    -----
+    Where the distribution of an input depends on a choice, a draw keeps its place: the same quantile under each choice.
     """
 
-    def __init__(self, parameters: ParameterSet, seed: int, *, sobol: bool = False) -> None:
-        self.parameters = parameters
-        self.base = {n: float(p.value) for n, p in parameters.parameters.items() if isinstance(p.value, float)}
-        self.uncertain = {n: parameters[n].distribution for n in self.base if parameters[n].is_uncertain}
-        self.moving = [n for n in self.base if n in self.uncertain or parameters[n].follows_draws]
+    def __init__(self, parameters: ParameterSet, seed: int, *, sobol: bool = False, forced: Choices | None = None) -> None:
+        self.parameters, self.forced = parameters, forced or {}
+        self.settings = [n for n, p in parameters.parameters.items() if p.weights]
         self.shares = [n for n, p in parameters.parameters.items() if p.distribution.family == "dirichlet"]
-        self.increments = {m: step for group in parameters.ordered for m, step in fit_increments(parameters, group)}
-        self.twins = {twin(n): p for n, p in parameters.twins().items()}
-        self._columns = [*self.uncertain, *(f"{n}[{i}]" for n in self.shares for i in range(len(parameters.rows(n))))]
-        self._streams = {name: stream(seed, name) for name in self._columns}
+        self.structures = Structures(parameters)
+        self.deriving = [name for name in self.structures.deriving if name in self.settings]
+        self.layouts: dict[tuple[tuple[str, str], ...], Layout] = {(): Layout(parameters)}
+        basis = {"effect_basis": PROCESS} if "effect_basis" in self.settings else {}
+        self.twins = {twin(n): p for n, p in self.structures.choose(basis).twins().items()}
+        weights = {n: parameters[n].distribution for n in self.settings}
+        self.columns = self.layouts[()].columns | self._weights() | weights
+        self._streams = {name: stream(seed, name) for name in self.columns}
         self._twin_streams = {name: stream(seed, p.name) for name, p in self.twins.items()}
         self._sobol: Any = self._sobol_engine(seed) if sobol else None
 
     def _sobol_engine(self, seed: int) -> Any:
         from scipy.stats import qmc
 
-        return qmc.Sobol(len(self._columns), scramble=True, rng=stream(seed, "sobol"))
+        return qmc.Sobol(len(self.columns), scramble=True, rng=stream(seed, "sobol"))
 
     def blocks(self, draws: int, size: int) -> Iterator[dict[str, FloatArray]]:
         """Give the draws in blocks of at most ``size``; the same draws whatever the size.
@@ -89,20 +143,29 @@ class Sampler:
         for start in range(0, draws, size):
             yield self._values(min(size, draws - start))
 
+    @property
+    def varying(self) -> tuple[str, ...]:
+        """Columns of the inputs as drawn: those that move, each share of a table, and the settings."""
+        shares = [f"{name}[{row['name']}]" for name in self.shares for row in self.parameters.rows(name)]
+        return (*self.layouts[()].moving, *shares, *self.settings)
+
+    def drawn(self, values: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
+        """Those columns of some draws: (draw, 1)."""
+        shares = {f"{n}[{row['name']}]": values[n][:, i] for n in self.shares for i, row in enumerate(self.parameters.rows(n))}
+        known = {**values, **shares}
+        return {name: known[name][:, None] for name in self.varying}
+
     def _draw(self, n: int) -> dict[str, FloatArray]:
-        """Draws of each column: the input itself, its increment, or a gamma weight of a share."""
-        drawn = {
-            name: self.increments[name].distribution if name in self.increments else d for name, d in self.uncertain.items()
-        } | self._weights()
+        """Draws of each column: the input itself, its increment, a gamma weight of a share, or the place of a choice."""
         if self._sobol is not None:
             points = np.maximum(self._sobol_points(n), SMALLEST)
-            u = {name: points[:, i] for i, name in enumerate(self._columns)}
+            u = {name: points[:, i] for i, name in enumerate(self.columns)}
         else:
-            together = {m for group in self.parameters.correlated for m in group.members if m in drawn}
+            together = {m for group in self.parameters.correlated for m in group.members if m in self.columns}
             u = {name: np.maximum(self._streams[name].random(n), SMALLEST) for name in together}
         for group in self.parameters.correlated:
             correlate(u, group)
-        return {name: d.ppf(u[name]) if name in u else d.draw(self._streams[name], n) for name, d in drawn.items()}
+        return {name: d.ppf(u[name]) if name in u else d.draw(self._streams[name], n) for name, d in self.columns.items()}
 
     def _sobol_points(self, n: int) -> FloatArray:
         """Next points; their total is a power of two, as the library asks, but a block need not be."""
@@ -122,32 +185,26 @@ class Sampler:
 
     def _values(self, n: int) -> dict[str, FloatArray]:
         drawn = self._draw(n)
-        values = {name: np.full(n, value) for name, value in self.base.items()}
-        values |= {name: drawn[name] for name in self.uncertain if name not in self.increments}
-        for group in self.parameters.ordered:
-            self._order(values, drawn, group)
+        codes = {name: drawn[name] for name in self.settings}
+        codes |= {name: np.full(n, float(list(self.parameters[name].weights).index(c))) for name, c in self.forced.items()}
+        values = self._laid(drawn, codes, n) | codes
         values |= {name: p.distribution.draw(self._twin_streams[name], n) for name, p in self.twins.items()}
         for name in self.shares:
             weights = np.stack([drawn[f"{name}[{i}]"] for i in range(len(self.parameters.rows(name)))], axis=1)
             values[name] = weights / weights.sum(axis=1, keepdims=True)
-        values = follow_draws(self.parameters, values)
-        for name in self.moving:
-            _check_bounds(self.parameters[name], values[name])
         return values
 
-    def _order(self, values: dict[str, FloatArray], drawn: dict[str, FloatArray], group: JointGroup) -> None:
-        for before, name in zip(group.members, group.members[1:], strict=False):
-            step = self.increments.get(name)
-            if step is None:
-                continue
-            moved, previous = drawn[name], values[before]
-            values[name] = (
-                previous + moved
-                if step.kind == "sum"
-                else previous * moved
-                if step.kind == "ratio"
-                else 1.0 - (1.0 - previous) * moved
-            )
+    def _laid(self, drawn: dict[str, FloatArray], codes: dict[str, FloatArray], n: int) -> dict[str, FloatArray]:
+        """Numeric inputs of every draw, each by the structure it is in."""
+        base = self.layouts[()]
+        values = {name: np.empty(n) for name in base.base}
+        for choices, rows in groups(self.parameters, self.deriving, codes, n):
+            key = tuple(choices.items())
+            layout = self.layouts.get(key) or self.layouts.setdefault(key, Layout(self.structures.choose(choices)))
+            mine = layout.moved({name: drawn[name][rows] for name in base.columns}, base)
+            for name, found in layout.values(mine, len(rows)).items():
+                values[name][rows] = found
+        return values
 
 
 def _check_bounds(p: Parameter, drawn: FloatArray) -> None:

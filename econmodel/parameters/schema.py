@@ -238,6 +238,11 @@ class Parameter:
         """Whether the input is sampled in a probabilistic analysis."""
         return self.distribution.family != "fixed"
 
+    @property
+    def weights(self) -> dict[str, float]:
+        """Weight of each choice of a setting that is drawn; empty for any other input."""
+        return self.distribution.fields if self.distribution.family == "categorical" else {}
+
 
 @record
 class Surveillance:

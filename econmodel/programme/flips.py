@@ -372,7 +372,9 @@ def _by_choice(asker: Asker, now: IntArray) -> Iterator[Flip]:
         for choice in p.choices if p.name not in NOT_FACTS else ():
             if choice != p.value:
                 other = set_value(asker.parameters, f"{p.name}={choice}")
-                yield from _flips_under(asker, now, other, (p.name, f"{p.label}: {choice}", p.status, choice, str(p.value)))
+                yield from _flips_under(
+                    asker, now, other, (p.name, f"{p.label}: {choice}", p.status, choice, str(p.value)), p.weights.get(choice)
+                )
 
 
 def _by_scenario(asker: Asker, now: IntArray) -> Iterator[Flip]:
@@ -381,11 +383,13 @@ def _by_scenario(asker: Asker, now: IntArray) -> Iterator[Flip]:
         yield from _flips_under(asker, now, other, (path.stem, document.data["title"], "scenario", path.stem, BASE))
 
 
-def _flips_under(asker: Asker, now: IntArray, other: ParameterSet, about: tuple[str, str, str, str, str]) -> Iterator[Flip]:
+def _flips_under(
+    asker: Asker, now: IntArray, other: ParameterSet, about: tuple[str, str, str, str, str], chance: float | None = None
+) -> Iterator[Flip]:
     """Answers that another choice or scenario changes; none where the model refuses it."""
     name, label, status, value, base = about
     found = asker.answers(other, base_values(other))[0]
     for d in np.flatnonzero((found != now) & (found != NO_ANSWER)):
         asked = asker.decisions[d]
         said = asked.answers[now[d]], asked.answers[found[d]]
-        yield Flip(asked.key, asked.label, name, label, "choice", status, value, base, None, None, *said, None, np.inf)
+        yield Flip(asked.key, asked.label, name, label, "choice", status, value, base, None, None, *said, chance, np.inf)

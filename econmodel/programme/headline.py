@@ -151,14 +151,15 @@ def uncertainty(budget: Budget, level: float = 0.95) -> ProgrammeUncertainty:
     level
         Coverage of the interval.
     """
-    spread = {name: _spread(draws, level) for name, draws in vars(headline_draws(budget)).items()}
+    spread = {name: spread_of(draws, level) for name, draws in vars(headline_draws(budget)).items()}
     negative = budget.npv < 0
     share = float(negative.mean())
     error = float(np.sqrt(share * (1.0 - share) / negative.size))
     return ProgrammeUncertainty(negative.size, level, HeadlineNumbers(**spread), share, error)
 
 
-def _spread(draws: FloatArray, level: float) -> Spread:
+def spread_of(draws: FloatArray, level: float = 0.95) -> Spread:
+    """Mean, median and interval of the draws that have an answer."""
     tail = (1.0 - level) / 2.0
     known = draws[np.isfinite(draws)]
     low, middle, high = np.quantile(known, [tail, 0.5, 1.0 - tail]) if known.size else (np.nan,) * 3

@@ -98,17 +98,22 @@ def sessions_per_start(profiles: MonthlyProfiles, mix: dict[str, float]) -> Floa
 def monthly_risk(profiles: MonthlyProfiles, mix: dict[str, float], activities: tuple[str, ...]) -> FloatArray:
     """Constant monthly probability with the same first-year total as the mix's activities; shape (draw,).
 
+    The total counts deaths after a bleed too, so that in an extreme draw it is no risk: such a draw has its first month's.
+
     Raises
     ------
     AnalysisError
         The first-year total is 1 or more, so it is not a risk.
     """
     risk = mix_profile(profiles, mix, activities, 12).sum(axis=(1, 2))
-    if (risk >= 1).any():
+    monthly = 1.0 - (1.0 - np.minimum(risk, 1.0)) ** (1.0 / 12.0)
+    if len(risk) > 1:
+        monthly = np.where(risk < 1, monthly, mix_profile(profiles, mix, activities, 1).sum(axis=(1, 2)))
+    elif risk[0] >= 1:
         events = " or ".join(activities)
         what = f"first-year risk of {events} under the current mix is {risk.max():.3g}, must be below 1"
         raise AnalysisError(what, fix="profiles are per patient started; check their scale")
-    return np.asarray(1.0 - (1.0 - risk) ** (1.0 / 12.0))
+    return np.asarray(monthly)
 
 
 def funnel_steps(inputs: ProgrammeInputs) -> tuple[FunnelStep, ...]:

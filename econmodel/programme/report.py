@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from econmodel.economics.activity import MonthlyProfiles, monthly_profiles
 from econmodel.economics.bleed_prices import untreated_fatal_share
-from econmodel.economics.prices import Prices, resolve_prices
+from econmodel.economics.prices import STEMS, Prices, resolve_prices
 from econmodel.errors import AnalysisError, join_faults
 from econmodel.model.inputs import Values, base_values, horizon_years
 from econmodel.package import params_folder
@@ -21,6 +21,7 @@ from econmodel.parameters.documents import read_document
 from econmodel.parameters.overrides import apply_override, set_value
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import MIXES, strategy_mix_faults
+from econmodel.parameters.structures import Structures, gather
 from econmodel.programme.break_even import BreakEven, break_even
 from econmodel.programme.budget import Budget, Memo, is_change, run_budget
 from econmodel.programme.capacity import CapacityYear, Savings, capacity_by_year, savings
@@ -39,6 +40,7 @@ from econmodel.programme.downside import (
 from econmodel.programme.headline import Headline, ProgrammeUncertainty, headline, uncertainty
 from econmodel.programme.inputs import ProgrammeInputs, input_kinds, read_inputs
 from econmodel.programme.intake import FunnelStep, funnel_steps
+from econmodel.programme.luck import Luck, lucky_budget, weigh_luck
 from econmodel.programme.money.rows import Row, Rows
 from econmodel.programme.sentences import amount, not_overlooked, uncomfortable_truths, verdict
 from econmodel.programme.views import PaymentView, own_view, payment_views
@@ -108,6 +110,8 @@ class ProgrammeResult:
         The three worst together last.
     uncertainty
         Spread over draws; None without draws.
+    luck
+        What chance alone does to so few patients, beside the doubt about the inputs; None without draws.
     sentences, not_overlooked
         What a decision maker must not overlook, and the part of it that a short paper must hold.
     """
@@ -126,6 +130,7 @@ class ProgrammeResult:
     downside: tuple[DownsideRow, ...]
     break_even: BreakEven
     uncertainty: ProgrammeUncertainty | None
+    luck: Luck | None
     verdict: str
     sentences: tuple[str, ...]
     not_overlooked: tuple[str, ...]
@@ -172,6 +177,7 @@ class ProgrammeResult:
             "downside": [row.to_json() for row in self.downside],
             "break_even": self.break_even.to_json(),
             "uncertainty": None if self.uncertainty is None else self.uncertainty.to_json(),
+            "luck": None if self.luck is None else self.luck.to_json(),
             "sentences": list(self.sentences),
             "not_overlooked": list(self.not_overlooked),
             "frames": self.frames,
@@ -236,6 +242,7 @@ def programme_case(
         downside=rows,
         break_even=volume,
         uncertainty=None if draws is None else uncertainty(draws),
+        luck=None,
         verdict=verdict(budget, rows),
         sentences=tuple(uncomfortable_truths(budget, numbers, views, rows, volume)),
         not_overlooked=tuple(not_overlooked(budget, rows, partial(amount, currency=inputs.currency))),
@@ -317,20 +324,21 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
     values = base_values(kept)
     inputs = read_inputs(kept, values)
     years = _years(kept, inputs.n_budget_years, RUN_OFF_YEARS)
-    batch = None
+    profiles, prices, batch, luck = monthly_profiles(kept, years), _prices(kept, values), None, None
     if draws:
         from econmodel.parameters.sampling import sample
 
-        batch = budget_of(kept, sample(kept, min(draws, MOST_DRAWS), seed=seed))
-    return programme_case(
-        inputs,
-        monthly_profiles(kept, years),
-        _prices(kept, values),
-        CATEGORY,
-        lambda changes: _rerun(kept, changes, years),
-        batch,
-        payment_levels(kept),
+        drawn = sample(kept, min(draws, MOST_DRAWS), seed=seed)
+        theirs, planned = programme_draws(kept, drawn)
+        batch = run_budget(theirs, *planned, CATEGORY)
+        if is_change(inputs):
+            alone = {name: np.repeat(value, len(batch.npv)) for name, value in values.items()}
+            by_chance = lucky_budget(kept, alone, inputs, (profiles, prices), seed=seed)
+            luck = weigh_luck(batch, by_chance, lucky_budget(kept, drawn, theirs, planned, seed=seed))
+    found = programme_case(
+        inputs, profiles, prices, CATEGORY, lambda changes: _rerun(kept, changes, years), batch, payment_levels(kept)
     )
+    return replace(found, luck=luck)
 
 
 def budget_of(
@@ -340,11 +348,29 @@ def budget_of(
 
     Whole numbers of the programme are the case's own: they do not vary between draws.
     """
+    inputs, planned = programme_draws(parameters, values, change)
+    return run_budget(inputs, *planned, CATEGORY)
+
+
+def programme_draws(
+    parameters: ParameterSet, values: Values, change: Callable[[ProgrammeInputs], ProgrammeInputs] = lambda inputs: inputs
+) -> tuple[ProgrammeInputs, tuple[MonthlyProfiles, Prices]]:
+    """Programme inputs of some draws, and their activity per start and prices."""
     fixed = {name for name, kind in input_kinds().items() if kind == "whole"}
     numbers = {name: v for name, v in values.items() if v.ndim == 1 and name in parameters.parameters and name not in fixed}
     inputs = change(read_inputs(parameters, numbers))
-    profiles = monthly_profiles(parameters, _years(parameters, inputs.n_budget_years, 0), values)
-    return run_budget(inputs, profiles, _prices(parameters, values), CATEGORY)
+    return inputs, _by_structure(parameters, values, _years(parameters, inputs.n_budget_years, 0))
+
+
+def _by_structure(parameters: ParameterSet, values: Values, years: int) -> tuple[MonthlyProfiles, Prices]:
+    """Activity per start and prices of draws, each in its own structure."""
+    found = [
+        (part.rows, monthly_profiles(part.parameters, years, part.values), _prices(part.parameters, part.values))
+        for part in Structures(parameters).parts(values)
+    ]
+    (_, profiles, prices), counts = found[0], gather((rows, one.counts) for rows, one, _ in found)
+    money: dict[str, Any] = {name: gather((rows, getattr(one, name)) for rows, _, one in found) for name in STEMS}
+    return replace(profiles, counts=counts), replace(prices, **money)
 
 
 def _prices(parameters: ParameterSet, values: Values) -> Prices:

@@ -11,11 +11,12 @@ import shutil
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from functools import cached_property, partial
+from dataclasses import field
+from functools import cached_property
 from os import cpu_count
 from pathlib import Path
 from tempfile import mkdtemp
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 from weakref import finalize
 
 import numpy as np
@@ -32,6 +33,7 @@ from econmodel.model.worsening import CLASSES
 from econmodel.parameters.catalogue import KEPT
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import Sampler
+from econmodel.parameters.structures import Choices, Part, Structures
 from econmodel.records import record
 
 if TYPE_CHECKING:
@@ -41,6 +43,7 @@ FloatArray = NDArray[np.float64]
 Progress = Callable[[int, int], None]
 LANES_PER_BLOCK = 16384
 MANY_DRAWS = 50_000
+DRAWN_TOGETHER = 4096
 HEADLINE = "_headline"
 SUMMED = ("cost", "prophylaxis_cost", "qalys", "life_years", "bleeds", "gastric_first_bleeds")
 CURVE_POINTS = 41
@@ -75,25 +78,21 @@ class DrawStore(Mapping[str, FloatArray]):
         """Whether the outcomes are held in memory."""
         return self._kept is not None
 
-    def write(self, start: int, outcomes: Mapping[str, FloatArray]) -> None:
-        """Keep a block of draws, each outcome (draw, strategy), from draw ``start`` on."""
-        for o, name in enumerate(self.names):
-            block = np.ascontiguousarray(outcomes[name].T)
-            if self._kept is not None:
-                self._kept[o, :, start : start + block.shape[1]] = block
-            else:
-                self._append(name, start, block)
-
-    def _append(self, name: str, start: int, block: FloatArray) -> None:
-        path = self._path(name)
-        with path.open("r+b" if path.exists() else "w+b") as file:
-            for s, row in enumerate(block):
-                file.seek(8 * (s * self.shape[1] + start))
-                row.tofile(file)
-
     def _path(self, name: str) -> Path:
         assert self._folder is not None
         return self._folder / name
+
+    def place(self, rows: NDArray[np.int64], outcomes: Mapping[str, FloatArray]) -> None:
+        """Keep some draws, each outcome (draw, strategy), at their places."""
+        for name in self.names:
+            self._rows(name)[:, rows] = outcomes[name].T
+
+    def _rows(self, name: str) -> FloatArray:
+        """One outcome to write to: (strategy, draw)."""
+        if self._kept is not None:
+            kept: FloatArray = self._kept[self.names.index(name)]
+            return kept
+        return np.memmap(self._path(name), dtype=np.float64, mode="r+" if self._path(name).exists() else "w+", shape=self.shape)
 
     def __getitem__(self, name: str) -> FloatArray:
         """One outcome: (draw, strategy)."""
@@ -114,7 +113,10 @@ class DrawStore(Mapping[str, FloatArray]):
 
 @record
 class Psa:
-    """Draws of every outcome kept; arrays are (draw, strategy)."""
+    """Draws of every outcome kept, arrays (draw, strategy), and of every input that moves, (draw, 1).
+
+    Of a setting ``inputs`` holds the place of its choice among its weights.
+    """
 
     parameters: ParameterSet
     keys: tuple[str, ...]
@@ -124,6 +126,7 @@ class Psa:
     sobol: bool
     outcomes: Mapping[str, FloatArray]
     comparators: tuple[str, ...]
+    inputs: Mapping[str, FloatArray] = field(default_factory=dict)
 
     @property
     def draws(self) -> int:
@@ -178,13 +181,20 @@ class Psa:
         return np.stack([np.bincount(self.best(t), minlength=n) / self.draws for t in self.thresholds])
 
     def draws_frame(self, start: int = 0, end: int | None = None) -> pd.DataFrame:
-        """Every kept outcome, one row per draw and strategy; of some draws only when asked."""
+        """One row per draw, of some draws only when asked: every input as drawn, structure by its choice, and outcomes by strategy."""
         import pandas as pd
 
-        draws = range(start, self.draws if end is None else min(end, self.draws))
-        index = pd.MultiIndex.from_product([draws, self.keys], names=["draw", "strategy"])
-        kept = {contract_name(name): array[start : draws.stop].reshape(-1) for name, array in self.outcomes.items()}
-        return pd.DataFrame(kept, index=index).reset_index()
+        rows = slice(start, end)
+        index = pd.RangeIndex(*rows.indices(self.draws), name="draw")
+        columns = {name: self._drawn(name, array[rows, 0]) for name, array in self.inputs.items()}
+        columns |= {
+            f"{contract_name(name)}.{key}": array[rows, s] for name, array in self.outcomes.items() for s, key in enumerate(self.keys)
+        }
+        return pd.DataFrame(columns, index=index).reset_index()
+
+    def _drawn(self, name: str, values: FloatArray) -> NDArray[Any]:
+        weights = self.parameters.parameters[name].weights if name in self.parameters.parameters else {}
+        return np.array(list(weights))[values.astype(int)] if weights else values
 
 
 def contract_name(outcome: str) -> str:
@@ -219,6 +229,8 @@ def kept_outcomes(e: Evaluation) -> dict[str, FloatArray]:
 def _lanes(parameters: ParameterSet) -> int:
     """Strategies times cells of the case mix, times the classes states are split by: what runs side by side in each draw."""
     classes = CLASSES if parameters.text("child_course") == "worsening" else 1
+    if parameters.text("hazard_decline") == "frailty":
+        classes *= int(parameters.number("n_frailty_classes"))
     return len(parameters.strategies) * len(parameters.rows("case_mix")) * classes
 
 
@@ -235,7 +247,14 @@ def block_size(parameters: ParameterSet, draws: int) -> tuple[int, int]:
 
 
 def run_psa(
-    parameters: ParameterSet, draws: int, *, seed: int, sobol: bool = False, block: int | None = None, progress: Progress | None = None
+    parameters: ParameterSet,
+    draws: int,
+    *,
+    seed: int,
+    sobol: bool = False,
+    forced: Choices | None = None,
+    block: int | None = None,
+    progress: Progress | None = None,
 ) -> Psa:
     """Run a probabilistic analysis.
 
@@ -249,8 +268,10 @@ def run_psa(
         Seed; the same seed gives the same result to the bit on one machine.
     sobol
         Scrambled Sobol points; draws must be a power of two.
+    forced
+        Choices of weighted settings made in every draw.
     block
-        Draws per block; None chooses one that fits the cache.
+        Draws sampled together; None for as many as keep memory small. Those of one structure are evaluated together.
     progress
         Called with draws done and draws wanted after each block.
 
@@ -259,26 +280,55 @@ def run_psa(
     EconModelError
         The draws are too few, or the case cannot be evaluated.
     """
-    size, threads = block_size(parameters, draws)
-    samples = Sampler(parameters, seed, sobol=sobol).blocks(draws, block or size)
-    against = comparators(parameters, find_subjects(parameters).usual_care)
+    _, threads = block_size(parameters, draws)
+    sampler, structures = Sampler(parameters, seed, sobol=sobol, forced=forced), Structures(parameters)
+    inputs = DrawStore(sampler.varying, draws, 1)
     store: DrawStore | None = None
+
+    def drawn() -> Iterator[Piece]:
+        start = 0
+        for values in sampler.blocks(draws, block or DRAWN_TOGETHER):
+            n = len(next(iter(values.values())))
+            inputs.place(np.arange(start, start + n), sampler.drawn(values))
+            yield from pieces(structures, values, draws, start)
+            start += n
+
     done = 0
-    for outcomes, e_years in in_order(partial(_evaluate_block, parameters), samples, threads):
+    for piece, outcomes, e_years in in_order(_evaluate_piece, drawn(), threads):
         if store is None:
             store, years = DrawStore(list(outcomes), draws, len(parameters.strategies)), e_years
-        store.write(done, outcomes)
-        done += len(outcomes["cost"])
+        store.place(piece.rows, outcomes)
+        done += len(piece.rows)
         if progress:
             progress(done, draws)
     assert store is not None
-    return Psa(parameters, tuple(parameters.strategies), years, int(parameters.number("headline_years")), seed, sobol, store, against)
+    against = comparators(parameters, find_subjects(parameters).usual_care)
+    return Psa(
+        parameters, tuple(parameters.strategies), years, int(parameters.number("headline_years")), seed, sobol, store, against, inputs
+    )
 
 
-def _evaluate_block(parameters: ParameterSet, values: dict[str, FloatArray]) -> tuple[dict[str, FloatArray], tuple[int, ...]]:
-    """Outcomes of a block of draws, and the years of risk."""
-    e = evaluate(parameters, values, yearly=False, by_group=False)
-    return kept_outcomes(e), e.risk_years
+class Piece(NamedTuple):
+    """Some draws of one structure, and their places among all."""
+
+    part: Part
+    values: dict[str, FloatArray]
+    rows: NDArray[np.int64]
+
+
+def pieces(structures: Structures, values: dict[str, FloatArray], draws: int, start: int = 0) -> Iterator[Piece]:
+    """Cut draws, the first of them at place ``start`` of so many, into pieces of one structure each that fit the cache."""
+    for part in structures.parts(values):
+        size, _ = block_size(part.parameters, draws)
+        for low in range(0, len(part.rows), size):
+            rows = slice(low, low + size)
+            yield Piece(part, {name: array[rows] for name, array in part.values.items()}, start + part.rows[rows])
+
+
+def _evaluate_piece(piece: Piece) -> tuple[Piece, dict[str, FloatArray], tuple[int, ...]]:
+    """Outcomes of some draws of one structure, and the years of risk."""
+    e = evaluate(piece.part.parameters, piece.values, yearly=False, by_group=False)
+    return piece, kept_outcomes(e), e.risk_years
 
 
 def in_order(work: Callable[[Given], Found], items: Iterable[Given], threads: int) -> Iterator[Found]:

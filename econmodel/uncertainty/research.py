@@ -24,6 +24,7 @@ from econmodel.parameters.following import follow_draws
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample, stream
 from econmodel.parameters.schema import PROCESS
+from econmodel.parameters.structures import Structures, choose, gather_each
 from econmodel.parameters.trials import Trial
 from econmodel.records import record
 from econmodel.uncertainty.information import CURVES_UP_TO, Column, ValueOfKnowing, appraise, choose_knowing
@@ -37,7 +38,7 @@ DEATHS = ("deaths_bleed", "deaths_procedure", "deaths_other")
 # The first group whose beginnings fit an input's name takes it; settings make a group of their own.
 GROUPS: dict[str, tuple[str, ...]] = {
     "Untreated bleeding, level and course": ("log_rate_", "p_first_bleed", "hr_first_bleed", "b_", "r_other_bleed"),
-    "Effect of a beta-blocker": ("hr_beta_blocker", "hr_other_bleed_beta", "hr_excess_death", "r_stop"),
+    "Effect of a beta-blocker": ("hr_beta_blocker", "hr_other_bleed_beta", "hr_excess_death", "r_stop", "share_drug"),
     "Effect of glue": ("hr_glue", "hr_eus_glue", "p_obliteration_glue", "p_obliteration_eus_glue"),
     "Effect of the coil": ("hr_coil", "p_obliteration_coil"),
     "Effect of transvenous obliteration": ("hr_transvenous", "hr_other_bleed_transvenous", "p_obliteration_transvenous"),
@@ -307,8 +308,7 @@ def trial_arms(parameters: ParameterSet, trial: Trial) -> ParameterSet:
     for arm in trial.arms:
         row, protocol = parameters.strategies[arm.strategy], parameters.protocols[arm.protocol]
         rows[arm.protocol] = replace(row, key=arm.protocol, label=protocol.label, surveillance=protocol.surveillance)
-    basis = {"effect_basis": replace(parameters["effect_basis"], value=PROCESS)}
-    return replace(parameters, parameters=parameters.parameters | basis, strategies=rows)
+    return replace(choose(parameters, {"effect_basis": PROCESS}), strategies=rows)
 
 
 def elsewhere(parameters: ParameterSet, values: Mapping[str, FloatArray], rng: np.random.Generator) -> dict[str, FloatArray]:
@@ -326,11 +326,9 @@ def elsewhere(parameters: ParameterSet, values: Mapping[str, FloatArray], rng: n
 
 def event_chances(parameters: ParameterSet, values: Mapping[str, FloatArray], trial: Trial) -> dict[str, FloatArray]:
     """Events per patient by the end of follow-up in each arm, death competing: by outcome, (draw, arm)."""
-    draws = len(next(iter(values.values())))
-    blocks = [
-        _chances(parameters, {name: v[start : start + BLOCK] for name, v in values.items()}, trial) for start in range(0, draws, BLOCK)
-    ]
-    return {outcome: np.concatenate([block[outcome] for block in blocks]) for outcome in trial.outcomes}
+    return gather_each(
+        (part.rows, _chances(part.parameters, part.values, trial)) for part in Structures(parameters).parts(values, BLOCK)
+    )
 
 
 def _chances(parameters: ParameterSet, values: Mapping[str, FloatArray], trial: Trial) -> dict[str, FloatArray]:

@@ -16,11 +16,15 @@ from numpy.typing import NDArray
 from econmodel.arrays import known
 from econmodel.evidence.nnt import NumberNeededToTreat, nnt_from_draws
 from econmodel.records import record
+from econmodel.uncertainty.expected import Expected, expected_of
 from econmodel.uncertainty.probabilistic import Psa, contract_name
+from econmodel.wording import lower
 
 FloatArray = NDArray[np.float64]
 INTERVAL = (0.025, 0.975)
-SUFFICIENT = 0.1
+SUFFICIENT = 0.05
+Z = 1.96
+MOST_NEEDED = 10**8
 PARTS = 4
 NNT_YEAR = 3
 
@@ -175,28 +179,54 @@ def acceptability(psa: Psa) -> Acceptability:
 
 
 @record
+class Sufficiency:
+    """Whether the draws suffice for the mean of one outcome, and for its sign; and how many would.
+
+    Enough when 1.96 standard errors are at most 5% of the mean's size or 5% of the standard deviation, the larger; the sign
+    is settled when they are below the mean's size.
+    """
+
+    error: float
+    limit: float
+    sufficient: bool
+    draws_needed: int
+    sign_settled: bool
+    draws_for_sign: int | None
+
+
+def sufficiency(draws: FloatArray) -> Sufficiency:
+    """Judge the draws of one outcome."""
+    mean, sd = float(draws.mean()), float(draws.std(ddof=1))
+    error, limit = Z * sd / np.sqrt(len(draws)), SUFFICIENT * max(abs(mean), sd)
+    needed = int(np.ceil(len(draws) * (error / limit) ** 2)) if limit else 0
+    for_sign = int(np.ceil(min((Z * sd / mean) ** 2, MOST_NEEDED))) if mean else None
+    return Sufficiency(float(error), float(limit), bool(error <= limit), needed, bool(abs(mean) > error), for_sign)
+
+
+@record
 class Convergence:
-    """Running means at some numbers of draws, Monte Carlo standard errors, and whether the draws suffice."""
+    """Running means at some numbers of draws, Monte Carlo standard errors, and whether the draws suffice, by outcome."""
 
     at: tuple[int, ...]
     running: Mapping[str, list[float | None]]
     se: Mapping[str, float | None]
+    outcomes: Mapping[str, Sufficiency]
     relative_error: float
     sufficient: bool
     sentence: str
 
     def to_json(self) -> dict[str, Any]:
         """Give the block of the ``uncertainty`` document."""
-        return vars(self) | {"at": list(self.at), "running": dict(self.running), "se": dict(self.se)}
+        told = {name: dict(vars(found)) for name, found in self.outcomes.items()}
+        return vars(self) | {"at": list(self.at), "running": dict(self.running), "se": dict(self.se), "outcomes": told}
 
 
 def convergence(psa: Psa, key: str, versus: str) -> Convergence:
-    """Running means, Monte Carlo standard errors, and a sentence on whether the draws suffice.
+    """Running means, Monte Carlo standard errors, and a sentence on whether the draws suffice, for each outcome that decides.
 
-    Rule of the trade: enough when 1.96 standard errors of mean net benefit are small beside its size (common practice,
-    no source for the tenth used here), and the sign cannot turn.
+    An NNT is judged on its risk reduction. The rule is common practice; no source was read for its 5%.
     """
-    found = psa.compare(key, versus)
+    found, now = psa.compare(key, versus), psa.compare(key, versus, headline=True)
     arr = found.arr.get(NNT_YEAR, np.zeros(psa.draws))
     series = {
         "incremental_cost": found.incremental_cost,
@@ -208,22 +238,39 @@ def convergence(psa: Psa, key: str, versus: str) -> Convergence:
     running = {name: [known(mean) for mean in (np.cumsum(x)[at - 1] / at).tolist()] for name, x in series.items()}
     if NNT_YEAR in found.arr:
         running["nnt_3_years"] = [NumberNeededToTreat(m).value if m and m > 0 else None for m in running["arr_3_years"]]
-    benefit = summarise(series["net_monetary_benefit"])
-    relative = 1.96 * benefit.se / abs(benefit.mean) if benefit.mean else np.inf
     errors: dict[str, float | None] = {name: known(summarise(x).se) for name, x in series.items()}
     errors["nnt_3_years"] = float(errors["arr_3_years"] or 0.0) / arr.mean() ** 2 if arr.mean() > 0 else None
-    enough = bool(relative < SUFFICIENT)
-    said = _suffice(psa.draws, relative, enough=enough)
-    return Convergence(tuple(at.tolist()), running, errors, float(min(relative, 1e9)), enough, said)
+    deciding = {
+        f"net cost at {psa.headline_years} years": now.incremental_cost,
+        "net cost over the horizon": found.incremental_cost,
+        "QALYs": found.incremental_qalys,
+        "net benefit": found.net_monetary_benefit,
+        f"NNT at {psa.headline_years} years": now.arr_at_end,
+    }
+    judged = {name: sufficiency(x) for name, x in deciding.items() if np.isfinite(x).all()}
+    benefit = judged["net benefit"]
+    relative = benefit.error / abs(series["net_monetary_benefit"].mean()) if series["net_monetary_benefit"].any() else np.inf
+    enough = all(one.sufficient for one in judged.values())
+    said = _suffice(psa, versus, judged)
+    return Convergence(tuple(at.tolist()), running, errors, judged, float(min(relative, 1e9)), enough, said)
 
 
-def _suffice(draws: int, relative: float, *, enough: bool) -> str:
-    if enough:
-        return f"{draws:,} draws suffice: the error of mean net benefit is {100 * relative:.1f}% of its size."
-    return (
-        f"{draws:,} draws leave an error of {100 * min(relative, 9.99):.0f}% in mean net benefit; run more "
-        "before resting a close decision on it."
-    )
+def _suffice(psa: Psa, versus: str, judged: Mapping[str, Sufficiency]) -> str:
+    few = {name: one.draws_needed for name, one in judged.items() if not one.sufficient}
+    signs = {name: one.draws_for_sign for name, one in judged.items() if not one.sign_settled}
+    against = f"against {lower(psa.parameters.strategies[versus].label)}"
+    said = f"{psa.draws:,} draws suffice for every mean {against}."
+    if few:
+        told = ", ".join(f"{name} ({needed:,})" for name, needed in few.items())
+        said = f"{psa.draws:,} draws do not suffice {against}; needed are, for {told}."
+    if signs:
+        told = ", ".join(f"{name} ({_needed(needed)})" for name, needed in signs.items())
+        said += f" The sign is not settled, and would take so many draws: {told}."
+    return said
+
+
+def _needed(draws: int | None) -> str:
+    return "no number" if draws is None or draws >= MOST_NEEDED else f"{draws:,}"
 
 
 @record
@@ -274,6 +321,8 @@ class Risk:
     acceptability: Acceptability
     convergence: Mapping[str, Mapping[str, Convergence]]
     stability: Stability
+    expected: Expected
+    headline_years: int
 
     @property
     def comparator(self) -> str:
@@ -284,9 +333,18 @@ class Risk:
         """Comparison of one strategy with one comparator; None for the comparator itself or one not shown."""
         return self.comparisons.get(versus, {}).get(key)
 
+    def probability_saving(self) -> dict[str, dict[str, dict[str, float]]]:
+        """Chance of a lower cost at the headline years and over the horizon, by comparator, then strategy."""
+        years = str(self.headline_years)
+        return {
+            versus: {
+                key: {years: found.headline_probability_saving, "lifetime": found.probability_saving} for key, found in block.items()
+            }
+            for versus, block in self.comparisons.items()
+        }
+
     def to_json(self) -> dict[str, Any]:
         """Give the ``uncertainty`` block of the result document."""
-        first = self.comparisons[self.comparator]
         return {
             "draws": self.draws,
             "seed": self.seed,
@@ -294,8 +352,7 @@ class Risk:
             "interval": list(INTERVAL),
             **{contract_name(name): _json(block) for name, block in self.outcomes.items()},
             "comparator": self.comparator,
-            "probability_saving": {key: found.probability_saving for key, found in first.items()},
-            "probability_saving_five_years": {key: found.headline_probability_saving for key, found in first.items()},
+            "probability_saving": self.probability_saving(),
             "probability_cost_effective": dict(self.probability_cost_effective),
             "comparisons": {versus: _json(block) for versus, block in self.comparisons.items()},
             "acceptability": self.acceptability.to_json(),
@@ -322,4 +379,6 @@ def risk_of(psa: Psa) -> Risk:
         acceptability(psa),
         {versus: {key: convergence(psa, key, versus) for key in keys} for versus, keys in pairs.items()},
         stability(psa),
+        expected_of(psa),
+        psa.headline_years,
     )

@@ -35,6 +35,7 @@ from econmodel.parameters.lookups import LOOKUPS
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample, stream
 from econmodel.parameters.schema import twin
+from econmodel.parameters.structures import Structures, gather
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -194,15 +195,13 @@ def _together(study: Study) -> list[list[Endpoint]]:
 
 def _follow(study: Study, parameters: ParameterSet, values: Values, event: str, scale: str, months: list[float]) -> FloatArray:
     """Risk by draw, strategy and month, a block of draws at a time."""
-    n_draws = _draws(values)
     lanes = len(parameters.strategies) * len(parameters.rows("case_mix"))
     size, start = max(1, BLOCK // lanes), None if study.start == "never_bled" else study.start
-    parts = []
-    for first in range(0, n_draws, size):
-        block = {name: array[first : first + size] for name, array in values.items()}
-        inputs = patients_who_bled(parameters, block) if study.mix_name == "bleeders" else resolve(parameters, block)
-        parts.append(risk_by(inputs, event, scale, months, start))
-    return np.concatenate(parts)
+    of = patients_who_bled if study.mix_name == "bleeders" else resolve
+    return gather(
+        (part.rows, risk_by(of(part.parameters, part.values), event, scale, months, start))
+        for part in Structures(parameters).parts(values, size)
+    )
 
 
 def _draws(values: Values) -> int:

@@ -25,6 +25,7 @@ from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import check
 from econmodel.parameters.sampling import sample
 from econmodel.parameters.schema import PROCESS, Protocol, StrategyRow, Surveillance
+from econmodel.parameters.structures import Structures, choose, gather
 from econmodel.records import record
 from econmodel.uncertainty.deterministic import lead_pair
 from econmodel.wording import lower, nearest
@@ -199,9 +200,10 @@ def lay_protocols(
 
 def _as_process(parameters: ParameterSet, rows: dict[str, StrategyRow], base: str) -> ParameterSet:
     """Case of these strategies alone, their effect a process, checked as a whole."""
-    settings = {"effect_basis": PROCESS, "comparator": base, "usual_care": base, "lead": BY_RULE}
-    inputs = parameters.parameters | {name: replace(parameters[name], value=value) for name, value in settings.items()}
-    laid = replace(parameters, parameters=inputs, strategies=rows)
+    settings = {"comparator": base, "usual_care": base, "lead": BY_RULE}
+    process = choose(parameters, {"effect_basis": PROCESS})
+    inputs = process.parameters | {name: replace(process[name], value=value) for name, value in settings.items()}
+    laid = replace(process, parameters=inputs, strategies=rows)
     check(laid, subset=True)
     return laid
 
@@ -291,7 +293,10 @@ def _best(parameters: ParameterSet, draws: int) -> dict[str, float]:
         parameters, parameters={n: replace(p, evidence=p.evidence if p.changed_by else None) for n, p in parameters.parameters.items()}
     )
     values = sample(free, draws, seed=int(parameters.number("seed")))
-    e = evaluate(free, values, yearly=False, by_group=False)
-    benefit = e.net_benefit(parameters.number("willingness_to_pay"))[:, :, 0]
-    share = np.bincount(benefit.argmax(axis=1), minlength=len(e.keys)) / draws
-    return dict(zip(e.keys, share.tolist(), strict=True))
+    threshold = parameters.number("willingness_to_pay")
+    benefit = gather(
+        (part.rows, evaluate(part.parameters, part.values, yearly=False, by_group=False).net_benefit(threshold)[:, :, 0])
+        for part in Structures(free).parts(values)
+    )
+    share = np.bincount(benefit.argmax(axis=1), minlength=len(free.strategies)) / draws
+    return dict(zip(free.strategies, share.tolist(), strict=True))

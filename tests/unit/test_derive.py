@@ -12,7 +12,7 @@ from econmodel.parameters.derive import Scope, parse_expression
 
 PLACE = "site.toml, line 7, [override.c_coil]"
 INPUTS = {"a": 2.0, "b": 3.0, "p": 0.2, "draws": np.array([1.0, 4.0])}
-SCOPE = Scope(INPUTS.__getitem__, lambda table, row, column: 5.0, lambda call: 7.0)
+SCOPE = Scope(INPUTS.__getitem__, lambda table, row, column: 5.0, lambda call: 7.0, lambda name, branches: 1)
 
 
 def value(text: str) -> float:

@@ -16,7 +16,7 @@ from econmodel.package import params_folder
 from econmodel.parameters.documents import read_document
 from econmodel.parameters.following import computed, expressions_of, follow_draws
 from econmodel.parameters.loading import load_base_case, load_case
-from econmodel.parameters.lookups import RECORD, record_of, shown, table_of
+from econmodel.parameters.lookups import RECORD, chosen, record_of, shown, table_of
 from econmodel.parameters.overrides import apply_override, set_value
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample
@@ -239,7 +239,15 @@ def test_loading_pools_nothing() -> None:
     """Every look-up of the shipped inputs is answered from the record, whatever the country."""
     for country in ("US", "GB"):
         base = load_base_case(country)
-        calls = {call for p in base.parameters.values() for e in expressions_of(p) for call in e.calls}
+        settings = {name: p.choices for name, p in base.parameters.items() if p.choices}
+        made = [{name: choices[k % len(choices)] for name, choices in settings.items()} for k in range(6)]
+        calls = {
+            chosen(call, lambda word, choices=choices: choices.get(word, word))  # type: ignore[misc]
+            for choices in made
+            for p in base.parameters.values()
+            for e in expressions_of(p)
+            for call in e.calls
+        }
         assert {shown(call) for call in calls} <= base.tables.values.keys()
         assert {table_of(call) for call in calls} <= base.tables.as_shipped
 

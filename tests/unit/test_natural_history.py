@@ -104,7 +104,7 @@ def test_a_risk_that_does_not_fall_is_not_susceptibility():
     """A rate that rises cannot be explained by susceptibility; a base run says so, many draws go on."""
     rising = np.array([[1.5, 1.5]])
     with pytest.raises(ModelError, match="susceptibility"):
-        first_bleed(RISK, rising, relative(), SHARES, "frailty", 8)
+        first_bleed(RISK, rising, relative(), SHARES, "frailty", 8, strict=True)
     two = first_bleed(np.repeat(RISK, 2), np.repeat(rising, 2, axis=0), np.repeat(relative(), 2, axis=0), SHARES, "frailty", 8)
     assert np.all(np.isfinite(two.rate))
 

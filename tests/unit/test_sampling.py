@@ -12,13 +12,14 @@ from econmodel.parameters.distributions import Distribution
 from econmodel.parameters.loading import load_case
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import Sampler, sample
+from econmodel.parameters.structures import fix_structure
 
 DRAWS = 20_000
 
 
 @pytest.fixture(scope="module")
 def parameters() -> ParameterSet:
-    return load_case().parameters
+    return fix_structure(load_case().parameters, ["base"])
 
 
 @pytest.fixture(scope="module")

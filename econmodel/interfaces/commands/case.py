@@ -31,13 +31,14 @@ from econmodel.interfaces.common import check_output, common, console, load, run
     metavar="FORMAT",
     help="Of brief and report: html, pdf or docx; repeatable. Default all.",
 )
-@common("override", "set", "out", "json", "seed", "quiet")
+@common("override", "set", "structure", "out", "json", "seed", "quiet")
 def case(
     file: Path | None,
     overrides: Sequence[Path],
     sets: Sequence[str],
     *,
     draws: int | None,
+    structure: Sequence[str],
     papers: Sequence[str],
     formats: Sequence[str],
     out: Path | None,
@@ -52,7 +53,7 @@ def case(
     from econmodel.reporting.tables.findings import result_document
     from econmodel.reporting.tables.terminal import headline_table
 
-    case = load(file, overrides, sets, seed=seed, draws=draws, quiet=quiet)
+    case = load(file, overrides, sets, seed=seed, draws=draws, structure=structure, quiet=quiet)
     folder = check_output(out, Path("reports") / case.name, json, reads=(file, *overrides))
     screen = console(quiet=quiet or json == "-")
     wanted, left_out = ((), "") if folder is None else workflow.choose_papers(case, papers, folder)

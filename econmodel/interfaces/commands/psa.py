@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -13,7 +14,8 @@ from econmodel.interfaces.common import check_output, common, console, load, run
 @click.command()
 @common("file", "draws")
 @click.option("--sobol", is_flag=True, help="Scrambled Sobol points; draws a power of two.")
-@common("override", "set", "out", "json", "seed", "quiet")
+@click.option("--vary", metavar="NAME,NAME", help="Only these inputs vary; all others stay at their values.")
+@common("override", "set", "structure", "out", "json", "seed", "quiet")
 def psa(
     file: Path | None,
     overrides: Sequence[Path],
@@ -21,27 +23,34 @@ def psa(
     *,
     draws: int | None,
     sobol: bool,
+    vary: str | None,
+    structure: Sequence[str],
     seed: int | None,
     out: Path | None,
     json: str | None,
     quiet: bool,
 ) -> None:
     """Vary all inputs together: how sure is the answer."""
-    from econmodel.reporting.papers.analyses import save_psa
+    from econmodel.parameters.structures import vary_only
+    from econmodel.reporting.papers.analyses import psa_document, save_psa
     from econmodel.reporting.tables.terminal import psa_table
     from econmodel.uncertainty.risk import risk_of
+    from econmodel.workflow import run_structures
 
-    case = load(file, overrides, sets, seed=seed, draws=draws, quiet=quiet)
+    case = load(file, overrides, sets, seed=seed, draws=draws, structure=structure, quiet=quiet)
+    if vary is not None:
+        case = replace(case, parameters=vary_only(case.parameters, [name.strip() for name in vary.split(",")]))
     folder = check_output(out, Path("reports") / case.name / "psa", json, reads=(file, *overrides))
     psa = run_with_progress(case, sobol=sobol, quiet=quiet)
-    risk = risk_of(psa)
+    risk, structures = risk_of(psa), run_structures(case)
+    document = psa_document(case, risk, structures)
     if json:
-        write_json({"case": case.name, "uncertainty": risk.to_json()}, json)
+        write_json(document, json)
     if folder is None:
         return
     with staged(folder, quiet=quiet) as stage:
-        save_psa(psa, risk, stage)
+        save_psa(psa, risk, document, stage)
     if json != "-":
         screen = console(quiet=quiet)
-        screen.print(psa_table(case, psa, risk))
+        screen.print(psa_table(case, psa, risk, structures))
         screen.print(f"Pictures, draws and JSON in {folder}", markup=False, highlight=False)

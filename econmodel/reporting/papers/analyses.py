@@ -23,10 +23,13 @@ from econmodel.reporting.charts.uncertainty import (
 from econmodel.reporting.formatting import money_change
 from econmodel.reporting.tables.by_risk import by_risk_sentences
 from econmodel.reporting.tables.findings import analysis_of
+from econmodel.reporting.tables.provenance import drawn_together
 from econmodel.uncertainty.deterministic import lead_pair, plain_rows, two_way_sentence
 
 if TYPE_CHECKING:
+    from econmodel.parameters.loading import Case
     from econmodel.programme.report import ProgrammeResult
+    from econmodel.uncertainty.by_structure import ByStructure
     from econmodel.uncertainty.deterministic import Question
     from econmodel.uncertainty.probabilistic import Psa
     from econmodel.uncertainty.risk import Risk
@@ -115,7 +118,18 @@ def sensitivity_figures(question: Question, found: dict[str, Any], document: dic
     return figures
 
 
-def save_psa(psa: Psa, risk: Risk, folder: Path) -> list[Path]:
+def psa_document(case: Case, risk: Risk, structures: ByStructure | None) -> dict[str, Any]:
+    """What the draws say, the means over them, results by structure, and which inputs are drawn together."""
+    return {
+        "case": case.name,
+        "uncertainty": risk.to_json(),
+        "expected": risk.expected.to_json(),
+        "structures": structures and structures.to_json(),
+        "drawn_together": drawn_together(case.parameters),
+    }
+
+
+def save_psa(psa: Psa, risk: Risk, document: dict[str, Any], folder: Path) -> list[Path]:
     """Write plane, acceptability and convergence pictures of the lead, draws as CSV (and Parquet where it can be) and JSON."""
     lead, versus = lead_pair(psa.parameters)
     currency = psa.parameters.text("currency")
@@ -148,7 +162,7 @@ def save_psa(psa: Psa, risk: Risk, folder: Path) -> list[Path]:
         written.append(write_bytes(folder / "draws.parquet", frame.to_parquet(index=False)))
     except ImportError:
         pass
-    return [*written, write_text(folder / "psa.json", json_text({"uncertainty": risk.to_json()}))]
+    return [*written, write_text(folder / "psa.json", json_text(document))]
 
 
 def _plane_rows(psa: Psa, key: str, versus: str) -> list[dict[str, Any]]:

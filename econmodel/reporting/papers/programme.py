@@ -193,12 +193,14 @@ def _nnt(results: Results, risk: Risk | None) -> tuple[str, str]:
     key, usual = results.lead, results.usual_care
     nnt, spread = f.NOTHING, "is the comparator"
     if (compared := results.against(WATCH, key)) is not None:
-        nnt, spread = f.nnt(compared.whole.nnt.get(NNT_YEAR)), "interval: run with draws"
+        certain, expected = compared.whole.nnt.get(NNT_YEAR), risk and risk.expected.comparisons[WATCH][key].whole.nnt.get(NNT_YEAR)
+        nnt, spread = f.nnt(expected or certain), "interval: run with draws"
     if interval := phrases.nnt_interval(risk, WATCH, key, NNT_YEAR):
         spread = f"95% interval {interval}"
     if usual != WATCH and (other := results.against(usual, key)) is not None:
         wide = phrases.nnt_interval(risk, usual, key, NNT_YEAR)
-        shown = f.nnt(other.whole.nnt.get(NNT_YEAR))
+        expected = risk and risk.expected.comparisons[usual][key].whole.nnt.get(NNT_YEAR)
+        shown = f.nnt(expected or other.whole.nnt.get(NNT_YEAR))
         spread += f"; v. {phrases.short(results, usual)} {shown}" + (f" ({wide})" if wide else "")
     return nnt, spread
 

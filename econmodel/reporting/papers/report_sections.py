@@ -19,6 +19,7 @@ from econmodel.reporting.tables.findings import Analysis, Findings
 from econmodel.reporting.tables.flips import flip_blocks
 from econmodel.reporting.tables.provenance import unconfirmed
 from econmodel.reporting.tables.results import NNT_YEAR
+from econmodel.reporting.tables.structure import expected_table, structure_table
 from econmodel.reporting.tables.studies import READING, VERDICTS, joint_sentence, model_cell, observed_cell, p_text, what
 from econmodel.reporting.tables.surveillance import protocol_tables
 
@@ -228,6 +229,8 @@ def uncertainty_sections(results: Results, findings: Findings) -> list[Section]:
         sections.append(Section("What would reverse it", tuple(flip_blocks(findings.flips)), level=2))
     if findings.psa:
         sections.append(_together(results, findings, findings.psa))
+    if findings.structures:
+        sections.append(Section("Structure", (structure_table(results, findings.structures),), level=2))
     if findings.one_way:
         sections.append(_one_way(results, findings, findings.one_way))
     if findings.scenarios:
@@ -271,11 +274,11 @@ def untreated_section(rows: Sequence[RiskRow], without: Sequence[RiskRow], findi
 
 
 def _together(results: Results, findings: Findings, risk: Risk) -> Section:
-    versus = next(key for key in risk.comparisons if key != results.lead)
-    note = f"{risk.draws:,} draws, seed {risk.seed}. {risk.convergence[versus][results.lead].sentence}"
+    note = f"{risk.draws:,} draws, seed {risk.seed}."
     names = results.labels
-    tables = [_risk_table(results, risk, key, note) for key in risk.comparisons]
-    return Section("All inputs varied together", (*tables, Charts((report_chart("acceptability", findings, names),))), level=2)
+    tables = [expected_table(results, risk), *(_risk_table(results, risk, key, note) for key in risk.comparisons)]
+    said = Bullets(tuple(("", risk.convergence[key][results.lead].sentence) for key in risk.comparisons if key != results.lead))
+    return Section("All inputs varied together", (*tables, said, Charts((report_chart("acceptability", findings, names),))), level=2)
 
 
 def _risk_table(results: Results, risk: Risk, versus: str, note: str) -> Table:

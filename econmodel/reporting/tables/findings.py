@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from econmodel.programme.by_risk import TreatByRisk
     from econmodel.programme.flips import FlipList
     from econmodel.programme.report import ProgrammeResult
+    from econmodel.uncertainty.by_structure import ByStructure
     from econmodel.uncertainty.deterministic import Question, TornadoRow
     from econmodel.uncertainty.risk import Risk
     from econmodel.uncertainty.scenarios import ScenarioRow
@@ -64,6 +65,8 @@ class Findings:
         Sentences on inputs that are held certain and yet decide: where the net benefit turns.
     flips
         What turns each decision.
+    structures
+        The lead strategy under each choice of each weighted setting.
     by_risk
         Untreated risks from which each strategy is better than usual care.
     surveillance
@@ -82,6 +85,7 @@ class Findings:
     scenarios: Analysis[ScenarioRow] | None = None
     thresholds: tuple[str, ...] = ()
     flips: FlipList | None = None
+    structures: ByStructure | None = None
     by_risk: TreatByRisk | None = None
     surveillance: tuple[Protocols, Worth] | str = ""
     untreated: tuple[Sequence[RiskRow], Sequence[RiskRow]] | None = None
@@ -97,6 +101,10 @@ def result_document(results: Results, found: Findings) -> dict[str, Any]:
         document["programme"] = found.programme.to_json()
     if found.psa:
         document["uncertainty"] = found.psa.to_json()
+        document["expected"] = found.psa.expected.to_json()
+        document["probability_saving"] = found.psa.probability_saving()
+    if found.structures:
+        document["structures"] = found.structures.to_json()
     return document
 
 

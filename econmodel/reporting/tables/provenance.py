@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import fields
 from typing import Any
 
-from econmodel.parameters.following import computed, expressions_of, parents_of
+from econmodel.parameters.following import as_chosen, computed, expressions_of, parents_of
 from econmodel.parameters.lookups import shown
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import Parameter, StrategyRow
@@ -29,7 +29,7 @@ def provenance_rows(parameters: ParameterSet) -> list[dict[str, Any]]:
     Returns
     -------
     list of dict
-        name, label, value, unit, distribution, low, high, range_basis, status, source, locator, as_published,
+        name, label, value, unit, distribution, drawn_with, low, high, range_basis, status, source, locator, as_published,
         derivation, rationale, note, reason, price_year, date, idle, where, changed_by, base_value. ``value`` is the number
         or text itself; a table input has its rows as text.
     """
@@ -44,6 +44,7 @@ def _row(p: Parameter, parameters: ParameterSet) -> dict[str, Any]:
         "value": _table_text(p) if p.table is not None else p.value,
         "unit": p.unit,
         "distribution": p.distribution.describe(),
+        "drawn_with": drawn_with(p.name, parameters),
         "low": p.range.low if p.range else None,
         "high": p.range.high if p.range else None,
         "range_basis": p.range.basis if p.range else "",
@@ -64,6 +65,27 @@ def _row(p: Parameter, parameters: ParameterSet) -> dict[str, Any]:
     }
 
 
+def drawn_together(parameters: ParameterSet) -> list[dict[str, Any]]:
+    """Groups of inputs that are not drawn apart: kept in order, or correlated."""
+    return [
+        {"name": g.name, "members": list(g.members), "kind": f"in order, {g.direction}" if g.direction else "correlated"}
+        | ({} if g.direction else {"correlation": [list(row) for row in g.correlation]})
+        for g in (*parameters.ordered, *parameters.correlated)
+    ]
+
+
+def drawn_with(name: str, parameters: ParameterSet) -> str:
+    """Inputs an input is drawn with, and how; empty for one drawn apart."""
+    found = []
+    for group in drawn_together(parameters):
+        if name in group["members"]:
+            rest = [other for other in group["members"] if other != name]
+            row = group.get("correlation", [])
+            rho = dict(zip(group["members"], row[group["members"].index(name)], strict=True)) if row else {}
+            found.append(f"{group['kind']}: " + ", ".join(f"{other} {rho[other]:g}" if rho else other for other in rest))
+    return "; ".join(found)
+
+
 def derivation_row(p: Parameter, parameters: ParameterSet) -> dict[str, Any]:
     """Tell how an input is derived: expression, parents with their values, look-ups with theirs, what it gives and what is used.
 
@@ -72,7 +94,7 @@ def derivation_row(p: Parameter, parameters: ParameterSet) -> dict[str, Any]:
     if not expressions_of(p):
         return {"derive_not": p.derive_not} if p.derive_not else {}
     inputs = [f"{name} = {_table_text(q) or q.value}" for name in parents_of(p) if (q := parameters[name])]
-    calls = dict.fromkeys(call for expression in expressions_of(p) for call in expression.calls)
+    calls = dict.fromkeys(as_chosen(call, parameters) for expression in expressions_of(p) for call in expression.calls)
     row: dict[str, Any] = {
         **{expression.field: expression.text for expression in expressions_of(p)},
         "parents": "; ".join([*inputs, *(f"{shown(call)} = {parameters.tables.now(call):.6g}" for call in calls)]),

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from econmodel.economics.validation import CheckRow
     from econmodel.parameters.loading import Case
     from econmodel.programme.report import ProgrammeResult
+    from econmodel.uncertainty.by_structure import ByStructure
     from econmodel.uncertainty.probabilistic import Psa
     from econmodel.uncertainty.risk import Risk
 
@@ -90,7 +91,7 @@ def _heading(key: str, short: Mapping[str, str]) -> str:
     return SHORT[stem].format(versus)
 
 
-def psa_table(case: Case, psa: Psa, risk: Risk) -> Group:
+def psa_table(case: Case, psa: Psa, risk: Risk, structures: ByStructure | None = None) -> Group:
     """Build the terminal table of one comparator with the sentence on convergence and the caution."""
     from rich import box
     from rich.console import Group
@@ -119,13 +120,37 @@ def psa_table(case: Case, psa: Psa, risk: Risk) -> Group:
             f.percent(found.headline_probability_saving),
             f.percent(risk.probability_cost_effective[key]),
         )
-    lead, beside = lead_pair(case.parameters)
+    lead, _ = lead_pair(case.parameters)
+    shown = [table, *([_structures(structures, currency)] if structures else [])]
     notes = [
-        risk.convergence[beside][lead].sentence,
+        *(structures.sentences if structures else ()),
+        *(block[lead].sentence for block in risk.convergence.values() if lead in block),
         f"Draws {psa.draws:,}, seed {psa.seed}. Best value: highest net benefit at {f.money(psa.threshold, currency)} per QALY.",
     ]
     notes.append(caution())
-    return Group(table, *(Text(note, style="dim") for note in notes if note))
+    return Group(*shown, *(Text(note, style="dim") for note in notes if note))
+
+
+def _structures(found: ByStructure, currency: str) -> Table:
+    """Net benefit of the lead under each choice of structure."""
+    from rich import box
+    from rich.markup import escape
+    from rich.table import Table
+
+    title = f"Net benefit of the lead by structure, mean (standard error), {found.draws:,} draws"
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=title, title_justify="left", title_style="bold")
+    table.add_column("Setting: choice (weight)")
+    for versus in found.rows[0].benefit:
+        table.add_column(f"v. {NAMES.get(versus, versus)}", justify="right")
+    for row in found.rows:
+        name = f"{row.setting}: {row.choice} ({row.weight:g})" if row.setting else row.label
+        cells = (
+            f"{f.money_change(one.mean, currency)} ({f.money(one.se, currency)})"
+            + (f" {word}" if (word := row.verdict.get(versus, "same")) != "same" else "")
+            for versus, one in row.benefit.items()
+        )
+        table.add_row(escape(name), *cells)
+    return table
 
 
 def budget_tables(case: Case, programme: ProgrammeResult) -> list[Any]:

@@ -1,0 +1,69 @@
+"""Tables of what structure does: expected results beside the deterministic ones, and the lead under each choice of a setting."""
+
+from __future__ import annotations
+
+from econmodel.economics.results import Results
+from econmodel.evidence.nnt import NumberNeededToTreat
+from econmodel.reporting import formatting as f
+from econmodel.reporting.papers.content import Table, table
+from econmodel.reporting.papers.phrases import lower
+from econmodel.uncertainty.by_structure import ByStructure, UnderChoice
+from econmodel.uncertainty.expected import WHY, differs
+from econmodel.uncertainty.risk import Risk
+
+SHOWN = ("net_cost", "net_cost_lifetime", "qalys", "net_benefit", "arr")
+
+
+def expected_table(results: Results, risk: Risk) -> Table:
+    """Lead against each comparator: the mean over draws, and the deterministic value where it is more than 5% away."""
+    settings, names, lead = results.settings, results.labels, results.lead
+    years = f.duration(settings.headline)
+
+    def shown(name: str, value: float) -> str:
+        if name == "arr":
+            return f.nnt(NumberNeededToTreat(value, years=settings.headline))
+        return f.number(value, 3) if name == "qalys" else f.money_change(value, settings.currency)
+
+    def cell(name: str, expected: float, certain: float) -> str:
+        beside = f" ({shown(name, certain)})" if differs(expected, certain) else ""
+        return shown(name, expected) + beside
+
+    rows = [
+        (names[versus], *(cell(*figure) for figure in risk.expected.apart(results, versus, lead)))
+        for versus in results.beside
+        if versus != lead
+    ]
+    heads = (f"Net cost, {years}", "Net cost, horizon", "QALYs gained", "Net benefit", f"NNT at {years}")
+    return table(
+        f"Expected over the draws: {lower(names[lead])} against each comparator ({f.price_note(settings)})",
+        (("Against", 1.6), *((head, 1.4, True) for head in heads)),
+        rows,
+        note=f"In brackets the deterministic value where it is more than 5% away: {WHY}.",
+    )
+
+
+def structure_table(results: Results, found: ByStructure) -> Table:
+    """Net benefit of the lead under each choice: mean, standard error, verdict, and the best option."""
+    names, currency = results.labels, results.settings.currency
+    beside = list(found.rows[0].benefit)
+
+    def cell(row: UnderChoice, versus: str) -> str:
+        one, verdict = row.benefit[versus], row.verdict.get(versus, "")
+        said = f", {verdict}" if verdict and verdict != "same" else ""
+        return f"{f.money_change(one.mean, currency)} (SE {f.money(one.se, currency)}){said}"
+
+    return table(
+        f"Net benefit of {lower(names[found.lead])} by structure",
+        (("Structure", 3.0), ("Weight", 0.7, True), *((f"Against {lower(names[v])}", 1.7, True) for v in beside), ("Best value", 1.6)),
+        [
+            (
+                f"{row.label}: {row.choice.replace('_', ' ')}" if row.setting else row.label,
+                f.percent(row.weight),
+                *(cell(row, versus) for versus in beside),
+                names[row.best],
+            )
+            for row in found.rows
+        ],
+        note=f"The same {found.draws:,} draws, one setting forced at a time; weights are judgements. A choice reverses the answer "
+        "only where its mean is beyond 1.96 standard errors of 0. " + " ".join(found.sentences),
+    )

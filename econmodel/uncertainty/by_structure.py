@@ -1,0 +1,162 @@
+"""Results by structure: the same draws with one setting forced to each of its choices in turn.
+
+Draws are paired: an input keeps its place under each choice, and the other settings stay as drawn. Those that had the choice
+already are not run again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.economics.evaluate import evaluate
+from econmodel.economics.lead import find_subjects
+from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.sampling import Sampler
+from econmodel.parameters.schema import WATCH
+from econmodel.parameters.structures import Choices, Structures, gather, weighted
+from econmodel.records import record
+from econmodel.uncertainty.probabilistic import Piece, block_size, in_order, pieces
+from econmodel.uncertainty.risk import Interval, summarise
+from econmodel.wording import lower
+
+FloatArray = NDArray[np.float64]
+PAIRED = 1000
+SAME, REVERSES, CANNOT_TELL = "same", "reverses", "cannot tell"
+SURE = 1.96
+
+
+@record
+class UnderChoice:
+    """Net benefit of the lead by comparator under one choice (``setting`` empty: all by weight), and the best option."""
+
+    setting: str
+    label: str
+    choice: str
+    weight: float
+    benefit: Mapping[str, Interval]
+    verdict: Mapping[str, str]
+    best: str
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the row for JSON."""
+        return vars(self) | {
+            "benefit": {versus: found.to_json() for versus, found in self.benefit.items()},
+            "verdict": dict(self.verdict),
+        }
+
+
+@record
+class ByStructure:
+    """All structures by weight first, then each choice of each weighted setting."""
+
+    lead: str
+    draws: int
+    rows: tuple[UnderChoice, ...]
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """Say which choices reverse the answer, and where that cannot be told."""
+        found = []
+        for verdict, words in ((REVERSES, "reverses the answer"), (CANNOT_TELL, "leaves it open")):
+            said = [
+                f"{lower(row.label)}: {row.choice.replace('_', ' ')}, against {versus.replace('_', ' ')}"
+                for row in self.rows[1:]
+                for versus, one in row.verdict.items()
+                if one == verdict
+            ]
+            found += (
+                [
+                    f"What {words}, beyond 1.96 standard errors: {'; '.join(said)}."
+                    if verdict == REVERSES
+                    else f"Where {self.draws:,} draws cannot tell the sign: {'; '.join(said)}."
+                ]
+                if said
+                else []
+            )
+        return tuple(found) or ("No choice of structure by itself reverses the answer.",)
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the table for JSON."""
+        return {
+            "lead": self.lead,
+            "draws": self.draws,
+            "rows": [row.to_json() for row in self.rows],
+            "sentences": list(self.sentences),
+        }
+
+
+def by_structure(parameters: ParameterSet, *, seed: int, draws: int = PAIRED) -> ByStructure:
+    """Value the lead strategy under each choice of each weighted setting.
+
+    Parameters
+    ----------
+    parameters
+        The case.
+    seed
+        Seed of the draws, those of a probabilistic analysis.
+    draws
+        Draws paired, at least 3.
+    """
+    subjects, structures = find_subjects(parameters), Structures(parameters)
+    against = tuple(dict.fromkeys(key for key in (subjects.usual_care, WATCH) if key in parameters.strategies))
+    free = _drawn(parameters, seed, draws, {})
+    base = _net_benefit(structures, free, np.ones(draws, dtype=bool), draws)
+    rows = [_row(parameters, subjects.lead, against, base, ("", "All structures, by weight", "", 1.0), {})]
+    overall = {versus: rows[0].benefit[versus].mean for versus in against}
+    for setting, weights in weighted(parameters).items():
+        for place, (choice, weight) in enumerate(weights.items()):
+            other, benefit = free[setting] != place, base.copy()
+            if other.any():
+                forced = _drawn(parameters, seed, draws, {setting: choice})
+                benefit[other] = _net_benefit(structures, forced, other, draws)
+            about = (setting, parameters[setting].label, choice, weight)
+            rows.append(_row(parameters, subjects.lead, against, benefit, about, overall))
+    return ByStructure(subjects.lead, draws, tuple(rows))
+
+
+def _drawn(parameters: ParameterSet, seed: int, draws: int, forced: Choices) -> dict[str, FloatArray]:
+    return next(Sampler(parameters, seed, forced=forced).blocks(draws, draws))
+
+
+def _net_benefit(structures: Structures, values: dict[str, FloatArray], chosen: NDArray[np.bool_], draws: int) -> FloatArray:
+    """Net benefit of some draws: (draw, strategy)."""
+    _, threads = block_size(structures.parameters, draws)
+    wanted = {name: array[chosen] for name, array in values.items()}
+    return gather(_in_pieces(structures, wanted, draws, threads))
+
+
+def _in_pieces(
+    structures: Structures, values: dict[str, FloatArray], draws: int, threads: int
+) -> Iterator[tuple[NDArray[np.int64], FloatArray]]:
+    threshold = structures.parameters.number("willingness_to_pay")
+
+    def worth(piece: Piece) -> tuple[NDArray[np.int64], FloatArray]:
+        e = evaluate(piece.part.parameters, piece.values, yearly=False, by_group=False)
+        return piece.rows, e.net_benefit(threshold)[:, :, 0]
+
+    return in_order(worth, pieces(structures, values, draws), threads)
+
+
+def _row(
+    parameters: ParameterSet,
+    lead: str,
+    against: tuple[str, ...],
+    benefit: FloatArray,
+    about: tuple[str, str, str, float],
+    overall: Mapping[str, float],
+) -> UnderChoice:
+    keys = list(parameters.strategies)
+    found = {versus: summarise(benefit[:, keys.index(lead)] - benefit[:, keys.index(versus)]) for versus in against}
+    verdicts = {versus: _verdict(one, overall[versus]) for versus, one in found.items() if versus in overall}
+    return UnderChoice(*about, found, verdicts, keys[int(benefit.mean(axis=0).argmax())])
+
+
+def _verdict(found: Interval, overall: float) -> str:
+    """Whether a choice turns the sign of the average over all, beyond its own error."""
+    if abs(found.mean) <= SURE * found.se:
+        return CANNOT_TELL
+    return SAME if (found.mean > 0) == (overall > 0) else REVERSES
