@@ -47,11 +47,11 @@ def study(
     """Hold the model against studies (default: all of params/studies), or fit inputs to them."""
     from econmodel.parameters.loading import load_case
     from econmodel.reporting.tables.studies import fit_lines, save_studies, studies_document, study_lines
-    from econmodel.uncertainty.studies import run_studies
+    from econmodel.uncertainty.studies import TOLD_BY, run_studies
     from econmodel.uncertainty.study_fit import fit_override, fit_studies
 
     typed = [*sets, *([] if seed is None else [f"seed={seed}"])]
-    parameters = load_case(None, overrides, ["effect_basis=process", *typed]).parameters
+    parameters = load_case(None, overrides, [TOLD_BY, *typed]).parameters
     folder = check_output(out, None, json, reads=(*files, *overrides))
     fitted = fit_studies(parameters, files, fit.split(","), leave_out=leave_out) if fit is not None else None
     override = fit_override(fitted, parameters) if fitted else ""
