@@ -8,6 +8,7 @@ from typing import TypeVar
 from econmodel.economics.results import Results
 from econmodel.programme.capacity import CapacityYear
 from econmodel.programme.headline import Spread
+from econmodel.programme.luck import SEEN, Luck
 from econmodel.programme.money.rows import Row
 from econmodel.programme.report import BudgetYear, ProgrammeResult
 from econmodel.programme.views import PaymentView
@@ -122,6 +123,28 @@ def interval_tables(results: Results, programme: ProgrammeResult) -> tuple[Table
             rows,
             note=f"Chance of a net present value below zero: {chance}. Payback: among draws that pay back.",
         ),
+        *((luck_table(programme.luck, currency),) if programme.luck else ()),
+    )
+
+
+def luck_table(found: Luck, currency: str) -> Table:
+    """Doubt about the inputs, luck alone, and both; and the counts that the programme will see."""
+
+    def spread(one: Spread, *, money: bool = False) -> str:
+        mean, low, high = (f.money(x, currency) if money else f.number(x, 1) for x in (one.mean, one.low, one.high))
+        return f"{mean} ({low} to {high})"
+
+    words = {"parameters": "Inputs and structure", "luck": "Luck alone, inputs at their base values", "both": "Both"}
+    rows = [
+        (words[row.doubt], spread(row.bleeds_averted), spread(row.npv, money=True), f.percent(row.probability_npv_negative))
+        for row in found.rows
+    ]
+    seen = ", ".join(f"{SEEN[name].lower()} {spread(one)}" for name, one in found.seen.items())
+    return table(
+        f"What so few patients leave to chance: mean and 95% interval, {found.draws:,} draws",
+        (("Doubt", 2.2), ("Bleeds averted", 1.6, True), ("Net present value", 2.2, True), ("Below zero", 0.8, True)),
+        rows,
+        note=f"Counts that the programme will see: {seen}. With and without the programme luck is independent, the cautious reading.",
     )
 
 
