@@ -64,8 +64,8 @@ def test_orderings(found):
     for study in found.trials:
         worths = [size.worth for size in study.sizes]
         assert all(w.value <= everything for w in worths)
-        assert all(w.value > -2 * w.se for w in worths)
-        assert all(a.value < b.value + 2 * b.se for a, b in pairwise(worths))
+        assert all(w.value >= -2 * w.se for w in worths)
+        assert all(a.value <= b.value + 2 * b.se for a, b in pairwise(worths))
     largest = found.trials[0].sizes[-1].worth.value
     assert largest > found.trials[0].sizes[0].worth.value
     assert found.everything_at[0] >= 0
