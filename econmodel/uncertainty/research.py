@@ -6,7 +6,7 @@ information holds within the model's own structure and weights: what no input sa
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, replace
 from functools import partial
@@ -23,13 +23,14 @@ from econmodel.model.inputs import base_values, resolve
 from econmodel.parameters.following import follow_draws
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample, stream
-from econmodel.parameters.schema import PROCESS
-from econmodel.parameters.structures import Structures, choose, gather_each
+from econmodel.parameters.schema import PROCESS, Parameter
+from econmodel.parameters.structures import Structures, choose, gather_each, groups
 from econmodel.parameters.trials import Trial
 from econmodel.records import record
 from econmodel.uncertainty.information import CURVES_UP_TO, Column, ValueOfKnowing, appraise, choose_knowing
 from econmodel.uncertainty.probabilistic import Psa, run_psa
 from econmodel.uncertainty.trial_value import LOCAL, NATIONAL, Cost, Played, Reach, TrialValue, value_trial
+from econmodel.wording import lower
 
 FloatArray = NDArray[np.float64]
 LEVEL = ("p_first_bleed_year_1", "log_rate_reference", "log_rate_site")
@@ -158,7 +159,7 @@ def find_research(
     values = sample(parameters, psa.draws, seed=psa.seed, sobol=psa.sobol)
     columns = informing(parameters, values)
     everything, rows, groups = _known(parameters, benefit, columns, psa.seed)
-    shared = _shared(benefit, columns, rows, psa.seed)
+    shared = _shared(parameters, benefit, columns, rows, psa.seed)
     reach = Reach(patients, *(parameters.number(name) for name in ("share_research_uptake", "n_research_years", "discount_costs")))
     found = [value_trial(play(t, psa, values, benefit, offered), reach, cost_of(parameters, t), psa.seed, sizes) for t in trials]
     at = [_benefit(psa, offered, float(t)) for t in psa.thresholds]
@@ -236,29 +237,44 @@ def group_of(name: str) -> str:
     return next((group for group, starts in GROUPS.items() if name.startswith(starts)), OTHERS)
 
 
+def under(p: Parameter, drawn: Container[str]) -> tuple[str, ...]:
+    """Settings, of those drawn, without one choice of which an input moves nothing: its worth is asked together with theirs."""
+    return tuple(setting for setting in p.acts_where if setting in drawn)
+
+
 def _known(
     parameters: ParameterSet, benefit: FloatArray, columns: Mapping[str, Sequence[Column]], seed: int
 ) -> tuple[ValueOfKnowing, list[Known], list[Known]]:
     """Value of knowing everything, each input, and each group."""
-    groups: dict[str, list[str]] = {}
+    grouped: dict[str, list[str]] = {}
     for name in columns:
-        groups.setdefault(SETTINGS if is_setting(parameters, name) else group_of(name), []).append(name)
-    together = [[c for name in names for c in columns[name]] for names in groups.values()]
+        grouped.setdefault(SETTINGS if is_setting(parameters, name) else group_of(name), []).append(name)
+    alone = [
+        [*known, *(c for setting in under(parameters[name], columns) for c in columns[setting])] for name, known in columns.items()
+    ]
+    together = [[c for name in names for c in columns[name]] for names in grouped.values()]
     with ThreadPoolExecutor(cpu_count() or 1) as pool:
-        chosen = list(pool.map(partial(choose_knowing, benefit), [*columns.values(), *together]))
+        chosen = list(pool.map(partial(choose_knowing, benefit), [*alone, *together]))
     everything, *found = appraise(benefit, [benefit.argmax(axis=1), *(c for c in chosen if c is not None)], seed)
     known = iter(found)
     worths = [None if c is None else next(known) for c in chosen]
-    singles = [
-        Known(name, parameters[name].label, parameters[name].status, worth) for name, worth in zip(columns, worths, strict=False)
-    ]
-    rest = zip(groups.items(), worths[len(columns) :], strict=True)
+    labels = {
+        name: "; with ".join(
+            [parameters[name].label, *(lower(parameters[setting].label) for setting in under(parameters[name], columns))]
+        )
+        for name in columns
+    }
+    singles = [Known(name, labels[name], parameters[name].status, worth) for name, worth in zip(columns, worths, strict=False)]
+    rest = zip(grouped.items(), worths[len(columns) :], strict=True)
     return everything, singles, [Known(group, group, "", worth, tuple(names)) for (group, names), worth in rest]
 
 
-def _shared(benefit: FloatArray, columns: Mapping[str, Sequence[Column]], rows: Sequence[Known], seed: int) -> ValueOfKnowing:
-    """Value of knowing together the numbers that tell most alone, all but the level of this setting."""
-    told = [row for row in rows if row.worth and row.name not in LEVEL and columns[row.name][0].dtype.kind == "f"]
+def _shared(
+    parameters: ParameterSet, benefit: FloatArray, columns: Mapping[str, Sequence[Column]], rows: Sequence[Known], seed: int
+) -> ValueOfKnowing:
+    """Value of knowing together the numbers that tell most alone and always act, all but the level of this setting."""
+    alone = [row for row in rows if row.name not in LEVEL and not under(parameters[row.name], columns)]
+    told = [row for row in alone if row.worth and columns[row.name][0].dtype.kind == "f"]
     first = sorted(told, key=lambda row: -row.worth.value if row.worth else 0.0)[:CURVES_UP_TO]
     chosen = choose_knowing(benefit, [c for row in first for c in columns[row.name][:1]])
     assert chosen is not None
@@ -313,11 +329,20 @@ def trial_arms(parameters: ParameterSet, trial: Trial) -> ParameterSet:
 
 def elsewhere(parameters: ParameterSet, values: Mapping[str, FloatArray], rng: np.random.Generator) -> dict[str, FloatArray]:
     """Draws in another setting: its untreated risk deviates from the mean of settings on its own, all else is shared."""
+    structures, draws = Structures(parameters), len(next(iter(values.values())))
+    drawn = [name for name in structures.deriving if name in values]
+    return gather_each(
+        (rows, _elsewhere(structures.choose(choices), {name: array[rows] for name, array in values.items()}, rng))
+        for choices, rows in groups(parameters, drawn, values, draws)
+    )
+
+
+def _elsewhere(parameters: ParameterSet, values: dict[str, FloatArray], rng: np.random.Generator) -> dict[str, FloatArray]:
+    """The same for draws of one structure, in which the deviation has one spread."""
     drawn = next((n for n in LEVEL if n in parameters.parameters and parameters[n].is_uncertain), None)
-    moved = dict(values)
     if drawn is None:
-        return moved
-    moved[drawn] = rng.permutation(values[drawn])
+        return values
+    moved = values | {drawn: rng.permutation(values[drawn])}
     follow = [n for n in LEVEL[: LEVEL.index(drawn)] if parameters[n].follows_draws]
     reset = {n: np.full_like(values[n], parameters.number(n)) for n in follow}
     followed = follow_draws(parameters, moved | reset)
