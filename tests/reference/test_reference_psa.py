@@ -57,9 +57,9 @@ def analysis(benefit: np.ndarray) -> Psa:
     return Psa(parameters, ("watch", "glue"), (3,), 5, 1, False, outcomes, ("watch",))
 
 
-@pytest.mark.parametrize(("draws_run", "suffice"), [(3_000, False), (5_000, True)])
-def test_draws_suffice_when_the_error_is_a_tenth_of_the_mean(draws_run: int, suffice: bool) -> None:
-    """A benefit of mean 1 and standard deviation 3.27 needs (1.96 x 3.27 / 0.1) squared = 4,108 draws."""
+@pytest.mark.parametrize(("draws_run", "suffice"), [(1_500, False), (1_600, True)])
+def test_draws_suffice_when_the_error_is_a_twentieth_of_the_spread(draws_run: int, suffice: bool) -> None:
+    """A benefit of mean 1 and standard deviation 3.27 needs (1.96 / 0.05) squared = 1,537 draws: its spread is the larger."""
     half = np.full(draws_run // 2, 3.27)
     found = convergence(analysis(np.concatenate([1 + half, 1 - half])), "glue", "watch")
     assert found.sufficient is suffice

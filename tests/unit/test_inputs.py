@@ -123,7 +123,7 @@ def test_draws_are_resolved_apart(base):
 def test_susceptibility_splits_each_group(vary):
     """With susceptibility each group becomes classes of equal share whose mean is the group's own rate."""
     found = resolve(vary(hazard_decline="frailty"))
-    assert found.relative.shape == (1, 48)
+    assert found.relative.shape == (1, 12)
     plain = resolve(vary())
     for g in range(6):
         members = found.group_of_cell == g
