@@ -1,7 +1,7 @@
 """Visits as the engine takes them: who is seen in which month, and whom a visit sends to another course.
 
-Where an effect lasts as trials saw it, patients are lost to visits alone: of those due in month m the share
-``exp(-r_lost m / 12)`` comes. Where it is a process, loss is a state.
+Patients are lost to visits alone: of those due in month m the share ``exp(-r_lost m / 12)`` comes. Where an effect is a
+process, loss is a state after a course of treatment, and so those without one are the ones lost in this way.
 
 A visit finds a share of the open varices and part of those found accept another course: an impulse from ``patent`` to
 ``in_course`` at the start of the month, before its session. It finds no varix that is not there.
@@ -54,15 +54,14 @@ def attendance(inputs: ModelInputs, n_stages: int, n_cycles: int, widen: Callabl
         Gives (draw or 1, strategy) for every lane: (lane,).
     """
     planned = visits_due(inputs.strategies.surveillance, n_stages, n_cycles)
-    r_lost, course, n_impulses = inputs.strategies.r_lost, inputs.course, len(inputs.structure.impulses)
-    seen: dict[bytes, FloatArray] = {}
+    course, n_impulses = inputs.course, len(inputs.structure.impulses)
+    loss_is_a_state = np.array([course is not None and start == "in_course" for start in inputs.strategies.starts_in])
+    fading = np.where(loss_is_a_state, 0.0, inputs.strategies.r_lost)
     struck: dict[bytes, FloatArray] = {}
 
     def visits(stage: int) -> dict[int, FloatArray]:
-        if course is not None:
-            return {cycle: _once(seen, due, lambda now: widen(now[None])) for cycle, due in planned[stage].items()}
         first = stage * n_cycles
-        return {cycle: widen(due * np.exp(-r_lost * (first + cycle) / MONTHS)) for cycle, due in planned[stage].items()}
+        return {cycle: widen(due * np.exp(-fading * (first + cycle) / MONTHS)) for cycle, due in planned[stage].items()}
 
     if course is None:
         return Attendance(visits, None)

@@ -139,7 +139,8 @@ class CourseHazards(CourseMoves, Hazards):
         super().__init__(inputs)
         self.hr_closed, self.hr_open = by_strategy(course.hr_obliterated), by_strategy(course.hr_patent)
         self.hr_other, self.p_obliteration = by_strategy(inputs.strategies.hr_other), by_strategy(inputs.strategies.p_obliteration)
-        self.p_back, self.p_lost = (by_strategy(within_a_month(rate)) for rate in (course.r_recurrence, inputs.strategies.r_lost))
+        r_lost = np.where(np.array(inputs.strategies.starts_in) == "in_course", inputs.strategies.r_lost, 0.0)
+        self.p_back, self.p_lost = (by_strategy(within_a_month(rate)) for rate in (course.r_recurrence, r_lost))
         self.p_stop = [by_strategy(within_a_month(course.r_stop[:, :, step])) for step in range(len(STOP_STEPS))]
         self.r_gastric_rebleed, self.r_other_rebleed = by_strategy(course.r_gastric_rebleed), by_strategy(course.r_other_rebleed)
         self.r_other_alone, self.excess_recent_only = by_draw(course.r_other_rebleed_alone), course.excess_recent_only

@@ -22,7 +22,7 @@ CLASSES = 3
 WHOLE = ("transplanted", "dead")
 EVENTS = (
     *("gastric_bleed", "other_bleed", "transplant", "other_death", "procedure_death"),
-    *("bleed_death", "early_rebleed", "recover", "late_rebleed", "gastric_rebleed", "other_rebleed"),
+    *("bleed_death", "early_rebleed", "recover", "recover_other", "late_rebleed", "gastric_rebleed", "other_rebleed"),
 )
 
 
@@ -43,7 +43,7 @@ class Part:
 @lru_cache(maxsize=8)
 def parts(plain: Structure) -> tuple[Part, ...]:
     """Moves of a structure split by class; an event leaves the class as it is, anything else may be joined by worsening."""
-    at, passing = plain.index, {move.source for move in plain.moves if move.kind in ("recover", "ages")}
+    at, passing = plain.index, {move.source for move in plain.moves if move.kind in ("recover", "recover_other", "ages")}
     found = [Part(move, m, at[move.source], 0, None) for m, move in enumerate(plain.moves) if move.source in WHOLE]
     for child in range(CLASSES):
         for m, move in enumerate(plain.moves):

@@ -49,7 +49,8 @@ class Follower(Patient):
         """Those seen, and the open varices found and treated again."""
         visits, after = self.plan["visits"], defaultdict(float, here)
         if at in visits["months"]:
-            moved["visits"] += sum(here.get((name, 0), 0.0) for name in ("at_risk", "protected", "patent"))
+            come = 1.0 if self.plan["starts_in"] == "in_course" else exp(-self.plan["r_lost"] * at / 12)
+            moved["visits"] += come * sum(here.get((name, 0), 0.0) for name in ("at_risk", "protected", "patent"))
             again = visits["p_detect"] * self.plan["p_retreat_accepted"] * here.get(("patent", 0), 0.0)
             moved["retreat_at_start"] += again
             after["patent", 0] -= again
@@ -92,7 +93,7 @@ class Follower(Patient):
             after["at_risk", 0] += left * stops
             left *= 1 - stops
         back = month(plan["r_recurrence"]) if name in ("protected", "protected_lost") else 0.0
-        lost = month(plan["r_lost"]) if name in LOST else 0.0
+        lost = month(plan["r_lost"]) if name in LOST and plan["starts_in"] == "in_course" else 0.0
         opened = {"protected": "patent", "protected_lost": "patent_lost"}.get(name, name)
         for state, share in ((name, 1 - back), (opened, back)):
             after[state, 0] += left * share * (1 - lost)

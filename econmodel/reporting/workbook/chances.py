@@ -126,7 +126,8 @@ class CellCourse(CourseMoves, CellMoves):
         """Take what the course of a varix needs."""
         p = self.book.case.parameters
         self.hr_closed, self.hr_open, self.hr_other = own["hr_closed"], own["hr_open"], own["hr_other"]
-        self.p_back, self.p_lost = within_a_month(own["r_recurrence"]), within_a_month(own["r_lost"])
+        in_course = float(self.plan.row.starts_in == "in_course")
+        self.p_back, self.p_lost = within_a_month(own["r_recurrence"]), within_a_month(own["r_lost"] * in_course)
         self.r_gastric_rebleed, self.r_other_rebleed = own["r_gastric_rebleed"], own["r_other_rebleed"]
         self.r_other_alone, self.events = v["r_late_rebleed_other"], {}
         self.hr_rebleed = rebleed_by_time(v["hr_late_rebleed_first_year"], p.text("rebleed_by_time"))  # type: ignore[assignment]

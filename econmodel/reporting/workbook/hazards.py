@@ -224,6 +224,6 @@ def _visit(book: Book, plan: Plan, months: Any) -> Any:
     ends = f"IF({until}>0,{until},{LAST_AGE})*{CYCLES_PER_YEAR}"
     there = np.array([float(plan.row.surveillance.at(int(m))) for m in months])
     seen = Formula(f"IF({month}>{ends},0,{due})", there)
-    if book.layout.process or not plan.row.r_lost:
+    if not plan.row.r_lost or (book.layout.process and plan.row.starts_in == "in_course"):
         return seen
     return seen * np.exp(book.at("strategy", plan.key, "r_lost") * Formula(f"-{month}/{CYCLES_PER_YEAR}", -months / CYCLES_PER_YEAR))
