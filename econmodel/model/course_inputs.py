@@ -10,13 +10,12 @@ from numpy.typing import NDArray
 from econmodel.model.course import MONTHS, TRIAL_VISITS, CourseInputs, Evidence, Trial, calibrate, marginal_hazard
 from econmodel.model.natural_history import FirstBleed
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.schema import StrategyRow, twin
+from econmodel.parameters.schema import TRIAL_DETECTION, StrategyRow, twin
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 Values = Mapping[str, FloatArray]
-DETECTS = {"surveillance_egd": "p_detect_endoscopy", "surveillance_eus": "p_detect_eus"}
-TRIAL_EXAMINATION = "surveillance_egd"
+DETECTS = {"surveillance_egd": TRIAL_DETECTION, "surveillance_eus": "p_detect_eus"}
 FIRST_YEAR, FIVE_YEARS = 1.0, 5.0
 
 
@@ -52,7 +51,8 @@ def resolve_course(parameters: ParameterSet, v: Values, mix: ReferenceMix, hr_it
         return side_by_side([of(row) for row in rows])
 
     hazard = marginal_hazard(mix.first, mix.relative, mix.shares, -(-trial_months // MONTHS))
-    trial = Trial(trial_months, TRIAL_VISITS, np.broadcast_to(v[DETECTS[TRIAL_EXAMINATION]], n_draws), hazard)
+    seen = np.broadcast_to(v.get(twin(TRIAL_DETECTION), v[TRIAL_DETECTION]), n_draws)
+    trial = Trial(trial_months, TRIAL_VISITS, seen, hazard)
     evidence = _evidence(v, stack)
     starts = tuple(row.starts_in for row in rows)
     closed, opened, lowered = calibrate(trial, evidence, hr_itt, np.broadcast_to(v["hr_patent"], n_draws), starts)

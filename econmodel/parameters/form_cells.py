@@ -19,15 +19,16 @@ from econmodel.parameters.documents import display_path
 from econmodel.parameters.schema import BOUNDS, POSITIVE_UNITS, WHOLE, unit_kind
 from econmodel.records import record
 
-HIDDEN_SHEET, MARK, VERSION = "econmodel_form", "econmodel form", 1
+HIDDEN_SHEET, MARK, VERSION = "econmodel_form", "econmodel form", 2
 FACTS = {"case": 2, "currency": 3, "price_year": 4, "inputs_sha256": 5}
 FIRST_ENTRY = 8
 START_SHEET, HOSPITAL_CELL = "Start", (6, 2)
 QUESTION, UNIT, NAME, OURS, STATUS, ANSWER, YEAR, SOURCE, FILLED_BY, UNKNOWN, CHECK = range(1, 12)
 FIRST_ROW = 6
-ENTRY_FIELDS = ("sheet", "row", "name", "shown", "item", "field", "unit", "ours", "choices", "sums_to_one")
+ENTRY_FIELDS = ("sheet", "row", "name", "shown", "item", "field", "unit", "ours", "choices", "sums_to_one", "after_a_year")
 LARGEST_FILE, LARGEST_UNPACKED, MOST_PARTS = 5_000_000, 20_000_000, 500
 LAST_ROW, LAST_COLUMN = 600, 12
+SURE = 0.99
 FRESH = "make a fresh form with `econmodel form` and copy the answers over"
 Grid = list[list[object]]
 
@@ -37,7 +38,8 @@ class Question:
     """One row of the form: an input, or one field of one row of a table input.
 
     ``shown`` is the model name as the form shows it; ``item`` and ``field`` place it in a table (None and empty for an
-    input that is one value); ``sums_to_one`` says that the field's answers over the table must.
+    input that is one value); ``sums_to_one`` says that the field's answers over the table must. ``after_a_year`` asks for a
+    yearly rate as the share of people to whom it has happened after a year.
     """
 
     sheet: str
@@ -50,14 +52,33 @@ class Question:
     ours: float | str | None
     choices: tuple[str, ...] = ()
     sums_to_one: bool = False
+    after_a_year: bool = False
 
     def cell(self, column: int = ANSWER) -> str:
         """Cell of the question's row, such as ``F12``."""
         return f"{chr(64 + column)}{self.row}"
 
 
+def rate_of_share(share: float) -> float:
+    """Constant yearly rate under which a share of people has met an event after a year, nothing else happening to them.
+
+    Examples
+    --------
+    >>> round(rate_of_share(0.2), 6), round(share_of_rate(rate_of_share(0.2)), 12)
+    (0.223144, 0.2)
+    """
+    return -math.log1p(-share)
+
+
+def share_of_rate(rate: float) -> float:
+    """Share of people who have met an event of a constant yearly rate after a year."""
+    return -math.expm1(-rate)
+
+
 def limits(q: Question) -> tuple[float, float]:
-    """Lowest and highest answer; a yearly rate or growth in the form is at most 1 (100%)."""
+    """Lowest and highest answer; a yearly rate or growth in the form is at most 1 (100%), a share after a year 0.99."""
+    if q.after_a_year:
+        return 0.0, SURE
     if q.unit in POSITIVE_UNITS:
         return 0.0, math.inf
     low, high = BOUNDS.get(unit_kind(q.unit), (0.0, math.inf))

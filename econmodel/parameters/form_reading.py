@@ -16,7 +16,17 @@ from typing import Any
 from econmodel.errors import DataError, EconModelError, join_faults
 from econmodel.parameters import form_cells as at
 from econmodel.parameters.documents import Document, display_path
-from econmodel.parameters.form_cells import FRESH, Grid, Question, limits, open_form, read_number, read_text
+from econmodel.parameters.form_cells import (
+    FRESH,
+    Grid,
+    Question,
+    limits,
+    open_form,
+    rate_of_share,
+    read_number,
+    read_text,
+    share_of_rate,
+)
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import PRICE_YEAR, parse_value
 from econmodel.parameters.schema import WHOLE, Where, money_parts
@@ -36,12 +46,18 @@ class Answer:
     filled_by: str = ""
 
     @property
+    def given(self) -> float | str:
+        """The input's value: the answer, or the yearly rate of a share after a year."""
+        return rate_of_share(float(self.value)) if self.question.after_a_year else self.value
+
+    @property
     def note(self) -> str:
         """Source, year and person as one text."""
         parts = (
             f"source: {self.source}" if self.source else "no source given",
             f"year {self.year}" if self.year else "",
             f"filled by {self.filled_by}" if self.filled_by else "",
+            f"{self.value:g} after a year is {self.given:.6g} a year, -ln(1 - share)" if self.question.after_a_year else "",
         )
         return "; ".join(part for part in parts if part)
 
@@ -110,7 +126,7 @@ class FilledForm:
             "name": q.shown,
             "ours": ours,
             "theirs": answer.value,
-            "unit": q.unit,
+            "unit": "share after a year" if q.after_a_year else q.unit,
             "changed": not _same(ours, answer.value),
             "sheet": q.sheet,
             "cell": q.cell(),
@@ -130,8 +146,10 @@ class FilledForm:
 
 
 def present_value(parameters: ParameterSet, question: Question) -> float | str | None:
-    """Value a case has now for a question; None where it has none."""
+    """Value a case has now for a question, as the question is asked; None where it has none."""
     p = parameters.parameters.get(question.name)
+    if question.after_a_year and p is not None and p.value is not None:
+        return share_of_rate(float(p.value))
     if p is None or question.item is None:
         return None if p is None else p.value
     rows = p.table or ()
@@ -221,7 +239,7 @@ def _document(
         cells.setdefault(f"override.{q.name}", place)
         raw |= {"unit": money[q.name]} if q.name in money else {}
         if q.item is None:
-            raw |= {"value": answer.value}
+            raw |= {"value": answer.given}
             raw |= {"price_year": answer.year} if q.name in money and answer.year else {}
         else:
             table = raw.setdefault("table", [dict(row) for row in tables[q.name]])
@@ -286,6 +304,7 @@ def _question(entry: dict[str, Any]) -> Question:
         float(ours) if isinstance(ours, int | float) else ours,
         tuple(json.loads(str(entry["choices"]))),
         bool(entry["sums_to_one"]),
+        bool(entry["after_a_year"]),
     )
 
 

@@ -13,6 +13,7 @@ from econmodel.parameters.schema import (
     CALIBRATING,
     NEVER_BLED_YET,
     PROCESS,
+    TRIAL_DETECTION,
     JointGroup,
     Parameter,
     Protocol,
@@ -124,7 +125,8 @@ class ParameterSet:
         """Names of the inputs that effects are calibrated with, where the effect is a process."""
         if "effect_basis" not in self.parameters or self.text("effect_basis") != PROCESS:
             return ()
-        return tuple(dict.fromkeys(n for row in self.strategies.values() for slot in CALIBRATING if (n := getattr(row, slot))))
+        named = (getattr(row, slot) for row in self.strategies.values() for slot in CALIBRATING)
+        return tuple(dict.fromkeys(filter(None, (*named, TRIAL_DETECTION))))
 
     def twins(self) -> dict[str, Parameter]:
         """What the evidence had for those of them that were changed, by name."""

@@ -136,6 +136,7 @@ RUN_SETTINGS = ("draws", "seed")
 PROCESS = "process"
 NEVER_BLED_YET = "never_bled"
 CALIBRATING = ("p_obliteration", "r_recurrence", "r_stop_trial", "sessions_mean", "p_retreat_accepted")
+TRIAL_DETECTION = "p_detect_endoscopy"
 POSITIVE_UNITS = ("hazard ratio", "relative risk", "odds ratio", "ratio")
 
 

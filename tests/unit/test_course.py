@@ -283,3 +283,14 @@ def test_a_row_without_its_course_is_refused(tmp_path):
     assert load_case(path, (), ["effect_basis=intention_to_treat"])
     with pytest.raises((ParameterError, ModelError), match="strategy coil: effect_basis = 'process' needs r_recurrence, r_lost"):
         load_case(path)
+
+
+def test_surer_examinations_of_a_site_leave_the_trials_alone(vary):
+    """What a site's gastroscopies see acts in its own follow-up; the trials' visits saw what the evidence says."""
+    base, own = (evaluate(process_case(*sets)) for sets in ((), ("p_detect_endoscopy=0.9",)))
+    evidenced = evaluate(vary(effect_basis="process", horizon_years=5, p_detect_endoscopy=0.9))
+    glue = base.index("glue")
+    assert own.inputs.course.hr_obliterated[0, glue] == base.inputs.course.hr_obliterated[0, glue]
+    assert own.inputs.course.trial.p_detect[0] == 0.7
+    assert bleeds(own, "glue") < bleeds(base, "glue") - 1e-4
+    assert evidenced.inputs.course.hr_obliterated[0, glue] > base.inputs.course.hr_obliterated[0, glue]

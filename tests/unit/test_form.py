@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from econmodel.economics.evaluate import evaluate
 from econmodel.errors import DataError, EconModelError, ParameterError
 from econmodel.package import params_folder
 from econmodel.parameters import form_cells as at
@@ -20,7 +21,7 @@ from econmodel.parameters.form_reading import check_unanswered, present_value, r
 from econmodel.parameters.loading import demo_file, load_base_case, load_case
 from econmodel.programme.inputs import input_kinds
 from econmodel.reporting.form import build_form
-from econmodel.reporting.form.questions import SHEETS, TABLES, questions
+from econmodel.reporting.form.questions import AFTER_A_YEAR, COURSE, SHEETS, TABLES, questions
 
 # The currency is the price list's; payer terms are exceptions; the rest are what-ifs.
 NOT_ASKED = {"currency", "payer_terms", "n_absence_start_month", "n_absence_months", "n_stop_month"}
@@ -476,3 +477,34 @@ def test_text_from_users_never_becomes_a_formula(tmp_path: Path) -> None:
     formulas = [str(c.value) for page in workbook for row in page.iter_rows() for c in row if c.data_type == "f"]
     assert all(f.startswith(("=IF(F", "=COUNTA('")) for f in formulas)
     assert find(workbook, "payers / =1+1 / share")
+
+
+def test_the_course_of_the_varix_is_asked_where_it_acts() -> None:
+    """Under process closure, recurrence, loss, acceptance and stopping are asked; under intention to treat re-treatment is."""
+    asked = {}
+    for basis in ("process", "intention_to_treat"):
+        found = questions(load_case(demo_file(), sets=[f"effect_basis={basis}"]).parameters)
+        asked[basis] = {a.question.name for rows in found.values() for a in rows}
+    assert asked["process"] - asked["intention_to_treat"] == {*COURSE, *AFTER_A_YEAR, "p_detect_endoscopy"} - {"r_lost"}
+    assert {name for name in asked["intention_to_treat"] - asked["process"] if "retreat" not in name} == set()
+
+
+def test_a_share_after_a_year_becomes_a_rate_and_acts_with_the_effect_held(blank: Path, tmp_path: Path) -> None:
+    """20 of 100 open again after a year: -ln(0.8) = 0.223144 a year, in the run and not in the trials it is calibrated on."""
+    path = fill(blank, tmp_path / "back.xlsx", {"r_recurrence": (0.2, 2024, "Audit", "Lead"), "p_obliteration_coil_and_glue": 0.5})
+    row = next(row for row in read_form(path).rows() if row["name"] == "r_recurrence")
+    assert (row["theirs"], row["unit"]) == (0.2, "share after a year")
+    assert row["ours"] == pytest.approx(0.0951626, abs=5e-8)
+    before, after = (load_case(demo_file(), files, ["horizon_years=5"]) for files in ((), (path,)))
+    rate = after.parameters["r_recurrence"]
+    assert (rate.value, rate.status) == (pytest.approx(0.2231436, abs=5e-8), "local")
+    assert rate.note == "source: Audit; year 2024; filled by Lead; 0.2 after a year is 0.223144 a year, -ln(1 - share)"
+    assert read_form(path).rows(after.parameters)[0]["changed"] is False
+    ours, theirs = (evaluate(case.parameters) for case in (before, after))
+    assert ours.inputs.course
+    assert theirs.inputs.course
+    assert theirs.inputs.course.hr_obliterated.tolist() == ours.inputs.course.hr_obliterated.tolist()
+    lead = ours.index("coil_and_glue")
+    assert theirs.count("first_bleeds")[0, lead, 0] > ours.count("first_bleeds")[0, lead, 0] + 0.005
+    with pytest.raises(EconModelError, match=r"between 0 and 0\.99"):
+        read_form(fill(blank, tmp_path / "all.xlsx", {"r_lost": 1}))

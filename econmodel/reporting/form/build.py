@@ -44,6 +44,8 @@ HELP = (
     'Fill in the yellow cells only. Leave a cell blank to keep our value; put x under "Don\'t know" where nobody can tell.',
     "Shares and yearly rates are fractions: 45% is 0.45. Numbers without units, currency signs or thousands separators.",
     "Source: the report, ledger or count the value was taken from. Year: the year the value belongs to, such as 2024 or 2023/24.",
+    "A share after a year (back open, lost, stopped) becomes a yearly rate: minus the logarithm of 1 less the share.",
+    "When patients come back after treatment is not asked here: it stands in the hospital file, [strategy.NAME] surveillance.",
     "Do not add, delete or sort rows, and do not rename sheets. Give no names or numbers of patients.",
     "When it comes back it is loaded with --override FILE.xlsx; differences from our values are shown first.",
 )
@@ -191,6 +193,7 @@ def _write_hidden(workbook: Workbook, styles: Styles, case: Case, asked: dict[st
                 "ours": json.dumps(a.question.ours),
                 "choices": json.dumps(list(a.question.choices)),
                 "sums_to_one": int(a.question.sums_to_one),
+                "after_a_year": int(a.question.after_a_year),
             }
             _write_entry(sheet, row, entry)
             row += 1

@@ -1,7 +1,8 @@
 """Which questions the form asks, in what words, and by who knows the answer.
 
 An input is asked where the case has it and it acts; a table input is asked field by field. Costs, variable shares and payments are
-asked alike of every activity, in the words of the catalogue.
+asked alike of every activity, in the words of the catalogue. The course of the varix is asked as what a service can count: people
+closed after one course, people to whom something has happened after a year.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from econmodel.parameters.catalogue import ITEMS, Item
-from econmodel.parameters.form_cells import FIRST_ROW, Question
+from econmodel.parameters.form_cells import FIRST_ROW, Question, share_of_rate
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import Parameter
 from econmodel.programme.inputs import CHOICES
@@ -21,6 +22,7 @@ ENDOSCOPY = {
     "share_fundal_varices": "What share of them have gastric varices in the fundus (GOV2 or IGV1)?",
     "n_session_slots": "How many treatment sessions a year could the unit do for this programme at full capacity?",
     "n_slots_surveillance": "How many of those slots does one surveillance examination take (0.5 is half a slot)?",
+    "p_detect_endoscopy": "Of treated varices that endosonography shows to be open, what share does gastroscopy call open?",
     "n_start_delay_months": "How many months pass from approval to the first patient?",
     "n_stay_days_session": "How many days does a patient stay in a bed for a planned session (0 for a day case)?",
 }
@@ -53,6 +55,23 @@ SERVICE_LEAD = {
     "p_retreat_year_1_transvenous": "Transvenous obliteration: what share are treated again within a year?",
     "share_retreat_later": "In later years, how frequent is re-treatment, as a share of the first-year rate?",
     "r_clinic_post_bleed": "How many extra clinic visits a year does a patient have after a bleed?",
+}
+CLOSED = "how many of 100 varices are closed at the first check after one course, before any re-treatment (60 is 0.6)?"
+COURSE = {
+    "p_obliteration_glue": f"Direct glue: {CLOSED}",
+    "p_obliteration_eus_glue": f"EUS-guided glue: {CLOSED}",
+    "p_obliteration_coil": f"EUS-guided coil: {CLOSED}",
+    "p_obliteration_coil_and_glue": f"EUS-guided coil and glue: {CLOSED}",
+    "p_obliteration_transvenous": f"Retrograde transvenous obliteration: {CLOSED}",
+    "p_retreat_accepted": "Of patients found open again after glue or coils, what share accept and get another course?",
+    "p_retreat_accepted_transvenous": "Of patients found open again after transvenous obliteration, what share are treated again?",
+}
+AFTER_A_YEAR = {
+    "r_recurrence": "Of 100 patients whose varix glue or coils had closed, how many are open again after a year (10 is 0.1)?",
+    "r_recurrence_transvenous": "Of 100 closed by transvenous obliteration, how many are open again after a year (5 is 0.05)?",
+    "r_lost": "Of 100 patients treated and still alive, how many no longer come to follow-up after a year (20 is 0.2)?",
+    "r_stop": "Of 100 patients who start a beta-blocker, how many have stopped it after a year (8 is 0.08)?",
+    "r_stop_later": "Of 100 still on a beta-blocker after two years, how many have stopped it a year later (4 is 0.04)?",
 }
 INFORMATION = {
     "n_stay_days": "How many days does a variceal bleed admission last on average, intensive care included?",
@@ -134,7 +153,7 @@ FINANCE = {
 }
 SHEETS: dict[str, tuple[str, dict[str, str]]] = {
     "Endoscopy": ("the endoscopy unit: volumes and slots", ENDOSCOPY),
-    "Service lead": ("the service lead: patients, uptake, sessions, devices", SERVICE_LEAD),
+    "Service lead": ("the service lead: patients, uptake, sessions, devices, follow-up", SERVICE_LEAD | COURSE | AFTER_A_YEAR),
     "Procurement": ("procurement: device and drug prices", PROCUREMENT),
     "Contracts": ("contracts: payments, payer mix, denials", CONTRACTS),
     "Costing": ("costing: full cost and its variable share", COSTING),
@@ -225,6 +244,7 @@ def _plain(parameters: ParameterSet, sheet: str, asked: dict[str, str]) -> Itera
     for name, words in asked.items():
         p = parameters.parameters.get(name)
         if p is not None and p.table is None and not parameters.idle(name):
+            yearly = name in AFTER_A_YEAR
             yield (
                 {
                     "sheet": sheet,
@@ -232,8 +252,9 @@ def _plain(parameters: ParameterSet, sheet: str, asked: dict[str, str]) -> Itera
                     "shown": name,
                     "item": None,
                     "field": "",
-                    "unit": p.unit,
-                    "ours": p.value,
+                    "unit": "share" if yearly else p.unit,
+                    "ours": share_of_rate(parameters.number(name)) if yearly else p.value,
+                    "after_a_year": yearly,
                     "choices": p.choices or CHOICES.get(name, ()),
                 },
                 words,

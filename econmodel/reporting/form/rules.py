@@ -37,6 +37,8 @@ def unit_words(q: Question) -> str:
     """
     if q.choices:
         return "choose: " + ", ".join(q.choices)
+    if q.after_a_year:
+        return f"fraction, 0 to {limits(q)[1]:g}"
     if parts := money_parts(q.unit):
         currency, per = parts
         return f"{currency}, once" if per == "once" else f"{currency} per {per}"

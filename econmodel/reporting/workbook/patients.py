@@ -15,7 +15,7 @@ from typing import Any, Literal
 import numpy as np
 
 from econmodel.arrays import choose
-from econmodel.model.course_inputs import DETECTS, TRIAL_EXAMINATION, product
+from econmodel.model.course_inputs import product
 from econmodel.model.inputs import CHILD
 from econmodel.model.natural_history import first_month_fatality, newton_step, relative_hazard, shift_step, times_odds
 from econmodel.reporting.workbook.book import Book
@@ -30,9 +30,9 @@ FIRST = 6
 EXPOSURE, SHIFT = 2, 3
 NEWTON_STEPS, FIRST_STEP_ROW = 30, 27
 HELD_WORDS = (
-    "Solved so that a trial on the evidence's own closure, recurrence, sessions and acceptance, at the untreated risk of the",
+    "Solved so that a trial on the evidence's own closure, recurrence, sessions, detection, acceptance, at the untreated risk of the",
     "reference mix, has the pooled effect. They do not follow when an input marked held is changed in this file: a check then",
-    "fails, and the file must be made anew. Closure, recurrence, sessions and acceptance changed here act in the run alone.",
+    "fails, and the file must be made anew. Closure, recurrence, sessions, detection, acceptance act in the run alone.",
 )
 POOLED = ("p_first_bleed_year_1", "hr_first_bleed_years_2_3", "hr_first_bleed_from_year_4", "b_child", "b_size", "b_red")
 
@@ -181,7 +181,7 @@ def _held_course(book: Book, sheet: Sheet, row: int) -> list[str]:
     assert course is not None
     title = "Rate of a gastric bleed relative to none, solved by the program: held numbers"
     sheet.row(row, [title, "Varix closed, or on the drug", "Varix open"], "headings")
-    names = [*POOLED, "hr_patent", DETECTS[TRIAL_EXAMINATION], "n_trial_months"]
+    names = [*POOLED, "hr_patent", "n_trial_months"]
     for at, plan in enumerate(book.plans, start=row + 1):
         s = book.evaluation.index(plan.key)
         sheet.text(at, 1, plan.row.label)
