@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.surveillance_worth import Worth
 
 PAPERS = ("brief", "report", "workbook", "form")
+PAIRED_IN_THE_REPORT = 300
 MOST_DRAWS_OF_PROTOCOLS = 500
 SHEETS = ("workbook", "form")
 FORMATS = ("html", "pdf", "docx")
@@ -92,13 +93,13 @@ def run_together(
     return run_psa(case.parameters, wanted if draws is None else draws, seed=seed, sobol=sobol, progress=progress)
 
 
-def run_structures(case: Case) -> ByStructure | None:
+def run_structures(case: Case, most: int | None = None) -> ByStructure | None:
     """Value the lead strategy under each choice of each weighted setting; None where no setting is weighted, or without draws."""
     from econmodel.parameters.structures import weighted
     from econmodel.uncertainty.by_structure import PAIRED, by_structure
 
     draws, seed = (int(case.parameters.number(name)) for name in ("draws", "seed"))
-    return by_structure(case.parameters, seed=seed, draws=min(draws, PAIRED)) if draws and weighted(case.parameters) else None
+    return by_structure(case.parameters, seed=seed, draws=min(draws, most or PAIRED)) if draws and weighted(case.parameters) else None
 
 
 def evaluate_case(case: Case) -> tuple[Answer, Findings]:
@@ -218,7 +219,7 @@ def report_tables(case: Case) -> dict[str, Any]:
             for name in row.hr_excess_death
             if row.key != question.strategy and not case.parameters[name].is_uncertain
         ),
-        "structures": run_structures(case),
+        "structures": run_structures(case, PAIRED_IN_THE_REPORT),
         "surveillance": follow_up(case),
         "by_risk": None if case.parameters.has_bled else treat_by_risk(case.parameters),
         "untreated": evidence_rows(case.parameters),

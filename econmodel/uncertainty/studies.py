@@ -35,7 +35,7 @@ from econmodel.parameters.lookups import LOOKUPS
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample, stream
 from econmodel.parameters.schema import twin
-from econmodel.parameters.structures import Structures, gather
+from econmodel.parameters.structures import BASE, Structures, fix_structure, gather
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -97,7 +97,7 @@ class StudyResult:
 
 
 def run_studies(parameters: ParameterSet, paths: Sequence[Path] = (), *, draws: int, leave_out: bool = False) -> list[StudyResult]:
-    """Judge studies; without paths, those of the model.
+    """Judge studies; without paths, those of the model. Inputs are drawn, the structure is the base one: it is what is judged.
 
     Parameters
     ----------
@@ -108,6 +108,7 @@ def run_studies(parameters: ParameterSet, paths: Sequence[Path] = (), *, draws: 
     leave_out
         Take each study out of the tables of evidence first, so that what rested on it alone there can be judged.
     """
+    parameters = fix_structure(parameters, [BASE])
     studies = read_studies(paths or shipped_studies(), parameters)
     return [judge(study, parameters, draws=draws, leave_out=leave_out) for study in studies]
 
