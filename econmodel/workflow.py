@@ -204,20 +204,21 @@ def report_tables(case: Case) -> dict[str, Any]:
     from econmodel.evidence.untreated import evidence_rows
     from econmodel.programme.by_risk import treat_by_risk
     from econmodel.reporting.tables.findings import analysis_of
-    from econmodel.uncertainty.deterministic import ask, lead_pair, one_way
+    from econmodel.uncertainty.deterministic import ask, one_way, pairs_of
     from econmodel.uncertainty.scenarios import scenario_table
     from econmodel.uncertainty.studies import shipped_results
     from econmodel.uncertainty.thresholds import threshold
 
-    question = ask(case.parameters, *lead_pair(case.parameters))
+    questions = [ask(case.parameters, *pair) for pair in pairs_of(case.parameters)]
+    lead = questions[0].strategy
     return {
-        "one_way": analysis_of(question, one_way(question)),
-        "scenarios": analysis_of(question, scenario_table(question)),
+        "one_way": tuple(analysis_of(asked, one_way(asked)) for asked in questions),
+        "scenarios": tuple(analysis_of(asked, scenario_table(asked)) for asked in questions),
         "thresholds": tuple(
-            threshold(ask(case.parameters, question.strategy, row.key, "nmb"), name).sentence
+            threshold(ask(case.parameters, lead, row.key, "nmb"), name).sentence
             for row in case.parameters.strategies.values()
             for name in row.hr_excess_death
-            if row.key != question.strategy and not case.parameters[name].is_uncertain
+            if row.key != lead and not case.parameters[name].is_uncertain
         ),
         "structures": run_structures(case, PAIRED_IN_THE_REPORT),
         "surveillance": follow_up(case),

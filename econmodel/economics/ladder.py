@@ -78,7 +78,7 @@ def nnt_ladder(e: Evaluation, strategy: str, usual_care: str) -> Ladder:
     years = e.headline
     if e.parameters.has_bled or WATCH not in e.keys:
         return Ladder(strategy, years, (), {}, {})
-    comparators = tuple(dict.fromkeys((WATCH, usual_care)))
+    comparators = tuple(dict.fromkeys((usual_care, WATCH)))
     return Ladder(
         strategy,
         years,

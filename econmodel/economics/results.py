@@ -262,8 +262,13 @@ class Results:
 
     @property
     def beside(self) -> tuple[str, ...]:
-        """Comparators of every summary: no prophylaxis and usual care, those the case has."""
-        return tuple(dict.fromkeys(key for key in (WATCH, self.usual_care) if key in self.strategies))
+        """Comparators of every summary: usual care, then no prophylaxis, those the case has."""
+        return tuple(dict.fromkeys(key for key in (self.usual_care, WATCH) if key in self.strategies))
+
+    @property
+    def subjects(self) -> tuple[str, ...]:
+        """Strategies shown year by year: the comparators of every summary, then the lead."""
+        return tuple(dict.fromkeys((*self.beside, self.lead)))
 
     def strategy(self, key: str) -> StrategyResult:
         """Results of one strategy.
@@ -363,8 +368,8 @@ def _settings(evaluation: Evaluation) -> Settings:
 
 
 def comparators(parameters: ParameterSet, usual_care: str) -> tuple[str, ...]:
-    """List the comparators shown: no prophylaxis, usual care and the one chosen among the strategies."""
-    wanted = (WATCH, usual_care, parameters.text("comparator"))
+    """List the comparators shown: usual care, no prophylaxis, and the one chosen among the strategies."""
+    wanted = (usual_care, WATCH, parameters.text("comparator"))
     return tuple(key for key in dict.fromkeys(wanted) if key in parameters.strategies)
 
 

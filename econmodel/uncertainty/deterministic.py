@@ -19,12 +19,13 @@ from numpy.typing import NDArray
 
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.economics.lead import find_subjects
+from econmodel.economics.results import comparators
 from econmodel.errors import AnalysisError, EconModelError
 from econmodel.evidence.nnt import patients_per_event
 from econmodel.model.inputs import base_values
 from econmodel.parameters.following import follow_draws
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.schema import WATCH, WHOLE, Parameter
+from econmodel.parameters.schema import WHOLE, Parameter
 from econmodel.records import record
 from econmodel.wording import duration, lower, money, nearest, number, plain_number
 
@@ -81,14 +82,24 @@ def say_outcome(question: Question, value: float) -> str:
     return number(value, 3 if question.outcome == "qalys" else 1)
 
 
-def lead_pair(parameters: ParameterSet, evaluation: Evaluation | None = None) -> tuple[str, str]:
-    """Give the lead strategy and its comparator: the one set, or where the lead is itself that, no prophylaxis or usual care.
+def pairs_of(
+    parameters: ParameterSet, strategy: str | None = None, against: str | None = None, *, evaluation: Evaluation | None = None
+) -> tuple[tuple[str, str], ...]:
+    """Pair a strategy (the lead, if none is given) with one comparator, or with each shown: usual care, then no prophylaxis.
 
     ``evaluation`` is the base run, where there is one already.
+
+    Raises
+    ------
+    AnalysisError
+        A strategy is unknown, compared with itself, or the only one.
     """
     found = find_subjects(parameters, evaluation)
-    wanted = (parameters.text("comparator"), WATCH, found.usual_care)
-    return found.lead, next(key for key in wanted if key in parameters.strategies and key != found.lead)
+    key = strategy or found.lead
+    others = (against,) if against else [v for v in comparators(parameters, found.usual_care) if v != key] or (key,)
+    for versus in others:
+        ask(parameters, key, versus)
+    return tuple((key, versus) for versus in others)
 
 
 def ask(parameters: ParameterSet, strategy: str, versus: str, outcome: str = "cost") -> Question:
@@ -341,9 +352,9 @@ def two_way_sentence(question: Question, grid: Grid) -> str:
         f"{plain_number(grid.y_values[-1])}), {lower(question.label)} runs from {say_outcome(question, known.min())} to "
         f"{say_outcome(question, known.max())}"
     )
-    share = float(np.mean(known < 0))
     if question.outcome == "cost":
-        said += f"; it saves in {share:.0%} of the map" if share > 0 else "; it saves nowhere on the map"
+        where = "everywhere" if known.max() < 0 else "nowhere" if known.min() >= 0 else "on one side of the break-even line"
+        said += f"; over that time it saves {where} on the map"
     return said + "."
 
 

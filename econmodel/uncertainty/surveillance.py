@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from econmodel.economics.comparison import Comparison, rank_strategies
 from econmodel.economics.evaluate import Evaluation, evaluate
-from econmodel.economics.lead import BY_RULE
+from econmodel.economics.lead import BY_RULE, find_subjects
 from econmodel.errors import AnalysisError
 from econmodel.evidence.nnt import NumberNeededToTreat
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS, LABELS
@@ -27,7 +27,6 @@ from econmodel.parameters.sampling import sample
 from econmodel.parameters.schema import PROCESS, Protocol, StrategyRow, Surveillance
 from econmodel.parameters.structures import Structures, choose, gather
 from econmodel.records import record
-from econmodel.uncertainty.deterministic import lead_pair
 from econmodel.wording import lower, nearest
 
 FloatArray = NDArray[np.float64]
@@ -177,7 +176,7 @@ def lay_protocols(
         The strategy or a protocol is unknown, the strategy is never followed up, there is nothing to compare, or the cohort has bled.
     """
     parameters.need_never_bled("surveillance")
-    row = _followed_up(parameters, strategy or lead_pair(parameters)[0])
+    row = _followed_up(parameters, strategy or find_subjects(parameters).lead)
     _as_process(parameters, {row.key: row}, row.key)
     known, present = _known(parameters, row)
     base = against or next((key for key, p in known.items() if not (p.surveillance.months or p.surveillance.interval)), None)

@@ -21,7 +21,7 @@ from econmodel.uncertainty.deterministic import (
     points_in_range,
     say_outcome,
 )
-from econmodel.wording import lower, plain_number
+from econmodel.wording import duration, lower, plain_number
 
 FloatArray = NDArray[np.float64]
 GRID = 41
@@ -95,7 +95,8 @@ def _helps(question: Question, outcome: float) -> bool:
 def _sentence(question: Question, p: Parameter, crossings: tuple[float, ...], results: FloatArray) -> str:
     """Say where the outcome turns; where it does not, what it is at both ends; where nothing moves, that."""
     assert p.range is not None
-    good = "saves" if question.outcome == "cost" else f"has {lower(question.label)} above 0"
+    years = duration(question.parameters.number("headline_years"))
+    good = f"saves over {years}" if question.outcome == "cost" else f"has {lower(question.label)} above 0"
     who, name = compared(question), lower(p.label)
     known = results[~np.isnan(results)]
     low, high = plain_number(p.range.low), plain_number(p.range.high)

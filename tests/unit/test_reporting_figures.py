@@ -78,7 +78,7 @@ def test_plane_points_are_the_increments(results: Results, ax: Axes) -> None:
     """Points stand at the increments, the comparator at the origin."""
     points = charts.plot_plane(results, ax=ax)
     for key, point in points.items():
-        found = results.against("watch", key)
+        found = results.against("beta_blocker", key)
         expected = (found.whole.incremental_qalys, found.whole.incremental_cost) if found else (0.0, 0.0)
         assert (point.get_xdata()[0], point.get_ydata()[0]) == expected
 

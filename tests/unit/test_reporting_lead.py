@@ -13,7 +13,7 @@ from econmodel.reporting.papers.brief import brief_paper
 from econmodel.reporting.papers.content import Paper, to_plain
 from econmodel.reporting.papers.report import report_paper
 from econmodel.reporting.tables.findings import Findings
-from econmodel.uncertainty.deterministic import lead_pair
+from econmodel.uncertainty.deterministic import pairs_of
 from econmodel.uncertainty.probabilistic import run_psa
 from econmodel.workflow import Answer, evaluate_case, report_tables, vary_inputs
 
@@ -84,8 +84,9 @@ def test_one_lead_for_every_analysis(case: Case, found: tuple[Answer, Findings])
     answer, findings = found
     assert (answer.results.lead, answer.results.usual_care) == ("coil", "beta_blocker")
     assert list(answer.results.strategies)[-1] == "old_drug"
-    assert lead_pair(case.parameters) == ("coil", "watch")
-    assert {findings.one_way.strategy, findings.scenarios.strategy} == {"coil"}
+    assert pairs_of(case.parameters) == (("coil", "beta_blocker"), ("coil", "watch"))
+    for analyses in (findings.one_way, findings.scenarios):
+        assert [(found.strategy, found.versus) for found in analyses] == [("coil", "beta_blocker"), ("coil", "watch")]
     document = answer.results.to_json()
     assert (document["lead"], document["usual_care"]) == ("coil", "beta_blocker")
 
@@ -101,20 +102,22 @@ def test_every_caption_and_sentence_follows_the_lead(case: Case, found: tuple[An
         "Certainty of the evidence for": "EUS-guided coil:",
         "Year by year:": "EUS-guided coil (",
         "Cohort trace:": "EUS-guided coil,",
-        "Scenarios:": "EUS-guided coil against",
+        "Scenarios:": "EUS-guided coil, against each comparator",
         "one input at a time": "EUS-guided coil against",
-        "Over five years, ": "EUS-guided coil costs",
+        "over five years: ": "EUS-guided coil over",
     }
     for start, subject in subjects.items():
         lines = [text for text in told if start in text and not text.startswith("Inputs are varied")]
         followed = [text for text in lines if subject in text]
         others = [text for text in lines if text not in followed]
-        assert all("no prophylaxis" in text.lower() for text in others), (start, others)
+        comparators = ("no prophylaxis", "non-selective beta-blocker")
+        assert all(any(name in text.lower() for name in comparators) for text in others), (start, others)
         assert followed, start
     for other in ("Long-acting tablet", "retrograde transvenous obliteration"):
         assert not [text for text in told if any(start in text for start in subjects) and other in text], other
     assert any(text.startswith("EUS-guided coil; 95% interval") for text in told)
-    assert "EUS-guided coil against no prophylaxis" in report_chart("one_way", findings, results.labels).caption
+    for versus, name in (("beta_blocker", "non-selective beta-blocker"), ("watch", "no prophylaxis")):
+        assert f"EUS-guided coil against {name}" in report_chart(f"one_way_{versus}", findings, results.labels).caption
 
 
 def test_the_sentence_on_draws_is_the_leads(case: Case, found: tuple[Answer, Findings]) -> None:

@@ -98,15 +98,15 @@ def test_contract(document):
 
 
 def test_both_comparators_are_shown(document):
-    """No prophylaxis and beta-blocker are both compared with, and each is left out of its own block."""
-    assert list(document["comparisons"]) == ["watch", "beta_blocker"]
+    """Beta-blocker, first, and no prophylaxis are both compared with, and each is left out of its own block."""
+    assert list(document["comparisons"]) == ["beta_blocker", "watch"]
     assert set(document["comparisons"]["watch"]) == set(document["strategies"]) - {"watch"}
     assert set(document["groups"]) == {g["name"] for g in document["inputs"]["groups"]}
 
 
 def test_a_chosen_comparator_is_added(vary):
     """Another comparator joins the two that are always shown."""
-    assert comparators(vary(comparator="glue"), "beta_blocker") == ("watch", "beta_blocker", "glue")
+    assert comparators(vary(comparator="glue"), "beta_blocker") == ("beta_blocker", "watch", "glue")
 
 
 def test_years_add_up(document):

@@ -43,7 +43,7 @@ def test_threshold_is_verified_by_plugging_back(question: Question) -> None:
     found = threshold(question, "p_first_bleed_year_1")
     assert len(found.crossings) == 1
     assert answer(question, varied(question, [{found.name: found.crossings[0]}]))[0] == pytest.approx(0.0, abs=1e-4)
-    assert "saves while" in found.sentence
+    assert "saves over 5 years while" in found.sentence
     assert "above" in found.sentence
 
 
@@ -51,7 +51,7 @@ def test_no_threshold_in_range_is_an_answer(question: Question) -> None:
     """A range that never breaks even says so."""
     found = threshold(question, "c_coil")
     assert found.crossings == ()
-    assert "saves at no value of full cost: one coil in its range, so there is no threshold" in found.sentence
+    assert "saves over 5 years at no value of full cost: one coil in its range, so there is no threshold" in found.sentence
     ends = [answer(question, varied(question, [{"c_coil": end}]))[0] for end in (55.0, 400.0)]
     assert f"{money(ends[0], 'USD')} at 55 USD/coil, {money(ends[1], 'USD')} at 400" in found.sentence
 
@@ -66,7 +66,8 @@ def test_every_request_gets_a_sentence(question: Question) -> None:
     grid = two_way(question, *default_pair(question.parameters), points=3)
     said = two_way_sentence(question, grid)
     assert money(float(grid.values.max()), "USD") in said
-    assert "of the map" in said
+    assert said.endswith("over that time it saves on one side of the break-even line on the map.")
+    assert "%" not in said
 
 
 def test_two_way_grid_and_break_even(question: Question) -> None:

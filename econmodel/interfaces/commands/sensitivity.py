@@ -19,7 +19,7 @@ TOP_THRESHOLDS = 6
 @click.command()
 @common("file")
 @click.option("--strategy", metavar="KEY", help="Strategy asked about; default the lead strategy.")
-@click.option("--against", metavar="KEY", help="Comparator; default the case's own.")
+@click.option("--against", metavar="KEY", help="Comparator; default usual care, then no prophylaxis.")
 @click.option("--outcome", default="cost", show_default=True, metavar="NAME", help="cost, bleeds, nnt, qalys or nmb.")
 @click.option("--one-way", is_flag=True, help="Tornado.")
 @click.option("--two-way", "pair", nargs=2, metavar="A B", help="Map of two inputs.")
@@ -51,15 +51,14 @@ def sensitivity(
     """Vary inputs one or two at a time, or by scenario."""
     from econmodel.programme.by_risk import treat_by_risk
     from econmodel.reporting.papers.analyses import save_sensitivity, sensitivity_document
-    from econmodel.uncertainty.deterministic import ask, lead_pair
+    from econmodel.uncertainty.deterministic import ask, pairs_of
     from econmodel.workflow import flips_of
 
     case = load(file, overrides, sets, quiet=quiet)
     folder = check_output(out, Path("reports") / case.name / "sensitivity", json, reads=(file, *overrides))
-    lead, versus = lead_pair(case.parameters)
-    question = ask(case.parameters, strategy or lead, against or versus, outcome)
+    questions = [ask(case.parameters, *both, outcome) for both in pairs_of(case.parameters, strategy, against)]
     for name in (*(pair or ()), *thresholds):
-        question.parameters[name]
+        case.parameters[name]
     left_out = ("flips", "by_risk") if case.parameters.has_bled else ()
     asked = {
         "one_way": one_way,
@@ -71,21 +70,22 @@ def sensitivity(
         "sobol": sobol,
     }
     wanted = {name for name, given in asked.items() if given} or asked.keys() - {"sobol", *left_out}
-    found = analyse(question, wanted, pair=pair, thresholds=thresholds)
+    found = [(question, analyse(question, wanted, pair=pair, thresholds=thresholds)) for question in questions]
     if "flips" in wanted:
-        found["flips"] = flips_of(case)
+        found[0][1]["flips"] = flips_of(case)
     if "by_risk" in wanted:
-        found["by_risk"] = treat_by_risk(case.parameters)
-    document = sensitivity_document(question, found)
+        found[0][1]["by_risk"] = treat_by_risk(case.parameters)
+    documents = [sensitivity_document(*one) for one in found]
+    document = documents[0] | {"beside": documents[1:]}
     written: list[Path] = []
     if folder:
         with staged(folder, quiet=quiet) as stage:
-            written = save_sensitivity(question, found, document, stage)
+            written = save_sensitivity(case.title, found, document, stage)
     if json:
         write_json(document, json)
     if json != "-":
         screen = console(quiet=quiet)
-        for sentence in document["sentences"]:
+        for sentence in dict.fromkeys(sentence for one in documents for sentence in one["sentences"]):
             screen.print(f"- {sentence}", markup=False, highlight=False)
         files = ", ".join(sorted(path.name for path in written if path.suffix in (".svg", ".json")))
         also = ", pictures also as PNG with their data as CSV" if ".svg" in files else ""

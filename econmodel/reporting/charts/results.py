@@ -12,7 +12,7 @@ from econmodel.parameters.catalogue import CATEGORIES
 from econmodel.parameters.schema import WATCH
 from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.style import CATEGORY_COLOURS, INK, MUTED, strategy_styles
-from econmodel.reporting.papers.phrases import named
+from econmodel.reporting.papers.phrases import lower, named
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -76,8 +76,8 @@ def shows_nnt(results: Results, year: int) -> bool:
 
 
 def plane_rows(results: Results) -> list[dict[str, Any]]:
-    """Increments in cost and QALYs against the comparator over the time horizon, with frontier status."""
-    names, versus = results.labels, results.settings.comparator
+    """Increments in cost and QALYs against the first comparator over the time horizon, with frontier status."""
+    names, versus = results.labels, next(iter(results.comparisons))
     status = {row.key: row.status for row in results.frontier}
     increments = {key: (c.whole.incremental_qalys, c.whole.incremental_cost) for key, c in results.comparisons[versus].items()}
     return [
@@ -218,7 +218,7 @@ def plot_plane(results: Results, *, ax: Axes) -> dict[str, Line2D]:
     ax.set(xlim=limits[0], ylim=limits[1])
     _axis_names(
         ax,
-        f"QALYs gained per patient v. {results.labels[settings.comparator].lower()}",
+        f"QALYs gained per patient v. {lower(results.labels[next(iter(results.comparisons))])}",
         f"Extra cost per patient ({f.price_note(settings)})",
     )
     ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, settings.currency))
@@ -289,8 +289,7 @@ def label_column(ax: Axes, names: Mapping[str, str], order: Iterable[str], *, ga
 
 def describe(name: str, results: Results) -> dict[str, Any]:
     """Caption and alternative text of a figure of the results."""
-    settings = results.settings
-    years, versus = results.settings.headline, results.labels[settings.comparator].lower()
+    years, versus = results.settings.headline, lower(results.labels[next(iter(results.comparisons))])
     known = {
         "state_diagram": (
             "Health states and moves",
@@ -306,7 +305,7 @@ def describe(name: str, results: Results) -> dict[str, Any]:
         ),
         "nnt_by_year": (
             "Patients needed to treat to avert one first bleed, by year",
-            f"Number needed to treat by year, against no prophylaxis and against {named(results, results.beside[-1])}, "
+            f"Number needed to treat by year, against {' and against '.join(named(results, v) for v in results.beside)}, "
             "one line per strategy.",
         ),
         "cost_effectiveness_plane": (

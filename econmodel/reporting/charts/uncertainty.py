@@ -144,11 +144,12 @@ def plot_trace(rows: Sequence[Mapping[str, Any]], key: str, *, ax: Axes) -> list
 
 
 def draw_traces(figure: Figure, rows: Sequence[Mapping[str, Any]], keys: Sequence[str], names: Mapping[str, str]) -> None:
-    """Draw the traces of two strategies side by side, with one key below."""
+    """Draw the traces of some strategies side by side, with one key below."""
+    width = 0.98 / len(keys)
     for i, key in enumerate(keys):
-        ax = figure.add_axes((0.09 + 0.49 * i, 0.3, 0.41, 0.6))
+        ax = figure.add_axes((0.09 + width * i, 0.3, width - 0.08, 0.56))
         plot_trace(rows, key, ax=ax)
-        ax.text(0, 1.03, names[key], transform=ax.transAxes, color=MUTED)
+        ax.text(0, 1.03, fill(names[key], 72 // len(keys)), transform=ax.transAxes, color=MUTED, linespacing=1.0)
     there = {row["state"] for row in rows}
     for i, (state, colour) in enumerate((state, colour) for state, colour in STATE_COLOURS.items() if state in there):
         x, y = 0.05 + 0.325 * (i % 3), 0.13 - 0.05 * (i // 3)
@@ -156,9 +157,9 @@ def draw_traces(figure: Figure, rows: Sequence[Mapping[str, Any]], keys: Sequenc
         figure.text(x + 0.028, y, ALL_LABELS[state], va="center", fontsize=7.6)
 
 
-def report_figures(results: Results, trace: Sequence[Mapping[str, Any]], keys: Sequence[str], findings: Findings) -> dict[str, Spec]:
+def report_figures(results: Results, trace: Sequence[Mapping[str, Any]], findings: Findings) -> dict[str, Spec]:
     """List the figures that only the technical report shows."""
-    names = results.labels
+    names, keys = results.labels, results.subjects
     shown = [dict(row) for row in trace if row["strategy"] in keys]
     figures = {"cohort_trace": Spec(shown, 3.2, partial(draw_traces, rows=shown, keys=keys, names=names), width=5.4)}
     if findings.untreated:
@@ -168,9 +169,9 @@ def report_figures(results: Results, trace: Sequence[Mapping[str, Any]], keys: S
         )
     if findings.surveillance and not isinstance(findings.surveillance, str):
         figures |= surveillance_figures(*findings.surveillance)
-    if findings.one_way:
-        figures["one_way"] = Spec(
-            plain_rows(findings.one_way.rows), 3.9, drawer(partial(plot_tornado, findings.one_way), 0.46, 0.12, 0.52, 0.83), width=5.8
+    for found in findings.one_way:
+        figures[f"one_way_{found.versus}"] = Spec(
+            plain_rows(found.rows), 3.9, drawer(partial(plot_tornado, found), 0.46, 0.12, 0.52, 0.83), width=5.8
         )
     if findings.psa:
         figures["acceptability"] = Spec(
@@ -198,8 +199,9 @@ def _acceptability_rows(risk: Risk) -> list[dict[str, Any]]:
 
 def report_chart(name: str, findings: Findings, names: Mapping[str, str]) -> Chart:
     """Caption and alternative text of a figure of the technical report."""
-    if name == "one_way" and findings.one_way:
-        found = findings.one_way
+    for found in findings.one_way:
+        if name != f"one_way_{found.versus}":
+            continue
         of = f"{lower(names[found.strategy])} against {lower(names[found.versus])}"
         return Chart(
             name,
@@ -213,7 +215,7 @@ def report_chart(name: str, findings: Findings, names: Mapping[str, str]) -> Cha
         ),
         "cohort_trace": (
             "Cohort trace; the white above is those who have died",
-            "Stacked areas of the share of patients in each health state by year, for two strategies.",
+            "Stacked areas of the share of patients in each health state by year, one panel per strategy.",
         ),
         "acceptability": (
             "Probability that each strategy is the best buy, by willingness to pay",

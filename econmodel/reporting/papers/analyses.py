@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 from math import isfinite
 from pathlib import Path
@@ -20,11 +21,11 @@ from econmodel.reporting.charts.uncertainty import (
     plot_tornado,
     plot_two_way,
 )
-from econmodel.reporting.formatting import money_change
+from econmodel.reporting.formatting import duration, money_change
 from econmodel.reporting.tables.by_risk import by_risk_sentences
 from econmodel.reporting.tables.findings import analysis_of
 from econmodel.reporting.tables.provenance import drawn_together
-from econmodel.uncertainty.deterministic import lead_pair, plain_rows, two_way_sentence
+from econmodel.uncertainty.deterministic import compared, plain_rows, two_way_sentence
 
 if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
@@ -81,7 +82,8 @@ def sentences(question: Question, found: dict[str, Any]) -> list[str]:
         answered = [row for row in scenarios if isfinite(row.cost)]
         low, high = min(answered, key=lambda r: r.cost), max(answered, key=lambda r: r.cost)
         said.append(
-            f"Over {len(answered) - 1} scenarios net cost runs from {money_change(low.cost, currency)} "
+            f"{compared(question)}: over {len(answered) - 1} scenarios net cost per patient, "
+            f"{duration(question.parameters.number('headline_years'))}, runs from {money_change(low.cost, currency)} "
             f"({low.title}) to {money_change(high.cost, currency)} ({high.title})."
         )
     if "flips" in found:
@@ -91,16 +93,19 @@ def sentences(question: Question, found: dict[str, Any]) -> list[str]:
     return said
 
 
-def save_sensitivity(question: Question, found: dict[str, Any], document: dict[str, Any], folder: Path) -> list[Path]:
-    """Write pictures, CSV and JSON; give the files."""
-    return [
-        *save_all(sensitivity_figures(question, found, document), folder),
-        write_text(folder / "sensitivity.json", json_text(document)),
-    ]
+def save_sensitivity(
+    place: str, found: Sequence[tuple[Question, dict[str, Any]]], document: dict[str, Any], folder: Path
+) -> list[Path]:
+    """Write pictures of each comparison, its CSV, and one JSON; give the files. ``place`` names the hospital on the pictures."""
+    figures: dict[str, Spec] = {}
+    for (question, results), told in zip(found, (document, *document["beside"]), strict=True):
+        drawn = sensitivity_figures(place, question, results, told)
+        figures |= {f"{name}_v_{question.versus}" if document["beside"] else name: spec for name, spec in drawn.items()}
+    return [*save_all(figures, folder), write_text(folder / "sensitivity.json", json_text(document))]
 
 
-def sensitivity_figures(question: Question, found: dict[str, Any], document: dict[str, Any]) -> dict[str, Spec]:
-    """List the pictures of the analyses run."""
+def sensitivity_figures(place: str, question: Question, found: dict[str, Any], document: dict[str, Any]) -> dict[str, Spec]:
+    """List the pictures of the analyses run, of one comparison."""
     figures = {}
     if "one_way" in found:
         tornado = analysis_of(question, found["one_way"])
@@ -129,33 +134,36 @@ def psa_document(case: Case, risk: Risk, structures: ByStructure | None) -> dict
     }
 
 
-def save_psa(psa: Psa, risk: Risk, document: dict[str, Any], folder: Path) -> list[Path]:
-    """Write plane, acceptability and convergence pictures of the lead, draws as CSV (and Parquet where it can be) and JSON."""
-    lead, versus = lead_pair(psa.parameters)
-    currency = psa.parameters.text("currency")
-    note = f"{currency}, {psa.parameters.text('price_year')} prices"
-    names = {key: psa.parameters.strategies[key].label for key in psa.keys}
-    block = risk.convergence[versus][lead]
-    written = save_all(
-        {
-            "plane_of_draws": Spec(
-                _plane_rows(psa, lead, versus), 4.0, drawer(partial(plot_draws, psa, lead, versus), 0.15, 0.13, 0.82, 0.75), 5.6
-            ),
-            "acceptability": Spec(
-                _curve_rows(risk),
-                3.3,
-                drawer(partial(plot_acceptability, risk.acceptability, names, psa.threshold, currency, note), 0.12, 0.15, 0.55, 0.8),
-                6.0,
-            ),
-            "convergence": Spec(
-                [{"draws": n, **{k: v[i] for k, v in block.running.items()}} for i, n in enumerate(block.at)],
-                3.0,
-                drawer(partial(plot_convergence, block, currency), 0.13, 0.16, 0.83, 0.72),
-                6.0,
-            ),
-        },
-        folder,
-    )
+def psa_figures(place: str, psa: Psa, risk: Risk, pairs: Sequence[tuple[str, str]]) -> dict[str, Spec]:
+    """List the pictures of the draws: acceptability; plane and convergence of each comparison."""
+    p, currency = psa.parameters, psa.parameters.text("currency")
+    note = f"{currency}, {p.text('price_year')} prices"
+    names = {key: p.strategies[key].label for key in psa.keys}
+    figures = {
+        "acceptability": Spec(
+            _curve_rows(risk),
+            3.3,
+            drawer(partial(plot_acceptability, risk.acceptability, names, psa.threshold, currency, note), 0.12, 0.15, 0.55, 0.8),
+            6.0,
+        )
+    }
+    for key, versus in pairs:
+        block = risk.convergence[versus][key]
+        figures[f"plane_of_draws_v_{versus}"] = Spec(
+            _plane_rows(psa, key, versus), 4.0, drawer(partial(plot_draws, psa, key, versus), 0.15, 0.13, 0.82, 0.75), 5.6
+        )
+        figures[f"convergence_v_{versus}"] = Spec(
+            [{"draws": n, **{k: v[i] for k, v in block.running.items()}} for i, n in enumerate(block.at)],
+            3.0,
+            drawer(partial(plot_convergence, block, currency), 0.13, 0.16, 0.83, 0.72),
+            6.0,
+        )
+    return figures
+
+
+def save_psa(place: str, psa: Psa, risk: Risk, pairs: Sequence[tuple[str, str]], document: dict[str, Any], folder: Path) -> list[Path]:
+    """Write the pictures, draws as CSV (and Parquet where it can be) and JSON."""
+    written = save_all(psa_figures(place, psa, risk, pairs), folder)
     frame = psa.draws_frame()
     written.append(write_text(folder / "draws.csv", frame.to_csv(index=False, float_format="%.10g")))
     try:

@@ -96,8 +96,7 @@ def build_reports(
         from econmodel.reporting.charts.uncertainty import report_figures
         from econmodel.reporting.papers.report import report_paper
 
-        keys = list(dict.fromkeys((results.settings.comparator, results.lead)))
-        drawn |= report_figures(results, trace_rows(evaluation), keys, found)
+        drawn |= report_figures(results, trace_rows(evaluation), found)
         paper = report_paper(case, evaluation, results, structure, found)
         renderings += _renderings("technical_report", paper, paper, folder, formats)
     written += save_all(drawn, folder / "figures", beside)

@@ -44,14 +44,15 @@ def cautions(child_course: str, *, brief: bool = False) -> tuple[tuple[str, str]
 
 
 def answer(results: Results, key: str | None = None) -> str:
-    """Answer of the case in one sentence: what the option costs and averts, against no prophylaxis and usual care."""
+    """Answer of the case in one sentence: what the option costs and averts, against usual care and no prophylaxis."""
     key = key or results.lead
     years = f.span(results.settings.headline)
-    parts = [part for versus in results.beside if (part := _one_comparison(results, versus, key))]
+    told = {versus: part for versus in results.beside if (part := _one_comparison(results, versus, key))}
     label = results.labels[key]
-    if not parts:
+    if not told:
         return f"{label} is the only strategy of this case, so there is nothing to compare."
-    return f"Over {years}, {lower(label)} {'; '.join(parts)}."
+    parts = "; ".join(f"against {named(results, versus)} it {part}" for versus, part in told.items())
+    return f"{label} over {years}: {parts}."
 
 
 def _one_comparison(results: Results, versus: str, key: str) -> str:
@@ -70,7 +71,7 @@ def _one_comparison(results: Results, versus: str, key: str) -> str:
         per_100 = now.bleeds_averted_per_100
         bleeds = f"{'averts' if per_100 > 0 else 'brings'} {f.number(abs(per_100))} bleeds per 100 patients"
     told = f"{money} and {bleeds}"
-    return f"{told}, against {named(results, versus)}" if versus == WATCH else f"against {named(results, versus)} it {told}"
+    return told
 
 
 def named(results: Results, key: str) -> str:

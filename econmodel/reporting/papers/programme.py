@@ -9,7 +9,6 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from econmodel.parameters.catalogue import HARMS
-from econmodel.parameters.schema import WATCH
 from econmodel.parameters.statements import said
 from econmodel.programme.break_even import BreakEven
 from econmodel.programme.report import ProgrammeResult
@@ -164,10 +163,11 @@ def key_numbers(results: Results, programme: ProgrammeResult, risk: Risk | None)
     currency, numbers, basis = results.settings.currency, programme.headline, programme.basis
     time, drawn = f.duration(basis.budget_years), programme.uncertainty
     nnt, spread = _nnt(results, risk)
+    versus = phrases.short(results, results.beside[0])
     return KeyNumbers(
         (
             KeyNumber(f.number(numbers.patients_per_year, 1), "Patients a year", f"mean of {time} with backlog and growth"),
-            KeyNumber(nnt, f"NNT at {NNT_YEAR} years v. no prophylaxis", f"{phrases.lower(results.labels[results.lead])}; {spread}"),
+            KeyNumber(nnt, f"NNT at {NNT_YEAR} years v. {versus}", f"{phrases.lower(results.labels[results.lead])}; {spread}"),
             KeyNumber(
                 f.number(abs(numbers.bleeds_averted), 1),
                 f"{'Bleeds averted' if numbers.bleeds_averted >= 0 else 'More bleeds'} in {time}",
@@ -189,19 +189,19 @@ def key_numbers(results: Results, programme: ProgrammeResult, risk: Risk | None)
 
 
 def _nnt(results: Results, risk: Risk | None) -> tuple[str, str]:
-    """NNT of the lead against no prophylaxis, and its interval with the NNT against usual care."""
-    key, usual = results.lead, results.usual_care
+    """NNT of the lead against the first comparator, and its interval with the NNT against the others."""
+    key = results.lead
     nnt, spread = f.NOTHING, "is the comparator"
-    if (compared := results.against(WATCH, key)) is not None:
-        certain, expected = compared.whole.nnt.get(NNT_YEAR), risk and risk.expected.comparisons[WATCH][key].whole.nnt.get(NNT_YEAR)
-        nnt, spread = f.nnt(expected or certain), "interval: run with draws"
-    if interval := phrases.nnt_interval(risk, WATCH, key, NNT_YEAR):
-        spread = f"95% interval {interval}"
-    if usual != WATCH and (other := results.against(usual, key)) is not None:
-        wide = phrases.nnt_interval(risk, usual, key, NNT_YEAR)
-        expected = risk and risk.expected.comparisons[usual][key].whole.nnt.get(NNT_YEAR)
-        shown = f.nnt(expected or other.whole.nnt.get(NNT_YEAR))
-        spread += f"; v. {phrases.short(results, usual)} {shown}" + (f" ({wide})" if wide else "")
+    for versus in results.beside:
+        if (compared := results.against(versus, key)) is None:
+            continue
+        expected = risk and risk.expected.comparisons[versus][key].whole.nnt.get(NNT_YEAR)
+        shown = f.nnt(expected or compared.whole.nnt.get(NNT_YEAR))
+        wide = phrases.nnt_interval(risk, versus, key, NNT_YEAR)
+        if versus == results.beside[0]:
+            nnt, spread = shown, f"95% interval {wide}" if wide else "interval: run with draws"
+        else:
+            spread += f"; v. {phrases.short(results, versus)} {shown}" + (f" ({wide})" if wide else "")
     return nnt, spread
 
 

@@ -108,12 +108,11 @@ def _summary(case: Case, results: Results) -> Section:
 
 
 def _results(evaluation: Evaluation, results: Results, findings: Findings) -> list[Section]:
-    names, focus = results.labels, results.lead
-    versus, found = results.settings.comparator, findings.by_risk
-    years = results.settings.headline
+    years, found = results.settings.headline, findings.by_risk
+    followed = results.subjects
     compared = tuple(result_tables.comparison_table(results, key) for key in results.comparisons)
     trace = trace_rows(evaluation)
-    traces = tuple(result_tables.trace_table(trace, results, key) for key in dict.fromkeys((versus, focus)))
+    traces = tuple(result_tables.trace_table(trace, results, key) for key in followed)
     return [
         Section(
             "Results",
@@ -139,9 +138,9 @@ def _results(evaluation: Evaluation, results: Results, findings: Findings) -> li
         Section(
             "Cohort trace and years",
             (
-                Charts((report_chart("cohort_trace", findings, names),)),
+                Charts((report_chart("cohort_trace", findings, results.labels),)),
                 *traces,
-                *(result_tables.yearly_table(results, key) for key in dict.fromkeys((versus, focus))),
+                *(result_tables.yearly_table(results, key) for key in followed),
             ),
             level=2,
         ),

@@ -12,7 +12,7 @@ from econmodel.reporting.charts.surveillance import surveillance_charts
 from econmodel.reporting.charts.uncertainty import BARS, MONEY_OUTCOMES, report_chart
 from econmodel.reporting.papers import blocks
 from econmodel.reporting.papers.content import Block, Bullets, Charts, Paragraph, Section, Table, table
-from econmodel.reporting.papers.phrases import lower
+from econmodel.reporting.papers.phrases import lower, short
 from econmodel.reporting.tables import results as result_tables
 from econmodel.reporting.tables.checks import KINDS, value_text
 from econmodel.reporting.tables.findings import Analysis, Findings
@@ -220,7 +220,7 @@ def _plan(months: tuple[int, ...], interval: int) -> str:
 def uncertainty_sections(results: Results, findings: Findings) -> list[Section]:
     """Scenarios, one-way, all inputs together; what was not run is said."""
     parts = {"all inputs varied together": findings.psa, "one input at a time": findings.one_way, "scenarios": findings.scenarios}
-    missing = [name for name, found in parts.items() if found is None]
+    missing = [name for name, found in parts.items() if not found]
     opening: list[Block] = [Paragraph(VARIED)]
     if missing:
         opening.append(Paragraph(f"Not run for this report: {', '.join(missing)}.", tone="caution"))
@@ -232,9 +232,10 @@ def uncertainty_sections(results: Results, findings: Findings) -> list[Section]:
     if findings.structures:
         sections.append(Section("Structure", (structure_table(results, findings.structures),), level=2))
     if findings.one_way:
-        sections.append(_one_way(results, findings, findings.one_way))
+        found = (block for one in findings.one_way for block in _one_way(results, findings, one))
+        sections.append(Section("One input at a time", tuple(found), level=2))
     if findings.scenarios:
-        sections.append(Section("Scenarios", (scenario_table(results, findings.scenarios),), level=2))
+        sections.append(Section("Scenarios", (scenario_table(results, findings.scenarios),), level=2, landscape=True))
     if findings.thresholds:
         sections.append(Section("Held certain, and yet it decides", tuple(map(Paragraph, findings.thresholds)), level=2))
     return sections
@@ -274,14 +275,13 @@ def untreated_section(rows: Sequence[RiskRow], without: Sequence[RiskRow], findi
 
 
 def _together(results: Results, findings: Findings, risk: Risk) -> Section:
-    note = f"{risk.draws:,} draws, seed {risk.seed}."
-    names = results.labels
-    tables = [expected_table(results, risk), *(_risk_table(results, risk, key, note) for key in risk.comparisons)]
+    tables = [expected_table(results, risk), *(_risk_table(results, risk, versus) for versus in risk.comparisons)]
     said = Bullets(tuple(("", risk.convergence[key][results.lead].sentence) for key in risk.comparisons if key != results.lead))
-    return Section("All inputs varied together", (*tables, said, Charts((report_chart("acceptability", findings, names),))), level=2)
+    curves = Charts((report_chart("acceptability", findings, results.labels),))
+    return Section("All inputs varied together", (*tables, said, curves), level=2)
 
 
-def _risk_table(results: Results, risk: Risk, versus: str, note: str) -> Table:
+def _risk_table(results: Results, risk: Risk, versus: str) -> Table:
     settings, names = results.settings, results.labels
     return table(
         f"All inputs varied together, against {lower(names[versus])}: mean and 95% interval ({f.price_note(settings)})",
@@ -291,7 +291,8 @@ def _risk_table(results: Results, risk: Risk, versus: str, note: str) -> Table:
             ("Net cost, horizon", 1.8, True),
             ("QALYs gained", 1.5, True),
             (f"NNT at {NNT_YEAR} years", 1.6, True),
-            ("Probability it saves", 1.0, True),
+            (f"Probability it saves, {f.duration(settings.headline)}", 1.0, True),
+            ("Probability it saves, horizon", 1.0, True),
         ),
         [
             (
@@ -301,10 +302,11 @@ def _risk_table(results: Results, risk: Risk, versus: str, note: str) -> Table:
                 _plain_spread(found.incremental_qalys),
                 _nnt(found.nnt.get(NNT_YEAR)),
                 f.percent(found.headline_probability_saving),
+                f.percent(found.probability_saving),
             )
             for key, found in risk.comparisons[versus].items()
         ],
-        note=note,
+        note=f"{risk.draws:,} draws, seed {risk.seed}.",
     )
 
 
@@ -321,7 +323,7 @@ def _nnt(found: NumberNeededToTreat | None) -> str:
     return f"{f.nnt(found)} ({found.interval_text})" if found and found.interval_text else f.nnt(found)
 
 
-def _one_way(results: Results, findings: Findings, found: Analysis[TornadoRow]) -> Section:
+def _one_way(results: Results, findings: Findings, found: Analysis[TornadoRow]) -> tuple[Block, ...]:
     currency, is_money = results.settings.currency, found.outcome in MONEY_OUTCOMES
 
     def shown(value: float | None) -> str:
@@ -349,40 +351,33 @@ def _one_way(results: Results, findings: Findings, found: Analysis[TornadoRow]) 
         ("Range rests on", 1.9),
         ("Status", 1.2),
     )
-    chart = Charts((report_chart("one_way", findings, results.labels),))
-    return Section(
-        "One input at a time", (chart, table(f"{found.label}{money}; base {shown(found.rows[0].base)}", columns, rows)), level=2
-    )
+    chart = report_chart(f"one_way_{found.versus}", findings, results.labels)
+    return Charts((chart,)), table(f"{chart.caption}{money}; base {shown(found.rows[0].base)}", columns, rows)
 
 
-def scenario_table(results: Results, found: Analysis[ScenarioRow]) -> Table:
-    """Outcomes of each scenario."""
-    names, currency = results.labels, results.settings.currency
-    rows = [
-        (
-            row.title,
-            f.money_change(row.cost, currency),
-            f.number(row.bleeds, 1),
-            f.number(row.nnt, 1),
-            f.number(row.qalys, 3),
-            f.money_change(row.nmb, currency),
-            row.rationale,
-        )
-        for row in found.rows
-    ]
-    years = results.settings.headline
+def scenario_table(results: Results, found: Sequence[Analysis[ScenarioRow]], *, reasoning: bool = True) -> Table:
+    """Outcomes of each scenario against each comparator, side by side."""
+    names, currency, first = results.labels, results.settings.currency, found[0]
+    years, heads = f.duration(results.settings.headline), {one.versus: short(results, one.versus) for one in found}
+
+    def cells(row: ScenarioRow) -> tuple[str, ...]:
+        averted = f.number(row.bleeds, 1) if results.settings.has_bled else f.number(row.nnt, 1)
+        return f.money_change(row.cost, currency), averted, f.number(row.qalys, 3), f.money_change(row.nmb, currency)
+
+    averted = f"{'Bleeds averted per 100' if results.settings.has_bled else 'NNT'}, {years}"
+    headings = (f"Net cost, {years}", averted, "QALYs gained, horizon", "Net monetary benefit, horizon")
     return table(
-        f"Scenarios: {lower(names[found.strategy])} against {lower(names[found.versus])} ({f.price_note(results.settings)})",
+        f"Scenarios: {lower(names[first.strategy])}, against each comparator ({f.price_note(results.settings)})",
         (
-            ("Scenario", 2.0),
-            (f"Net cost, {f.duration(years)}", 1.0, True),
-            ("Bleeds averted per 100", 0.9, True),
-            (f"NNT, {f.duration(years)}", 0.7, True),
-            ("QALYs gained", 0.8, True),
-            ("Net monetary benefit", 1.0, True),
-            ("Reasoning", 4.0),
+            ("Scenario", 2.2),
+            *((f"{heading} v. {name}", 1.1, True) for name in heads.values() for heading in headings),
+            *([("Reasoning", 3.0)] if reasoning else []),
         ),
-        rows,
+        [
+            (rows[0].title, *(cell for row in rows for cell in cells(row)), *([rows[0].rationale] if reasoning else []))
+            for rows in zip(*(one.rows for one in found), strict=True)
+        ],
+        small=True,
     )
 
 

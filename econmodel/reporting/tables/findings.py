@@ -60,7 +60,7 @@ class Findings:
     programme
         The programme's budget, with all that a decision needs.
     one_way, scenarios
-        Inputs varied one at a time, and scenarios.
+        Inputs varied one at a time, and scenarios: against each comparator, usual care first.
     thresholds
         Sentences on inputs that are held certain and yet decide: where the net benefit turns.
     flips
@@ -81,8 +81,8 @@ class Findings:
 
     psa: Risk | None = None
     programme: ProgrammeResult | None = None
-    one_way: Analysis[TornadoRow] | None = None
-    scenarios: Analysis[ScenarioRow] | None = None
+    one_way: tuple[Analysis[TornadoRow], ...] = ()
+    scenarios: tuple[Analysis[ScenarioRow], ...] = ()
     thresholds: tuple[str, ...] = ()
     flips: FlipList | None = None
     structures: ByStructure | None = None

@@ -11,6 +11,7 @@ from econmodel.reporting.papers.content import Paragraph, Table, table
 if TYPE_CHECKING:
     from econmodel.programme.flips import Decision, Flip, FlipList
 
+SCENARIO = "scenario"
 HOW = (
     "Each input by itself over its declared range, each choice and each scenario, on the base structure; effects stay calibrated on "
     "the evidence. Chance: what the input's own distribution puts beyond the value; an input held certain has none."
@@ -42,8 +43,7 @@ def flip_table(found: FlipList, decision: Decision, rows: list[Flip]) -> Table:
     cells = [
         (
             flip.label,
-            flip.where,
-            flip.base if isinstance(flip.base, str) else f.plain(flip.base),
+            *(("", "") if flip.status == SCENARIO else (flip.where, f.plain(flip.base))),
             "" if flip.low is None or flip.high is None else f"{f.plain(flip.low)} to {f.plain(flip.high)}",
             flip.unit,
             "" if flip.low is None else flip.likely,

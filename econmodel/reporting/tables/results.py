@@ -14,7 +14,7 @@ from econmodel.parameters.catalogue import CATEGORIES, HEADLINE_COMPLICATIONS, K
 from econmodel.records import record
 from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.content import Table, table
-from econmodel.reporting.papers.phrases import lower, named, short
+from econmodel.reporting.papers.phrases import lower, short
 
 ICER_WORDS = {"dominant": "cheaper and better", "dominated": "dearer and worse", "equal": "no difference"}
 FRONTIER_WORDS = {
@@ -40,7 +40,7 @@ def settings_table(results: Results) -> Table:
         ("Time horizon", f"{f.duration(s.horizon_years)}; headline figures at {f.duration(results.settings.headline)}"),
         ("Where patients start", STARTED[s.cohort_start]),
         ("Perspective", s.perspective.replace("_", " ")),
-        ("Comparator", f"{results.labels[s.comparator]}; every summary also compares with {named(results, results.beside[-1])}"),
+        ("Comparators", f"{' and '.join(lower(results.labels[key]) for key in results.comparisons)}"),
         ("Strategy followed", f"{lead}. {results.subjects_note}".strip()),
         ("Currency and price year", f.price_note(s)),
         ("Discount rates", f"costs {costs}, health {health} a year"),

@@ -9,7 +9,7 @@ from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.parameters.schema import WATCH
 from econmodel.programme.money.rows import Row
 from econmodel.reporting import formatting as f
-from econmodel.reporting.papers.phrases import caution, short
+from econmodel.reporting.papers.phrases import caution, lower, short
 from econmodel.reporting.tables.checks import KINDS, value_text
 from econmodel.reporting.tables.programme import row_name
 from econmodel.reporting.tables.results import NNT_YEAR, bled_note, bleed_mean_text, headline_columns, headline_text
@@ -91,25 +91,45 @@ def _heading(key: str, short: Mapping[str, str]) -> str:
     return SHORT[stem].format(versus)
 
 
-def psa_table(case: Case, psa: Psa, risk: Risk, structures: ByStructure | None = None) -> Group:
-    """Build the terminal table of one comparator with the sentence on convergence and the caution."""
-    from rich import box
+def psa_table(case: Case, psa: Psa, risk: Risk, pairs: Sequence[tuple[str, str]], structures: ByStructure | None = None) -> Group:
+    """Build a terminal table of each comparator, with a sentence on convergence of each comparison, and the caution."""
     from rich.console import Group
-    from rich.markup import escape
-    from rich.table import Table
     from rich.text import Text
 
-    from econmodel.uncertainty.deterministic import lead_pair
+    currency = psa.parameters.text("currency")
+    parts: list[Table | Text] = []
+    for key, versus in pairs:
+        parts += [_psa_part(case, psa, risk, versus), Text(risk.convergence[versus][key].sentence, style="dim")]
+    notes = f"Draws {psa.draws:,}, seed {psa.seed}. Best value: highest net benefit at {f.money(psa.threshold, currency)} per QALY."
+    if structures:
+        parts += [_structures(structures, currency), *(Text(sentence, style="dim") for sentence in structures.sentences)]
+    return Group(*parts, Text(notes, style="dim"), Text(caution(), style="dim"))
 
-    versus, currency = risk.comparator, psa.parameters.text("currency")
+
+def _psa_part(case: Case, psa: Psa, risk: Risk, versus: str) -> Table:
+    from rich import box
+    from rich.markup import escape
+    from rich.table import Table
+
+    currency = psa.parameters.text("currency")
     table = Table(
         box=box.SIMPLE_HEAD,
         pad_edge=False,
-        title=escape(f"{case.title}: all inputs varied together, against {psa.parameters.strategies[versus].label.lower()}"),
+        title=escape(
+            f"{case.title}: all inputs varied together, against {lower(psa.parameters.strategies[versus].label)} "
+            f"({currency}, {psa.parameters.text('price_year')} prices)"
+        ),
         title_justify="left",
         title_style="bold",
     )
-    for heading in ("Strategy", f"Net cost, {psa.headline_years} y (95%)", "NNT 3 y (95%)", "Saves", "Best value"):
+    for heading in (
+        "Strategy",
+        f"Net cost, {psa.headline_years} y (95%)",
+        "NNT 3 y (95%)",
+        f"Saves, {psa.headline_years} y",
+        "Saves, horizon",
+        "Best value",
+    ):
         table.add_column(heading, justify="left" if heading == "Strategy" else "right")
     for key, found in risk.comparisons[versus].items():
         cost = found.headline_cost
@@ -118,17 +138,10 @@ def psa_table(case: Case, psa: Psa, risk: Risk, structures: ByStructure | None =
             f"{f.money_change(cost.mean, currency)} ({f.money_change(cost.low, currency)} to {f.money_change(cost.high, currency)})",
             f"{found.shown_nnt.text} ({found.shown_nnt.interval_text})",
             f.percent(found.headline_probability_saving),
+            f.percent(found.probability_saving),
             f.percent(risk.probability_cost_effective[key]),
         )
-    lead, _ = lead_pair(case.parameters)
-    shown = [table, *([_structures(structures, currency)] if structures else [])]
-    notes = [
-        *(structures.sentences if structures else ()),
-        *(block[lead].sentence for block in risk.convergence.values() if lead in block),
-        f"Draws {psa.draws:,}, seed {psa.seed}. Best value: highest net benefit at {f.money(psa.threshold, currency)} per QALY.",
-    ]
-    notes.append(caution())
-    return Group(*shown, *(Text(note, style="dim") for note in notes if note))
+    return table
 
 
 def _structures(found: ByStructure, currency: str) -> Table:

@@ -16,7 +16,7 @@ from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.content import table
 from econmodel.reporting.papers.phrases import lower
 from econmodel.reporting.tables.flips import flip_blocks
-from econmodel.uncertainty.deterministic import OUTCOMES, Question, ask, default_pair, lead_pair
+from econmodel.uncertainty.deterministic import OUTCOMES, Question, ask, default_pair, pairs_of
 from econmodel.wording import duration
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ def show_uncertainty(found: Answer) -> None:
     st.header("How sure is the answer?", anchor=False)
     question = _ask(found)
     key = (found.key, question.strategy, question.versus, question.outcome)
-    _one_way(question, key)
+    _one_way(found, question, key)
     _two_way(found, question, key)
     _scenarios(found, question, key)
     _flips(found)
@@ -77,7 +77,7 @@ def _ask(found: Answer) -> Question:
     names, years = found.results.labels, found.results.settings.headline_years
     first, second, third = st.columns(3)
     options = list(names)
-    lead, beside = lead_pair(found.case.parameters, found.evaluation)
+    lead, beside = pairs_of(found.case.parameters, evaluation=found.evaluation)[0]
     strategy = first.selectbox("Option", options, options.index(lead), format_func=names.__getitem__, key="ask_strategy")
     others = [key for key in options if key != strategy]
     wanted = others.index(beside) if beside in others else 0
@@ -88,9 +88,9 @@ def _ask(found: Answer) -> Question:
     return ask(found.case.parameters, strategy, versus, outcome)
 
 
-def _one_way(question: Question, key: answers.Asked) -> None:
+def _one_way(found: Answer, question: Question, key: answers.Asked) -> None:
     results = answers.tornado(key, question)
-    spec = answers.figures_of(question, results)[f"tornado_{question.outcome}"]
+    spec = answers.figures_of(found, question, results)[f"tornado_{question.outcome}"]
     pictures.show(
         pictures.draw((key, "tornado"), spec),
         "One input at a time, over its declared range (one-way analysis)",
@@ -110,7 +110,7 @@ def _two_way(found: Answer, question: Question, key: answers.Asked) -> None:
         "Upwards", rest, rest.index(wanted[1]) if wanted[1] in rest else 0, format_func=ranged.__getitem__, key="two_way_y"
     )
     results = answers.grid(key, (x, y), question)
-    spec = answers.figures_of(question, results)[f"two_way_{question.outcome}"]
+    spec = answers.figures_of(found, question, results)[f"two_way_{question.outcome}"]
     pictures.show(
         pictures.draw((key, x, y), spec),
         "Two inputs varied together (two-way analysis)",
@@ -167,7 +167,7 @@ def _together(found: Answer, question: Question) -> None:
         if question.strategy != versus:
             specs = answers.figures_together(found, psa, risk, question.strategy, versus)
             pictures.show(
-                pictures.draw((found.key, draws, question.strategy, versus, "plane"), specs["plane"]),
+                pictures.draw((found.key, draws, question.strategy, versus, "plane"), specs[f"plane_of_draws_v_{versus}"]),
                 "Each draw: extra cost and QALYs gained (cost-effectiveness plane)",
                 "Cloud of draws, extra cost against QALYs gained, with the threshold.",
             )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import streamlit as st
@@ -140,21 +139,15 @@ def research(key: str, draws: int, _found: Answer) -> Research:
     return workflow.run_research(plan, run_together(_found.case, draws=draws))
 
 
-def figures_of(question: Question, results: dict[str, Any]) -> dict[str, Spec]:
+def figures_of(found: Answer, question: Question, results: dict[str, Any]) -> dict[str, Spec]:
     """List the figures of deterministic analyses."""
     from econmodel.reporting.papers.analyses import sensitivity_document, sensitivity_figures
 
-    return sensitivity_figures(question, results, sensitivity_document(question, results))
+    return sensitivity_figures(found.case.title, question, results, sensitivity_document(question, results))
 
 
 def figures_together(found: Answer, psa: Psa, risk: Risk, key: str, versus: str) -> dict[str, Spec]:
     """List the figures of the analysis with all inputs varied together."""
-    from econmodel.reporting.charts.figures import Spec, drawer
-    from econmodel.reporting.charts.uncertainty import curve_labels, plot_acceptability, plot_draws
+    from econmodel.reporting.papers.analyses import psa_figures
 
-    return {
-        "plane": Spec([], 4.0, drawer(partial(plot_draws, psa, key, versus), 0.15, 0.13, 0.82, 0.75), 5.6),
-        "acceptability": Spec(
-            [], 3.3, drawer(partial(plot_acceptability, risk.acceptability, *curve_labels(found.results)), 0.12, 0.15, 0.55, 0.8), 6.0
-        ),
-    }
+    return psa_figures(found.case.title, psa, risk, [(key, versus)])
