@@ -114,6 +114,8 @@ POOLS = {
     "strategy": ["watch", "glue", "glue", "coil", ""],
     "glue_ml": ["", "1,5"],
     "complication": ["", "none", "fever; embolism"],
+    "check_date": ["", "", "2020-09-01", "2021-03-01"],
+    "check_found": ["open", "closed"],
     "bled": ["yes", "no", "no", ""],
     "bleed_date": ["", "", "2021-02-01", "Mar 21", "2020-04-01", "2019-01-01"],
     "bleed_source": ["", "gastric", "oesophageal"],

@@ -9,6 +9,7 @@ import pandas as pd
 
 from econmodel.errors import DataError
 from econmodel.evidence.registry.cleaning import CleanRegistry, clean_registry
+from econmodel.evidence.registry.courses import TreatedCourses, course_notes, course_values, follow_courses
 from econmodel.evidence.registry.curves import Curve, form_followup
 from econmodel.evidence.registry.estimates import compare, estimate_all
 from econmodel.evidence.registry.settings import BaseCase, Options
@@ -37,6 +38,8 @@ class RegistryResult:
         Cumulative incidence curves by (strategy, group).
     comparison
         NNT by strategy and horizon, with what it is compared to.
+    courses
+        Courses of those treated, and the examinations after them.
     values
         Inputs the registry replaces.
     options
@@ -50,6 +53,7 @@ class RegistryResult:
     rows: list[dict[str, Any]]
     curves: dict[tuple[str, str], Curve]
     comparison: dict[str, Any]
+    courses: TreatedCourses
     values: list[LocalValue]
     options: Options
     notes: tuple[str, ...] = ()
@@ -81,15 +85,18 @@ def analyse_registry(path: Path, options: Options | None = None, base: BaseCase 
         raise DataError(what, where=clean.file, fix='say what a column or a word is: --map "COLUMN=NAME", --word "status:RIP=dead"')
     followup = form_followup(clean.analysed)
     rows, curves = estimate_all(followup)
+    courses = follow_courses(clean, followup)
+    values = [*local_values(clean, followup, base, options), *course_values(clean, courses, base, options)]
     return RegistryResult(
         clean,
         followup,
         rows,
         curves,
         compare(rows, base.untreated_risk),
-        local_values(clean, followup, base, options),
+        courses,
+        [v for v in values if base.known is None or v.name in base.known],
         options,
-        (*clean.notes, *_lost_undated(clean, rows)),
+        (*clean.notes, *_lost_undated(clean, rows), *course_notes(clean, courses, options)),
     )
 
 

@@ -36,7 +36,7 @@ def _bled_before(p: pd.DataFrame) -> pd.Series:
 
 
 def _after_death(p: pd.DataFrame) -> pd.Series:
-    contacts = p[["last_seen", "last_session", "bleed_date", "rebleed_date", "transplant_date"]].max(axis=1)
+    contacts = p[["last_seen", "last_session", "last_check", "bleed_date", "rebleed_date", "transplant_date"]].max(axis=1)
     return contacts > p["death_date"]
 
 

@@ -116,6 +116,23 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
     "coils": ("number of coils", "n coils", "no of coils", "coil count", "coils used", "coils placed"),
     "glue_ml": ("glue", "ml glue", "glue volume", "glue volume ml", "volume of glue", "cyanoacrylate ml", "ml of glue", "glue amount"),
     "obliterated": ("obliteration", "complete obliteration", "eradicated", "eradication"),
+    "check_date": (
+        "date of check",
+        "examination date",
+        "date of examination",
+        "surveillance date",
+        "date of surveillance",
+        "surveillance endoscopy date",
+        "check endoscopy date",
+    ),
+    "check_found": (
+        "found at check",
+        "check result",
+        "result of check",
+        "examination result",
+        "surveillance result",
+        "varix at check",
+    ),
     "complication": ("complications", "adverse event", "adverse events", "ae"),
     "bled": ("bleed", "bleeding", "bleed yes no", "bled yes no", "any bleed", "first bleed", "bleeding event"),
     "bleed_date": (
@@ -158,6 +175,7 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
 DATE_COLUMNS = (
     "decision_date",
     "session_date",
+    "check_date",
     "bleed_date",
     "bleed_earliest",
     "bleed_latest",

@@ -31,6 +31,7 @@ import pandas as pd
 from econmodel.evidence.registry.analysis import CAUTION, RegistryResult
 from econmodel.evidence.registry.cleaning import CleanRegistry
 from econmodel.evidence.registry.columns import SYNONYMS
+from econmodel.evidence.registry.courses import summarise_courses
 from econmodel.evidence.registry.curves import Curve
 from econmodel.evidence.registry.estimates import count_harms
 from econmodel.evidence.registry.patients import RECORDED
@@ -133,7 +134,7 @@ def summarise(result: RegistryResult) -> dict[str, Any]:
         ``schema``, ``file``, ``invented``, ``caution``, ``as_of``, ``counts`` (steps), ``held`` and ``excluded``
         (patients with row and reason), ``problems``, ``changes`` (numbers by action), ``notes``, ``estimates``
         (strategy, group, counts, rate, cumulative incidence, bounds), ``comparison``,
-        ``harms`` (by strategy), ``local_values``.
+        ``harms`` and ``courses`` (by strategy), ``local_values``.
     """
     clean = result.clean
     tree = {
@@ -151,6 +152,7 @@ def summarise(result: RegistryResult) -> dict[str, Any]:
         "estimates": result.rows,
         "comparison": result.comparison,
         "harms": count_harms(clean),
+        "courses": summarise_courses(result.courses, result.options),
         "local_values": {v.name: {k: x for k, x in asdict(v).items() if k != "name" and x not in (None, ())} for v in result.values},
     }
     return neutral_tree(tree)  # type: ignore[no-any-return]
@@ -168,11 +170,12 @@ def _number(values: pd.Series) -> dict[str, int]:
     return {str(k): int(v) for k, v in values.value_counts().items()}
 
 
+_PER_CHECK = ("check_date", "check_found")
 _PER_VISIT = ("session_date", "coils", "glue_ml", "obliterated", "sessions")
 
 
 def repaired_rows(clean: CleanRegistry) -> pd.DataFrame:
-    """Rows of the patients analysed, in the order of the file."""
+    """Rows of the patients analysed, in the order of the file; then their examinations."""
     visits = clean.visits
     chosen = visits["is_session"] | ~visits["patient"].isin(visits.loc[visits["is_session"], "patient"])
     sessions = visits[chosen].drop_duplicates(["patient", "session_date"])
@@ -190,6 +193,13 @@ def repaired_rows(clean: CleanRegistry) -> pd.DataFrame:
     table["repairs"] = _repairs(p, estimated)
     whole = ["birth_year", "age", "coils", "sessions"]
     table[whole] = table[whole].astype("Int64")
+    checks = clean.rows[clean.rows["patient"].isin(clean.analysed.index) & clean.rows[list(_PER_CHECK)].notna().any(axis=1)]
+    checks = checks.rename(columns={"label": "id"})[["id", *_PER_CHECK]].drop_duplicates()
+    table = (
+        pd.concat([table.reset_index(drop=True), checks.reset_index(drop=True)])
+        if len(checks)
+        else table.assign(**dict.fromkeys(_PER_CHECK))
+    )
     written = [n for n in SYNONYMS if n in clean.recorded or table[n].notna().any()]
     return table[written].reset_index(drop=True)
 

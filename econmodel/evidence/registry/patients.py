@@ -60,7 +60,9 @@ def form_visits(rows: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
     visits["obliterated"] = _yes_first(ordered["obliterated"], keys).to_numpy()
     for name in (*RECORDED, "complication_known"):
         visits[name] = _flag(ordered["complication"], name).groupby(keys, dropna=False, sort=False).max().to_numpy()
-    several = (grouped["row"].transform("size") > 1) & (ordered["session_date"].notna() | _has_device(ordered))
+    session = ordered["session_date"].notna() | _has_device(ordered)
+    merged = (session | ordered["check_date"].isna()).groupby(keys, dropna=False).transform("sum")
+    several = session & merged.gt(1)
     ledger.change(
         np.sort(ordered.loc[several, "row"].to_numpy()),
         "session_date",
@@ -110,7 +112,7 @@ def form_courses(visits: pd.DataFrame, gap_days: int) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row per course: ``patient``, ``course`` (1, 2, ...), ``date`` of its first session, ``sessions``, summed
+        One row per course: ``patient``, ``course`` (1, 2, ...), ``date`` of its first session and ``last``, ``sessions``, summed
         ``coils`` and ``glue_ml`` (missing when never recorded), ``obliterated``, complication flags.
     """
     sessions = visits[visits["is_session"]].copy()
@@ -121,6 +123,7 @@ def form_courses(visits: pd.DataFrame, gap_days: int) -> pd.DataFrame:
     grouped = sessions.groupby(["patient", "course"], sort=False)
     courses = grouped.agg(
         date=("session_date", "min"),
+        last=("session_date", "max"),
         rows=("row", "size"),
         typed=("sessions", "max"),
         **{name: (name, "max") for name in (*RECORDED, "complication_known")},
@@ -161,6 +164,7 @@ def form_patients(rows: pd.DataFrame, visits: pd.DataFrame, options: Options, le
     p["first_session"], p["last_session"] = by_visit["session_date"].min(), by_visit["session_date"].max()
     p["has_session"] = by_visit["is_session"].max()
     p[["last_seen", "transplant_date"]] = by_row[["last_seen", "transplant_date"]].agg({"last_seen": "max", "transplant_date": "min"})
+    p["last_check"] = by_row["check_date"].max()
     p["death_date"], p["status"] = by_row["death_date"].min(), _latest_status(ordered)
     _add_bleed(p, ordered)
     _check_agreement(p, ordered, options, ledger)

@@ -29,6 +29,7 @@ WORD_READERS: dict[str, words.Reader] = {
     "previous_bleed": words.yes_no,
     "start_basis": words.start_basis,
     "obliterated": words.yes_no,
+    "check_found": words.check_found,
     "complication": words.complication,
     "bled": words.yes_no,
     "bleed_order": words.bleed_order,

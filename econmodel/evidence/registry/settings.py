@@ -107,7 +107,7 @@ class BaseCase:
     Parameters
     ----------
     rates
-        Gamma priors by input name: ``r_other_bleed``, ``r_late_rebleed``.
+        Gamma priors by input name: ``r_other_bleed``, ``r_late_rebleed``, recurrence and loss.
     log_rate
         Mean and standard deviation of the log rate of an untreated first bleed in a setting not yet seen, in the reference
         cell; None without one.
@@ -173,7 +173,7 @@ def base_case_from(parameters: ParameterSet, untreated_risk: dict[int, float] | 
         without untreated patients without an NNT.
     """
     rates: dict[str, Prior] = {}
-    for name in RATES:
+    for name in (*RATES, *_named(parameters, "r_recurrence", "r_lost")):
         if parameters[name].is_uncertain:
             rates[name] = prior_from_mean(parameters.number(name), parameters[name].distribution.sd)
     coefficients = Coefficients(*(parameters.number(name) for name in ("b_child", "b_size", "b_red")))
@@ -194,7 +194,13 @@ def _predictive(parameters: ParameterSet) -> tuple[float, float]:
     return sum(parameters.number(p.name) for p in parts), math.hypot(*(p.distribution.sd for p in parts))
 
 
+def _named(parameters: ParameterSet, *slots: str) -> set[str]:
+    """Inputs that the strategies name in these places of their rows."""
+    return {name for row in parameters.strategies.values() for slot in slots if (name := getattr(row, slot))}
+
+
 def _beta_priors(parameters: ParameterSet) -> dict[str, BetaPrior]:
     named = (row.complications.get(kind) for row in parameters.strategies.values() for kind in KEPT_COMPLICATIONS)
-    beliefs = {name: parameters[name].distribution for name in named if name}
+    shares = _named(parameters, "p_obliteration", "p_retreat_accepted", "p_retreat_year_1")
+    beliefs = {name: parameters[name].distribution for name in (*named, *shares) if name}
     return {name: BetaPrior(d.fields["a"], d.fields["b"]) for name, d in beliefs.items() if d.family == "beta"}

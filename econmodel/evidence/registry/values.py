@@ -95,11 +95,11 @@ def local_values(clean: CleanRegistry, f: pd.DataFrame, base: BaseCase, options:
     f
         Follow-up of the patients analysed.
     base
-        Beliefs to combine with, and the names the model knows.
+        Beliefs to combine with.
     options
         Holds the minimum.
     """
-    found = [
+    return [
         *_age(clean, options),
         *_share_female(clean, options),
         *_case_mix(clean, options),
@@ -107,7 +107,6 @@ def local_values(clean: CleanRegistry, f: pd.DataFrame, base: BaseCase, options:
         *rebleed_values(clean, base),
         *use_values(clean, f, base, options),
     ]
-    return [v for v in found if base.known is None or v.name in base.known]
 
 
 def _age(clean: CleanRegistry, options: Options) -> list[LocalValue]:
@@ -241,7 +240,7 @@ def _other_bleed(clean: CleanRegistry, rows: pd.DataFrame, base: BaseCase) -> li
         return []
     events = int((bled & rows["source"].eq("other")).sum())
     reason = "untreated patients of the site's registry, the source of each bleed recorded"
-    return [_rate(clean, "r_other_bleed", (events, len(rows), float(rows["years"].sum())), base, reason)]
+    return [rate_value(clean, "r_other_bleed", (events, len(rows), float(rows["years"].sum())), base, reason)]
 
 
 def rebleed_values(clean: CleanRegistry, base: BaseCase) -> list[LocalValue]:
@@ -251,10 +250,11 @@ def rebleed_values(clean: CleanRegistry, base: BaseCase) -> list[LocalValue]:
         return []
     counts = (int(after["event"].sum()), len(after), float(after["years"].sum()))
     reason = "patients followed beyond six weeks after a first bleed, whatever their secondary prophylaxis"
-    return [_rate(clean, "r_late_rebleed", counts, base, reason)]
+    return [rate_value(clean, "r_late_rebleed", counts, base, reason)]
 
 
-def _rate(clean: CleanRegistry, name: str, counts: tuple[int, int, float], base: BaseCase, reason: str) -> LocalValue:
+def rate_value(clean: CleanRegistry, name: str, counts: tuple[int, int, float], base: BaseCase, reason: str) -> LocalValue:
+    """Join a yearly rate, from events, patients and patient-years, to the base case's belief."""
     events, patients, years = counts
     prior = base.rates.get(name, JEFFREYS_RATE)
     post = gamma_posterior(events, years, prior)
@@ -271,8 +271,8 @@ def use_values(clean: CleanRegistry, f: pd.DataFrame, base: BaseCase, options: O
     return [*_sessions(clean, courses, options), *_devices(clean, courses, options), *_complications(clean, courses, base, options)]
 
 
-def _by_input(courses: pd.DataFrame, options: Options, named: Callable[[StrategyRow], str]) -> Iterator[tuple[str, pd.DataFrame]]:
-    """Courses by the input that their strategies name, where there are enough; strategies may share one."""
+def by_input(courses: pd.DataFrame, options: Options, named: Callable[[StrategyRow], str]) -> Iterator[tuple[str, pd.DataFrame]]:
+    """Courses (or patients) by the input that their strategies name, where there are enough; strategies may share one."""
     names = {key: name for key, row in options.strategies.items() if (name := named(row))}
     for name, part in courses.groupby(courses["strategy"].map(names)):
         if len(part) >= options.minimum:
@@ -284,7 +284,7 @@ def _sessions(clean: CleanRegistry, courses: pd.DataFrame, options: Options) -> 
     if not ("sessions" in clean.recorded or several):
         return []
     found = []
-    for name, part in _by_input(courses[courses["course"].eq(1)], options, lambda row: row.sessions_mean):
+    for name, part in by_input(courses[courses["course"].eq(1)], options, lambda row: row.sessions_mean):
         note = f"Registry {clean.file}: {int(part['sessions'].sum())} sessions in {len(part)} first courses."
         found.append(_mean_sessions(name, part["sessions"], note))
     return found
@@ -310,7 +310,7 @@ def _mean_sessions(name: str, sessions: pd.Series, note: str) -> LocalValue:
 def _devices(clean: CleanRegistry, courses: pd.DataFrame, options: Options) -> list[LocalValue]:
     found = []
     for column, unit in (("coils", "coils"), ("glue_ml", "mL")):
-        for name, part in _by_input(courses[courses[column].gt(0)], options, attrgetter(column)):
+        for name, part in by_input(courses[courses[column].gt(0)], options, attrgetter(column)):
             sessions = part["sessions"]
             note = f"Registry {clean.file}: {part[column].sum():g} {unit} in {int(sessions.sum())} sessions of {len(part)} courses."
             found.append(mean_value(name, part[column] / sessions, "use per session at the site", note, weights=sessions))
@@ -341,9 +341,11 @@ def mean_value(
 def _complications(clean: CleanRegistry, courses: pd.DataFrame, base: BaseCase, options: Options) -> list[LocalValue]:
     known = courses[courses["complication_known"].astype(bool)]
     return [
-        _per_course(clean, name, int(part[kind].sum()), len(part), base)
+        share_value(
+            clean, name, (int(part[kind].sum()), len(part)), base, "courses of the site with complications recorded", "courses"
+        )
         for kind in KEPT_COMPLICATIONS
-        for name, part in _by_input(known, options, partial(_complication_input, kind))
+        for name, part in by_input(known, options, partial(_complication_input, kind))
     ]
 
 
@@ -351,17 +353,12 @@ def _complication_input(kind: str, row: StrategyRow) -> str:
     return row.complications.get(kind, "")
 
 
-def _per_course(clean: CleanRegistry, name: str, events: int, courses: int, base: BaseCase) -> LocalValue:
+def share_value(clean: CleanRegistry, name: str, counts: tuple[int, int], base: BaseCase, reason: str, of: str) -> LocalValue:
+    """Join a probability, from events in so many ``of``, to the base case's belief."""
+    events, n = counts
     prior = base.probabilities.get(name, BetaPrior())
-    a, b = prior.a + events, prior.b + courses - events
+    a, b = prior.a + events, prior.b + n - events
     said = f"Combined with the base case, worth {prior.a:.4g} in {prior.a + prior.b:.4g}."
     said = "Jeffreys' prior." if prior == BetaPrior() else said
-    note = f"Registry {clean.file}: {events}/{courses} courses. {said}"
-    return LocalValue(
-        name,
-        {"family": "beta", "a": a, "b": b},
-        "courses of the site with complications recorded",
-        note,
-        a / (a + b),
-        range=(*beta_interval(a, b), INTERVAL),
-    )
+    note = f"Registry {clean.file}: {events}/{n} {of}. {said}"
+    return LocalValue(name, {"family": "beta", "a": a, "b": b}, reason, note, a / (a + b), range=(*beta_interval(a, b), INTERVAL))

@@ -113,6 +113,7 @@ def known_words(name: str, strategies: tuple[str, ...] = ()) -> str:
         "child": ("A", "B", "C"),
         "varix_type": ("GOV1", "GOV2", "IGV1", "IGV2"),
         "bleed_order": ("before", "after"),
+        "check_found": ("open", "closed"),
         "start_basis": ("decision", "session"),
         "bleed_source": ("gastric", "other", "not portal"),
     }
@@ -213,6 +214,20 @@ def bleed_order(text: str) -> str:
     """Whether a bleed on a session day came before or after the session."""
     word = plain(text)
     return word if word in ("before", "after") else UNREADABLE
+
+
+def check_found(text: str) -> str:
+    """Whether an examination found the varix open or closed.
+
+    Examples
+    --------
+    >>> check_found("Patent"), check_found("obliterated"), check_found("not seen")
+    ('open', 'closed', '?')
+    """
+    word = plain(text)
+    if word in ("open", "patent", "flow", "residual flow", "residual", "recurred", "recurrence", "re opened", "reopened"):
+        return "open"
+    return "closed" if word in ("closed", "obliterated", "occluded", "eradicated", "thrombosed", "no flow") else UNREADABLE
 
 
 def start_basis(text: str) -> str:
