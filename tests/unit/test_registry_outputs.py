@@ -11,6 +11,7 @@ from registry_tables import AS_OF, analyse, options, write
 
 from econmodel.evidence.registry import analyse_registry, base_case_from, summarise, write_registry
 from econmodel.evidence.registry.outputs import neutral, neutral_frame, neutral_tree
+from econmodel.model.inputs import resolve
 from econmodel.package import params_folder
 from econmodel.parameters.loading import load_base_case, load_case
 
@@ -275,3 +276,13 @@ def test_summary(demo):
     assert "not for a patient's care" in summary["caution"]
     assert len(summary["held"]) == 5
     assert all(entry["reason"] for entry in summary["held"] + summary["excluded"])
+
+
+def test_what_the_registry_saw_acts_in_the_run_alone(demo):
+    """The demo's recurrence and closure move the course; effects stay calibrated on the evidence's."""
+    _, _, written = demo
+    before, after = (resolve(load_case(None, files).parameters).course for files in ((), (written["override.toml"],)))
+    lead = list(load_base_case().strategies).index("coil_and_glue")
+    assert after.evidence.r_recurrence[0, lead] == before.r_recurrence[0, lead] == 0.10
+    days = 6 * 364 + (190 + 367 + 364) / 2  # six stayed closed, three opened midway; ours is worth 4 in 40 years
+    assert after.r_recurrence[0, lead] == pytest.approx((4 + 3) / (40 + days / 365.25))
