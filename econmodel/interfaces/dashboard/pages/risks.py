@@ -163,7 +163,8 @@ def _together(found: Answer, question: Question) -> None:
         st.session_state.psa_of = (found.key, draws)
         psa, risk = _draw(found, draws)
         versus = question.versus if question.versus in risk.comparisons else risk.comparator
-        _say_together(found, risk, versus, question.strategy)
+        for one in dict.fromkeys((versus, *risk.comparisons)):
+            _say_together(found, risk, one, question.strategy)
         if question.strategy != versus:
             specs = answers.figures_together(found, psa, risk, question.strategy, versus)
             pictures.show(
@@ -207,9 +208,9 @@ def _say_together(found: Answer, risk: Risk, versus: str, strategy: str) -> None
         )
     columns = (
         ("Option", 1.6),
-        (f"Net cost, {f.duration(settings.headline_years)}", 1.8),
+        (f"Net cost, {f.duration(settings.headline_years)} ({f.price_note(settings)})", 1.8),
         ("NNT at 3 years", 1.8),
-        ("Chance that it saves", 0.8, True),
+        (f"Chance that it saves, {f.duration(settings.headline_years)}", 0.8, True),
         ("Chance that it is best value", 0.8, True),
         ("Procedure deaths per 1,000", 1.4),
     )
