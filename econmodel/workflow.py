@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.research import Research
     from econmodel.uncertainty.surveillance import Protocols
     from econmodel.uncertainty.surveillance_worth import Worth
+    from econmodel.uncertainty.within_route import WithinRoute
 
 PAPERS = ("brief", "report", "workbook", "form")
 PAIRED_IN_THE_REPORT = 300
@@ -68,6 +69,13 @@ def answer(case: Case, evaluation: Evaluation | None = None) -> Answer:
 
     found = evaluation or evaluate(case.parameters)
     return Answer(case, found, case_results(case, found, draws=int(case.parameters.number("draws"))))
+
+
+def within_route(found: Answer) -> WithinRoute:
+    """What the lead adds to the next strategy of its route."""
+    from econmodel.uncertainty.within_route import compare_within_route
+
+    return compare_within_route(found.evaluation, found.results)
 
 
 def run_programme(case: Case, *, draws: int = 0) -> ProgrammeResult:
@@ -112,7 +120,7 @@ def evaluate_case(case: Case) -> tuple[Answer, Findings]:
 
         warm_engine(case.parameters, draws)
     programme = None if case.parameters.has_bled else run_programme(case, draws=draws)
-    return found, Findings(programme=programme)
+    return found, Findings(programme=programme, within_route=within_route(found))
 
 
 def vary_inputs(findings: Findings, psa: Psa) -> Findings:

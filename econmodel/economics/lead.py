@@ -1,20 +1,21 @@
-"""Whom a case is about: the lead strategy, and usual care beside it.
+"""Whom a case is about: the lead strategy, usual care beside it, and the next strategy of the lead's route.
 
-Both are found once, on the deterministic base run, so that draws, structures, sliders and swept values never change the
+They are found once, on the deterministic base run, so that draws, structures, sliders and swept values never change the
 subject of a paper. Every table, picture, sentence and page takes them from here.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.schema import WATCH
+from econmodel.parameters.schema import WATCH, StrategyRow
 from econmodel.records import record
 
 SAME_SHARE = 1e-9
 BY_RULE = "by_rule"
+DRUG = "drug"
 
 
 @record
@@ -53,6 +54,18 @@ def find_subjects(parameters: ParameterSet, evaluation: Evaluation | None = None
     return Subjects(lead, usual, f"The usual care that the setting names {why}; {what} stands in its place.")
 
 
+def route(row: StrategyRow) -> str:
+    """How a strategy reaches the varix: its kind of session, or as a drug; empty where it does not."""
+    return row.session or (DRUG if row.drug else "")
+
+
+def next_of_route(parameters: ParameterSet, lead: str, evaluation: Evaluation | None = None) -> str:
+    """Find the best value (as for the lead) of the other strategies of the lead's route; empty where there is none."""
+    rows = parameters.strategies
+    others = [key for key, row in rows.items() if key != lead and route(row) and route(row) == route(rows[lead])]
+    return _best_value(others, parameters, evaluation) if others else ""
+
+
 def _lead(parameters: ParameterSet, evaluation: Evaluation | None) -> str:
     named = parameters.text("lead")
     if named in parameters.strategies:
@@ -64,12 +77,15 @@ def _lead(parameters: ParameterSet, evaluation: Evaluation | None) -> str:
         return _most(gains)
     courses = [key for key in active if parameters.strategies[key].starts_in == "in_course"]
     choice = courses or [key for key in active if key != parameters.text("usual_care")] or active or list(parameters.strategies)
-    return choice[0] if len(choice) == 1 else _best_value(choice, evaluation or evaluate(parameters, yearly=False, by_group=False))
+    return _best_value(choice, parameters, evaluation)
 
 
-def _best_value(keys: Iterable[str], evaluation: Evaluation) -> str:
-    benefit = evaluation.net_benefit(evaluation.parameters.number("willingness_to_pay"))[0, :, 0]
-    return max(keys, key=lambda key: float(benefit[evaluation.index(key)]))
+def _best_value(keys: Sequence[str], parameters: ParameterSet, evaluation: Evaluation | None) -> str:
+    if len(keys) == 1:
+        return keys[0]
+    e = evaluation or evaluate(parameters, yearly=False, by_group=False)
+    benefit = e.net_benefit(parameters.number("willingness_to_pay"))[0, :, 0]
+    return max(keys, key=lambda key: float(benefit[e.index(key)]))
 
 
 def _most(shares: Mapping[str, float]) -> str:

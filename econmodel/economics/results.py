@@ -17,7 +17,7 @@ from econmodel.arrays import known
 from econmodel.economics.comparison import Comparison, FrontierRow, rank_strategies
 from econmodel.economics.evaluate import Evaluation
 from econmodel.economics.ladder import Ladder, nnt_ladder
-from econmodel.economics.lead import find_subjects
+from econmodel.economics.lead import find_subjects, next_of_route
 from econmodel.economics.prices import money_by_period
 from econmodel.economics.resolved import inputs_document
 from econmodel.errors import AnalysisError
@@ -230,7 +230,8 @@ class Results:
     """Deterministic results of a case.
 
     ``inputs`` is the document of resolved inputs; ``lead`` is the strategy that papers follow, ``usual_care`` and
-    ``watch`` are what it stands beside; ``subjects_note`` says where usual care is not the setting's.
+    ``watch`` are what it stands beside, ``next_of_route`` the best value of the others that reach the varix as it does (empty
+    where there is none); ``subjects_note`` says where usual care is not the setting's.
     """
 
     case: Identity
@@ -242,6 +243,7 @@ class Results:
     frontier: tuple[FrontierRow, ...]
     lead: str
     usual_care: str
+    next_of_route: str
     subjects_note: str
     ladder: Ladder
 
@@ -296,6 +298,7 @@ class Results:
             "settings": dict(vars(self.settings)),
             "lead": self.lead,
             "usual_care": self.usual_care,
+            "next_of_route": self.next_of_route or None,
             "inputs": dict(self.inputs),
             **self.whole.to_json(),
             "groups": {name: group.to_json() for name, group in self.groups.items()},
@@ -319,7 +322,8 @@ def case_results(case: Case, evaluation: Evaluation, *, draws: int = 0) -> Resul
     parameters = case.parameters
     subjects = find_subjects(parameters, evaluation)
     yearly = yearly_table(evaluation)
-    against = comparators(parameters, subjects.usual_care)
+    following = next_of_route(parameters, subjects.lead, evaluation)
+    against = comparators(parameters, subjects.usual_care, following)
     groups = {name: _group(evaluation, g, yearly, against) for g, name in enumerate(evaluation.activity.groups)}
     return Results(
         case=Identity(
@@ -341,6 +345,7 @@ def case_results(case: Case, evaluation: Evaluation, *, draws: int = 0) -> Resul
         frontier=frontier(evaluation),
         lead=subjects.lead,
         usual_care=subjects.usual_care,
+        next_of_route=following,
         subjects_note=subjects.note,
         ladder=nnt_ladder(evaluation, subjects.lead, subjects.usual_care),
     )
@@ -367,9 +372,9 @@ def _settings(evaluation: Evaluation) -> Settings:
     )
 
 
-def comparators(parameters: ParameterSet, usual_care: str) -> tuple[str, ...]:
-    """List the comparators shown: usual care, no prophylaxis, and the one chosen among the strategies."""
-    wanted = (usual_care, WATCH, parameters.text("comparator"))
+def comparators(parameters: ParameterSet, usual_care: str, following: str = "") -> tuple[str, ...]:
+    """List the comparators shown: usual care, no prophylaxis, the one chosen, and the next of the lead's route."""
+    wanted = (usual_care, WATCH, parameters.text("comparator"), following)
     return tuple(key for key in dict.fromkeys(wanted) if key in parameters.strategies)
 
 

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from econmodel.economics.comparison import Comparison, Totals
 from econmodel.economics.evaluate import Evaluation, evaluate
-from econmodel.economics.lead import find_subjects
+from econmodel.economics.lead import find_subjects, next_of_route
 from econmodel.economics.prices import VIEWS
 from econmodel.economics.results import comparators
 from econmodel.model.compiled import warm_up
@@ -302,7 +302,8 @@ def run_psa(
         if progress:
             progress(done, draws)
     assert store is not None
-    against = comparators(parameters, find_subjects(parameters).usual_care)
+    subjects = find_subjects(parameters)
+    against = comparators(parameters, subjects.usual_care, next_of_route(parameters, subjects.lead))
     return Psa(
         parameters, tuple(parameters.strategies), years, int(parameters.number("headline_years")), seed, sobol, store, against, inputs
     )

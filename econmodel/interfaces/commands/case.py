@@ -71,7 +71,7 @@ def case(
             write_json(result_document(found.results, findings), json)
         if stage is None:
             return
-        screen.print(headline_table(case, found.results, screen.width, findings.programme))
+        screen.print(headline_table(case, found.results, findings, screen.width))
         if tables:
             findings = replace(findings, **tables.result())
         if flips:

@@ -16,10 +16,17 @@ if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
     from econmodel.programme.report import ProgrammeResult
     from econmodel.uncertainty.risk import Risk
+    from econmodel.uncertainty.within_route import WithinRoute
 
 
 def brief_paper(
-    case: Case, results: Results, *, programme: ProgrammeResult | None = None, psa: Risk | None = None, with_inputs: bool = False
+    case: Case,
+    results: Results,
+    *,
+    programme: ProgrammeResult | None = None,
+    psa: Risk | None = None,
+    within_route: WithinRoute | None = None,
+    with_inputs: bool = False,
 ) -> Paper:
     """Build the brief.
 
@@ -29,13 +36,15 @@ def brief_paper(
         The programme's result; without it the brief is about one patient, not a budget.
     psa
         Analysis with all inputs varied together, for the interval of the NNT.
+    within_route
+        What the lead adds to the next strategy of its route.
     with_inputs
         Append the table of every input (for the screen; on paper the technical report has it).
     """
     if programme is None:
-        sections = [_answer(case, results), _results(results), _harms(case, with_positions=with_inputs)]
+        sections = [_answer(case, results, within_route), _results(results), _harms(case, with_positions=with_inputs)]
     else:
-        sections = programme_content.sections(case, results, programme, psa)
+        sections = programme_content.sections(case, results, programme, psa, within_route)
         sections += [_harms(case, with_positions=True)] if with_inputs else []
     cautions = phrases.cautions(results.inputs["child_course"], brief=programme is not None)
     sections += [Section("Before this is used", (Bullets(cautions),)), _inputs(case, with_inputs=with_inputs)]
@@ -57,7 +66,7 @@ def subtitle(case: Case, results: Results) -> str:
     )
 
 
-def _answer(case: Case, results: Results) -> Section:
+def _answer(case: Case, results: Results, within_route: WithinRoute | None) -> Section:
     key = results.lead
     row = case.parameters.strategies[key]
     caution = f"Certainty of the evidence for {phrases.lower(row.label)}: {row.evidence_grade or 'not graded'}. {said('standing')}"
@@ -66,6 +75,7 @@ def _answer(case: Case, results: Results) -> Section:
         "The answer",
         (
             Paragraph(phrases.answer(results), tone="answer"),
+            *phrases.within_route(within_route),
             Paragraph(caution, tone="caution"),
             blocks.key_numbers(results),
             Paragraph(which, tone="note"),

@@ -124,7 +124,10 @@ def _check_choices(chosen: Collection[str], known: Collection[str], noun: str) -
 
 def _brief(case: Case, results: Results, findings: Findings, folder: Path, formats: Collection[str]) -> list[Rendering]:
     def paper(*, with_inputs: bool) -> Paper:
-        return brief_paper(case, results, programme=findings.programme, psa=findings.psa, with_inputs=with_inputs)
+        found = findings
+        return brief_paper(
+            case, results, programme=found.programme, psa=found.psa, within_route=found.within_route, with_inputs=with_inputs
+        )
 
     screen = paper(with_inputs=True)
     on_paper = paper(with_inputs=False) if set(formats) - {"html"} else screen

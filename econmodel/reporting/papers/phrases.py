@@ -10,7 +10,7 @@ from econmodel.parameters.schema import RUN_SETTINGS, WATCH
 from econmodel.parameters.second_look import second_look
 from econmodel.parameters.statements import positions, said, statements
 from econmodel.reporting import formatting as f
-from econmodel.reporting.papers.content import Table, table
+from econmodel.reporting.papers.content import Paragraph, Table, Tone, table
 from econmodel.reporting.tables.provenance import STATUS_WORDS, status_counts, unconfirmed
 from econmodel.wording import lower as lower
 
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
     from econmodel.parameters.parameter_set import ParameterSet
     from econmodel.uncertainty.risk import Risk
+    from econmodel.uncertainty.within_route import WithinRoute
 
 NOT_ADVICE = (
     "Not advice for a patient. ",
@@ -72,6 +73,11 @@ def _one_comparison(results: Results, versus: str, key: str) -> str:
         bleeds = f"{'averts' if per_100 > 0 else 'brings'} {f.number(abs(per_100))} bleeds per 100 patients"
     told = f"{money} and {bleeds}"
     return told
+
+
+def within_route(found: WithinRoute | None, tone: Tone = "note") -> tuple[Paragraph, ...]:
+    """Say what the lead adds to the next strategy of its route, where that was worked out."""
+    return (Paragraph(found.sentence, lead="Within its route: ", tone=tone),) if found else ()
 
 
 def named(results: Results, key: str) -> str:

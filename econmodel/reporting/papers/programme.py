@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
     from econmodel.uncertainty.risk import Risk
+    from econmodel.uncertainty.within_route import WithinRoute
 
 UNDER = {"per_episode": "if every payment were per episode", "block": "under a block budget"}
 OFF_FRONTIER = {"dominated": "dearer and less effective than another", "extendedly_dominated": "poorer value than a mix of two others"}
@@ -38,12 +39,14 @@ OWNERS = (
 LEAST = 0.05
 
 
-def sections(case: Case, results: Results, programme: ProgrammeResult, risk: Risk | None) -> list[Section]:
+def sections(
+    case: Case, results: Results, programme: ProgrammeResult, risk: Risk | None, within_route: WithinRoute | None
+) -> list[Section]:
     """Build the sections of the brief that need the programme."""
     below = Pair((views_table(results, programme),), (capacity_table(programme, MOST_YEARS),))
     overlooked = Paragraph(" ".join(programme.not_overlooked), lead="Not to be overlooked: ")
     return [
-        _decision(case, results, programme, risk),
+        _decision(case, results, programme, risk, within_route),
         _charts(results, programme),
         Section("Evidence and harms", (_evidence(case, programme), *_position(programme))),
         Section("Finance", (finance_table(results, programme, MOST_YEARS), below, overlooked)),
@@ -62,7 +65,9 @@ def mix_text(mix: Mapping[str, float], names: Mapping[str, str]) -> str:
     return ", ".join(f"{f.percent(share)} {phrases.lower(names.get(key, key))}" for key, share in mix.items() if share)
 
 
-def _decision(case: Case, results: Results, programme: ProgrammeResult, risk: Risk | None) -> Section:
+def _decision(
+    case: Case, results: Results, programme: ProgrammeResult, risk: Risk | None, within_route: WithinRoute | None
+) -> Section:
     basis, names, lead = programme.basis, results.labels, results.lead
     proposed, current = (mix_text(mix, names) for mix in (basis.proposed_mix, basis.current_mix))
     grade = case.parameters.strategies[lead].evidence_grade or "not graded"
@@ -71,7 +76,7 @@ def _decision(case: Case, results: Results, programme: ProgrammeResult, risk: Ri
         "The decision",
         (
             Paragraph(answer(results, programme), tone="answer"),
-            Paragraph(f"{decision(results, programme)} Date of the decision: ________", lead="Decision asked: "),
+            Paragraph(f"{decision(results, programme)} Date: ________", lead="Decision asked: "),
             Paragraph(
                 f"{proposed}, in place of today's {current}, for adults with high-risk gastric varices that have "
                 f"never bled. Certainty of the evidence for {phrases.lower(names[lead])}: {grade}. Value: "
@@ -79,6 +84,7 @@ def _decision(case: Case, results: Results, programme: ProgrammeResult, risk: Ri
                 lead="Proposed: ",
             ),
             Paragraph(rejected(results, programme), lead="Not proposed: "),
+            *phrases.within_route(within_route),
             *_margin(results, programme),
             key_numbers(results, programme, risk),
         ),

@@ -67,7 +67,7 @@ ANSWERS = (
 def report_paper(case: Case, evaluation: Evaluation, results: Results, structure: Structure, findings: Findings) -> Paper:
     """Build the technical report; analyses not given are named as not run."""
     sections = (
-        _summary(case, results),
+        _summary(case, results, findings),
         *report_sections.method_sections(case, results, structure),
         *_results(evaluation, results, findings),
         *report_sections.uncertainty_sections(results, findings),
@@ -91,7 +91,7 @@ def report_paper(case: Case, evaluation: Evaluation, results: Results, structure
     )
 
 
-def _summary(case: Case, results: Results) -> Section:
+def _summary(case: Case, results: Results, findings: Findings) -> Section:
     row = case.parameters.strategies[results.lead]
     grade = row.evidence_grade or "not graded"
     certainty = f"Certainty of the evidence for {phrases.lower(row.label)}: {grade}. {said('standing')}"
@@ -99,6 +99,7 @@ def _summary(case: Case, results: Results) -> Section:
         "Summary",
         (
             Paragraph(phrases.answer(results), tone="answer"),
+            *phrases.within_route(findings.within_route, "body"),
             Paragraph(certainty, tone="caution"),
             blocks.key_numbers(results),
             blocks.headline_table(results),

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.studies import StudyResult
     from econmodel.uncertainty.surveillance import Protocols
     from econmodel.uncertainty.surveillance_worth import Worth
+    from econmodel.uncertainty.within_route import WithinRoute
 
 Row = TypeVar("Row")
 
@@ -59,6 +60,8 @@ class Findings:
         All inputs varied together.
     programme
         The programme's budget, with all that a decision needs.
+    within_route
+        What the lead adds to the next strategy of its route.
     one_way, scenarios
         Inputs varied one at a time, and scenarios: against each comparator, usual care first.
     thresholds
@@ -81,6 +84,7 @@ class Findings:
 
     psa: Risk | None = None
     programme: ProgrammeResult | None = None
+    within_route: WithinRoute | None = None
     one_way: tuple[Analysis[TornadoRow], ...] = ()
     scenarios: tuple[Analysis[ScenarioRow], ...] = ()
     thresholds: tuple[str, ...] = ()
@@ -99,6 +103,8 @@ def result_document(results: Results, found: Findings) -> dict[str, Any]:
     document = results.to_json()
     if found.programme:
         document["programme"] = found.programme.to_json()
+    if found.within_route:
+        document["within_route"] = found.within_route.to_json()
     if found.psa:
         document["uncertainty"] = found.psa.to_json()
         document["expected"] = found.psa.expected.to_json()

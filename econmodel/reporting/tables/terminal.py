@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from econmodel.economics.validation import CheckRow
     from econmodel.parameters.loading import Case
     from econmodel.programme.report import ProgrammeResult
+    from econmodel.reporting.tables.findings import Findings
     from econmodel.uncertainty.by_structure import ByStructure
     from econmodel.uncertainty.probabilistic import Psa
     from econmodel.uncertainty.risk import Risk
@@ -40,7 +41,7 @@ NAMES = {WATCH: "none", "beta_blocker": "BB"}
 WIDE = 100
 
 
-def headline_table(case: Case, results: Results, width: int = WIDE, programme: ProgrammeResult | None = None) -> Group:
+def headline_table(case: Case, results: Results, findings: Findings, width: int = WIDE) -> Group:
     """Build the headline table with its title, its units and the caution; a narrow terminal leaves two columns out."""
     from rich import box
     from rich.console import Group
@@ -73,8 +74,10 @@ def headline_table(case: Case, results: Results, width: int = WIDE, programme: P
         lines.insert(0, Text("Invented data: a fictional hospital.", style="bold"))
     if "c_bleed_survived" in case.parameters.parameters:
         lines.insert(0, Text(f"Mean of all bleed admissions, from prices by outcome: {bleed_mean_text(results)}.", style="dim"))
-    if programme:
-        lines.insert(0, Text(finance_line(programme), style="bold"))
+    if findings.within_route:
+        lines.insert(0, Text(findings.within_route.sentence))
+    if findings.programme:
+        lines.insert(0, Text(finance_line(findings.programme), style="bold"))
     return Group(table, *lines)
 
 

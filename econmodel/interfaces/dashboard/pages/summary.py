@@ -41,6 +41,7 @@ def show(found: Answer) -> None:
     _chart(found)
     st.header("Benefits, costs and harms side by side", anchor=False)
     blocks.table(headline_table(found.results))
+    blocks.text(answers.route_of(found.key, found).sentence)
     st.header("What is still not this hospital's own", anchor=False)
     local = status_counts(found.case.parameters).get("local", 0)
     blocks.text(
@@ -103,7 +104,7 @@ def report_files(found: Answer, papers: Collection[str], formats: Collection[str
     """Build the reports of a case; one at a time, as drawing uses global settings."""
     from econmodel.reporting.tables.findings import Findings
 
-    findings = Findings(programme=_programme(found))
+    findings = Findings(programme=_programme(found), within_route=answers.route_of(found.key, found))
     with DRAWING, tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         write_files(found, findings, folder, papers=papers, formats=formats)

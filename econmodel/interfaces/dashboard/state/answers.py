@@ -15,7 +15,7 @@ from econmodel.uncertainty.scenarios import scenario_table
 from econmodel.uncertainty.surveillance import Plans, Protocols, compare_protocols, lay_protocols
 from econmodel.uncertainty.surveillance_worth import Worth, weigh_protocols
 from econmodel.workflow import Answer as Answer
-from econmodel.workflow import run_programme, run_together
+from econmodel.workflow import run_programme, run_together, within_route
 
 if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.probabilistic import Psa
     from econmodel.uncertainty.research import Research
     from econmodel.uncertainty.risk import Risk
+    from econmodel.uncertainty.within_route import WithinRoute
 
 KEPT = 48
 Asked = tuple[str, str, str, str]
@@ -66,6 +67,12 @@ def programme_of(key: str, _found: Answer) -> ProgrammeResult:
         A programme input breaks a rule, or a mix names an option that was dropped.
     """
     return run_programme(_found.case)
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner=False)
+def route_of(key: str, _found: Answer) -> WithinRoute:
+    """What the lead adds to the next strategy of its route."""
+    return within_route(_found)
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner=False)
