@@ -97,9 +97,9 @@ def test_contract(document):
             assert comparison["versus"] == versus != key
 
 
-def test_both_comparators_are_shown(document):
-    """Beta-blocker, first, and no prophylaxis are both compared with, and each is left out of its own block."""
-    assert list(document["comparisons"]) == ["beta_blocker", "watch"]
+def test_comparators_are_shown(document):
+    """Beta-blocker, first, no prophylaxis and the next of the lead's route are compared with, each left out of its own block."""
+    assert list(document["comparisons"]) == ["beta_blocker", "watch", "eus_glue"]
     assert set(document["comparisons"]["watch"]) == set(document["strategies"]) - {"watch"}
     assert set(document["groups"]) == {g["name"] for g in document["inputs"]["groups"]}
 
