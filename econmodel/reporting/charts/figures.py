@@ -6,8 +6,10 @@ import io
 import re
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 from econmodel.files import write_bytes, write_csv, write_text
@@ -29,6 +31,8 @@ PLACED = re.compile(r' (?:d|x|y|width|height)="[^"]*"|translate\([^)]*\)')
 LONG = re.compile(r"-?\d+\.\d+(?:e-?\d+)?")
 OUTLINE = re.compile(r'(?<= d=)"[^"]*"')
 SPACES = re.compile(r'\s*([A-Za-z])\s*|\s+(?=")|(?<=\d)\s+(?=-)')
+TITLE_SIZE = 7.0
+TITLE_LINE, TITLE_CHARACTERS = 0.125, 17.5  # inches a line, characters an inch
 Drawer = Callable[["Figure"], object]
 
 
@@ -126,6 +130,20 @@ def drawer(plot: Callable[..., object], left: float, bottom: float, width: float
 
 def _on_axis(plot: Callable[..., object], place: tuple[float, float, float, float], figure: Figure) -> object:
     return plot(ax=figure.add_axes(place))
+
+
+def titled(spec: Spec, title: str) -> Spec:
+    """Put a figure under a title of its own, above what it draws, so that it still tells all when it stands alone."""
+    text = fill(title, int(TITLE_CHARACTERS * spec.width))
+    head = TITLE_LINE * (text.count("\n") + 1.5)
+    return replace(spec, height=spec.height + head, draw=partial(_below_title, spec.draw, text, head / (spec.height + head)))
+
+
+def _below_title(draw: Callable[[Any], object], text: str, share: float, figure: Figure) -> None:
+    panels: Any = figure.subfigures(2, 1, height_ratios=(share, 1.0 - share), hspace=0.0)
+    above, below = panels
+    above.text(0.015, 0.8, text, va="top", fontsize=TITLE_SIZE, linespacing=1.1)
+    draw(below)
 
 
 def case_figures(results: Results, structure: Structure) -> dict[str, Spec]:

@@ -255,7 +255,7 @@ def plot_two_way(grid: Grid, question: Question, *, ax: Axes) -> Any:
     ax.plot([grid.base[0]], [grid.base[1]], "o", color="white", markeredgecolor=INK, markersize=7)
     ax.annotate("this case", grid.base, xytext=(7, 5), textcoords="offset points", fontsize=7.5)
     ax.set_xlabel(fill(grid.x_label, 70))
-    ax.set_ylabel(fill(grid.y_label, 44))
+    ax.set_ylabel(_two_lines(grid.y_label))
     ax.grid(visible=False)
     bar = ax.figure.colorbar(mesh, ax=ax, pad=0.02)
     bar.set_label(axis_label(question), fontsize=7.5)

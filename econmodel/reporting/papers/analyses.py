@@ -9,10 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from econmodel.files import json_text, write_bytes, write_csv, write_text
+from econmodel.model.inputs import horizon_years
 from econmodel.programme.money.rows import Row
-from econmodel.reporting.charts.figures import Spec, drawer, save_all
+from econmodel.reporting.charts.figures import Spec, drawer, save_all, titled
 from econmodel.reporting.charts.programme import programme_figures
 from econmodel.reporting.charts.uncertainty import (
+    axis_label,
     plot_acceptability,
     plot_convergence,
     plot_draws,
@@ -25,7 +27,8 @@ from econmodel.reporting.formatting import duration, money_change
 from econmodel.reporting.tables.by_risk import by_risk_sentences
 from econmodel.reporting.tables.findings import analysis_of
 from econmodel.reporting.tables.provenance import drawn_together
-from econmodel.uncertainty.deterministic import compared, plain_rows, two_way_sentence
+from econmodel.uncertainty.deterministic import ask, compared, plain_rows, two_way_sentence
+from econmodel.wording import lower
 
 if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
@@ -120,7 +123,8 @@ def sensitivity_figures(place: str, question: Question, found: dict[str, Any], d
         )
     for outcome, rows in found.get("sobol", {}).items():
         figures[f"sobol_{outcome}"] = Spec(document["sobol"][outcome], 4.2, drawer(partial(plot_sobol, rows, outcome), *WIDE), 7.2)
-    return figures
+    title = f"{compared(question)}: {lower(axis_label(question))}. {place}"
+    return {name: titled(spec, title) for name, spec in figures.items()}
 
 
 def psa_document(case: Case, risk: Risk, structures: ByStructure | None) -> dict[str, Any]:
@@ -158,7 +162,13 @@ def psa_figures(place: str, psa: Psa, risk: Risk, pairs: Sequence[tuple[str, str
             drawer(partial(plot_convergence, block, currency), 0.13, 0.16, 0.83, 0.72),
             6.0,
         )
-    return figures
+    whole = f"over {duration(horizon_years(p))}, {note}. {place}"
+    titles = {name: f"Each strategy beside all others, {whole}" for name in figures if name == "acceptability"} | {
+        f"{kind}_v_{versus}": f"{compared(ask(p, key, versus))}, {whole}"
+        for key, versus in pairs
+        for kind in ("plane_of_draws", "convergence")
+    }
+    return {name: titled(spec, titles[name]) for name, spec in figures.items()}
 
 
 def save_psa(place: str, psa: Psa, risk: Risk, pairs: Sequence[tuple[str, str]], document: dict[str, Any], folder: Path) -> list[Path]:
