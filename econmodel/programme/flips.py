@@ -22,6 +22,7 @@ from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.economics.lead import Subjects, find_subjects
 from econmodel.errors import EconModelError
 from econmodel.model.inputs import Values, base_values
+from econmodel.parameters.documents import read_document
 from econmodel.parameters.overrides import set_value
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample
@@ -379,7 +380,11 @@ def _by_choice(asker: Asker, now: IntArray) -> Iterator[Flip]:
 
 def _by_scenario(asker: Asker, now: IntArray) -> Iterator[Flip]:
     for path in scenario_files():
-        document, other = under_scenario(asker.parameters, path)
+        document = read_document(path)
+        try:
+            other = under_scenario(asker.parameters, document)
+        except EconModelError:
+            continue  # the table of scenarios says why
         yield from _flips_under(asker, now, other, (path.stem, document.data["title"], "scenario", path.stem, BASE))
 
 

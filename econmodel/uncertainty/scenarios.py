@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
 from econmodel.economics.evaluate import evaluate
-from econmodel.errors import ModelError
+from econmodel.errors import EconModelError
 from econmodel.package import params_folder
 from econmodel.parameters.documents import Document, read_document
 from econmodel.parameters.overrides import apply_override
@@ -41,12 +42,13 @@ def scenario_table(question: Question, paths: Sequence[Path] | None = None) -> l
     Raises
     ------
     EconModelError
-        A scenario cannot be applied. One the model has no answer to stays in the table and says why.
+        A file cannot be read. A scenario that the case's own values leave without an answer stays in the table and says why.
     """
-    rows = [_scenario_row(BASE, "This case", "", question, question.parameters)]
+    rows = [_scenario_row(BASE, "This case", "", question, lambda: question.parameters)]
     for path in scenario_files() if paths is None else paths:
-        document, parameters = under_scenario(question.parameters, path)
-        rows.append(_scenario_row(path.stem, document.data["title"], document.data["rationale"], question, parameters))
+        document = read_document(path)
+        under = partial(under_scenario, question.parameters, document)
+        rows.append(_scenario_row(path.stem, document.data["title"], document.data["rationale"], question, under))
     return rows
 
 
@@ -55,7 +57,7 @@ def scenario_files() -> list[Path]:
     return sorted((params_folder() / "scenarios").glob("*.toml"))
 
 
-def under_scenario(parameters: ParameterSet, path: Path) -> tuple[Document, ParameterSet]:
+def under_scenario(parameters: ParameterSet, document: Document) -> ParameterSet:
     """Lay a scenario file on a case; rows of strategies that the case does not have are left out.
 
     Raises
@@ -63,21 +65,21 @@ def under_scenario(parameters: ParameterSet, path: Path) -> tuple[Document, Para
     EconModelError
         It cannot be applied.
     """
-    document = read_document(path)
     kept = {k: v for k, v in document.data.items() if k != "strategy"}
     wanted = {k: v for k, v in document.data.get("strategy", {}).items() if k in parameters.strategies}
     changed = apply_override(parameters, replace(document, data=kept | {"strategy": wanted}))
     check(changed, subset=True)
-    return document, changed
+    return changed
 
 
-def _scenario_row(key: str, title: str, rationale: str, question: Question, parameters: ParameterSet) -> ScenarioRow:
+def _scenario_row(key: str, title: str, rationale: str, question: Question, under: Callable[[], ParameterSet]) -> ScenarioRow:
     try:
-        e = evaluate(parameters, yearly=False, by_group=False)
-    except ModelError as fault:
+        e = evaluate(under(), yearly=False, by_group=False)
+    except EconModelError as fault:
         if key == BASE:
             raise
-        return ScenarioRow(key, title, f"No answer with this case's values: {fault.what}.", np.nan, np.nan, None, np.nan, np.nan)
+        why = "; ".join(each.what for each in fault.faults or (fault,))
+        return ScenarioRow(key, title, f"No answer with this case's values: {why}.", np.nan, np.nan, None, np.nan, np.nan)
     found = {o: float(outcome_of(e, o, question.strategy, question.versus)[0]) for o in OUTCOMES}
     return ScenarioRow(
         key,

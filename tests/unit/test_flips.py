@@ -12,9 +12,11 @@ from econmodel.economics.evaluate import evaluate
 from econmodel.parameters.loading import demo_file, load_case
 from econmodel.parameters.overrides import set_value
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.programme import flips as flips_of
 from econmodel.programme.flips import CLOSE, FlipList, beside_draws, find_flips
 from econmodel.programme.report import evaluate_programme
 from econmodel.uncertainty.probabilistic import run_psa
+from econmodel.uncertainty.scenarios import scenario_files
 
 THRESHOLD = "willingness_to_pay"
 
@@ -61,10 +63,24 @@ def test_each_answer_turns_where_the_list_says(demo_parameters: ParameterSet, fo
         assert answers == [flip.now, flip.then], flip
 
 
-def test_threshold_turns_at_the_cost_per_qaly(demo_parameters: ParameterSet, found: FlipList) -> None:
+@pytest.fixture
+def numbers_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Look at numbers alone, which is quick."""
+    monkeypatch.setattr(flips_of, "_by_choice", lambda *_: ())
+    monkeypatch.setattr(flips_of, "scenario_files", list)
+
+
+def ranged_only(parameters: ParameterSet, *names: str) -> ParameterSet:
+    """Give a case in which only some inputs have a range, so that its list is short."""
+    return replace(parameters, parameters={n: p if n in names else replace(p, range=None) for n, p in parameters.parameters.items()})
+
+
+@pytest.mark.usefixtures("numbers_alone")
+def test_threshold_turns_at_the_cost_per_qaly(demo_parameters: ParameterSet) -> None:
     """The willingness to pay at which the lead stops being worth its price is its cost per QALY against usual care."""
-    icer = evaluate(demo_parameters).compare_means("coil_and_glue", "beta_blocker").icer
-    flip = next(f for f in found.flips if f.name == THRESHOLD and f.decision == "benefit_beta_blocker")
+    icer = evaluate(demo_parameters).compare_means("transvenous", "beta_blocker").icer
+    led = ranged_only(set_value(demo_parameters, "lead=transvenous"), THRESHOLD)
+    flip = next(f for f in find_flips(led).flips if f.name == THRESHOLD and f.decision == "benefit_beta_blocker")
     assert icer is not None
     assert flip.value == pytest.approx(icer, abs=CLOSE * (flip.high - flip.low))
 
@@ -85,11 +101,32 @@ def test_likeliest_first_and_held_ones_last(found: FlipList) -> None:
     assert all(0 <= c <= 1 for c in known)
 
 
-def test_an_input_without_effect_turns_nothing(demo_parameters: ParameterSet) -> None:
-    """Negative control: with a price whose range is a point there is nothing to look at, and no flip of it."""
-    point = replace(demo_parameters["hr_beta_blocker"], range=replace(demo_parameters["hr_beta_blocker"].range, low=0.55, high=0.55))
-    narrowed = replace(demo_parameters, parameters=demo_parameters.parameters | {"hr_beta_blocker": point})
-    assert not [flip for flip in find_flips(narrowed).flips if flip.name == "hr_beta_blocker"]
+@pytest.mark.usefixtures("numbers_alone")
+def test_an_input_without_effect_turns_nothing(demo_parameters: ParameterSet, found: FlipList) -> None:
+    """Negative control: an input whose range is a point is not looked at, and turns nothing; with its range it does."""
+    only = ranged_only(demo_parameters, "c_coil", "hr_beta_blocker")
+    ranged = only["hr_beta_blocker"]
+    point = replace(ranged, range=replace(ranged.range, low=0.55, high=0.55))
+    looked = [find_flips(replace(only, parameters=only.parameters | {p.name: p})) for p in (point, ranged)]
+    assert [alone.looked_at for alone in looked] == [1, 2]
+    turned, turned_alone = ([f for f in flips.flips if f.name == ranged.name] for flips in (found, looked[1]))
+    assert turned
+    assert [(f.decision, f.value) for f in turned_alone] == [(f.decision, pytest.approx(f.value)) for f in turned]
+    assert not [f for f in looked[0].flips if f.name == ranged.name]
+
+
+@pytest.mark.usefixtures("numbers_alone")
+def test_a_scenario_that_cannot_be_applied_turns_nothing(demo_parameters: ParameterSet, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A strategy without the course of a varix: scenarios of a process are left out, and do not end the list."""
+    case = set_value(demo_parameters, "effect_basis=intention_to_treat")
+    bare = replace(case.strategies["glue"], p_obliteration="", r_recurrence="", r_lost="", p_retreat_accepted="")
+    case = ranged_only(replace(case, strategies=case.strategies | {"glue": bare}), "c_coil")
+    unfit = {"high_recurrence", "low_attendance", "no_surveillance"}
+    asked = [path for path in scenario_files() if path.stem in unfit | {"coil_ratios_one", "first_edition_risk"}]
+    monkeypatch.setattr(flips_of, "scenario_files", lambda: asked)
+    names = {flip.name for flip in find_flips(case).flips if flip.status == "scenario"}
+    assert names
+    assert not names & unfit
 
 
 def test_options_as_good_as_each_other_do_not_flip(demo_parameters: ParameterSet, found: FlipList) -> None:

@@ -82,10 +82,11 @@ def test_two_way_grid_and_break_even(question: Question) -> None:
 
 
 def test_scenarios_cover_every_file(question: Question) -> None:
-    """Every scenario file is a row after the case itself; coil ratios of 1 avert fewer bleeds."""
+    """Every scenario file is a row after the case itself, with an answer; coil ratios of 1 avert fewer bleeds."""
     rows = {r.key: r for r in scenario_table(question)}
     assert set(rows) == {"base", *(p.stem for p in (params_folder() / "scenarios").glob("*.toml"))}
     assert rows["coil_ratios_one"].bleeds < rows["base"].bleeds
+    assert not [r.rationale for r in rows.values() if np.isnan(r.cost)]
 
 
 @pytest.mark.parametrize(

@@ -116,3 +116,16 @@ def test_scenarios_of_another_folder(tmp_path: Path) -> None:
     rows = scenario_table(ask(load_case().parameters, "coil_and_glue", "watch"), [path])
     assert [r.key for r in rows] == ["base", "cheap"]
     assert rows[1].cost < rows[0].cost
+
+
+def test_a_scenario_without_an_answer_says_why(tmp_path: Path) -> None:
+    """A strategy without the course of a varix has no answer where the effect is a process; the other scenarios have theirs."""
+    row = load_case().parameters.strategies["glue"]
+    case = load_case(sets=["effect_basis=intention_to_treat"]).parameters
+    bare = replace(row, p_obliteration="", r_recurrence="", r_lost="", p_retreat_accepted="")
+    case = replace(case, strategies=case.strategies | {"glue": bare})
+    rows = {r.key: r for r in scenario_table(ask(case, "glue", "watch"))}
+    unanswered = {key for key, r in rows.items() if np.isnan(r.cost)}
+    assert unanswered == {"high_recurrence", "low_attendance", "no_surveillance"}
+    said = rows["low_attendance"].rationale
+    assert said.startswith("No answer with this case's values: strategy glue: effect_basis = 'process' needs p_obliteration")

@@ -1,4 +1,4 @@
-"""Page 6, Surveillance: how often treated patients are looked at, with what, and what that averts and costs.
+"""Page 6, Surveillance: how often the treated are looked at, with what, and what that averts and costs.
 
 The schedule is the strategy's own: moving it changes the case, so that every page, the saved file and the address follow.
 """
