@@ -25,11 +25,9 @@ def test_only_settings_are_read_from_the_case(question: Question) -> None:
     """Whatever is not a setting acts through the draws: moving it, and what follows it, there or in the case is the same."""
     p = question.parameters
     wrong = []
-    for name, parameter in p.numeric().items():
-        if name in SETTINGS or name in ("seed", "draws") or parameter.range is None:
-            continue
-        high = parameter.range.high
-        through_draws = float(answer_to(question, [{name: high}])[0])
+    highs = {n: x.range.high for n, x in p.numeric().items() if x.range and n not in (*SETTINGS, "seed", "draws")}
+    answers = answer_to(question, [{name: high} for name, high in highs.items()])
+    for (name, high), through_draws in zip(highs.items(), answers.tolist(), strict=True):
         case = p
         for moved, value in varied(question, [{name: high}]).items():
             case = case.with_value(moved, float(value[0])) if value[0] != p[moved].value else case
