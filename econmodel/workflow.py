@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
     from econmodel.parameters.trials import Trial
+    from econmodel.programme.fetch import ToFetch
     from econmodel.programme.flips import FlipList
     from econmodel.programme.report import ProgrammeResult
     from econmodel.reporting.papers.content import Section
@@ -128,6 +129,15 @@ def vary_inputs(findings: Findings, psa: Psa) -> Findings:
     from econmodel.uncertainty.risk import risk_of
 
     return replace(findings, psa=risk_of(psa))
+
+
+def to_fetch(found: Answer, psa: Psa) -> ToFetch:
+    """What to find out first: what holds the doubt and is neither local nor published."""
+    from econmodel.programme.fetch import first_to_fetch
+    from econmodel.reporting.form.questions import SHEETS, questions
+
+    asked = {a.question.name: SHEETS[sheet][0] for sheet, rows in questions(found.case.parameters).items() for a in rows}
+    return first_to_fetch(psa, found.results.lead, found.results.usual_care, asked)
 
 
 def flips_of(case: Case) -> FlipList:

@@ -141,6 +141,12 @@ class FlipList:
         """One sentence for each decision."""
         return [*self.notes, *(self.sentence(d.key, MOST_SAID) for d in self.decisions)]
 
+    @property
+    def first_of_each(self) -> list[str]:
+        """What turns value against each comparator first, and cash: those that something turns."""
+        turned = {flip.decision for flip in self.flips}
+        return [self.sentence(d.key, 1) for d in self.decisions if d.answers in (WORTH, CASH) and d.key in turned]
+
     def to_json(self) -> dict[str, Any]:
         """Give the list for JSON."""
         return {

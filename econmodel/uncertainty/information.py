@@ -124,6 +124,16 @@ def choose_knowing(benefit: FloatArray, columns: Sequence[Column]) -> NDArray[np
     return np.asarray(_cross_fitted(basis, benefit - benefit[:, [base]]).argmax(axis=1))
 
 
+def share_explained(columns: Sequence[Column], outcome: FloatArray) -> float:
+    """Share of the variance of an outcome (draw,) that some columns explain in draws their regression has not seen; at least 0."""
+    varying = [c for c in columns if len(c) and c.min() < c.max()]
+    basis = _basis(varying) if varying else None
+    if basis is None:
+        return 0.0
+    apart = outcome - outcome.mean()
+    return float(max(0.0, 1.0 - np.var(apart - _cross_fitted(basis, apart[:, None])[:, 0]) / np.var(apart)))
+
+
 def _cross_fitted(basis: FloatArray, gain: FloatArray) -> FloatArray:
     """Mean gain of each option (draw, option) given a basis (draw, term), each tenth by a ridge fit to the others.
 

@@ -10,10 +10,13 @@ from econmodel.reporting.papers import blocks, phrases
 from econmodel.reporting.papers import programme as programme_content
 from econmodel.reporting.papers.content import Bullets, Paper, Paragraph, Section
 from econmodel.reporting.papers.phrases import guideline_table
+from econmodel.reporting.tables.fetch import fetch_items
 
 if TYPE_CHECKING:
     from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
+    from econmodel.programme.fetch import ToFetch
+    from econmodel.programme.flips import FlipList
     from econmodel.programme.report import ProgrammeResult
     from econmodel.uncertainty.risk import Risk
     from econmodel.uncertainty.within_route import WithinRoute
@@ -26,6 +29,8 @@ def brief_paper(
     programme: ProgrammeResult | None = None,
     psa: Risk | None = None,
     within_route: WithinRoute | None = None,
+    flips: FlipList | None = None,
+    fetch: ToFetch | None = None,
     with_inputs: bool = False,
 ) -> Paper:
     """Build the brief.
@@ -38,6 +43,8 @@ def brief_paper(
         Analysis with all inputs varied together, for the interval of the NNT.
     within_route
         What the lead adds to the next strategy of its route.
+    flips, fetch
+        What turns the decision, and what to find out first.
     with_inputs
         Append the table of every input (for the screen; on paper the technical report has it).
     """
@@ -47,7 +54,8 @@ def brief_paper(
         sections = programme_content.sections(case, results, programme, psa, within_route)
         sections += [_harms(case, with_positions=True)] if with_inputs else []
     cautions = phrases.cautions(results.inputs["child_course"], brief=programme is not None)
-    sections += [Section("Before this is used", (Bullets(cautions),)), _inputs(case, with_inputs=with_inputs)]
+    turns = (Paragraph(" ".join(flips.first_of_each), "What would reverse it. ", tone="note"),) if flips else ()
+    sections += [Section("Before this is used", (Bullets(cautions), *turns)), _inputs(case, fetch, with_inputs=with_inputs)]
     return Paper(
         "Prophylaxis of high-risk gastric varices",
         subtitle(case, results),
@@ -99,7 +107,7 @@ def _harms(case: Case, *, with_positions: bool) -> Section:
     return Section("How sure, and at what risk", (blocks.harms_table(list(case.parameters.strategies.values())),))
 
 
-def _inputs(case: Case, *, with_inputs: bool) -> Section:
+def _inputs(case: Case, fetch: ToFetch | None, *, with_inputs: bool) -> Section:
     text = phrases.status_sentence(case.parameters)
     again = phrases.second_look_text(case.parameters)
     warning = (Paragraph(again, tone="caution"),) if again else ()
@@ -109,6 +117,6 @@ def _inputs(case: Case, *, with_inputs: bool) -> Section:
             "econmodel where NAME shows one in full."
         )
         return Section("What it rests on", (*warning, Paragraph(text), blocks.inputs_table(case.parameters)), new_page=True)
-    items = phrases.unconfirmed_items(case.parameters)
+    items = fetch_items(fetch) if fetch else phrases.unconfirmed_items(case.parameters)
     rest = (Paragraph(rest, lead, tone="note") for lead, rest in items)
     return Section("What it rests on", (*warning, Paragraph(text), *rest))

@@ -126,7 +126,14 @@ def _brief(case: Case, results: Results, findings: Findings, folder: Path, forma
     def paper(*, with_inputs: bool) -> Paper:
         found = findings
         return brief_paper(
-            case, results, programme=found.programme, psa=found.psa, within_route=found.within_route, with_inputs=with_inputs
+            case,
+            results,
+            programme=found.programme,
+            psa=found.psa,
+            within_route=found.within_route,
+            flips=found.flips,
+            fetch=found.fetch,
+            with_inputs=with_inputs,
         )
 
     screen = paper(with_inputs=True)

@@ -15,6 +15,7 @@ from econmodel.reporting.papers.content import Block, Bullets, Charts, Paragraph
 from econmodel.reporting.papers.phrases import lower, short
 from econmodel.reporting.tables import results as result_tables
 from econmodel.reporting.tables.checks import KINDS, value_text
+from econmodel.reporting.tables.fetch import fetch_tables
 from econmodel.reporting.tables.findings import Analysis, Findings
 from econmodel.reporting.tables.flips import flip_blocks
 from econmodel.reporting.tables.provenance import unconfirmed
@@ -227,6 +228,8 @@ def uncertainty_sections(results: Results, findings: Findings) -> list[Section]:
     sections = [Section("Uncertainty", tuple(opening))]
     if findings.flips:
         sections.append(Section("What would reverse it", tuple(flip_blocks(findings.flips)), level=2))
+    if findings.fetch:
+        sections.append(Section("What to find out first", tuple(fetch_tables(findings.fetch)), level=2))
     if findings.psa:
         sections.append(_together(results, findings, findings.psa))
     if findings.structures:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from econmodel.evidence.untreated import RiskRow
     from econmodel.parameters.loading import Case
     from econmodel.programme.by_risk import TreatByRisk
+    from econmodel.programme.fetch import ToFetch
     from econmodel.programme.flips import FlipList
     from econmodel.programme.report import ProgrammeResult
     from econmodel.uncertainty.by_structure import ByStructure
@@ -72,6 +73,8 @@ class Findings:
         The lead strategy under each choice of each weighted setting.
     by_risk
         Untreated risks from which each strategy is better than usual care.
+    fetch
+        What to find out first.
     surveillance
         Follow-up protocols of the lead strategy and what they are worth; a text says why they cannot be compared.
     untreated
@@ -91,6 +94,7 @@ class Findings:
     flips: FlipList | None = None
     structures: ByStructure | None = None
     by_risk: TreatByRisk | None = None
+    fetch: ToFetch | None = None
     surveillance: tuple[Protocols, Worth] | str = ""
     untreated: tuple[Sequence[RiskRow], Sequence[RiskRow]] | None = None
     checks: Sequence[CheckRow] | None = None

@@ -1,0 +1,103 @@
+"""What to find out first: the inputs that hold the doubt in the decision, and whether someone in the house knows them.
+
+An input's score is the larger of two shares of variance over the draws: of the net benefit of the lead strategy against usual
+care, and of the programme's net present value in cash alone. Each is what the input explains in draws its regression has not
+seen. An input derived from another stands with it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.parameters.following import parents_of
+from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.sampling import sample
+from econmodel.programme.flips import cash_value
+from econmodel.records import record
+from econmodel.uncertainty.information import Column, share_explained
+from econmodel.uncertainty.probabilistic import Psa
+
+FloatArray = NDArray[np.float64]
+ASK, RESEARCH, CASH_DRAWS = 12, 5, 500
+KNOWN = frozenset({"local", "published"})
+NOTHING = 0.005
+
+
+@record
+class Wanted:
+    """One input to find out: its shares of the variance of net benefit and of cash, those derived from it, and who is asked."""
+
+    name: str
+    label: str
+    status: str
+    value: float | str
+    unit: str
+    of_benefit: float
+    of_cash: float
+    with_it: tuple[str, ...]
+    who: str
+
+    @property
+    def score(self) -> float:
+        """Larger of the two shares."""
+        return max(self.of_benefit, self.of_cash)
+
+
+@record
+class ToFetch:
+    """What someone in the house can tell, by score, and what only research can."""
+
+    ask_here: tuple[Wanted, ...]
+    only_research: tuple[Wanted, ...]
+
+
+def first_to_fetch(psa: Psa, lead: str, usual_care: str, asked: Mapping[str, str]) -> ToFetch:
+    """Rank what is not yet local or published by what it holds of the doubt.
+
+    Parameters
+    ----------
+    psa
+        Draws of the case, inputs and outcomes.
+    lead, usual_care
+        The two compared.
+    asked
+        Inputs that the form has a question for, with those who are asked.
+    """
+    parameters = psa.parameters
+    benefit, before = psa.compare(lead, usual_care).net_monetary_benefit, {name: psa.inputs[name][:, 0] for name in psa.inputs}
+    values = sample(parameters, CASH_DRAWS, seed=psa.seed)
+    cash = cash_value(parameters, values)
+    rows = []
+    for name, members in _families(parameters, list(before)).items():
+        p = parameters.parameters.get(name)
+        if p is None or p.status in KNOWN:
+            continue
+        of_benefit, of_cash = (
+            share_explained([_column(parameters, m, drawn[m]) for m in members if m in drawn], outcome)
+            for drawn, outcome in ((before, benefit), (values, cash))
+        )
+        value = p.value if p.value is not None else ""
+        rows.append(Wanted(name, p.label, p.status, value, p.unit, of_benefit, of_cash, tuple(members[1:]), asked.get(name, "")))
+    ranked = sorted((row for row in rows if row.score > NOTHING), key=lambda row: -row.score)
+    here, elsewhere = ([row for row in ranked if bool(row.who) is at_hand] for at_hand in (True, False))
+    return ToFetch(tuple(here[:ASK]), tuple(elsewhere[:RESEARCH]))
+
+
+def _families(parameters: ParameterSet, drawn: Sequence[str]) -> dict[str, list[str]]:
+    """Inputs as drawn, each with those derived from it behind it."""
+    heads = {}
+    for name in drawn:
+        p, head = parameters.parameters.get(name), name
+        while p is not None and (above := next((parent for parent in parents_of(p) if parent in drawn), None)):
+            head, p = above, parameters.parameters[above]
+        heads[name] = head
+    return {head: [head, *(name for name in drawn if heads[name] == head != name)] for head in dict.fromkeys(heads.values())}
+
+
+def _column(parameters: ParameterSet, name: str, values: FloatArray) -> Column:
+    """Draws as numbers, or as places of a setting's choices."""
+    p = parameters.parameters.get(name)
+    return values.astype(np.int64) if p is not None and p.weights else values

@@ -1,0 +1,42 @@
+"""What to find out first, as a reader meets it: two sentences for the brief, two tables for the report."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from econmodel.reporting import formatting as f
+from econmodel.reporting.papers.content import Table, table
+from econmodel.wording import lower
+
+if TYPE_CHECKING:
+    from econmodel.programme.fetch import ToFetch, Wanted
+
+NAMED = 4
+SHARES = (
+    "Shares of variance over the draws: net benefit of the lead strategy against usual care, and the programme's value in cash alone."
+)
+
+
+def fetch_items(found: ToFetch) -> tuple[tuple[str, str], ...]:
+    """Name the first inputs to ask for and to study; each as (lead, text)."""
+
+    def named(rows: Sequence[Wanted]) -> str:
+        return "; ".join(lower(row.label.split(" (")[0]) for row in rows[:NAMED]) + "."
+
+    return (
+        *((("Ask here first. ", named(found.ask_here)),) if found.ask_here else ()),
+        *((("Only research can tell. ", named(found.only_research)),) if found.only_research else ()),
+    )
+
+
+def fetch_tables(found: ToFetch) -> Iterator[Table]:
+    """Put both lists in tables."""
+    columns = (("Input", 3.2), ("Of net benefit", 0.9, True), ("Of cash", 0.9, True), ("Status", 1.0), ("Who knows", 1.6))
+    for caption, rows in (
+        ("To ask in the house", found.ask_here),
+        ("For research alone: see what a study would be worth", found.only_research),
+    ):
+        if rows:
+            cells = [(r.label, f.percent(r.of_benefit, 1), f.percent(r.of_cash, 1), r.status, r.who or "a study") for r in rows]
+            yield table(caption, columns, cells, note=SHARES)
