@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from econmodel.reporting.papers.content import Section
     from econmodel.reporting.tables.findings import Findings
     from econmodel.uncertainty.by_structure import ByStructure
+    from econmodel.uncertainty.held_certain import Held
     from econmodel.uncertainty.probabilistic import Psa
     from econmodel.uncertainty.research import Research
     from econmodel.uncertainty.surveillance import Protocols
@@ -109,6 +110,18 @@ def run_structures(case: Case, most: int | None = None) -> ByStructure | None:
 
     draws, seed = (int(case.parameters.number(name)) for name in ("draws", "seed"))
     return by_structure(case.parameters, seed=seed, draws=min(draws, most or PAIRED)) if draws and weighted(case.parameters) else None
+
+
+def find_held(case: Case, structures: ByStructure | None = None) -> tuple[Held, ...]:
+    """List what is held certain and yet decides; nothing without draws. Results by structure spare their draws."""
+    from econmodel.uncertainty.by_structure import PAIRED
+    from econmodel.uncertainty.held_certain import held_certain, spread_of
+
+    draws = int(case.parameters.number("draws"))
+    if not draws:
+        return ()
+    spread = structures.spread if structures else spread_of(run_together(case, draws=min(draws, PAIRED)))
+    return held_certain(case.parameters, spread)
 
 
 def evaluate_case(case: Case) -> tuple[Answer, Findings]:
@@ -225,20 +238,14 @@ def report_tables(case: Case) -> dict[str, Any]:
     from econmodel.uncertainty.deterministic import ask, one_way, pairs_of
     from econmodel.uncertainty.scenarios import scenario_table
     from econmodel.uncertainty.studies import shipped_results
-    from econmodel.uncertainty.thresholds import threshold
 
     questions = [ask(case.parameters, *pair) for pair in pairs_of(case.parameters)]
-    lead = questions[0].strategy
+    structures = run_structures(case, PAIRED_IN_THE_REPORT)
     return {
         "one_way": tuple(analysis_of(asked, one_way(asked)) for asked in questions),
         "scenarios": tuple(analysis_of(asked, scenario_table(asked)) for asked in questions),
-        "thresholds": tuple(
-            threshold(ask(case.parameters, lead, row.key, "nmb"), name).sentence
-            for row in case.parameters.strategies.values()
-            for name in row.hr_excess_death
-            if row.key != lead and not case.parameters[name].is_uncertain
-        ),
-        "structures": run_structures(case, PAIRED_IN_THE_REPORT),
+        "held": find_held(case, structures),
+        "structures": structures,
         "surveillance": follow_up(case),
         "by_risk": None if case.parameters.has_bled else treat_by_risk(case.parameters),
         "untreated": evidence_rows(case.parameters),

@@ -26,6 +26,11 @@ class Subjects:
     usual_care: str
     note: str = ""
 
+    @property
+    def comparators(self) -> tuple[str, ...]:
+        """Usual care, then no prophylaxis."""
+        return tuple(dict.fromkeys((self.usual_care, WATCH)))
+
 
 def find_subjects(parameters: ParameterSet, evaluation: Evaluation | None = None) -> Subjects:
     """Find the lead strategy and usual care.

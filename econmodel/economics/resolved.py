@@ -157,7 +157,7 @@ def _trial(e: Evaluation, c: CourseInputs) -> dict[str, Any]:
     trial = c.trial
     return {
         "trial": {
-            "months": trial.months,
+            "months": int(trial.months[0]),
             "visits": list(trial.visits),
             "p_detect": float(trial.p_detect[0]),
             "hazard_by_year": [float(h) for h in trial.hazard_by_year[0]],

@@ -22,6 +22,7 @@ from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.int64]
 MONTHS = 12
 LOWEST_RATIO = 0.02
 SECANTS, MET = 50, 1e-14
@@ -33,13 +34,22 @@ TRIAL_VISITS = (1, 3, 6, 9, 12, 18, 24)
 class Trial:
     """The trial that effects are calibrated on: its length, its visits, who they find, its untreated hazard.
 
-    ``p_detect`` is (draw,), ``hazard_by_year`` (draw, year): the marginal rate of a gastric bleed of the reference mix.
+    ``months`` and ``p_detect`` are (draw,), ``hazard_by_year`` (draw, year): the marginal rate of a gastric bleed of the
+    reference mix.
     """
 
-    months: int
+    months: IntArray
     visits: tuple[int, ...]
     p_detect: FloatArray
     hazard_by_year: FloatArray
+
+    @property
+    def hazard(self) -> FloatArray:
+        """Untreated cumulative hazard at its end: (draw,)."""
+        full = MONTHS * np.arange(self.hazard_by_year.shape[1])
+        share = np.clip(self.months[:, None] - full, 0, MONTHS) / MONTHS
+        hazard: FloatArray = np.einsum("dy,dy->d", self.hazard_by_year, share)
+        return hazard
 
 
 @record
@@ -108,12 +118,12 @@ def marginal_hazard(first: FirstBleed, relative: FloatArray, shares: FloatArray,
 class Lane:
     """The trial as it runs: arrays of one shape, (draw, strategy) or a choice of these.
 
-    ``hazard`` is untreated, by year; ``found`` the share of open varices treated again at a visit; ``closes`` and ``fails``
-    the share of those in a course who leave it closed and open in a month; ``back`` and ``stops`` what a month brings to
-    those closed or on a drug; ``on_drug`` is 1 for who starts on one.
+    ``months`` is how long it runs; ``hazard`` is untreated, by year; ``found`` the share of open varices treated again at a
+    visit; ``closes`` and ``fails`` the share of those in a course who leave it closed and open in a month; ``back`` and
+    ``stops`` what a month brings to those closed or on a drug; ``on_drug`` is 1 for who starts on one.
     """
 
-    months: int
+    months: IntArray
     visits: tuple[int, ...]
     hazard: tuple[FloatArray, ...]
     found: FloatArray
@@ -125,8 +135,8 @@ class Lane:
 
     def only(self, chosen: BoolArray) -> Lane:
         """Only some draws and strategies, in one row."""
-        arrays = {f.name: getattr(self, f.name)[chosen] for f in fields(self) if f.name not in ("months", "visits", "hazard")}
-        return Lane(self.months, self.visits, tuple(h[chosen] for h in self.hazard), **arrays)
+        arrays = {f.name: getattr(self, f.name)[chosen] for f in fields(self) if f.name not in ("visits", "hazard")}
+        return Lane(visits=self.visits, hazard=tuple(h[chosen] for h in self.hazard), **arrays)
 
     def exposure(self, closed: FloatArray, opened: FloatArray) -> FloatArray:
         """Cumulative hazard of a first gastric bleed by the end, by hazard ratio of closed and of open varices.
@@ -136,8 +146,8 @@ class Lane:
         """
         protected = self.on_drug.copy()
         course, patent, at_risk = 1.0 - protected, np.zeros_like(protected), np.zeros_like(protected)
-        drugs = bool(self.stops.any())
-        for month in range(self.months):
+        drugs, bled_none = bool(self.stops.any()), np.ones_like(protected)
+        for month in range(int(self.months.max())):
             if month % MONTHS == 0:
                 hazard = self.hazard[month // MONTHS]
                 spared, spared_open, spared_none = np.exp(hazard * closed), np.exp(hazard * opened), np.exp(hazard)
@@ -156,7 +166,9 @@ class Lane:
             protected += shut - back
             patent += failed + back
             course -= shut + failed
-        return -np.log(at_risk + course + patent + protected)
+            if (ends := self.months == month + 1).any():
+                bled_none = np.where(ends, at_risk + course + patent + protected, bled_none)
+        return -np.log(bled_none)
 
 
 def trial_lane(trial: Trial, evidence: Evidence, starts_in: tuple[str, ...]) -> Lane:
@@ -173,7 +185,7 @@ def trial_lane(trial: Trial, evidence: Evidence, starts_in: tuple[str, ...]) -> 
         "on_drug": np.broadcast_to(on_drug, shape),
     }
     hazard = tuple(np.broadcast_to(h[:, None] / -MONTHS, shape) for h in trial.hazard_by_year.T)
-    return Lane(trial.months, trial.visits, hazard, **arrays)
+    return Lane(np.broadcast_to(trial.months[:, None], shape), trial.visits, hazard, **arrays)
 
 
 def calibrate(
@@ -202,8 +214,7 @@ def calibrate(
     """
     lane, on_drug = trial_lane(trial, evidence, starts_in), np.array([start == "protected" for start in starts_in])
     untreated = np.array([start == "at_risk" for start in starts_in])
-    months = np.bincount(np.arange(trial.months) // MONTHS) / MONTHS
-    target = hr_itt * (trial.hazard_by_year @ months)[:, None]
+    target = hr_itt * trial.hazard[:, None]
     open_ratio, lowest = np.broadcast_to(hr_patent[:, None], hr_itt.shape), np.full(hr_itt.shape, LOWEST_RATIO)
     least = lane.exposure(lowest, np.maximum(lowest, open_ratio)) - target
     lowered = (least > 0) & ~untreated

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.errors import ModelError
 from econmodel.model.course import MONTHS, TRIAL_VISITS, CourseInputs, Evidence, Trial, calibrate, marginal_hazard
 from econmodel.model.natural_history import FirstBleed
 from econmodel.parameters.parameter_set import ParameterSet
@@ -28,7 +29,7 @@ class ReferenceMix:
     shares: FloatArray
 
 
-def resolve_course(parameters: ParameterSet, v: Values, mix: ReferenceMix, hr_itt: FloatArray, trial_months: int) -> CourseInputs:
+def resolve_course(parameters: ParameterSet, v: Values, mix: ReferenceMix, hr_itt: FloatArray) -> CourseInputs:
     """Gather the course of every draw and strategy, and solve its hazard ratios.
 
     Parameters
@@ -39,8 +40,11 @@ def resolve_course(parameters: ParameterSet, v: Values, mix: ReferenceMix, hr_it
         Whom the trial is run on.
     hr_itt : ndarray of shape (draw, strategy)
         Pooled intention-to-treat effects.
-    trial_months
-        Length of the trial.
+
+    Raises
+    ------
+    ModelError
+        A trial ends before its first month does.
     """
     rows, n_draws = list(parameters.strategies.values()), len(hr_itt)
 
@@ -50,9 +54,13 @@ def resolve_course(parameters: ParameterSet, v: Values, mix: ReferenceMix, hr_it
     def stack(of: Callable[[StrategyRow], FloatArray | float]) -> FloatArray:
         return side_by_side([of(row) for row in rows])
 
-    hazard = marginal_hazard(mix.first, mix.relative, mix.shares, -(-trial_months // MONTHS))
+    months = np.rint(np.broadcast_to(v["n_trial_months"], n_draws)).astype(np.int64)
+    if months.min() < 1:
+        what = f"n_trial_months = {months.min()}: a trial lasts at least a month"
+        raise ModelError(what, where=str(parameters["n_trial_months"].where), fix="give it a distribution that keeps away from 0")
+    hazard = marginal_hazard(mix.first, mix.relative, mix.shares, -(-int(months.max()) // MONTHS))
     seen = np.broadcast_to(v.get(twin(TRIAL_DETECTION), v[TRIAL_DETECTION]), n_draws)
-    trial = Trial(trial_months, TRIAL_VISITS, seen, hazard)
+    trial = Trial(months, TRIAL_VISITS, seen, hazard)
     evidence = _evidence(v, stack)
     starts = tuple(row.starts_in for row in rows)
     closed, opened, lowered = calibrate(trial, evidence, hr_itt, np.broadcast_to(v["hr_patent"], n_draws), starts)

@@ -158,7 +158,7 @@ def resolve(parameters: ParameterSet, values: Values | None = None) -> ModelInpu
     strategies = resolve_strategies(parameters, v, n_draws)
     course = None
     if basis == PROCESS:
-        course = resolve_course(parameters, v, reference, strategies.hr_gastric, _whole(parameters, "n_trial_months"))
+        course = resolve_course(parameters, v, reference, strategies.hr_gastric)
     return ModelInputs(
         structure=declare_structure(parameters, n_years),
         groups=groups,

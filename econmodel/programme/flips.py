@@ -42,6 +42,7 @@ from econmodel.uncertainty.deterministic import (
     possible,
     varied,
 )
+from econmodel.uncertainty.held_certain import NOT_FACTS
 from econmodel.uncertainty.probabilistic import Psa, block_size, in_order
 from econmodel.uncertainty.scenarios import BASE, scenario_files, under_scenario
 from econmodel.wording import duration, lower, plain_number
@@ -54,7 +55,6 @@ SAME_BENEFIT = 0.02
 NO_ANSWER = -1
 PARTS = ("care", "money")
 WORTH, COST, CASH = ("worth its price", "not worth its price"), ("saves", "costs more"), ("above 0", "below 0")
-NOT_FACTS = frozenset({"price_list", "cash_basis", "finance_rate_basis", "escalator_basis", "effect_clock", "cohort_start"})
 WHOLE = frozenset(name for name, kind in input_kinds().items() if kind == "whole")
 APART = WHOLE | frozenset(SETTINGS)
 MONEY_ALONE = frozenset(input_kinds()) - {"n_stay_days"}
@@ -184,7 +184,7 @@ class Asker:
     def _of(self, e: Evaluation) -> Iterator[IntArray]:
         benefit = e.net_benefit(e.parameters.number("willingness_to_pay"))[:, :, 0]
         lead = self.subjects.lead
-        return care_answers(compared_with(self.subjects), lambda v, h: e.compare(lead, v, e.headline if h else None), benefit)
+        return care_answers(self.subjects.comparators, lambda v, h: e.compare(lead, v, e.headline if h else None), benefit)
 
     def ask(self, changes: Sequence[Change]) -> IntArray:
         """Answers under each set of changes to the base values: (change, decision)."""
@@ -229,11 +229,6 @@ def care_answers(
 def _no(worth: FloatArray | float) -> IntArray:
     """0 where something is above 0, else 1: (row,)."""
     return np.where(np.atleast_1d(worth) > 0, 0, 1)
-
-
-def compared_with(subjects: Subjects) -> tuple[str, ...]:
-    """Usual care, then no prophylaxis."""
-    return tuple(dict.fromkeys((subjects.usual_care, WATCH)))
 
 
 def cash_value(parameters: ParameterSet, values: Values) -> FloatArray:
@@ -290,7 +285,7 @@ def _varies(p: Parameter) -> bool:
 
 def _decisions(parameters: ParameterSet, subjects: Subjects) -> Iterator[Decision]:
     label = {key: lower(row.label) for key, row in parameters.strategies.items()}
-    lead, comparators = parameters.strategies[subjects.lead].label, compared_with(subjects)
+    lead, comparators = parameters.strategies[subjects.lead].label, subjects.comparators
     span = duration(parameters.number("headline_years"))
     yield from (Decision(f"benefit_{v}", f"{lead} against {label[v]}, time horizon", WORTH) for v in comparators)
     yield Decision("best", "Best value of all strategies, time horizon", tuple(row.label for row in parameters.strategies.values()))

@@ -16,7 +16,6 @@ from econmodel.economics.evaluate import evaluate
 from econmodel.economics.lead import find_subjects
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import Sampler
-from econmodel.parameters.schema import WATCH
 from econmodel.parameters.structures import Choices, Structures, gather, weighted
 from econmodel.records import record
 from econmodel.uncertainty.probabilistic import Piece, block_size, in_order, pieces
@@ -56,6 +55,11 @@ class ByStructure:
     lead: str
     draws: int
     rows: tuple[UnderChoice, ...]
+
+    @property
+    def spread(self) -> dict[str, float]:
+        """Standard deviation of the lead's net benefit over the draws of all structures, by comparator."""
+        return {versus: found.se * float(np.sqrt(self.draws)) for versus, found in self.rows[0].benefit.items()}
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -102,7 +106,7 @@ def by_structure(parameters: ParameterSet, *, seed: int, draws: int = PAIRED) ->
         Draws paired, at least 3.
     """
     subjects, structures = find_subjects(parameters), Structures(parameters)
-    against = tuple(dict.fromkeys(key for key in (subjects.usual_care, WATCH) if key in parameters.strategies))
+    against = tuple(key for key in subjects.comparators if key in parameters.strategies)
     free = _drawn(parameters, seed, draws, {})
     base = _net_benefit(structures, free, np.ones(draws, dtype=bool), draws)
     rows = [_row(parameters, subjects.lead, against, base, ("", "All structures, by weight", "", 1.0), {})]

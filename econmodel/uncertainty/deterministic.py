@@ -47,7 +47,6 @@ SETTINGS = (
     "headline_years",
     "start_age",
     "n_frailty_classes",
-    "n_trial_months",
     "discount_costs",
     "discount_outcomes",
     "willingness_to_pay",

@@ -117,7 +117,7 @@ def test_the_schedule_ends(process):
     assert np.flatnonzero(run.visits[0].sum(axis=(1, 2))).tolist() == [3, 12, 24, 36]
 
 
-TRIAL = Trial(26, (1, 3, 6, 12, 24), np.array([0.7]), np.array([[0.2, 0.18, 0.16]]))
+TRIAL = Trial(np.array([26]), (1, 3, 6, 12, 24), np.array([0.7]), np.array([[0.2, 0.18, 0.16]]))
 
 
 def evidence(**changes: float) -> Evidence:
@@ -143,6 +143,23 @@ def test_calibration_meets_the_trial(hr):
     np.testing.assert_allclose(risk, 1 - np.exp(-hr * hazard), atol=1e-12)
     assert not lowered.any()
     np.testing.assert_allclose(opened, np.maximum(closed, 0.85), rtol=1e-12)
+
+
+def test_trials_of_several_lengths_are_met_each_at_its_own_end():
+    """Draws with trials of other lengths give what each gives alone; the shorter trial asks for another ratio."""
+    lengths, hr = (9, 24, 26), np.array([[0.4, 0.8]])
+
+    def over(*months: int):
+        n = len(months)
+        trial = replace(
+            TRIAL, months=np.array(months), p_detect=TRIAL.p_detect.repeat(n), hazard_by_year=TRIAL.hazard_by_year.repeat(n, 0)
+        )
+        arms = Evidence(**{name: array.repeat(n, 0) for name, array in vars(evidence()).items()})
+        return calibrate(trial, arms, hr.repeat(n, 0), np.full(n, 0.85), STARTS)[0]
+
+    together = over(*lengths)
+    np.testing.assert_allclose(together, np.concatenate([over(months) for months in lengths]), rtol=1e-12)
+    assert len(np.unique(together.round(4))) == 6
 
 
 def test_without_failures_the_ratio_is_that_of_the_trial():

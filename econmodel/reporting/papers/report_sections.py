@@ -128,6 +128,10 @@ VARIED = (
     "Inputs are varied one at a time over their declared ranges, together by sampling from their distributions "
     "(shared inputs are shared by all strategies), and by scenarios that change the structure."
 )
+HELD = (
+    "No draw moves these. Net benefit at each value, all else at base values, beside its spread over the draws: inputs that move "
+    "it by more than 2% of its standard deviation, and every choice without weights, however little it moves."
+)
 
 
 def method_sections(case: Case, results: Results, structure: Structure) -> list[Section]:
@@ -239,8 +243,9 @@ def uncertainty_sections(results: Results, findings: Findings) -> list[Section]:
         sections.append(Section("One input at a time", tuple(found), level=2))
     if findings.scenarios:
         sections.append(Section("Scenarios", (scenario_table(results, findings.scenarios),), level=2, landscape=True))
-    if findings.thresholds:
-        sections.append(Section("Held certain, and yet it decides", tuple(map(Paragraph, findings.thresholds)), level=2))
+    if findings.held:
+        rows = tuple(Paragraph(row.sentence) for row in findings.held)
+        sections.append(Section("Held certain, and yet it decides", (Paragraph(HELD), *rows), level=2))
     return sections
 
 

@@ -12,6 +12,7 @@ from econmodel.reporting.tables.studies import save_studies, studies_document
 
 if TYPE_CHECKING:
     from econmodel.economics.validation import CheckRow
+    from econmodel.uncertainty.held_certain import Held
     from econmodel.uncertainty.studies import StudyResult
 
 KINDS = ("verification", "calibration", "independent")
@@ -22,12 +23,16 @@ def value_text(value: float) -> str:
     return f"{100 * value:.1f}%" if value <= 1 else f"{value:,.4g}"
 
 
-def checks_document(rows: Sequence[CheckRow], studies: Sequence[StudyResult]) -> dict[str, Any]:
-    """Tests and studies as plain data."""
-    return {"rows": [asdict(row) for row in rows], **studies_document(studies)}
+def checks_document(rows: Sequence[CheckRow], studies: Sequence[StudyResult], held: Sequence[Held] = ()) -> dict[str, Any]:
+    """Tests, studies, and what a case holds certain that decides, as plain data."""
+    return {"rows": [asdict(row) for row in rows], "held_certain": [dict(vars(row)) for row in held], **studies_document(studies)}
 
 
-def save_checks(rows: Sequence[CheckRow], studies: Sequence[StudyResult], folder: Path) -> list[Path]:
+def save_checks(rows: Sequence[CheckRow], studies: Sequence[StudyResult], held: Sequence[Held], folder: Path) -> list[Path]:
     """Write checks.csv, checks.json and the studies with their chart."""
     written = [write_csv(folder / "checks.csv", [asdict(row) for row in rows])]
-    return [*written, write_text(folder / "checks.json", json_text(checks_document(rows, studies))), *save_studies(studies, folder)]
+    return [
+        *written,
+        write_text(folder / "checks.json", json_text(checks_document(rows, studies, held))),
+        *save_studies(studies, folder),
+    ]

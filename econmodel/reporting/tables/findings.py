@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from econmodel.programme.report import ProgrammeResult
     from econmodel.uncertainty.by_structure import ByStructure
     from econmodel.uncertainty.deterministic import Question, TornadoRow
+    from econmodel.uncertainty.held_certain import Held
     from econmodel.uncertainty.risk import Risk
     from econmodel.uncertainty.scenarios import ScenarioRow
     from econmodel.uncertainty.studies import StudyResult
@@ -65,8 +66,8 @@ class Findings:
         What the lead adds to the next strategy of its route.
     one_way, scenarios
         Inputs varied one at a time, and scenarios: against each comparator, usual care first.
-    thresholds
-        Sentences on inputs that are held certain and yet decide: where the net benefit turns.
+    held
+        What is held certain and yet decides.
     flips
         What turns each decision.
     structures
@@ -90,7 +91,7 @@ class Findings:
     within_route: WithinRoute | None = None
     one_way: tuple[Analysis[TornadoRow], ...] = ()
     scenarios: tuple[Analysis[ScenarioRow], ...] = ()
-    thresholds: tuple[str, ...] = ()
+    held: tuple[Held, ...] = ()
     flips: FlipList | None = None
     structures: ByStructure | None = None
     by_risk: TreatByRisk | None = None

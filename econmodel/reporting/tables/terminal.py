@@ -17,6 +17,7 @@ from econmodel.reporting.tables.results import NNT_YEAR, bled_note, bleed_mean_t
 if TYPE_CHECKING:
     from rich.console import Group
     from rich.table import Table
+    from rich.text import Text
 
     from econmodel.economics.results import Results
     from econmodel.economics.validation import CheckRow
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from econmodel.programme.report import ProgrammeResult
     from econmodel.reporting.tables.findings import Findings
     from econmodel.uncertainty.by_structure import ByStructure
+    from econmodel.uncertainty.held_certain import Held
     from econmodel.uncertainty.probabilistic import Psa
     from econmodel.uncertainty.risk import Risk
 
@@ -198,6 +200,14 @@ def budget_tables(case: Case, programme: ProgrammeResult) -> list[Any]:
         downside.add_row(escape(worse.label), f.money(worse.npv, currency), f.money_change(worse.npv_change, currency))
     invented = [Text("Invented data: a fictional hospital.", style="bold")] if case.is_demo else []
     return [*invented, table, downside, *(Text(f"- {s}") for s in programme.sentences)]
+
+
+def held_lines(held: Sequence[Held]) -> list[Text]:
+    """Lines on what a case holds certain that decides; none without one."""
+    from rich.text import Text
+
+    rows = [Text(f"  {row.sentence}") for row in held]
+    return [Text("Held certain, and yet it decides", style="bold"), *rows] if rows else []
 
 
 def checks_table(rows: Sequence[CheckRow]) -> Table:
