@@ -28,6 +28,12 @@ def found(demo: ParameterSet) -> TreatByRisk:
     return treat_by_risk(demo)
 
 
+@pytest.fixture(scope="module")
+def tight(demo: ParameterSet) -> ParameterSet:
+    """A threshold between what the lead costs per QALY in the first group (18,543) and in all others."""
+    return set_value(demo, "willingness_to_pay=18300")
+
+
 def test_nothing_is_gained_at_a_strategy_threshold(demo: ParameterSet, found: TreatByRisk) -> None:
     """The case run at the listed risk: life-years, and net benefit, of each strategy equal those of usual care."""
     for row in found.strategies:
@@ -58,8 +64,11 @@ def test_group_threshold_is_in_the_groups_own_risk(demo: ParameterSet, found: Tr
     assert abs(gain) < 1.0 < abs(group.net_benefit)
 
 
-def test_choosing_by_risk_is_worth_what_is_not_lost(found: TreatByRisk) -> None:
+def test_choosing_by_risk_is_worth_what_is_not_lost(tight: ParameterSet, found: TreatByRisk) -> None:
     """The gain of choosing is the loss avoided in the groups left out: never below 0, and none where all gain."""
+    assert all(g.net_benefit > 0 for g in found.groups)
+    assert found.treat_some == pytest.approx(found.treat_all)
+    found = treat_by_risk(tight)
     lost = sum(g.share * g.net_benefit for g in found.groups if g.net_benefit < 0)
     assert found.treat_some - found.treat_all == pytest.approx(-lost)
     assert lost < 0
@@ -81,9 +90,10 @@ def test_person_years_settle(demo: ParameterSet, found: TreatByRisk) -> None:
     assert treat_by_risk(set_value(demo, f"{RISK}=0.2")).person_years is None
 
 
-def test_sentences_name_who_is_left_out(demo: ParameterSet, found: TreatByRisk) -> None:
+def test_sentences_name_who_is_left_out(demo: ParameterSet, tight: ParameterSet, found: TreatByRisk) -> None:
     """A group below its threshold is named; with a threshold of nothing for a QALY no group gains."""
-    assert "Child A, no red spot (44% of patients)" in by_risk_sentences(demo, found)[0]
+    assert "Child A, no red spot (44% of patients)" in by_risk_sentences(tight, treat_by_risk(tight))[0]
+    assert "is worth its price in every patient group" in by_risk_sentences(demo, found)[0]
     poor = set_value(demo, "willingness_to_pay=1000")
     none = treat_by_risk(poor)
     assert none.treat_some == 0.0 > none.treat_all

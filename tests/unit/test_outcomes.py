@@ -49,7 +49,7 @@ def test_a_bleed_counts_once(vary, five_years):
     one_off = evaluate(vary(horizon_years=5, bleed_utility="one_off"))
     p, watch = five_years.parameters, (0, 0, 0)
     shift = (one_off.qalys(discounted=False) - five_years.qalys(discounted=False))[watch]
-    months = [five_years.count(state)[watch] for state in ("bleeding", "rebleeding")]
+    months = [sum(five_years.count(end + of)[watch] for of in ("", "_other")) for end in ("bleeding", "rebleeding")]
     expected = (
         months[0] * (p.number("u_never_bled") - p.number("u_bleeding"))
         + months[1] * (p.number("u_post_bleed") - p.number("u_bleeding"))
