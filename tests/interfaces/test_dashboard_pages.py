@@ -118,7 +118,7 @@ def test_an_option_dropped_is_in_the_address_and_the_programme_says_what_it_miss
     """Without coil and glue the answer is about what else gains share, and the proposed mix must be mended."""
     page = open_page("money", drop="coil_and_glue")
     said = words(page)
-    assert "Over five years, direct endoscopic glue" in said
+    assert "Direct endoscopic glue over five years: against a non-selective beta-blocker" in said
     assert "which is not a strategy of this case" in said
 
 
