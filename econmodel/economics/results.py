@@ -182,8 +182,7 @@ class StrategyResult:
             "complications": dict(self.complications),
             "activity": {name: known(amount) for name, amount in self.activity.items()},
             **self.course,
-            "yearly": [{name: known(figure) for name, figure in vars(year).items()} for year in self.yearly],
-        }
+        } | ({"yearly": [{name: known(figure) for name, figure in vars(year).items()} for year in self.yearly]} if self.yearly else {})
 
 
 def _by_year(figures: Mapping[int, float]) -> dict[str, float | None]:
@@ -380,7 +379,7 @@ def comparators(parameters: ParameterSet, usual_care: str, following: str = "") 
 
 def _group(e: Evaluation, group: int, yearly: Mapping[str, FloatArray], against: tuple[str, ...]) -> GroupResult:
     return GroupResult(
-        {key: strategy_result(e, key, group, yearly) for key in e.keys},
+        {key: strategy_result(e, key, group, yearly if group == ALL_PATIENTS else None) for key in e.keys},
         {versus: {key: compared(e, key, versus, group) for key in e.keys if key != versus} for versus in against},
     )
 

@@ -234,7 +234,7 @@ def convergence(psa: Psa, key: str, versus: str) -> Convergence:
         "net_monetary_benefit": found.net_monetary_benefit,
         "arr_3_years": arr,
     }
-    at = np.unique(np.linspace(min(20, psa.draws), psa.draws, 60).astype(int))
+    at = np.unique(np.linspace(min(20, psa.draws), psa.draws, 20).astype(int))
     running = {name: [known(mean) for mean in (np.cumsum(x)[at - 1] / at).tolist()] for name, x in series.items()}
     if NNT_YEAR in found.arr:
         running["nnt_3_years"] = [NumberNeededToTreat(m).value if m and m > 0 else None for m in running["arr_3_years"]]

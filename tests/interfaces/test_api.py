@@ -50,7 +50,7 @@ def test_what_is_not_there_is_refused(result: Result, tmp_path: Path) -> None:
     """Strategy, comparator, year, intervals without draws, file: one message each."""
     with pytest.raises(AnalysisError, match="'coils': must be one of watch"):
         result.strategy("coils")
-    with pytest.raises(AnalysisError, match="no comparison of 'glue' with 'glue': comparators are watch"):
+    with pytest.raises(AnalysisError, match="no comparison of 'glue' with 'glue': comparators are beta_blocker, watch"):
         result.compare("glue", "glue")
     with pytest.raises(AnalysisError, match="cost at 6 years: must be one of the years reported, 1, 2, 3, 5"):
         result.strategy("glue").cost_at(6)

@@ -400,8 +400,7 @@ def result_rows(document: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Every number of a result document, one per line, for ``results.csv``; year by year for all patients only."""
     rows = _group_rows("all patients", document)
     for name, block in document["groups"].items():
-        strategies = {key: {k: v for k, v in found.items() if k != "yearly"} for key, found in block["strategies"].items()}
-        rows += _group_rows(name, block | {"strategies": strategies})
+        rows += _group_rows(name, block)
     return rows
 
 
