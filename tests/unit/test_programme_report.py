@@ -181,7 +181,17 @@ def test_break_even_volume_brings_npv_to_zero(case: ProgrammeResult) -> None:
     at, below = npv_at(case.budget, np.array([multiple, multiple * 0.999]))
     assert at == pytest.approx(0.0, abs=1.0)
     assert below < 0
-    assert found.textbook == pytest.approx(found.searched, rel=0.15)
+
+
+def test_textbook_break_even_is_that_of_a_budget_without_steps(
+    inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices
+) -> None:
+    """Fixed cost over contribution per start leaves out steps, rises and interest: without these the two agree."""
+    rises = dict.fromkeys(("r_inflation", "r_escalator_pay", "r_escalator_devices", "r_escalator_tariff"), 0.0)
+    plain = inputs.changed(c_session_block=0.0, discount_finance=0.0, n_settlement_days=0.0, **rises)
+    found = break_even(run_budget(plain, profiles, prices, CATEGORY))
+    assert found.searched is not None
+    assert found.textbook == pytest.approx(found.searched, rel=1e-6)
 
 
 def test_break_even_can_be_out_of_reach(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
