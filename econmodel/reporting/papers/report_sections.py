@@ -106,8 +106,8 @@ EFFECT = {
         ),
         (
             "What no study gives. ",
-            "How much an open, treated varix bleeds (what surveillance is worth runs from nothing to 5.5 bleeds per 100 over the "
-            "range of that ratio); how often a varix opens again in patients who never bled; who comes to visits and what they see. "
+            "How much an open, treated varix bleeds, on which hangs what surveillance is worth (see there); "
+            "how often a varix opens again in patients who never bled; who comes to visits and what they see. "
             "These are assumptions, with a distribution each; where the trials' effect asks for an open varix that bleeds less than "
             "assumed, it is lowered in that draw, and the checks print how often.",
         ),
