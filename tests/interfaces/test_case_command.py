@@ -159,7 +159,7 @@ def test_six_overrides_and_a_long_title_fit_every_paper(tmp_path: Path) -> None:
     mine = tmp_path / "mine.toml"
     mine.write_text(HEADER.replace("St Elsewhere", title), encoding="utf-8")
     scenarios = [params_folder() / "scenarios" / f"{name}.toml" for name in names]
-    chosen = {"papers": ("brief",), "formats": ("html", "pdf", "docx"), "json": None, "seed": None}
+    chosen = {"papers": ("brief",), "formats": ("html", "pdf", "docx"), "json": None, "seed": None, "structure": ()}
     case.callback(mine, scenarios, (), draws=0, out=tmp_path / "out", quiet=True, **chosen)
     word = Document(str(tmp_path / "out" / "brief.docx"))
     assert 200 < len(word.core_properties.comments) <= 255
