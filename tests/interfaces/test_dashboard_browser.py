@@ -297,7 +297,7 @@ def test_all_inputs_are_varied_together_on_demand(wide: Visit) -> None:
     """The analysis runs when asked for and says whether the draws suffice."""
     wide.turn_to("What could go wrong")
     wide.page.get_by_role("button", name="Vary all inputs together").click()
-    wide.page.get_by_text(re.compile("draws (suffice|leave)")).wait_for(timeout=PATIENCE)
+    wide.page.get_by_text(re.compile("draws (suffice|leave)")).first.wait_for(timeout=PATIENCE)
 
 
 def test_five_sessions_at_once_stay_correct_and_separate(browser: Browser, address: str) -> None:
