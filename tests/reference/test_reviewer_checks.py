@@ -45,6 +45,12 @@ def vary(vary):
     return lambda **changes: vary(**({"effect_basis": "intention_to_treat"} | changes))
 
 
+@pytest.fixture(scope="session")
+def five_years(vary):
+    """Evaluate that case over five years: a fixture of its own, as the shared one belongs to every other file."""
+    return evaluate(vary(horizon_years=5))
+
+
 @pytest.fixture(scope="module")
 def traced(base):
     """A lifetime with everyone's whereabouts at each month of ten years."""
