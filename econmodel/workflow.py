@@ -236,14 +236,14 @@ def report_tables(case: Case) -> dict[str, Any]:
     from econmodel.programme.by_risk import treat_by_risk
     from econmodel.reporting.tables.findings import analysis_of
     from econmodel.uncertainty.deterministic import ask, one_way, pairs_of
-    from econmodel.uncertainty.scenarios import scenario_table
+    from econmodel.uncertainty.scenarios import scenario_tables
     from econmodel.uncertainty.studies import shipped_results
 
     questions = [ask(case.parameters, *pair) for pair in pairs_of(case.parameters)]
     structures = run_structures(case, PAIRED_IN_THE_REPORT)
     return {
         "one_way": tuple(analysis_of(asked, one_way(asked)) for asked in questions),
-        "scenarios": tuple(analysis_of(asked, scenario_table(asked)) for asked in questions),
+        "scenarios": tuple(analysis_of(asked, rows) for asked, rows in zip(questions, scenario_tables(questions), strict=True)),
         "held": find_held(case, structures),
         "structures": structures,
         "surveillance": follow_up(case),

@@ -17,8 +17,9 @@ from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample
 from econmodel.programme.flips import cash_value
 from econmodel.records import record
-from econmodel.uncertainty.information import Column, share_explained
+from econmodel.uncertainty.information import share_explained
 from econmodel.uncertainty.probabilistic import Psa
+from econmodel.uncertainty.research import as_column
 
 FloatArray = NDArray[np.float64]
 ASK, RESEARCH, CASH_DRAWS = 12, 5, 500
@@ -76,7 +77,7 @@ def first_to_fetch(psa: Psa, lead: str, usual_care: str, asked: Mapping[str, str
         if p is None or p.status in KNOWN:
             continue
         of_benefit, of_cash = (
-            share_explained([_column(parameters, m, drawn[m]) for m in members if m in drawn], outcome)
+            share_explained([as_column(parameters[m], drawn[m]) for m in members if m in drawn], outcome)
             for drawn, outcome in ((before, benefit), (values, cash))
         )
         value = p.value if p.value is not None else ""
@@ -95,9 +96,3 @@ def _families(parameters: ParameterSet, drawn: Sequence[str]) -> dict[str, list[
             head, p = above, parameters.parameters[above]
         heads[name] = head
     return {head: [head, *(name for name in drawn if heads[name] == head != name)] for head in dict.fromkeys(heads.values())}
-
-
-def _column(parameters: ParameterSet, name: str, values: FloatArray) -> Column:
-    """Draws as numbers, or as places of a setting's choices."""
-    p = parameters.parameters.get(name)
-    return values.astype(np.int64) if p is not None and p.weights else values

@@ -32,15 +32,15 @@ from econmodel.programme.inputs import input_kinds
 from econmodel.programme.report import budget_of, in_the_mix
 from econmodel.records import record
 from econmodel.uncertainty.deterministic import (
-    DEFINES,
-    SEEN_AS,
     SETTINGS,
     STEPPED,
     Change,
     Question,
+    by_setting,
     points_in_range,
     possible,
     varied,
+    varying,
 )
 from econmodel.uncertainty.held_certain import NOT_FACTS
 from econmodel.uncertainty.probabilistic import Psa, block_size, in_order
@@ -189,15 +189,12 @@ class Asker:
     def ask(self, changes: Sequence[Change]) -> IntArray:
         """Answers under each set of changes to the base values: (change, decision)."""
         found = np.full((len(changes), len(self.decisions)), NO_ANSWER)
-        alike: dict[tuple[Sequence[str], tuple[tuple[str, float], ...]], list[int]] = {}
+        asked: dict[Sequence[str], list[int]] = {}
         for i, change in enumerate(changes):
-            parts: Sequence[str] = PARTS[1:] if change.keys() <= MONEY_ALONE else PARTS[:1] if change.keys() <= CARE_ALONE else PARTS
-            alike.setdefault((parts if change else PARTS, tuple((n, v) for n, v in change.items() if n in APART)), []).append(i)
-        for (parts, settings), rows in alike.items():
-            parameters = self.parameters
-            for name, value in settings:
-                parameters = parameters.with_value(name, value)
-            found[rows] = self._batch(parameters, [{n: v for n, v in changes[i].items() if n not in APART} for i in rows], parts)
+            asked.setdefault(_parts(change), []).append(i)
+        for parts, places in asked.items():
+            for parameters, rows, others in by_setting(self.parameters, [changes[i] for i in places], APART):
+                found[np.array(places)[rows]] = self._batch(parameters, others, parts)
         return found
 
     def _batch(self, parameters: ParameterSet, changes: Sequence[Change], parts: Sequence[str]) -> IntArray:
@@ -210,6 +207,13 @@ class Asker:
         for rows, answered in zip(places, in_order(partial(self.answers, parameters, parts=parts), blocks, threads), strict=False):
             found[rows] = answered
         return found
+
+
+def _parts(change: Change) -> Sequence[str]:
+    """Whom a change can concern: the programme's money alone, the patient's side alone, or both."""
+    if change and change.keys() <= MONEY_ALONE:
+        return PARTS[1:]
+    return PARTS[:1] if change and change.keys() <= CARE_ALONE else PARTS
 
 
 def care_answers(
@@ -242,7 +246,7 @@ def find_flips(parameters: ParameterSet) -> FlipList:
     held, subjects = parameters.evidence_held(), find_subjects(parameters)
     asker = Asker(held, subjects, tuple(_decisions(parameters, subjects)))
     now = asker.ask([{}])[0]
-    chosen = [p for p in parameters.numeric().values() if _varies(p)]
+    chosen = varying(parameters)
     drawn = sample(parameters, CHANCES, seed=int(parameters.number("seed")))
     flips = [*_by_number(asker, now, chosen, drawn), *_by_choice(asker, now), *_by_scenario(asker, now)]
     said = {d.key: d.answers[answer] for d, answer in zip(asker.decisions, now, strict=True)}
@@ -277,10 +281,6 @@ def beside_draws(found: FlipList, psa: Psa) -> FlipList:
     if equals:
         notes += (f"As good as {found.now['best']} over the draws, within their error: {', '.join(equals)}.",)
     return replace(found, flips=tuple(kept), notes=notes)
-
-
-def _varies(p: Parameter) -> bool:
-    return p.range is not None and p.range.high > p.range.low and p.name not in DEFINES and p.unit != SEEN_AS
 
 
 def _decisions(parameters: ParameterSet, subjects: Subjects) -> Iterator[Decision]:

@@ -18,7 +18,7 @@ from econmodel.model.inputs import Values, base_values, horizon_years
 from econmodel.package import params_folder
 from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.documents import read_document
-from econmodel.parameters.overrides import apply_override, set_value
+from econmodel.parameters.overrides import set_value
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import MIXES, strategy_mix_faults
 from econmodel.parameters.structures import Structures, gather
@@ -45,6 +45,7 @@ from econmodel.programme.money.rows import Row, Rows
 from econmodel.programme.sentences import amount, not_overlooked, uncomfortable_truths, verdict
 from econmodel.programme.views import PaymentView, own_view, payment_views
 from econmodel.records import record
+from econmodel.uncertainty.scenarios import under_scenario
 
 FloatArray = NDArray[np.float64]
 Name = TypeVar("Name", bound=str)
@@ -389,9 +390,7 @@ def _years(parameters: ParameterSet, budget_years: int, more: int) -> int:
 def _rerun(parameters: ParameterSet, changes: Mapping[str, Any], years: int) -> tuple[MonthlyProfiles, Prices]:
     """Activity per start and prices under changed inputs: scenarios first, then single values, which others follow."""
     for name in changes.get("scenarios", ()):
-        document = read_document(params_folder() / "scenarios" / f"{name}.toml")
-        rows = {k: v for k, v in document.data.get("strategy", {}).items() if k in parameters.strategies}
-        parameters = apply_override(parameters, replace(document, data=document.data | {"strategy": rows}))
+        parameters = under_scenario(parameters, read_document(params_folder() / "scenarios" / f"{name}.toml"))
     for name, value in changes.items():
         if name != "scenarios":
             parameters = set_value(parameters, f"{name}={float(value)!r}")

@@ -10,7 +10,7 @@ Thresholds and scenarios stand beside them.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Iterator, Sequence
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
@@ -138,20 +138,28 @@ def answer_to(question: Question, changes: Sequence[Change]) -> FloatArray:
     fades, or what ``evaluate()`` refuses.
     """
     found = np.full(len(changes), np.nan)
-    by_setting: dict[tuple[tuple[str, float], ...], list[int]] = {}
-    for i, change in enumerate(changes):
-        by_setting.setdefault(tuple((n, v) for n, v in change.items() if n in SETTINGS), []).append(i)
-    for settings, rows in by_setting.items():
-        parameters = question.parameters
-        for name, value in settings:
-            parameters = parameters.with_value(name, value)
-        found[rows] = _answers(replace(question, parameters=parameters), [changes[i] for i in rows])
+    for parameters, rows, others in by_setting(question.parameters, changes, SETTINGS):
+        found[rows] = _answers(replace(question, parameters=parameters), others)
     return found
+
+
+def by_setting(
+    parameters: ParameterSet, changes: Sequence[Change], settings: Container[str]
+) -> Iterator[tuple[ParameterSet, list[int], list[Change]]]:
+    """Sets of changes that may run together: the case with its settings made, their places, and what else each changes."""
+    alike: dict[tuple[tuple[str, float], ...], list[int]] = {}
+    for i, change in enumerate(changes):
+        alike.setdefault(tuple((n, v) for n, v in change.items() if n in settings), []).append(i)
+    for made, rows in alike.items():
+        case = parameters
+        for name, value in made:
+            case = case.with_value(name, value)
+        yield case, rows, [{n: v for n, v in changes[i].items() if n not in settings} for i in rows]
 
 
 def _answers(question: Question, changes: Sequence[Change]) -> FloatArray:
     """Outcomes at one choice of settings; all at once, or one by one where the model refuses some."""
-    values = varied(question, [{n: v for n, v in change.items() if n not in SETTINGS} for change in changes])
+    values = varied(question, changes)
     good = possible(question.parameters, values)
     found = np.full(len(changes), np.nan)
     if good.any():
@@ -225,6 +233,19 @@ def needed_input(parameters: ParameterSet, name: str) -> Parameter:
     return parameter
 
 
+def varying(parameters: ParameterSet) -> list[Parameter]:
+    """Numeric inputs that have a range, act under the settings chosen, and do not define what is asked."""
+    return [
+        p
+        for p in parameters.numeric().values()
+        if p.range is not None
+        and p.range.high > p.range.low
+        and p.name not in DEFINES
+        and p.unit != SEEN_AS
+        and not parameters.idle(p.name)
+    ]
+
+
 def points_in_range(p: Parameter, points: int) -> FloatArray:
     """Evenly spaced values over an input's declared range; whole numbers where the input must be one."""
     assert p.range is not None
@@ -267,20 +288,7 @@ def one_way(question: Question, names: Sequence[str] | None = None) -> list[Torn
     AnalysisError
         A named input has no range.
     """
-    known = question.parameters.numeric()
-    chosen = (
-        [needed_input(question.parameters, n) for n in names]
-        if names
-        else [
-            p
-            for p in known.values()
-            if p.range is not None
-            and p.range.high > p.range.low
-            and p.name not in DEFINES
-            and p.unit != SEEN_AS
-            and not question.parameters.idle(p.name)
-        ]
-    )
+    chosen = [needed_input(question.parameters, n) for n in names] if names else varying(question.parameters)
     changes = [{p.name: bound} for p in chosen if p.range for bound in (p.range.low, p.range.high)]
     base = float(answer(question)[0])
     results = answer_to(question, changes)

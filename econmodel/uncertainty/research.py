@@ -216,13 +216,18 @@ def is_setting(parameters: ParameterSet, name: str) -> bool:
     return parameters[name].distribution.family == "categorical"
 
 
+def as_column(p: Parameter, drawn: FloatArray) -> Column:
+    """Draws of an input as numbers, or as places of a setting's choices."""
+    return drawn.astype(np.int64) if p.weights else drawn
+
+
 def informing(parameters: ParameterSet, values: Mapping[str, FloatArray]) -> dict[str, list[Column]]:
     """What could be known, by name: each uncertain input's draws, one column or one a share; those that follow are left out."""
     found: dict[str, list[Column]] = {}
     for name, p in parameters.parameters.items():
         if p.is_uncertain and name in values:
             drawn = values[name]
-            found[name] = [drawn.astype(np.int64)] if is_setting(parameters, name) else list(drawn.T) if drawn.ndim == 2 else [drawn]
+            found[name] = list(drawn.T) if drawn.ndim == 2 else [as_column(p, drawn)]
     return found
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from econmodel.economics.evaluate import evaluate
+from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.errors import EconModelError
 from econmodel.package import params_folder
 from econmodel.parameters.documents import Document, read_document
@@ -37,19 +37,26 @@ class ScenarioRow:
 
 
 def scenario_table(question: Question, paths: Sequence[Path] | None = None) -> list[ScenarioRow]:
-    """Evaluate every scenario file on top of the case; the case itself comes first.
+    """Evaluate every scenario file on top of the case; the case itself comes first; as :func:`scenario_tables`."""
+    return scenario_tables([question], paths)[0]
+
+
+def scenario_tables(questions: Sequence[Question], paths: Sequence[Path] | None = None) -> list[list[ScenarioRow]]:
+    """Evaluate every scenario file on top of a case, once for all comparisons asked about; the case itself comes first.
 
     Raises
     ------
     EconModelError
         A file cannot be read. A scenario that the case's own values leave without an answer stays in the table and says why.
     """
-    rows = [_scenario_row(BASE, "This case", "", question, lambda: question.parameters)]
+    rows = {key: row for asked in questions for key, row in asked.parameters.strategies.items()}
+    case = replace(questions[0].parameters, strategies=rows)
+    found = [_scenario_rows(BASE, "This case", "", questions, lambda: case)]
     for path in scenario_files() if paths is None else paths:
         document = read_document(path)
-        under = partial(under_scenario, question.parameters, document)
-        rows.append(_scenario_row(path.stem, document.data["title"], document.data["rationale"], question, under))
-    return rows
+        under = partial(under_scenario, case, document)
+        found.append(_scenario_rows(path.stem, document.data["title"], document.data["rationale"], questions, under))
+    return [list(rows) for rows in zip(*found, strict=True)]
 
 
 def scenario_files() -> list[Path]:
@@ -72,22 +79,22 @@ def under_scenario(parameters: ParameterSet, document: Document) -> ParameterSet
     return changed
 
 
-def _scenario_row(key: str, title: str, rationale: str, question: Question, under: Callable[[], ParameterSet]) -> ScenarioRow:
+def _scenario_rows(
+    key: str, title: str, rationale: str, questions: Sequence[Question], under: Callable[[], ParameterSet]
+) -> list[ScenarioRow]:
+    """Outcomes of one scenario, a row for each comparison."""
     try:
         e = evaluate(under(), yearly=False, by_group=False)
     except EconModelError as fault:
         if key == BASE:
             raise
         why = "; ".join(each.what for each in fault.faults or (fault,))
-        return ScenarioRow(key, title, f"No answer with this case's values: {why}.", np.nan, np.nan, None, np.nan, np.nan)
-    found = {o: float(outcome_of(e, o, question.strategy, question.versus)[0]) for o in OUTCOMES}
-    return ScenarioRow(
-        key,
-        title,
-        rationale,
-        found["cost"],
-        found["bleeds"],
-        None if np.isnan(found["nnt"]) else found["nnt"],
-        found["qalys"],
-        found["nmb"],
-    )
+        none = ScenarioRow(key, title, f"No answer with this case's values: {why}.", np.nan, np.nan, None, np.nan, np.nan)
+        return [none] * len(questions)
+    return [_row(key, title, rationale, e, asked) for asked in questions]
+
+
+def _row(key: str, title: str, rationale: str, e: Evaluation, asked: Question) -> ScenarioRow:
+    found = {o: float(outcome_of(e, o, asked.strategy, asked.versus)[0]) for o in OUTCOMES}
+    nnt = found.pop("nnt")
+    return ScenarioRow(key, title, rationale, nnt=None if np.isnan(nnt) else nnt, **found)

@@ -11,6 +11,7 @@ import click
 from econmodel.interfaces.common import check_output, common, console, load, staged, write_json
 
 if TYPE_CHECKING:
+    from econmodel.parameters.loading import Case
     from econmodel.uncertainty.deterministic import Question
 
 TOP_THRESHOLDS = 6
@@ -49,10 +50,8 @@ def sensitivity(
     quiet: bool,
 ) -> None:
     """Vary inputs one or two at a time, or by scenario."""
-    from econmodel.programme.by_risk import treat_by_risk
     from econmodel.reporting.papers.analyses import save_sensitivity, sensitivity_document
     from econmodel.uncertainty.deterministic import ask, pairs_of
-    from econmodel.workflow import flips_of
 
     case = load(file, overrides, sets, quiet=quiet)
     folder = check_output(out, Path("reports") / case.name / "sensitivity", json, reads=(file, *overrides))
@@ -71,10 +70,7 @@ def sensitivity(
     }
     wanted = {name for name, given in asked.items() if given} or asked.keys() - {"sobol", *left_out}
     found = [(question, analyse(question, wanted, pair=pair, thresholds=thresholds)) for question in questions]
-    if "flips" in wanted:
-        found[0][1]["flips"] = flips_of(case)
-    if "by_risk" in wanted:
-        found[0][1]["by_risk"] = treat_by_risk(case.parameters)
+    analyse_case(case, found, wanted)
     documents = [sensitivity_document(*one) for one in found]
     document = documents[0] | {"beside": documents[1:]}
     written: list[Path] = []
@@ -95,7 +91,6 @@ def sensitivity(
 def analyse(question: Question, wanted: Collection[str], *, pair: tuple[str, str] | None, thresholds: Sequence[str]) -> dict[str, Any]:
     """Run the analyses wanted of one comparison."""
     from econmodel.uncertainty import deterministic
-    from econmodel.uncertainty.scenarios import scenario_table
     from econmodel.uncertainty.thresholds import thresholds as break_even_points
 
     found: dict[str, Any] = {}
@@ -105,10 +100,23 @@ def analyse(question: Question, wanted: Collection[str], *, pair: tuple[str, str
         found["two_way"] = deterministic.two_way(question, *(pair or deterministic.default_pair(question.parameters)))
     if "thresholds" in wanted:
         found["thresholds"] = break_even_points(question, thresholds or [row.name for row in found["one_way"][:TOP_THRESHOLDS]])
-    if "scenarios" in wanted:
-        found["scenarios"] = scenario_table(question)
     if "sobol" in wanted:
         from econmodel.uncertainty.global_sensitivity import both_outcomes
 
         found["sobol"] = both_outcomes(question, seed=int(question.parameters.number("seed")))
     return found
+
+
+def analyse_case(case: Case, found: Sequence[tuple[Question, dict[str, Any]]], wanted: Collection[str]) -> None:
+    """Add what is run once for all comparisons: scenarios, and, told with the first, what turns the decision and in whom."""
+    from econmodel.programme.by_risk import treat_by_risk
+    from econmodel.uncertainty.scenarios import scenario_tables
+    from econmodel.workflow import flips_of
+
+    if "scenarios" in wanted:
+        for (_, of_one), rows in zip(found, scenario_tables([question for question, _ in found]), strict=True):
+            of_one["scenarios"] = rows
+    if "flips" in wanted:
+        found[0][1]["flips"] = flips_of(case)
+    if "by_risk" in wanted:
+        found[0][1]["by_risk"] = treat_by_risk(case.parameters)

@@ -26,9 +26,13 @@ HELD = (
 
 def protocol_tables(found: Protocols) -> tuple[Table, Table]:
     """Money and bleeds of the headline years; value and harms of the time horizon."""
-    currency, years = found.currency, f.duration(found.years)
     versus = f"against {found.named(found.against)}"
-    soon = table(
+    return _headline_table(found, versus), _horizon_table(found, versus)
+
+
+def _headline_table(found: Protocols, versus: str) -> Table:
+    years = f.duration(found.years)
+    return table(
         f"Follow-up of {lower(found.label)}: cost and bleeds over {years}, {versus} ({found.money_of})",
         (
             ("Protocol", 2.6),
@@ -45,8 +49,11 @@ def protocol_tables(found: Protocols) -> tuple[Table, Table]:
         [_soon(row, found) for row in found.rows],
         note=f"NNT: patients followed up per first bleed averted, {versus}. Frontier: of cost and all bleeds averted. {HELD}",
     )
-    harms = found.rows[0].harms
-    late = table(
+
+
+def _horizon_table(found: Protocols, versus: str) -> Table:
+    currency, harms = found.currency, found.rows[0].harms
+    return table(
         f"Follow-up of {lower(found.label)}: value and harms over the time horizon, {f.duration(found.horizon)} ({found.money_of})",
         (
             ("Protocol", 2.6),
@@ -72,7 +79,6 @@ def protocol_tables(found: Protocols) -> tuple[Table, Table]:
         note=f"Net benefit: {versus}, at {f.money(found.rows[0].whole.threshold, currency)} per QALY. Frontier: of cost and QALYs."
         + (f" Best value: share of {found.draws:,} draws in which net benefit is highest." if found.draws else ""),
     )
-    return soon, late
 
 
 def protocol_numbers(found: Protocols) -> KeyNumbers:
