@@ -206,7 +206,8 @@ def calibrate(
     -------
     hr_obliterated, hr_patent : ndarray of shape (draw, strategy)
     lowered : ndarray of shape (draw, strategy)
-        Where no ratio of at least 0.02 meets the trial, so that the ratio of an open varix was lowered until one does.
+        Where no ratio of at least 0.02 meets the trial, so that the ratio of an open varix was lowered until one does,
+        to 0.02 at the least.
 
     Notes
     -----
@@ -227,9 +228,12 @@ def calibrate(
         )
     opened = np.maximum(closed, open_ratio)
     if (held := lowered & ~on_drug).any():
-        shut, wide, low = lane.only(held), target[held], lowest[held]
-        found = secants(lambda ratio: shut.exposure(low, ratio) - wide, opened[held], least[held], low)
-        opened[held] = np.maximum(found, LOWEST_RATIO)
+        opened[held] = lowest[held]
+        reach = lowered & ~on_drug
+        reach[held] = lane.only(held).exposure(lowest[held], lowest[held]) < target[held]
+        if reach.any():
+            shut, aim, low, wide = lane.only(reach), target[reach], lowest[reach], np.maximum(lowest, open_ratio)[reach]
+            opened[reach] = secants(lambda ratio: shut.exposure(low, ratio) - aim, wide, least[reach], low)
     return np.where(untreated, 1.0, closed), np.where(untreated, 1.0, opened), lowered
 
 

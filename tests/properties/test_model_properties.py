@@ -12,7 +12,7 @@ from econmodel.economics.comparison import icer, rank_strategies
 from econmodel.economics.evaluate import evaluate
 from econmodel.evidence.nnt import NumberNeededToTreat
 from econmodel.model.cohort import Moves, Schedule, run_cohort, run_matrices
-from econmodel.model.hazards import competing
+from econmodel.model.hazards import per_unit_rate
 from econmodel.model.natural_history import acute_fatality, solve_exposure
 from econmodel.parameters.distributions import fit, rescale
 
@@ -75,12 +75,13 @@ def test_totals_are_the_sums_of_the_trace(matrix: np.ndarray, discount: float) -
 @given(st.lists(rate, min_size=1, max_size=5), st.floats(0.01, 2.0))
 def test_competing_probabilities(rates: list[float], years: float) -> None:
     """Competing probabilities lie in 0 to 1, sum to the chance of any event, and rise with their own rate."""
-    named = {str(k): np.array(r) for k, r in enumerate(rates)}
-    found, none = competing(named, years)
-    assert all(0 <= float(p) <= 1 for p in found.values())
-    assert sum(float(p) for p in found.values()) + float(none) == pytest.approx(1, abs=1e-12)
-    more = competing(named | {"0": np.array(rates[0] + 0.5)}, years)[0]
-    assert float(more["0"]) > float(found["0"])
+    alone = np.array(rates)
+    per_rate, none = per_unit_rate(np.array([alone.sum()]), years)
+    found = alone * per_rate
+    assert ((found >= 0) & (found <= 1)).all()
+    assert found.sum() + float(none[0]) == pytest.approx(1, abs=1e-12)
+    more = alone + np.eye(len(rates))[0] * 0.5
+    assert more[0] * per_unit_rate(np.array([more.sum()]), years)[0][0] > found[0]
 
 
 @QUICK
