@@ -22,7 +22,7 @@ from econmodel.parameters.following import follow_draws
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import fitting, within
 from econmodel.parameters.schema import PROCESS, JointGroup, Parameter, bounds_of, twin
-from econmodel.parameters.structures import Choices, Structures, groups
+from econmodel.parameters.structures import Choices, groups, structures_of
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -110,7 +110,7 @@ class Sampler:
         self.parameters, self.forced = parameters, forced or {}
         self.settings = [n for n, p in parameters.parameters.items() if p.weights]
         self.shares = [n for n, p in parameters.parameters.items() if p.distribution.family == "dirichlet"]
-        self.structures = Structures(parameters)
+        self.structures = structures_of(parameters)
         self.deriving = [name for name in self.structures.deriving if name in self.settings]
         self.layouts: dict[tuple[tuple[str, str], ...], Layout] = {(): Layout(parameters)}
         basis = {"effect_basis": PROCESS} if "effect_basis" in self.settings else {}

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from threading import Lock
 from typing import NamedTuple
 
 import numpy as np
@@ -26,6 +27,10 @@ BASE = "base"
 MADE = Distribution("fixed", {}, "one choice was made")
 INPUTS_ONLY = ("untreated_cohorts", "six_week_level", "drug_benefit")
 """Settings that act through derivations alone: no code asks for them, so that their draws need not be told apart in a run."""
+
+CASES_KEPT = 8
+_KEPT: dict[int, Structures] = {}
+_LOCK = Lock()
 
 
 class Part(NamedTuple):
@@ -55,7 +60,7 @@ def choose(parameters: ParameterSet, choices: Choices) -> ParameterSet:
     ParameterError
         A derived value leaves the bounds of its unit under a choice.
     """
-    return Structures(parameters).choose(choices)
+    return structures_of(parameters).choose(choices)
 
 
 class Structures:
@@ -65,13 +70,17 @@ class Structures:
         self.parameters = parameters
         self.deriving = deriving(parameters)
         self._settled: dict[tuple[str, ...], ParameterSet] = {}
+        self._made: dict[tuple[tuple[str, str], ...], ParameterSet] = {}
 
     def choose(self, choices: Choices) -> ParameterSet:
         """Inputs with choices made, as :func:`choose`."""
-        key = tuple(choices.get(name, "") for name in self.deriving)
-        if key not in self._settled:
-            self._settled[key] = self._settle({name: choices[name] for name in self.deriving if name in choices})
-        return _made(self._settled[key], choices)
+        asked = tuple(sorted(choices.items()))
+        if asked not in self._made:
+            key = tuple(choices.get(name, "") for name in self.deriving)
+            if key not in self._settled:
+                self._settled[key] = self._settle({name: choices[name] for name in self.deriving if name in choices})
+            self._made[asked] = _made(self._settled[key], choices)
+        return self._made[asked]
 
     def _settle(self, choices: Choices) -> ParameterSet:
         moves = any(self.parameters[name].value != choice for name, choice in choices.items())
@@ -94,6 +103,16 @@ class Structures:
             for start in range(0, len(rows), size or len(rows)):
                 some = rows[start : start + (size or len(rows))]
                 yield Part(made, {name: array[some] for name, array in values.items()}, some)
+
+
+def structures_of(parameters: ParameterSet) -> Structures:
+    """Structures of a case; those of the last few cases are kept, since one run asks for them time and again."""
+    with _LOCK:
+        found = _KEPT.pop(id(parameters), None) or Structures(parameters)  # kept together with its case: the place stays taken
+        _KEPT[id(parameters)] = found
+        while len(_KEPT) > CASES_KEPT:
+            del _KEPT[next(iter(_KEPT))]
+        return found
 
 
 def _made(parameters: ParameterSet, choices: Choices) -> ParameterSet:

@@ -71,6 +71,11 @@ class Trial:
         """Whether the arms differ in follow-up and not in treatment."""
         return bool(self.arms[0].protocol)
 
+    @property
+    def strategies(self) -> tuple[str, ...]:
+        """Strategy of each arm."""
+        return tuple(arm.strategy for arm in self.arms)
+
     def years_to_report(self, size: int) -> float:
         """Years from the decision to run it until it reports, at a number of patients an arm."""
         return size * len(self.arms) / self.recruits_per_year + self.follow_up_years + self.report_years

@@ -22,7 +22,7 @@ from econmodel.model.inputs import ModelInputs, Values, resolve
 from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import stream
-from econmodel.parameters.structures import Structures
+from econmodel.parameters.structures import structures_of
 from econmodel.programme.budget import Budget, assemble_budget
 from econmodel.programme.headline import Spread, spread_of
 from econmodel.programme.inputs import ProgrammeInputs
@@ -99,7 +99,7 @@ def lucky_budget(
     starts = (whole + (rng.random(whole.shape) < expected - whole)).astype(np.int64)
     shape = (*starts.shape, len(PROFILED))
     worlds = {"proposed": np.zeros(shape), "current": np.zeros(shape)}
-    for part in Structures(parameters).parts(values, AT_ONCE):
+    for part in structures_of(parameters).parts(values, AT_ONCE):
         resolved = resolve(part.parameters, part.values)
         draw, month = _starters(starts[part.rows])
         cell = _pick(resolved.shares[draw], rng)

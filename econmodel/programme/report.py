@@ -21,7 +21,7 @@ from econmodel.parameters.documents import read_document
 from econmodel.parameters.overrides import set_value
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import MIXES, strategy_mix_faults
-from econmodel.parameters.structures import Structures, gather
+from econmodel.parameters.structures import gather, structures_of
 from econmodel.programme.break_even import BreakEven, break_even
 from econmodel.programme.budget import Budget, Memo, is_change, run_budget
 from econmodel.programme.capacity import CapacityYear, Savings, capacity_by_year, savings
@@ -367,7 +367,7 @@ def _by_structure(parameters: ParameterSet, values: Values, years: int) -> tuple
     """Activity per start and prices of draws, each in its own structure."""
     found = [
         (part.rows, monthly_profiles(part.parameters, years, part.values), _prices(part.parameters, part.values))
-        for part in Structures(parameters).parts(values)
+        for part in structures_of(parameters).parts(values)
     ]
     (_, profiles, prices), counts = found[0], gather((rows, one.counts) for rows, one, _ in found)
     money: dict[str, Any] = {name: gather((rows, getattr(one, name)) for rows, _, one in found) for name in STEMS}

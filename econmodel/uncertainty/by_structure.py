@@ -16,7 +16,7 @@ from econmodel.economics.evaluate import evaluate
 from econmodel.economics.lead import find_subjects
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import Sampler
-from econmodel.parameters.structures import Choices, Structures, gather, weighted
+from econmodel.parameters.structures import Choices, Structures, gather, structures_of, weighted
 from econmodel.records import record
 from econmodel.uncertainty.probabilistic import Piece, block_size, in_order, pieces
 from econmodel.uncertainty.risk import Interval, summarise
@@ -105,7 +105,7 @@ def by_structure(parameters: ParameterSet, *, seed: int, draws: int = PAIRED) ->
     draws
         Draws paired, at least 3.
     """
-    subjects, structures = find_subjects(parameters), Structures(parameters)
+    subjects, structures = find_subjects(parameters), structures_of(parameters)
     against = tuple(key for key in subjects.comparators if key in parameters.strategies)
     free = _drawn(parameters, seed, draws, {})
     base = _net_benefit(structures, free, np.ones(draws, dtype=bool), draws)

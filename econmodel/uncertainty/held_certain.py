@@ -18,7 +18,7 @@ from econmodel.economics.lead import find_subjects
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample
 from econmodel.parameters.schema import Parameter
-from econmodel.parameters.structures import Choices, Structures
+from econmodel.parameters.structures import Choices, structures_of
 from econmodel.records import record
 from econmodel.uncertainty.deterministic import DEFINES, Change, answer_to, ask
 from econmodel.uncertainty.probabilistic import Psa
@@ -71,7 +71,7 @@ def held_certain(parameters: ParameterSet, spread: Mapping[str, float]) -> tuple
     spread
         Standard deviation of the lead's net benefit over the draws, by comparator.
     """
-    lead, structures = find_subjects(parameters).lead, Structures(parameters)
+    lead, structures = find_subjects(parameters).lead, structures_of(parameters)
 
     def benefit(choices: Choices, versus: str, changes: Sequence[Change]) -> FloatArray:
         made = structures.choose(choices) if choices else parameters

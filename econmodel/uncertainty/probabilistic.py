@@ -33,7 +33,7 @@ from econmodel.model.worsening import CLASSES
 from econmodel.parameters.catalogue import KEPT
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import Sampler
-from econmodel.parameters.structures import Choices, Part, Structures
+from econmodel.parameters.structures import Choices, Part, Structures, structures_of
 from econmodel.records import record
 
 if TYPE_CHECKING:
@@ -281,7 +281,7 @@ def run_psa(
         The draws are too few, or the case cannot be evaluated.
     """
     _, threads = block_size(parameters, draws)
-    sampler, structures = Sampler(parameters, seed, sobol=sobol, forced=forced), Structures(parameters)
+    sampler, structures = Sampler(parameters, seed, sobol=sobol, forced=forced), structures_of(parameters)
     inputs = DrawStore(sampler.varying, draws, 1)
     store: DrawStore | None = None
 

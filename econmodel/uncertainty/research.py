@@ -24,7 +24,7 @@ from econmodel.parameters.following import follow_draws
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample, stream
 from econmodel.parameters.schema import PROCESS, Parameter
-from econmodel.parameters.structures import Structures, choose, gather_each, groups
+from econmodel.parameters.structures import choose, gather_each, groups, structures_of
 from econmodel.parameters.trials import Trial
 from econmodel.records import record
 from econmodel.uncertainty.information import CURVES_UP_TO, Column, ValueOfKnowing, appraise, choose_knowing
@@ -161,7 +161,8 @@ def find_research(
     everything, rows, groups = _known(parameters, benefit, columns, psa.seed)
     shared = _shared(parameters, benefit, columns, rows, psa.seed)
     reach = Reach(patients, *(parameters.number(name) for name in ("share_research_uptake", "n_research_years", "discount_costs")))
-    found = [value_trial(play(t, psa, values, benefit, offered), reach, cost_of(parameters, t), psa.seed, sizes) for t in trials]
+    watched = Watched(psa, values, trials)
+    found = [value_trial(play(t, watched, benefit, offered), reach, cost_of(parameters, t), psa.seed, sizes) for t in trials]
     at = [_benefit(psa, offered, float(t)) for t in psa.thresholds]
 
     def highest_first(kept: Iterable[Known]) -> tuple[Known, ...]:
@@ -296,35 +297,57 @@ def cost_of(parameters: ParameterSet, trial: Trial) -> Cost:
     return Cost(three(trial.cost_fixed), three(trial.cost_per_patient))
 
 
-def play(trial: Trial, psa: Psa, values: Mapping[str, FloatArray], benefit: FloatArray, offered: Sequence[str]) -> Played:
+class Watched:
+    """What patients of a case have by the end of a study; studies of one place and length are watched together."""
+
+    def __init__(self, psa: Psa, values: Mapping[str, FloatArray], trials: Iterable[Trial]) -> None:
+        self.psa, self.values = psa, values
+        self._together: dict[tuple[str, int], dict[str, None]] = {}
+        self._seen: dict[tuple[str, int], tuple[dict[str, FloatArray], dict[str, FloatArray]]] = {}
+        for trial in trials:
+            if not trial.by_protocol:
+                self._together.setdefault((trial.place, trial.follow_up_years), {}).update(dict.fromkeys(trial.strategies))
+
+    def events(self, trial: Trial) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
+        """Events per patient in each arm by outcome: in every draw (draw, arm), and at the base values (arm,)."""
+        where = (trial.place, trial.follow_up_years)
+        keys = list(self._together[where])
+        if where not in self._seen:
+            self._seen[where] = self.seen(with_strategies(self.psa.parameters, keys), self.values, trial)
+        columns = [keys.index(key) for key in trial.strategies]
+        every, base = self._seen[where]
+        return {o: every[o][:, columns] for o in trial.outcomes}, {o: base[o][columns] for o in trial.outcomes}
+
+    def seen(
+        self, parameters: ParameterSet, values: Mapping[str, FloatArray], trial: Trial
+    ) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
+        """Every outcome where and as long as a study watches, of all strategies of a case."""
+        there = elsewhere(parameters, values, stream(self.psa.seed, "place of a study")) if trial.place == "elsewhere" else values
+        base = event_chances(parameters, base_values(parameters), trial.follow_up_years)
+        return event_chances(parameters, there, trial.follow_up_years), {name: chance[0] for name, chance in base.items()}
+
+
+def play(trial: Trial, watched: Watched, benefit: FloatArray, offered: Sequence[str]) -> Played:
     """Set a study on a case: what is chosen, and what each arm would see in every draw."""
-    parameters, options = psa.parameters, tuple(offered)
-    arms = trial_arms(parameters, trial)
+    psa, options, arms = watched.psa, tuple(offered), trial_arms(watched.psa.parameters, trial)
     if trial.by_protocol:
         run = run_psa(arms, psa.draws, seed=psa.seed, sobol=psa.sobol)
         options = run.keys
         benefit = _benefit(run, options, psa.threshold)
-        values = sample(arms, psa.draws, seed=psa.seed, sobol=psa.sobol)
+        every, base = watched.seen(arms, sample(arms, psa.draws, seed=psa.seed, sobol=psa.sobol), trial)
+    else:
+        every, base = watched.events(trial)
     means = benefit.mean(axis=0)
     treated = {key: m for key, m in zip(options, means.tolist(), strict=True)}
     forgone = [means.max() - treated.get(key, means.max()) for key in arms.strategies] if len(arms.strategies) > 1 else [0.0]
-    there = elsewhere(arms, values, stream(psa.seed, f"{trial.key} place")) if trial.place == "elsewhere" else values
-    base = event_chances(arms, base_values(arms), trial)
-    return Played(
-        trial,
-        options,
-        tuple(row.label for row in arms.strategies.values()),
-        benefit,
-        event_chances(arms, there, trial),
-        {outcome: chance[0] for outcome, chance in base.items()},
-        np.array(forgone),
-    )
+    labels = tuple(row.label for row in arms.strategies.values())
+    return Played(trial, options, labels, benefit, every, base, np.array(forgone))
 
 
 def trial_arms(parameters: ParameterSet, trial: Trial) -> ParameterSet:
     """Case whose strategies are the arms of a study; where follow-up is compared, the effect is a process."""
     if not trial.by_protocol:
-        return replace(parameters, strategies={arm.strategy: parameters.strategies[arm.strategy] for arm in trial.arms})
+        return with_strategies(parameters, trial.strategies)
     rows = {}
     for arm in trial.arms:
         row, protocol = parameters.strategies[arm.strategy], parameters.protocols[arm.protocol]
@@ -332,9 +355,14 @@ def trial_arms(parameters: ParameterSet, trial: Trial) -> ParameterSet:
     return replace(choose(parameters, {"effect_basis": PROCESS}), strategies=rows)
 
 
+def with_strategies(parameters: ParameterSet, keys: Iterable[str]) -> ParameterSet:
+    """Case with some of its strategies."""
+    return replace(parameters, strategies={key: parameters.strategies[key] for key in keys})
+
+
 def elsewhere(parameters: ParameterSet, values: Mapping[str, FloatArray], rng: np.random.Generator) -> dict[str, FloatArray]:
     """Draws in another setting: its untreated risk deviates from the mean of settings on its own, all else is shared."""
-    structures, draws = Structures(parameters), len(next(iter(values.values())))
+    structures, draws = structures_of(parameters), len(next(iter(values.values())))
     drawn = [name for name in structures.deriving if name in values]
     return gather_each(
         (rows, _elsewhere(structures.choose(choices), {name: array[rows] for name, array in values.items()}, rng))
@@ -354,26 +382,23 @@ def _elsewhere(parameters: ParameterSet, values: dict[str, FloatArray], rng: np.
     return moved | {n: followed[n] for n in follow}
 
 
-def event_chances(parameters: ParameterSet, values: Mapping[str, FloatArray], trial: Trial) -> dict[str, FloatArray]:
-    """Events per patient by the end of follow-up in each arm, death competing: by outcome, (draw, arm)."""
+def event_chances(parameters: ParameterSet, values: Mapping[str, FloatArray], years: int) -> dict[str, FloatArray]:
+    """Events per patient by the end of follow-up, death competing: by outcome, (draw, strategy)."""
     return gather_each(
-        (part.rows, _chances(part.parameters, part.values, trial)) for part in Structures(parameters).parts(values, BLOCK)
+        (part.rows, _chances(part.parameters, part.values, years)) for part in structures_of(parameters).parts(values, BLOCK)
     )
 
 
-def _chances(parameters: ParameterSet, values: Mapping[str, FloatArray], trial: Trial) -> dict[str, FloatArray]:
+def _chances(parameters: ParameterSet, values: Mapping[str, FloatArray], years: int) -> dict[str, FloatArray]:
     inputs = resolve(parameters, values)
-    totals = run_disease(inputs, (0,) * trial.follow_up_years)
-    counts = build_activity(parameters, values, inputs, totals, (trial.follow_up_years,), by_group=False, weightings=[0])
-
-    def total(*names: str) -> FloatArray:
-        return np.asarray(sum(counts.total(name)[:, :, 0] for name in names))
-
+    totals = run_disease(inputs, (0,) * years)
+    counts = build_activity(parameters, values, inputs, totals, (years,), by_group=False, weightings=[0])
     started = np.array([row.starts_in == "in_course" for row in parameters.strategies.values()], dtype=float)
-    found: dict[str, Any] = {
-        "first_bleeds": lambda: total("first_bleeds"),
-        "deaths": lambda: total(*DEATHS),
-        "retreatments": lambda: total("courses") - started,
+    total = {name: counts.total(name)[:, :, 0] for name in ("first_bleeds", *DEATHS, "courses")}
+    found = {
+        "first_bleeds": total["first_bleeds"],
+        "deaths": np.asarray(sum(total[name] for name in DEATHS)),
+        "retreatments": total["courses"] - started,
     }
     # Rounded, or the last digit of a chance, which differs with the size of a block, could show in what is played.
-    return {outcome: np.round(found[outcome](), DIGITS) for outcome in trial.outcomes}
+    return {outcome: np.round(chance, DIGITS) for outcome, chance in found.items()}

@@ -35,7 +35,7 @@ from econmodel.parameters.lookups import LOOKUPS
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample, stream
 from econmodel.parameters.schema import twin
-from econmodel.parameters.structures import BASE, Structures, fix_structure, gather
+from econmodel.parameters.structures import BASE, fix_structure, gather, structures_of
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -202,7 +202,7 @@ def _follow(study: Study, parameters: ParameterSet, values: Values, event: str, 
     of = patients_who_bled if study.mix_name == "bleeders" else resolve
     return gather(
         (part.rows, risk_by(of(part.parameters, part.values), event, scale, months, start))
-        for part in Structures(parameters).parts(values, size)
+        for part in structures_of(parameters).parts(values, size)
     )
 
 

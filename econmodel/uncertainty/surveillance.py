@@ -25,7 +25,7 @@ from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import check
 from econmodel.parameters.sampling import sample
 from econmodel.parameters.schema import PROCESS, Protocol, StrategyRow, Surveillance
-from econmodel.parameters.structures import Structures, choose, gather
+from econmodel.parameters.structures import choose, gather, structures_of
 from econmodel.records import record
 from econmodel.wording import lower, nearest
 
@@ -295,7 +295,7 @@ def _best(parameters: ParameterSet, draws: int) -> dict[str, float]:
     threshold = parameters.number("willingness_to_pay")
     benefit = gather(
         (part.rows, evaluate(part.parameters, part.values, yearly=False, by_group=False).net_benefit(threshold)[:, :, 0])
-        for part in Structures(free).parts(values)
+        for part in structures_of(free).parts(values)
     )
     share = np.bincount(benefit.argmax(axis=1), minlength=len(free.strategies)) / draws
     return dict(zip(free.strategies, share.tolist(), strict=True))

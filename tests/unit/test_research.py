@@ -18,7 +18,17 @@ from econmodel.reporting.tables.research import research_section, research_sente
 from econmodel.uncertainty import research as module
 from econmodel.uncertainty.information import appraise, choose_knowing
 from econmodel.uncertainty.probabilistic import Psa, run_psa
-from econmodel.uncertainty.research import Research, cost_of, elsewhere, event_chances, find_research, group_of, play, trial_arms
+from econmodel.uncertainty.research import (
+    Research,
+    Watched,
+    cost_of,
+    elsewhere,
+    event_chances,
+    find_research,
+    group_of,
+    play,
+    trial_arms,
+)
 from econmodel.uncertainty.trial_value import LOCAL, NATIONAL, Cost, Played, Reach, past_power, simulate, value_trial
 from econmodel.workflow import plan_research, research_sections, run_research
 
@@ -54,7 +64,8 @@ def valued(psa, trial, sizes=()):
     """Value one study on draws, and nothing else."""
     values, benefit = sample(psa.parameters, psa.draws, seed=psa.seed), np.ascontiguousarray(psa.net_benefit(psa.threshold))
     reach = Reach(PATIENTS, 1.0, 10.0, 0.03)
-    return value_trial(play(trial, psa, values, benefit, psa.keys), reach, cost_of(psa.parameters, trial), psa.seed, sizes)
+    played = play(trial, Watched(psa, values, [trial]), benefit, psa.keys)
+    return value_trial(played, reach, cost_of(psa.parameters, trial), psa.seed, sizes)
 
 
 def test_orderings(found):
@@ -115,7 +126,7 @@ def test_chances_are_those_of_the_model(psa, trial):
     """Risk at the end of follow-up is what a run of the case gives there, draw by draw."""
     values = sample(psa.parameters, 20, seed=3)
     arms = trial_arms(psa.parameters, trial)
-    chances = event_chances(arms, values, trial)
+    chances = event_chances(arms, values, trial.follow_up_years)
     e = evaluate(arms, values, by_group=False)
     assert e.keys == ("coil_and_glue", "beta_blocker")
     np.testing.assert_allclose(chances["first_bleeds"], e.count("first_bleeds", 3)[:, :, 0], atol=1e-11)
@@ -172,7 +183,8 @@ def test_follow_up_compared_is_a_choice_of_its_own(psa):
     """Protocols of one strategy: the options are the arms, the effect a process; more visits, fewer bleeds in every draw."""
     study = replace(read_trial(find_trial("surveillance_6_v_12_monthly"), psa.parameters), sizes=(50,))
     few = run_psa(psa.parameters, 60, seed=3)
-    played = play(study, few, sample(few.parameters, 60, seed=3), np.zeros((60, 3)), few.keys)
+    watched = Watched(few, sample(few.parameters, 60, seed=3), [study])
+    played = play(study, watched, np.zeros((60, 3)), few.keys)
     assert played.options == ("eus_6_monthly", "eus_yearly")
     assert played.benefit.shape == (60, 2)
     assert trial_arms(psa.parameters, study).text("effect_basis") == "process"
