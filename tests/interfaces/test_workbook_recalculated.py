@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from workbook_reading import read_results
+from workbook_reading import begun_at, read_results
 
 from econmodel.economics.comparison import rank_strategies
 from econmodel.economics.evaluate import evaluate
@@ -236,7 +236,7 @@ def cell_differences(stored: Path, worked_out: Path) -> list[tuple[str, Any, Any
                     isinstance(a, int | float) and isinstance(b, int | float) and abs(a - b) <= max(TOLERANCE * abs(b), ROUNDED)
                 ):
                     found.append((f"{page.title}, row {row}", a, b))
-    assert n > 10_000
+    assert n > 5_000
     return found
 
 
@@ -259,8 +259,6 @@ def test_stored_values_are_what_a_spreadsheet_works_out(built: Path, worked_out:
         ("excess_after_bleed_one_year",),
         ("retreatment_restarts_effect",),
         ("beta_blocker_background",),
-        ("high_recurrence",),
-        ("low_attendance",),
         ("no_surveillance",),
         ("intention_to_treat", "frailty"),
         ("intention_to_treat", "excess_after_bleed_one_year"),
@@ -269,7 +267,7 @@ def test_stored_values_are_what_a_spreadsheet_works_out(built: Path, worked_out:
 )
 def test_any_structure_is_worked_out_as_the_engine_does(tmp_path: Path, scenarios: tuple[str, ...]) -> None:
     """Structures that change states, moves or classes of patients are as live as the base case, from the same declaration."""
-    case = demo(*scenarios, sets={"start_age": 75})
+    case = begun_at(demo(*scenarios), 85.0)
     evaluation = evaluate(case.parameters)
     stored = build_workbook(case, evaluation, tmp_path / "structure.xlsx")
     found = recalculate(forget(stored, tmp_path / "bare.xlsx"), tmp_path / "office")
@@ -280,32 +278,28 @@ def test_any_structure_is_worked_out_as_the_engine_does(tmp_path: Path, scenario
 
 
 @pytest.fixture(scope="module")
-def course(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    case = demo()
-    return build_workbook(case, evaluate(case.parameters), tmp_path_factory.mktemp("course") / "process.xlsx")
-
-
-def test_a_process_follows_what_is_typed(course: Path, tmp_path: Path) -> None:
-    """Recurrence, loss, acceptance, closure, sessions and prices typed in the file move every figure as ``--set`` moves the engine."""
+def course(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    """Give the base case, a process, of patients of 75."""
     from openpyxl import load_workbook
 
-    found = recalculate(forget(course, tmp_path / "bare.xlsx"), tmp_path / "built")
-    assert differences(engine_document(None), read_results(found)) == []
-    assert cell_differences(course, found) == []
-    changed = change(load_workbook(course), tmp_path / "changed.xlsx", COURSE_CHANGES)
+    case = begun_at(demo(), 75.0)
+    return load_workbook(build_workbook(case, evaluate(case.parameters), tmp_path_factory.mktemp("course") / "process.xlsx"))
+
+
+def test_a_process_follows_what_is_typed(course: Any, tmp_path: Path) -> None:
+    """Recurrence, loss, acceptance, closure, sessions and prices typed in the file move every figure as ``--set`` moves the engine."""
+    changed = change(course, tmp_path / "changed.xlsx", COURSE_CHANGES)
     results = read_results(recalculate(changed, tmp_path / "office"))
-    assert differences(engine_document(COURSE_CHANGES), results) == []
+    assert differences(engine_document(COURSE_CHANGES | {"start_age": 75.0}), results) == []
     assert results["failed_checks"] == []
 
 
-def test_what_the_program_solved_says_that_it_does_not_follow(course: Path, tmp_path: Path) -> None:
+def test_what_the_program_solved_says_that_it_does_not_follow(course: Any, tmp_path: Path) -> None:
     """An input that the solved ratios of a varix rest on, typed over, fails one check: the engine would solve them anew."""
-    from openpyxl import load_workbook
-
     held = {"p_first_bleed_year_1": 0.3}
-    results = read_results(recalculate(change(load_workbook(course), tmp_path / "held.xlsx", held), tmp_path / "office"))
+    results = read_results(recalculate(change(course, tmp_path / "held.xlsx", held), tmp_path / "office"))
     assert results["failed_checks"] == ["Inputs changed that figures solved by the program rest on: the file must be made anew"]
-    assert len(differences(engine_document(held), results)) > 100
+    assert len(differences(engine_document(held | {"start_age": 75.0}), results)) > 100
 
 
 def test_comparison_can_fail(as_built: dict[str, Any]) -> None:

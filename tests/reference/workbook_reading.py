@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +13,16 @@ from econmodel.reporting.workbook.book import FIRST_YEAR_ROW
 
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
+
+    from econmodel.parameters.loading import Case
+
+
+def begun_at(case: Case, age: float) -> Case:
+    """Case whose patients begin at an age and at none below, so that its file holds no more years than are left."""
+    first = case.parameters["start_age"]
+    assert first.range is not None
+    moved = replace(first, value=age, range=replace(first.range, low=age))
+    return replace(case, parameters=replace(case.parameters, parameters=case.parameters.parameters | {"start_age": moved}))
 
 
 def read_results(path: Path) -> dict[str, Any]:

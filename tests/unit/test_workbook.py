@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from workbook_reading import read_results
+from workbook_reading import begun_at, read_results
 
 from econmodel.economics.evaluate import evaluate
 from econmodel.errors import AnalysisError, DataError
@@ -71,11 +71,7 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> Any:
     folder = tmp_path_factory.mktemp("hostile")
     (folder / "site.toml").write_text(HOSTILE, encoding="utf-8")
     case = load_case(folder / "site.toml")
-    age = case.parameters["start_age"]
-    assert age.range is not None
-    short = replace(age, range=replace(age.range, low=95.0, high=96.0))
-    parameters = replace(case.parameters, parameters=case.parameters.parameters | {"start_age": short})
-    return build(replace(case, parameters=parameters), folder / "hostile.xlsx", *parameters.strategies)
+    return build(begun_at(case, 95.0), folder / "hostile.xlsx", *case.parameters.strategies)
 
 
 def cells(workbook: Any, kind: str) -> list[Any]:
@@ -166,7 +162,7 @@ def test_a_drug_without_retreatment_has_no_course_in_its_trace(hostile: Any) -> 
 
 def test_demo_says_invented_on_every_sheet(tmp_path: Path) -> None:
     """The demo hospital's workbook carries the mark in every title and footer."""
-    workbook = build(load_case(demo_file()), tmp_path / "demo.xlsx")
+    workbook = build(begun_at(load_case(demo_file()), 95.0), tmp_path / "demo.xlsx")
     for page in workbook:
         assert "invented data" in str(page["A1"].value)
         assert "INVENTED DATA" in page.oddFooter.left.text
@@ -175,7 +171,7 @@ def test_demo_says_invented_on_every_sheet(tmp_path: Path) -> None:
 
 def test_lead_usual_care_and_none_by_default_and_more_when_asked(tmp_path: Path) -> None:
     """The file holds the lead strategy, usual care and no prophylaxis; others are added by key, an unknown key is told."""
-    case = load_case(demo_file(), sets=["start_age=95"])
+    case = begun_at(load_case(demo_file()), 95.0)
     own = [page.title for page in build(case, tmp_path / "own.xlsx") if page.title.startswith("Trace_")]
     assert own == ["Trace_watch", "Trace_beta_blocker", "Trace_coil_and_glue"]
     more = [page.title for page in build(case, tmp_path / "more.xlsx", "glue") if page.title.startswith("Trace_")]
@@ -195,10 +191,10 @@ def test_lead_usual_care_and_none_by_default_and_more_when_asked(tmp_path: Path)
 )
 def test_a_structure_is_fixed_in_its_file(tmp_path: Path, scenario: str, name: str) -> None:
     """The input that decides what the file is made of is grey and takes no other value; its stored checks hold."""
-    case = load_case(overrides=[params_folder() / "scenarios" / f"{scenario}.toml"], sets=["horizon_years=3"])
-    path = build_workbook(case, evaluate(case.parameters), tmp_path / "structure.xlsx")
-    assert read_results(path)["failed_checks"] == []
-    page = build(case, tmp_path / "again.xlsx")["Inputs"]
+    case = begun_at(load_case(overrides=[params_folder() / "scenarios" / f"{scenario}.toml"], sets=["horizon_years=3"]), 90.0)
+    book = build(case, tmp_path / "structure.xlsx")
+    assert read_results(tmp_path / "structure.xlsx")["failed_checks"] == []
+    page = book["Inputs"]
     row = next(cells for cells in page.iter_rows(min_row=5) if cells[1].value == name)
     assert row[2].protection.locked
     assert f'={{}}="{row[2].value}"'.format(row[2].coordinate)[1:] in row[5].value
@@ -206,7 +202,7 @@ def test_a_structure_is_fixed_in_its_file(tmp_path: Path, scenario: str, name: s
 
 def test_figures_held_from_the_program_are_told(tmp_path: Path) -> None:
     """Inputs behind what only the program can solve are marked, and a check fails when one of them is changed."""
-    case = load_case(overrides=[params_folder() / "scenarios" / "frailty.toml"], sets=["horizon_years=3"])
+    case = begun_at(load_case(overrides=[params_folder() / "scenarios" / "frailty.toml"], sets=["horizon_years=3"]), 95.0)
     book = build(case, tmp_path / "frailty.xlsx")
     marks = {row[1]: row[11] for row in book["Inputs"].iter_rows(min_row=5, values_only=True) if row[1]}
     assert marks["p_first_bleed_year_1"] == marks["n_frailty_classes"] == "held"
@@ -251,7 +247,7 @@ def test_small_parts() -> None:
 
 def test_a_shared_formula_moves_no_row_of_another_sheet(tmp_path: Path) -> None:
     """Excel shares no formula with a reference to another sheet that moves from row to row; those that are shared are many."""
-    case = load_case(demo_file(), sets=["effect_basis=process", "start_age=90"])
+    case = begun_at(load_case(demo_file(), sets=["effect_basis=process"]), 85.0)
     build_workbook(case, evaluate(case.parameters), tmp_path / "shared.xlsx")
     with zipfile.ZipFile(tmp_path / "shared.xlsx") as file:
         pages = [file.read(name).decode() for name in file.namelist() if name.startswith("xl/worksheets/")]
