@@ -127,19 +127,8 @@ class Sampler:
         return qmc.Sobol(len(self.columns), scramble=True, rng=stream(seed, "sobol"))
 
     def blocks(self, draws: int, size: int) -> Iterator[dict[str, FloatArray]]:
-        """Give the draws in blocks of at most ``size``; the same draws whatever the size.
-
-        Raises
-        ------
-        AnalysisError
-            Too few or too many draws, or Sobol draws that are not a power of two.
-        """
-        within = FEWEST <= draws <= MOST
-        if not within or (self._sobol is not None and draws & (draws - 1)):
-            rule = "a power of two with --sobol" if within else f"from {FEWEST} to {MOST:,}"
-            what = f"draws = {draws:,}: must be {rule}"
-            fix = min(MOST, max(FEWEST, 2 ** round(math.log2(max(draws, 2)))))
-            raise AnalysisError(what, where="--draws", fix=f"--draws {fix}")
+        """Give the draws in blocks of at most ``size``; the same draws whatever the size. Raises as :func:`check_draws`."""
+        check_draws(draws, sobol=self._sobol is not None)
         for start in range(0, draws, size):
             yield self._values(min(size, draws - start))
 
@@ -215,6 +204,22 @@ def _check_bounds(p: Parameter, drawn: FloatArray) -> None:
         what = f"{p.name} is drawn as {drawn[~inside][0]:.4g} ({p.unit}): must be {within(p.unit)}"
         fix = f"give it a distribution inside its bounds, such as {fitting(p.unit)}; now {p.distribution.describe()}"
         raise AnalysisError(what, where=str(p.where), fix=fix)
+
+
+def check_draws(draws: int, *, sobol: bool = False) -> None:
+    """Refuse a number of draws.
+
+    Raises
+    ------
+    AnalysisError
+        Too few or too many draws, or Sobol draws that are not a power of two.
+    """
+    within = FEWEST <= draws <= MOST
+    if not within or (sobol and draws & (draws - 1)):
+        rule = "a power of two with --sobol" if within else f"from {FEWEST} to {MOST:,}"
+        what = f"draws = {draws:,}: must be {rule}"
+        fix = min(MOST, max(FEWEST, 2 ** round(math.log2(max(draws, 2)))))
+        raise AnalysisError(what, where="--draws", fix=f"--draws {fix}")
 
 
 def stream(seed: int, name: str) -> np.random.Generator:

@@ -102,7 +102,7 @@ def treat_by_risk(parameters: ParameterSet) -> TreatByRisk:
         e = evaluate(held, values, yearly=False)
         years, benefit = (array - array[:, [e.index(usual)]] for array in (e.life_years(), e.net_benefit(held.number(WORTH))))
         whole = [array[:, e.index(key), 0] for key in others for array in (years, benefit)]
-        return e, np.stack([*whole, *benefit[:, e.index(lead), 1:].T, cash_value(held, values)], axis=1)
+        return e, np.stack([*whole, *benefit[:, e.index(lead), 1:].T, cash_value(held, values, e.died)], axis=1)
 
     turns = _turns(lambda risks: run(risks)[1], np.linspace(bounds.low, bounds.high, GRID))
     base, gained = run(np.array([now]))

@@ -53,6 +53,7 @@ POINTS, CLOSE, CHANCES = 9, 1e-4, 4000
 MOST_SAID, LEAST_SAID = 5, 0.005
 SAME_BENEFIT = 0.02
 NO_ANSWER = -1
+SAME_PLACE = 6  # decimals of a distance: two answers that turn together keep the order of the questions
 PARTS = ("care", "money")
 WORTH, COST, CASH = ("worth its price", "not worth its price"), ("saves", "costs more"), ("above 0", "below 0")
 WHOLE = frozenset(name for name, kind in input_kinds().items() if kind == "whole")
@@ -165,47 +166,75 @@ class Asker:
     subjects: Subjects
     decisions: tuple[Decision, ...]
 
-    def answers(self, parameters: ParameterSet, values: Values, parts: Sequence[str] = PARTS) -> IntArray:
-        """Answer to each question: (row, decision); :data:`NO_ANSWER` where the model refuses the values, or was not asked."""
-        rows = len(next(iter(values.values())))
-        found = np.full((rows, len(self.decisions)), NO_ANSWER)
+    def worth(self, parameters: ParameterSet, values: Values, parts: Sequence[str] = PARTS) -> FloatArray:
+        """What each answer hangs on, above 0 or not, then the net benefit of each strategy: (row, decision + strategy).
+
+        NaN where the model refuses the values, or was not asked.
+        """
+        rows, n = len(next(iter(values.values()))), len(self.decisions)
+        found, died = np.full((rows, n + len(parameters.strategies)), np.nan), None
         try:
             if "care" in parts:
-                found[:, :-1] = np.stack(list(self._of(evaluate(parameters, values, yearly=False, by_group=False))), axis=1)
+                e = evaluate(parameters, values, yearly=False, by_group=False)
+                found[:, n:], died = e.net_benefit(parameters.number("willingness_to_pay"))[:, :, 0], e.died
+                found[:, : n - 1] = self._of(e)
             if "money" in parts:
-                found[:, -1] = _no(cash_value(parameters, values))
+                found[:, n - 1] = cash_value(parameters, values, died)
         except EconModelError:
             if rows > 1:
                 each = ({name: column[i : i + 1] for name, column in values.items()} for i in range(rows))
-                return np.concatenate([self.answers(parameters, row, parts) for row in each])
-            found[:] = NO_ANSWER
+                return np.concatenate([self.worth(parameters, row, parts) for row in each])
+            found[:] = np.nan
         return found
 
-    def _of(self, e: Evaluation) -> Iterator[IntArray]:
-        benefit = e.net_benefit(e.parameters.number("willingness_to_pay"))[:, :, 0]
+    def _of(self, e: Evaluation) -> FloatArray:
         lead = self.subjects.lead
-        return care_answers(self.subjects.comparators, lambda v, h: e.compare(lead, v, e.headline if h else None), benefit)
+        worths = care_worths(self.subjects.comparators, lambda v, h: e.compare(lead, v, e.headline if h else None))
+        best = np.zeros(len(worths[0]))  # told by the strategies' own columns
+        return np.stack([*worths[: self.best], best, *worths[self.best :]], axis=1)
 
-    def ask(self, changes: Sequence[Change]) -> IntArray:
-        """Answers under each set of changes to the base values: (change, decision)."""
-        found = np.full((len(changes), len(self.decisions)), NO_ANSWER)
+    @property
+    def best(self) -> int:
+        """Place of the question which strategy is best."""
+        return len(self.subjects.comparators)
+
+    def answers(self, worth: FloatArray) -> IntArray:
+        """Answer to each question: (row, decision); :data:`NO_ANSWER` where there is none."""
+        n = len(self.decisions)
+        found = np.where(worth[:, :n] > 0, 0, 1)
+        found[:, self.best] = worth[:, n:].argmax(axis=1)
+        found[np.isnan(worth[:, :n])] = NO_ANSWER
+        return found
+
+    def margin(self, worth: FloatArray, decision: IntArray, answer: IntArray) -> FloatArray:
+        """By how much an answer to a question is the one asked about: (row,); below 0 where the model refuses."""
+        own, benefit = worth[np.arange(len(worth)), decision], worth[:, len(self.decisions) :].copy()
+        place = np.where(decision == self.best, answer, 0)[:, None]
+        chosen = np.take_along_axis(benefit, place, axis=1)[:, 0]
+        np.put_along_axis(benefit, place, -np.inf, axis=1)
+        found = np.where(decision == self.best, chosen - benefit.max(axis=1), np.where(answer == 0, own, -own))
+        return np.where(np.isnan(found), -1.0, found)
+
+    def ask(self, changes: Sequence[Change], needed: Sequence[Sequence[str]] | None = None) -> FloatArray:
+        """What each answer hangs on under sets of changes to the base values: (change, ...), as :meth:`worth`."""
+        found = np.full((len(changes), len(self.decisions) + len(self.parameters.strategies)), np.nan)
         asked: dict[Sequence[str], list[int]] = {}
         for i, change in enumerate(changes):
-            asked.setdefault(_parts(change), []).append(i)
+            asked.setdefault(needed[i] if needed else _parts(change), []).append(i)
         for parts, places in asked.items():
             for parameters, rows, others in by_setting(self.parameters, [changes[i] for i in places], APART):
                 found[np.array(places)[rows]] = self._batch(parameters, others, parts)
         return found
 
-    def _batch(self, parameters: ParameterSet, changes: Sequence[Change], parts: Sequence[str]) -> IntArray:
+    def _batch(self, parameters: ParameterSet, changes: Sequence[Change], parts: Sequence[str]) -> FloatArray:
         values = varied(Question(parameters, self.subjects.lead, WATCH), changes)
         good = possible(parameters, values)
-        found = np.full((len(changes), len(self.decisions)), NO_ANSWER)
+        found = np.full((len(changes), len(self.decisions) + len(parameters.strategies)), np.nan)
         size, threads = block_size(parameters, len(changes))
         places = np.split(np.flatnonzero(good), range(size, int(good.sum()), size))
         blocks = ({name: column[rows] for name, column in values.items()} for rows in places if rows.size)
-        for rows, answered in zip(places, in_order(partial(self.answers, parameters, parts=parts), blocks, threads), strict=False):
-            found[rows] = answered
+        for rows, worth in zip(places, in_order(partial(self.worth, parameters, parts=parts), blocks, threads), strict=False):
+            found[rows] = worth
         return found
 
 
@@ -216,28 +245,19 @@ def _parts(change: Change) -> Sequence[str]:
     return PARTS[:1] if change and change.keys() <= CARE_ALONE else PARTS
 
 
-def care_answers(
-    comparators: Sequence[str], compare: Callable[[str, bool], Comparison[Any]], benefit: FloatArray
-) -> Iterator[IntArray]:
-    """Answers on value and cost, in the order of the decisions, each (row,).
+def care_worths(comparators: Sequence[str], compare: Callable[[str, bool], Comparison[Any]]) -> list[FloatArray]:
+    """What the answers on value, then on cost, hang on, each (row,).
 
-    ``compare`` gives the lead against a comparator, over the headline years or the horizon; ``benefit`` is (row, strategy).
+    ``compare`` gives the lead against a comparator, over the headline years or the horizon.
     """
     whole = {versus: compare(versus, False) for versus in comparators}
-    yield from (_no(found.net_monetary_benefit) for found in whole.values())
-    yield benefit.argmax(axis=1)
-    for versus, found in whole.items():
-        yield from (_no(-x.incremental_cost) for x in (compare(versus, True), found))
+    costs = [-x.incremental_cost for versus, found in whole.items() for x in (compare(versus, True), found)]
+    return [np.atleast_1d(x) for x in (*(found.net_monetary_benefit for found in whole.values()), *costs)]
 
 
-def _no(worth: FloatArray | float) -> IntArray:
-    """0 where something is above 0, else 1: (row,)."""
-    return np.where(np.atleast_1d(worth) > 0, 0, 1)
-
-
-def cash_value(parameters: ParameterSet, values: Values) -> FloatArray:
-    """Net present value of the programme in cash alone, freed staff time counting nothing: (draw,)."""
-    return budget_of(in_the_mix(parameters), values, change=savings_in_cash).npv
+def cash_value(parameters: ParameterSet, values: Values, died: FloatArray | None = None) -> FloatArray:
+    """Net present value of the programme in cash alone, freed staff time counting nothing: (draw,); ``died`` as in the budget."""
+    return budget_of(in_the_mix(parameters), values, change=savings_in_cash, died=died).npv
 
 
 def find_flips(parameters: ParameterSet) -> FlipList:
@@ -245,12 +265,12 @@ def find_flips(parameters: ParameterSet) -> FlipList:
     parameters.need_never_bled("what turns each decision")
     held, subjects = parameters.evidence_held(), find_subjects(parameters)
     asker = Asker(held, subjects, tuple(_decisions(parameters, subjects)))
-    now = asker.ask([{}])[0]
+    now = asker.answers(asker.ask([{}]))[0]
     chosen = varying(parameters)
     drawn = sample(parameters, CHANCES, seed=int(parameters.number("seed")))
     flips = [*_by_number(asker, now, chosen, drawn), *_by_choice(asker, now), *_by_scenario(asker, now)]
     said = {d.key: d.answers[answer] for d, answer in zip(asker.decisions, now, strict=True)}
-    order = sorted(flips, key=lambda flip: (1.0 if flip.chance is None else -flip.chance, flip.distance))
+    order = sorted(flips, key=lambda flip: (1.0 if flip.chance is None else -flip.chance, round(flip.distance, SAME_PLACE)))
     return FlipList(subjects.lead, asker.decisions, said, tuple(order), len(chosen))
 
 
@@ -262,8 +282,9 @@ def beside_draws(found: FlipList, psa: Psa) -> FlipList:
     """
     benefit = psa.net_benefit(psa.threshold)
     comparators = [d.key.removeprefix("benefit_") for d in found.decisions if d.answers == WORTH]
-    expected = care_answers(comparators, lambda v, h: psa.compare(found.lead, v, headline=h).mean(), benefit.mean(axis=0)[None])
-    said = {d.key: d.answers[int(answer[0])] for d, answer in zip(found.decisions, expected, strict=False)}
+    worths = iter(care_worths(comparators, lambda v, h: psa.compare(found.lead, v, headline=h).mean()))
+    best = int(benefit.mean(axis=0).argmax())
+    said = {d.key: d.answers[best if d.key == "best" else int(next(worths)[0] <= 0)] for d in found.decisions if d.answers != CASH}
     notes = tuple(
         f"{d.label}: {found.now[d.key]} at the base values, {said[d.key]} on average over the draws."
         for d in found.decisions
@@ -298,7 +319,7 @@ def _decisions(parameters: ParameterSet, subjects: Subjects) -> Iterator[Decisio
 
 @record
 class _Span:
-    """Two neighbouring points of an input between which the answer to one question changes."""
+    """Two neighbouring points of an input between which the answer to one question changes; ``at_low`` is its worth there."""
 
     input: Parameter
     decision: int
@@ -306,26 +327,26 @@ class _Span:
     high: float
     below: int
     above: int
+    at_low: FloatArray
+    at_high: FloatArray
 
     @property
     def whole(self) -> bool:
         """Whether the input is a whole number."""
         return self.input.name in STEPPED | WHOLE
 
-    @property
-    def least(self) -> float:
-        """Width at which it is near enough."""
-        assert self.input.range is not None
-        return 1.0 if self.whole else CLOSE * (self.input.range.high - self.input.range.low)
-
 
 def _by_number(asker: Asker, now: IntArray, chosen: Sequence[Parameter], drawn: Values) -> Iterator[Flip]:
     grids = [points_in_range(p, POINTS) for p in chosen]
-    answers = asker.ask([{p.name: float(x)} for p, grid in zip(chosen, grids, strict=True) for x in grid])
+    worth = asker.ask([{p.name: float(x)} for p, grid in zip(chosen, grids, strict=True) for x in grid])
     spans = []
-    for p, grid, found in zip(chosen, grids, np.split(answers, np.cumsum([len(g) for g in grids])[:-1]), strict=True):
+    for p, grid, there in zip(chosen, grids, np.split(worth, np.cumsum([len(g) for g in grids])[:-1]), strict=True):
+        found = asker.answers(there)
         turned = (found[1:] != found[:-1]) & (found[1:] != NO_ANSWER) & (found[:-1] != NO_ANSWER)
-        spans += [_Span(p, d, grid[i], grid[i + 1], found[i, d], found[i + 1, d]) for i, d in np.argwhere(turned).tolist()]
+        spans += [
+            _Span(p, d, grid[i], grid[i + 1], found[i, d], found[i + 1, d], there[i], there[i + 1])
+            for i, d in np.argwhere(turned).tolist()
+        ]
     for s, value in zip(spans, _close_in(asker, spans), strict=True):
         p, asked = s.input, asker.decisions[s.decision]
         base = float(p.value or 0.0)
@@ -350,16 +371,29 @@ def _by_number(asker: Asker, now: IntArray, chosen: Sequence[Parameter], drawn: 
 
 
 def _close_in(asker: Asker, spans: Sequence[_Span]) -> list[float]:
-    """Where each answer turns: halved until as near as :data:`CLOSE` of the range, or to the first whole number beyond."""
-    low, high, least = (np.array([getattr(s, end) for s in spans]) for end in ("low", "high", "least"))
+    """Where each answer turns: bracketed as near as :data:`CLOSE` of the range, or to the first whole number beyond."""
+    from scipy.optimize.elementwise import find_root
+
+    low, high = (np.array([getattr(s, end) for s in spans]) for end in ("low", "high"))
     whole, which, below = (np.array([getattr(s, name) for s in spans], dtype=int) for name in ("whole", "decision", "below"))
-    while (wide := np.flatnonzero(high - low > least)).size:
-        middle = (low[wide] + high[wide]) / 2
-        middle = np.where(whole[wide], np.floor(middle), middle)
-        found = asker.ask([{spans[i].input.name: float(x)} for i, x in zip(wide.tolist(), middle, strict=True)])
-        same = found[np.arange(wide.size), which[wide]] == below[wide]
-        low[wide[same]], high[wide[~same]] = middle[same], middle[~same]
-    return [float(value) for value in np.where(whole, high, (low + high) / 2)]
+    known = {(i, x): worth for i, s in enumerate(spans) for x, worth in ((s.low, s.at_low), (s.high, s.at_high))}
+
+    def margin(share: FloatArray, places: FloatArray) -> FloatArray:
+        """By how much the answer is the one below, at a share of the way from low to high."""
+        of = places.astype(int)
+        at = low[of] + share * (high - low)[of]
+        asked = list(zip(of.tolist(), np.where(whole[of], np.floor(at), at).tolist(), strict=True))
+        new = [key for key in dict.fromkeys(asked) if key not in known]
+        parts = [PARTS[1:] if spans[i].decision == len(asker.decisions) - 1 else PARTS[:1] for i, _ in new]
+        known.update(zip(new, asker.ask([{spans[i].input.name: x} for i, x in new], parts), strict=True))
+        return asker.margin(np.stack([known[key] for key in asked]), which[of], below[of])
+
+    if not spans:
+        return []
+    ends, every = (np.zeros(len(spans)), np.ones(len(spans))), np.arange(len(spans), dtype=float)
+    found = find_root(margin, ends, args=(every,), tolerances={"xatol": CLOSE * (POINTS - 1) / 4})
+    share = np.where(whole, found.bracket[1], found.x)
+    return [float(value) for value in np.where(whole, np.floor(low + share * (high - low)), low + share * (high - low))]
 
 
 def _chance(p: Parameter, drawn: FloatArray, value: float) -> float | None:
@@ -394,7 +428,7 @@ def _flips_under(
 ) -> Iterator[Flip]:
     """Answers that another choice or scenario changes; none where the model refuses it."""
     name, label, status, value, base = about
-    found = asker.answers(other, base_values(other))[0]
+    found = asker.answers(asker.worth(other, base_values(other)))[0]
     for d in np.flatnonzero((found != now) & (found != NO_ANSWER)):
         asked = asker.decisions[d]
         said = asked.answers[now[d]], asked.answers[found[d]]

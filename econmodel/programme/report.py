@@ -343,30 +343,41 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
 
 
 def budget_of(
-    parameters: ParameterSet, values: Values, change: Callable[[ProgrammeInputs], ProgrammeInputs] = lambda inputs: inputs
+    parameters: ParameterSet,
+    values: Values,
+    change: Callable[[ProgrammeInputs], ProgrammeInputs] = lambda inputs: inputs,
+    died: FloatArray | None = None,
 ) -> Budget:
     """Run the budget on some draws, its inputs changed as an analysis wants them.
 
-    Whole numbers of the programme are the case's own: they do not vary between draws.
+    Whole numbers of the programme are the case's own: they do not vary between draws. ``died`` is the share of untreated
+    bleed admissions that end in death where an evaluation has found it.
     """
-    inputs, planned = programme_draws(parameters, values, change)
+    inputs, planned = programme_draws(parameters, values, change, died)
     return run_budget(inputs, *planned, CATEGORY)
 
 
 def programme_draws(
-    parameters: ParameterSet, values: Values, change: Callable[[ProgrammeInputs], ProgrammeInputs] = lambda inputs: inputs
+    parameters: ParameterSet,
+    values: Values,
+    change: Callable[[ProgrammeInputs], ProgrammeInputs] = lambda inputs: inputs,
+    died: FloatArray | None = None,
 ) -> tuple[ProgrammeInputs, tuple[MonthlyProfiles, Prices]]:
     """Programme inputs of some draws, and their activity per start and prices."""
     fixed = {name for name, kind in input_kinds().items() if kind == "whole"}
     numbers = {name: v for name, v in values.items() if v.ndim == 1 and name in parameters.parameters and name not in fixed}
     inputs = change(read_inputs(parameters, numbers))
-    return inputs, _by_structure(parameters, values, _years(parameters, inputs.n_budget_years, 0))
+    return inputs, _by_structure(parameters, values, _years(parameters, inputs.n_budget_years, 0), died)
 
 
-def _by_structure(parameters: ParameterSet, values: Values, years: int) -> tuple[MonthlyProfiles, Prices]:
+def _by_structure(parameters: ParameterSet, values: Values, years: int, died: FloatArray | None) -> tuple[MonthlyProfiles, Prices]:
     """Activity per start and prices of draws, each in its own structure."""
     found = [
-        (part.rows, monthly_profiles(part.parameters, years, part.values), _prices(part.parameters, part.values))
+        (
+            part.rows,
+            monthly_profiles(part.parameters, years, part.values),
+            _prices(part.parameters, part.values, None if died is None else died[part.rows]),
+        )
         for part in structures_of(parameters).parts(values)
     ]
     (_, profiles, prices), counts = found[0], gather((rows, one.counts) for rows, one, _ in found)
@@ -374,8 +385,8 @@ def _by_structure(parameters: ParameterSet, values: Values, years: int) -> tuple
     return replace(profiles, counts=counts), replace(prices, **money)
 
 
-def _prices(parameters: ParameterSet, values: Values) -> Prices:
-    return resolve_prices(parameters, values, untreated_fatal_share(parameters, values))
+def _prices(parameters: ParameterSet, values: Values, died: FloatArray | None = None) -> Prices:
+    return resolve_prices(parameters, values, untreated_fatal_share(parameters, values) if died is None else died)
 
 
 def _years(parameters: ParameterSet, budget_years: int, more: int) -> int:

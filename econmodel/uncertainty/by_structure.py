@@ -23,6 +23,7 @@ from econmodel.uncertainty.risk import Interval, summarise
 from econmodel.wording import lower
 
 FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
 PAIRED = 1000
 SAME, REVERSES, CANNOT_TELL = "same", "reverses", "cannot tell"
 SURE = 1.96
@@ -108,17 +109,23 @@ def by_structure(parameters: ParameterSet, *, seed: int, draws: int = PAIRED) ->
     subjects, structures = find_subjects(parameters), structures_of(parameters)
     against = tuple(key for key in subjects.comparators if key in parameters.strategies)
     free = _drawn(parameters, seed, draws, {})
-    base = _net_benefit(structures, free, np.ones(draws, dtype=bool), draws)
-    rows = [_row(parameters, subjects.lead, against, base, ("", "All structures, by weight", "", 1.0), {})]
-    overall = {versus: rows[0].benefit[versus].mean for versus in against}
+    asked: list[tuple[tuple[str, str, str, float], BoolArray]] = [(("", "All structures, by weight", "", 1.0), np.ones(draws, bool))]
+    drawn = [free]
     for setting, weights in weighted(parameters).items():
         for place, (choice, weight) in enumerate(weights.items()):
-            other, benefit = free[setting] != place, base.copy()
-            if other.any():
-                forced = _drawn(parameters, seed, draws, {setting: choice})
-                benefit[other] = _net_benefit(structures, forced, other, draws)
-            about = (setting, parameters[setting].label, choice, weight)
-            rows.append(_row(parameters, subjects.lead, against, benefit, about, overall))
+            other = free[setting] != place
+            asked.append(((setting, parameters[setting].label, choice, weight), other))
+            forced = _drawn(parameters, seed, draws, {setting: choice})
+            drawn.append({name: array[other] for name, array in forced.items()})
+    # One run of all: draws of different settings forced fall into the same few structures.
+    together = _net_benefit(structures, {name: np.concatenate([values[name] for values in drawn]) for name in free})
+    first, *others = np.split(together, np.cumsum([other.sum() for _, other in asked])[:-1])
+    rows = [_row(parameters, subjects.lead, against, first, asked[0][0], {})]
+    overall = {versus: rows[0].benefit[versus].mean for versus in against}
+    for (about, other), found in zip(asked[1:], others, strict=True):
+        benefit = first.copy()
+        benefit[other] = found
+        rows.append(_row(parameters, subjects.lead, against, benefit, about, overall))
     return ByStructure(subjects.lead, draws, tuple(rows))
 
 
@@ -126,11 +133,11 @@ def _drawn(parameters: ParameterSet, seed: int, draws: int, forced: Choices) -> 
     return next(Sampler(parameters, seed, forced=forced).blocks(draws, draws))
 
 
-def _net_benefit(structures: Structures, values: dict[str, FloatArray], chosen: NDArray[np.bool_], draws: int) -> FloatArray:
-    """Net benefit of some draws: (draw, strategy)."""
+def _net_benefit(structures: Structures, values: dict[str, FloatArray]) -> FloatArray:
+    """Net benefit of draws: (draw, strategy)."""
+    draws = len(next(iter(values.values())))
     _, threads = block_size(structures.parameters, draws)
-    wanted = {name: array[chosen] for name, array in values.items()}
-    return gather(_in_pieces(structures, wanted, draws, threads))
+    return gather(_in_pieces(structures, values, draws, threads))
 
 
 def _in_pieces(
