@@ -128,14 +128,11 @@ def evaluate_case(case: Case) -> tuple[Answer, Findings]:
     """Run what can find a fault in the inputs: the deterministic results, and the programme of patients who have not bled."""
     from econmodel.reporting.tables.findings import Findings
 
-    draws = int(case.parameters.number("draws"))
+    found, draws = answer(case), int(case.parameters.number("draws"))
     if draws:
-        from econmodel.parameters.sampling import check_draws
         from econmodel.uncertainty.probabilistic import warm_engine
 
-        check_draws(draws)
         warm_engine(case.parameters, draws)
-    found = answer(case)
     programme = None if case.parameters.has_bled else run_programme(case, draws=draws)
     return found, Findings(programme=programme, within_route=within_route(found))
 

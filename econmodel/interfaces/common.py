@@ -50,6 +50,10 @@ def load(
     from econmodel.parameters.loading import demo_file, load_case
     from econmodel.parameters.second_look import second_look
 
+    if draws:
+        from econmodel.parameters.sampling import check_draws
+
+        check_draws(draws)
     file = file or demo_file()
     typed = [*sets, *([] if seed is None else [f"seed={seed}"]), *([] if draws is None else [f"draws={draws}"])]
     case = load_case(file, overrides, typed)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import platform
 import shutil
@@ -40,20 +41,33 @@ def checkout(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def run_case(folder: Path, **environment: str) -> str:
-    """Run the main job as a user would; give what it says on stderr."""
+    """Run the main job as a user would; give what it says."""
     settings = {**os.environ, "PYTHONPATH": str(folder), **environment}
     code = "import sys; from econmodel.interfaces.cli import main; sys.exit(main())"
     done = subprocess.run([sys.executable, "-c", code, "case"], cwd=folder, env=settings, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
-    return done.stderr
+    return done.stdout
 
 
 @pytest.mark.parametrize("environment", [{}, OTHER], ids=["this processor", "another processor"])
 def test_the_main_command_leaves_the_checkout_clean(checkout: Path, environment: dict[str, str]) -> None:
-    """Run `econmodel case` and commit reports/demo when this fails, saying which number moved and why."""
-    run_case(checkout, **environment)
+    """Run `econmodel case` and commit reports/demo when this fails, saying which number moved and why.
+
+    It leaves both papers in three formats, workbook, form, figures with their data, results and provenance.
+    """
+    shown = run_case(checkout, **environment)
     assert git(checkout, "status", "--porcelain") == ""
-    assert (checkout / "reports" / "demo" / "technical_report.pdf").exists()
+    folder = checkout / "reports" / "demo"
+    papers = {f"{paper}.{form}" for paper in ("brief", "technical_report") for form in ("html", "pdf", "docx")}
+    others = {"demo_workbook.xlsx", "demo_form.xlsx", "results.json", "results.csv", "provenance.csv"}
+    assert papers | others <= {path.name for path in folder.iterdir()}
+    results = json.loads((folder / "results.json").read_text(encoding="utf-8"))
+    assert results["uncertainty"]["draws"] == 2000
+    assert len(results["programme"]["years"]) == 5
+    for picture in (folder / "figures").glob("*.svg"):
+        assert picture.with_suffix(".csv").exists()
+        assert picture.with_suffix(".png").exists()
+    assert "Invented data" in shown
 
 
 def test_the_other_processor_is_another() -> None:
