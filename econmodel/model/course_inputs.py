@@ -16,7 +16,7 @@ from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 Values = Mapping[str, FloatArray]
-DETECTS = {"surveillance_egd": TRIAL_DETECTION, "surveillance_eus": "p_detect_eus"}
+DETECTS = {"surveillance_egd": TRIAL_DETECTION, "surveillance_eus": "p_detect_eus", "surveillance_ct": "p_detect_ct"}
 FIRST_YEAR, FIVE_YEARS = 1.0, 5.0
 
 

@@ -96,6 +96,8 @@ ITEMS = (
          "surveillance gastroscopy", "a surveillance gastroscopy", patient_cost=True),
     Item("surveillance_eus", "examination", "prophylaxis", "visit", "Surveillance EUS",
          "surveillance endoscopic ultrasound", "a surveillance endoscopic ultrasound", patient_cost=True),
+    Item("surveillance_ct", "examination", "prophylaxis", "visit", "Surveillance CT",
+         "surveillance computed tomography", "a surveillance computed tomography", patient_cost=True),
     Item("clinic_visit", "clinic", "prophylaxis", "visit", "Clinic visit", "clinic visit", "a clinic visit", patient_cost=True),
     Item("embolism", "complication", "prophylaxis", "event", "Embolism",
          "clinically evident embolism", "a clinically evident embolism",
