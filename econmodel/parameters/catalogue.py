@@ -96,7 +96,7 @@ ITEMS = (
          "surveillance gastroscopy", "a surveillance gastroscopy", patient_cost=True),
     Item("surveillance_eus", "examination", "prophylaxis", "visit", "Surveillance EUS",
          "surveillance endoscopic ultrasound", "a surveillance endoscopic ultrasound", patient_cost=True),
-    Item("surveillance_ct", "examination", "prophylaxis", "visit", "Surveillance CT",
+    Item("surveillance_ct", "scan", "prophylaxis", "visit", "Surveillance CT",
          "surveillance computed tomography", "a surveillance computed tomography", patient_cost=True),
     Item("clinic_visit", "clinic", "prophylaxis", "visit", "Clinic visit", "clinic visit", "a clinic visit", patient_cost=True),
     Item("embolism", "complication", "prophylaxis", "event", "Embolism",
@@ -234,7 +234,8 @@ def of_kind(*kinds: str) -> tuple[str, ...]:
 
 SESSION_KINDS, SECONDARY_SESSIONS = of_kind("session"), of_kind("secondary_session")
 SECONDARY_KINDS = of_kind("secondary_session", "secondary_drug")
-EXAMINATIONS, VISIT_KINDS = of_kind("examination"), of_kind("examination", "clinic")
+ENDOSCOPIES, EXAMINATIONS = of_kind("examination"), of_kind("examination", "scan")
+VISIT_KINDS = (*EXAMINATIONS, *of_kind("clinic"))
 COMPLICATIONS, DEVICES, BLEED_ADMISSIONS = of_kind("complication"), of_kind("device"), of_kind("admission")
 
 

@@ -147,6 +147,8 @@ def test_surveillance_is_of_the_strategy(five_years):
     assert count(five_years, "surveillance_egd", "glue") > 3
     assert count(five_years, "surveillance_eus", "glue") == 0
     assert count(five_years, "surveillance_eus", "coil") > 3
+    assert count(five_years, "surveillance_ct", "transvenous") > 3
+    assert count(five_years, "surveillance_egd", "transvenous") == count(five_years, "surveillance_ct", "coil") == 0
     assert count(five_years, "clinic_visit", "beta_blocker") == pytest.approx(2.0)
     assert count(five_years, "clinic_visit", "watch") == 0
     assert 1 < count(five_years, "surveillance_egd", "watch") < count(five_years, "surveillance_egd", "beta_blocker") < 2

@@ -11,7 +11,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.parameters.catalogue import BLEED_ADMISSIONS, EXAMINATIONS
+from econmodel.parameters.catalogue import BLEED_ADMISSIONS, ENDOSCOPIES, EXAMINATIONS
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import ProgrammeActivity, running
 from econmodel.programme.money.finance import nominal_rate
@@ -110,8 +110,8 @@ def bed_days_released(inputs: ProgrammeInputs, activity: ProgrammeActivity, chan
 
 
 def session_slots(inputs: ProgrammeInputs, activity: ProgrammeActivity, change: FloatArray) -> FloatArray:
-    """Endoscopy slots: treatment sessions, and surveillance examinations at their weight; (draw, month)."""
-    surveillance = activity.total(change, *EXAMINATIONS)
+    """Endoscopy slots: treatment sessions, and surveillance endoscopies at their weight; (draw, month)."""
+    surveillance = activity.total(change, *ENDOSCOPIES)
     return activity.total(change, "sessions") + inputs.n_slots_surveillance[:, None] * surveillance
 
 
