@@ -33,7 +33,7 @@ class Item:
     """One activity: its names in a table, a price and a question of the form, and what its price is per.
 
     ``costing`` is the way of costing a bleed under which alone it is priced, ``priced_as`` the activity whose price it
-    shares. A complication has its short name, its plural, and a ``pattern`` that finds it in the words of a registry.
+    shares. A complication has its short name and its plural.
     """
 
     key: str
@@ -51,7 +51,6 @@ class Item:
     short: str = ""
     headline: bool = False
     plural: str = ""
-    pattern: str = ""
 
 
 @record
@@ -101,14 +100,14 @@ ITEMS = (
     Item("clinic_visit", "clinic", "prophylaxis", "visit", "Clinic visit", "clinic visit", "a clinic visit", patient_cost=True),
     Item("embolism", "complication", "prophylaxis", "event", "Embolism",
          "clinically evident embolism", "a clinically evident embolism",
-         stay=True, kept=True, headline=True, short="Emboli", plural="embolisms", pattern="embol"),
+         stay=True, kept=True, headline=True, short="Emboli", plural="embolisms"),
     Item("sepsis", "complication", "prophylaxis", "event", "Sepsis", "sepsis after a session", "sepsis after a session",
-         stay=True, kept=True, short="Sepsis", plural="cases of sepsis", pattern="sepsis|septic|bacter"),
+         stay=True, kept=True, short="Sepsis", plural="cases of sepsis"),
     Item("fever", "complication", "prophylaxis", "event", "Fever", "fever after a session", "fever after a session",
-         plural="fevers", pattern="fever|pyrexia"),
+         plural="fevers"),
     Item("ulcer_bleed", "complication", "prophylaxis", "event", "Bleed from ulcer or extruded glue",
          "bleed from extruded glue or ulcer", "a bleed from an ulcer or extruded glue",
-         stay=True, plural="bleeds from glue or ulcer", pattern="ulcer|extrusion"),
+         stay=True, plural="bleeds from glue or ulcer"),
     Item("bleed_survived", "admission", "bleeds", "event", "Bleed admission, survived",
          "variceal bleed admission, survived", "a variceal bleed admission that is survived", EPISODE, patient_cost=True),
     Item("bleed_fatal", "admission", "bleeds", "event", "Bleed admission, fatal",
@@ -216,7 +215,6 @@ HARMS = {row.key: row.plural for row in (*COUNTS, *ITEMS) if row.plural}
 STAYS = tuple(item.key for item in ITEMS if item.stay)
 KEPT_COMPLICATIONS = {item.key: item.short for item in ITEMS if item.short}
 HEADLINE_COMPLICATIONS = {item.key: item.short for item in ITEMS if item.headline}
-PATTERNS = {item.key: item.pattern for item in ITEMS if item.pattern}
 PRICED_AS = {item.key: item.priced_as for item in ITEMS if item.priced_as}
 PER_EPISODE, BOTTOM_UP = (tuple(item.key for item in ITEMS if item.costing == way) for way in (EPISODE, DAYS))
 

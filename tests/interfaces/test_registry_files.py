@@ -61,7 +61,7 @@ def test_encodings(tmp_path, encoding):
     path = tmp_path / "r.csv"
     path.write_bytes(text().encode(encoding))
     found = clean_registry(path, OPTIONS)
-    assert list(found.analysed["label"]) == ["A-1", "A-2"]
+    assert list(found.analysed["label"]) == ["patient-1", "patient-2"]
     assert any("encoding" in note for note in found.notes)
 
 
@@ -71,7 +71,7 @@ def test_delimiters_and_line_ends(tmp_path, delimiter, newline):
     """Commas, semicolons, tabs and bars; line ends of any system."""
     path = tmp_path / "r.csv"
     path.write_bytes(text(delimiter, newline=newline).encode())
-    assert labels(path) == ["A-1", "A-2"]
+    assert labels(path) == ["patient-1", "patient-2"]
 
 
 def test_title_lines_and_row_numbers(tmp_path):
@@ -88,7 +88,7 @@ def test_quoted_cells_over_several_lines(tmp_path):
     """A cell may hold the delimiter and line ends."""
     path = tmp_path / "r.csv"
     path.write_text(text(rows=[[ROWS[0][0], '"alcohol,\nheavy"', *ROWS[0][2:]], ROWS[1]]), encoding="utf-8")
-    assert labels(path) == ["A-1", "A-2"]
+    assert labels(path) == ["patient-1", "patient-2"]
 
 
 @pytest.mark.parametrize(
@@ -131,14 +131,14 @@ def test_workbook(tmp_path):
         [7, "", 43881, "none", True, date(2021, 2, 20), "2022-02-20", "alive"],
     ]
     found = clean_registry(workbook(tmp_path / "r.xlsx", rows), OPTIONS)
-    assert list(found.analysed["label"]) == ["A-1", "7"]
+    assert list(found.analysed["label"]) == ["patient-1", "patient-2"]
     assert list(found.analysed["start"]) == [pd.Timestamp(2020, 1, 15), pd.Timestamp(2020, 2, 20)]
     assert list(found.analysed["bled"]) == ["no", "yes"]
 
 
 def test_workbook_by_content_not_by_ending(tmp_path):
     """A workbook named .csv is still a workbook."""
-    assert labels(workbook(tmp_path / "r.xlsx").rename(tmp_path / "r.csv")) == ["A-1", "A-2"]
+    assert labels(workbook(tmp_path / "r.xlsx").rename(tmp_path / "r.csv")) == ["patient-1", "patient-2"]
 
 
 def test_macros_and_links_are_ignored_and_said(tmp_path):
@@ -172,7 +172,7 @@ def test_the_sheet_with_the_registry_is_found(tmp_path):
     found = clean_registry(tmp_path / "r.xlsx", OPTIONS)
     assert list(found.rows["row"]) == [4, 5]
     assert found.invented
-    assert any("'Data 2026'" in note for note in found.notes)
+    assert "only sheet no. 2 was read; other sheets: 1" in found.notes
 
 
 def test_workbook_without_registry(tmp_path):
@@ -191,7 +191,7 @@ def test_mapped_headings_make_a_table(tmp_path):
     with pytest.raises(DataError, match="not a registry table"):
         clean_registry(path, OPTIONS)
     mapping = {"numéro": "id", "décision": "decision_date", "saignement": "bled", "vu": "last_seen", "groupe": "strategy"}
-    assert labels(path, Options(as_of=OPTIONS.as_of, mapping=mapping)) == ["A-1"]
+    assert labels(path, Options(as_of=OPTIONS.as_of, mapping=mapping)) == ["patient-1"]
 
 
 def many(n, seed=7):

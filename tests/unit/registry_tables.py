@@ -47,9 +47,14 @@ def analyse(folder, *rows, base=None, **changes):
 def reasons(registry, fate="held"):
     """Reason by patient label."""
     chosen = registry.patients[registry.patients["fate"].eq(fate)]
-    return dict(zip(chosen["label"], chosen["reason"], strict=True))
+    return dict(zip(chosen["label"].map(short), chosen["reason"], strict=True))
+
+
+def short(label):
+    """Our number of a patient as the default ids of these tables: patient-2 is P2."""
+    return label.replace("patient-", "P")
 
 
 def patient(registry, label="P1"):
     """One patient's row."""
-    return registry.patients[registry.patients["label"].eq(label)].iloc[0]
+    return registry.patients[registry.patients["label"].map(short).eq(label)].iloc[0]

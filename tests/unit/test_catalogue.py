@@ -10,11 +10,12 @@ from pathlib import Path
 import pytest
 
 import econmodel
+from econmodel.evidence.registry.vocabulary import keys_of
 from econmodel.package import params_folder
 from econmodel.parameters.catalogue import CATEGORIES, COUNTS, HARMS, ITEMS, KEPT, KEPT_COMPLICATIONS, PRICES, of_kind
 
 ROW = """    Item("perforation", "complication", "prophylaxis", "event", "Perforation", "perforation at a session", "a perforation",
-         stay=True, kept=True, short="Perforations", plural="perforations", pattern="perforat"),
+         stay=True, kept=True, short="Perforations", plural="perforations"),
 """
 AFTER = '    Item("bleed_survived",'
 PRICE_ROWS = """c_perforation,12000,5000,20000,judgement,gamma cv 0.3,2024,2026-11-24,assumption,"Planted by a test."
@@ -36,7 +37,7 @@ ASK = """
 import json
 from econmodel.economics.evaluate import evaluate
 from econmodel.economics.results import case_results
-from econmodel.evidence.registry.words import complication
+from econmodel.evidence.registry.vocabulary import meanings_of, read_cells
 from econmodel.parameters import load_case
 from econmodel.reporting.form.questions import questions
 from econmodel.reporting.tables.results import outcomes_table
@@ -52,7 +53,7 @@ print(json.dumps({
     "price": document["inputs"]["prices"]["perforation"]["full_cost"],
     "loss": document["inputs"]["qaly_losses"]["perforation"],
     "asked": sorted(name for name in asked if "perforation" in name),
-    "read": complication("Perforation of the stomach"),
+    "read": read_cells(["Perforation", "no perforation of the stomach"], "complication", meanings_of("complication", {})),
     "kept": "perforation" in kept_outcomes(evaluation),
     "shown": "Perforations per 1,000" in repr(outcomes_table(results)),
 }))
@@ -75,6 +76,8 @@ def plant(folder, *, in_catalogue=True):
     path.write_text(
         text.replace('sepsis = "p_sepsis_glue"', 'sepsis = "p_sepsis_glue", perforation = "p_perforation_glue"', 1), encoding="utf-8"
     )
+    with (folder / "params" / "tables" / "registry_words.csv").open("a", encoding="utf-8") as words:
+        words.write("complication,perforation,en,perforation|perforation of the stomach\n")
     path = folder / "params" / "prices" / "US.csv"
     columns = path.read_text(encoding="utf-8").splitlines()[0].split(",")
     rows = (dict(zip(FIELDS, line.split(","), strict=True)) for line in PRICE_ROWS.splitlines())
@@ -102,7 +105,7 @@ def test_a_complication_is_one_row_of_code(tmp_path):
     assert found["per_course"] == pytest.approx(0.02, rel=0.2)
     assert (found["price"], found["loss"]) == (12000, 0.02)
     assert found["asked"] == ["c_perforation", "payment_perforation", "share_variable_perforation"]
-    assert found["read"] == "perforation"
+    assert found["read"] == ["perforation", "none"]
     assert found["kept"]
     assert found["shown"]
 
@@ -123,5 +126,5 @@ def test_keys_are_told_apart():
     assert all(item.price or item.priced_as in keys for item in ITEMS)
     assert set(of_kind("complication")) == set(HARMS) - {"deaths_procedure"}
     assert set(KEPT_COMPLICATIONS) == set(KEPT) & set(of_kind("complication"))
-    assert all(item.pattern and item.asked for item in ITEMS if item.kind == "complication")
+    assert all(item.key in keys_of("complication") and item.asked for item in ITEMS if item.kind == "complication")
     assert all(name.startswith(("c_", "share_", "ratio_", "payment_", "willingness_to_pay")) for name in PRICES)

@@ -92,7 +92,7 @@ def test_the_course_of_treated_patients_by_hand(tmp_path):
     )
     assert found["r_recurrence"].value == pytest.approx(1.5 / (547.5 / 365.25))
     assert found["r_lost"].value == pytest.approx(1.5 / years)
-    assert "registry.csv: 1/4 patients" in found["p_obliteration_glue"].note
+    assert ": 1/4 patients" in found["p_obliteration_glue"].note
     assert "intention_to_treat" in found["p_retreat_year_1_glue"].reason
     counts = summarise(result)["courses"]["glue"]
     assert (counts["visits"]["events"], counts["visits"]["value"]) == (6, pytest.approx(6 / years))

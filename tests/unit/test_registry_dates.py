@@ -125,7 +125,7 @@ def test_option_does_not_overrule_the_column(tmp_path):
 
 
 def test_impossible_and_future_dates_hold_the_row(tmp_path):
-    """Each faulty date holds its patient, with row and text."""
+    """Each faulty date holds its patient, with its row and without its text."""
     found = clean(
         tmp_path,
         {"decision_date": "31/02/2020"},
@@ -139,15 +139,15 @@ def test_impossible_and_future_dates_hold_the_row(tmp_path):
         "P3": "decision_date: impossible date: before 1950",
     }
     first = found.problems.iloc[0]
-    assert (first["row"], first["patient"], first["detail"], first["action"]) == (2, "P1", "31/02/2020", "held")
+    assert (first["row"], first["patient"], first["detail"], first["action"]) == (2, "patient-1", "", "held")
 
 
 def test_serials_and_months_are_logged(tmp_path):
     """A serial number and a month are read, and the change log says what they became."""
     found = clean(tmp_path, {"decision_date": "43845"}, {"decision_date": "Mar 20"})
     log = found.changes.set_index("row")
-    assert (log.loc[2, "from"], log.loc[2, "to"]) == ("43845", "2020-01-15")
-    assert (log.loc[3, "from"], log.loc[3, "to"]) == ("Mar 20", "2020-03-15")
+    assert (log.loc[2, "from"], log.loc[2, "to"]) == ("a number", "2020-01-15")
+    assert (log.loc[3, "from"], log.loc[3, "to"]) == ("a month", "2020-03-15")
 
 
 def test_text_in_a_date_column_is_not_repeated(tmp_path):

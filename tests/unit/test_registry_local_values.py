@@ -34,7 +34,7 @@ def test_first_bleed_joins_the_base_case(tmp_path):
     assert first.value == pytest.approx(mean)
     assert (first.distribution["family"], first.distribution["se"]) == ("normal", pytest.approx(sd))
     assert first.range[0] < first.value < first.range[1]
-    assert "registry.csv: 1/3" in first.note
+    assert ": 1/3 untreated" in first.note
     assert "counts as 2 bleeds; yours are 1" in first.note
     # Negative controls: other bleeds, other value; no belief, no value.
     assert values(tmp_path, WATCH, WATCH, base=BELIEF)["log_rate_reference"].value < mean - 0.1

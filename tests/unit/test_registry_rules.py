@@ -48,7 +48,7 @@ def test_held(tmp_path, row, said):
     found = clean(tmp_path, row, {})
     assert list(reasons(found)) == ["P1"]
     assert reasons(found)["P1"].startswith(said)
-    assert list(found.analysed["label"]) == ["P2"]
+    assert list(found.analysed["label"]) == ["patient-2"]
 
 
 @pytest.mark.parametrize(
@@ -237,30 +237,42 @@ def test_overfull_row_is_held(tmp_path):
     assert "more filled cells" in reasons(found)["P1"]
 
 
-def test_refused_words_are_shown_only_where_they_repeat(tmp_path):
-    """A word in three rows is vocabulary and is shown; one that stands alone may name a person and is kept back."""
+def test_unknown_words_are_told_by_place(tmp_path):
+    """Column letter, number, patients and first row; the word itself is kept for the screen, whether in one row or three."""
     found = clean(tmp_path, *[{"status": "RIP"}] * 3, {"status": "Jane Doe"})
-    problems = found.problems[found.problems["column"].eq("status")]
-    assert list(problems["detail"]) == ["RIP", "RIP", "RIP", ""]
-    assert problems["problem"].str.contains("alive, dead, lost, transplanted").all()
+    assert [str(word) for word in found.unknown] == ["no. 1, 3 patients, first in row 2", "no. 2, 1 patients, first in row 5"]
+    assert [word.text for word in found.unknown] == ["RIP", "Jane Doe"]
+    assert any("column F (status), words not known: no. 1, 3 patients, first in row 2; no. 2" in note for note in found.notes)
+    assert not any(word in found.problems.to_csv() + " ".join(found.notes) for word in ("RIP", "Jane"))
+    assert found.problems["problem"].str.contains("alive, dead, lost, transplanted").all()
 
 
 def test_words_can_be_explained(tmp_path):
-    """A word told is read as the known one, and logged; a wrong one is refused with what is known."""
-    rows = [{"status": "RIP", "death_date": "2022-01-20"}]
-    found = clean(tmp_path, *rows, words={("status", "rip"): "dead"})
-    assert patient(found)["status"] == "dead"
-    assert list(found.changes["from"]) == ["RIP"]
+    """A word told, by itself or by its row, is read as the known one, and logged without it; a wrong one is refused."""
+    rows = [{"status": "RIP", "death_date": "2022-01-20", "complication": "SBP, fever"}]
+    for place in (("status", "rip"), ("F", "row 2")):
+        found = clean(tmp_path, *rows, words={place: "dead", ("complication", "sbp"): "other"})
+        assert patient(found)["status"] == "dead"
+        assert set(found.changes["from"]) == {"a word told"}
+        assert found.rows["complication"].iloc[0] == "fever; other"
     for words in ({("status", "rip"): "gone"}, {("mood", "rip"): "dead"}):
         with pytest.raises(DataError, match=r"known|no column"):
             clean(tmp_path, *rows, words=words)
 
 
+def test_a_code_book_gives_numbers_their_words(tmp_path):
+    """1 and 9 mean nothing until told, unknown may be told too."""
+    rows = [{"status": "1", "complication": "9"}, {"status": "2", "death_date": "2022-02-01"}]
+    assert len(reasons(clean(tmp_path, *rows))) == 2
+    book = {("status", "1"): "alive", ("status", "2"): "dead", ("complication", "9"): "unknown"}
+    assert not reasons(clean(tmp_path, *rows, words=book))
+
+
 def test_holds_for_want_of_a_column_say_how_to_point_to_it(tmp_path):
-    """The dead have a date, under a heading not known: the note names the option and the column not used."""
+    """The dead have a date, under a heading not known: the note names the option and the column not used, by letter."""
     found = clean(tmp_path, {"status": "dead", "Died": "2022-01-20"})
-    assert any("--map \"YOUR COLUMN=death_date\" (not used so far: 'Died')" in note for note in found.notes)
-    mapped = clean(tmp_path, {"status": "dead", "Died": "2022-01-20"}, mapping={"Died": "death_date"})
+    assert any('--map "COLUMN=death_date" with its letter or heading (not used so far: columns I)' in note for note in found.notes)
+    mapped = clean(tmp_path, {"status": "dead", "Died": "2022-01-20"}, mapping={"I": "death_date"})
     assert patient(mapped)["fate"] == "analysed"
     assert not any("for want of" in note for note in mapped.notes)
 
@@ -285,5 +297,5 @@ def test_a_registry_without_a_patient_left_says_why_for_each(tmp_path):
     rows = [*[{"status": "RIP", "Mood": "good"}] * 3, {"bled": ""}]
     with pytest.raises(DataError) as fault:
         analyse(tmp_path, *rows)
-    for part in ("bled: blank: unknown is not no (1)", "(3)", "not used: columns 'Mood'", "'RIP' (3)", "--word"):
+    for part in ("bled: blank: unknown is not no (1)", "(3)", "not used: columns I", "no. 1, 3 patients", "--word"):
         assert part in str(fault.value)

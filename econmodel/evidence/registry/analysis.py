@@ -13,6 +13,7 @@ from econmodel.evidence.registry.courses import TreatedCourses, course_notes, co
 from econmodel.evidence.registry.curves import Curve, form_followup
 from econmodel.evidence.registry.estimates import compare, estimate_all
 from econmodel.evidence.registry.settings import BaseCase, Options
+from econmodel.evidence.registry.table import THE_FILE
 from econmodel.evidence.registry.values import LocalValue, local_values
 from econmodel.records import record
 
@@ -80,9 +81,9 @@ def analyse_registry(path: Path, options: Options | None = None, base: BaseCase 
     clean = clean_registry(path, options)
     if clean.analysed.empty:
         reasons = "; ".join(f"{why} ({n})" for why, n in clean.patients["reason"].value_counts().items())
-        notes = [note for note in clean.notes if note.startswith(("not used", "words not known"))]
-        what = f"no patient of {clean.file} can be analysed: {'. '.join([reasons, *notes])}"
-        raise DataError(what, where=clean.file, fix='say what a column or a word is: --map "COLUMN=NAME", --word "status:RIP=dead"')
+        notes = [note for note in clean.notes if note.startswith("not used") or "words not known" in note]
+        what = f"no patient of the registry can be analysed: {'. '.join([reasons, *notes])}"
+        raise DataError(what, where=THE_FILE, fix='say what a column or a word is: --map "COLUMN=NAME", --word "status:RIP=dead"')
     followup = form_followup(clean.analysed)
     rows, curves = estimate_all(followup)
     courses = follow_courses(clean, followup)

@@ -9,7 +9,7 @@ break several rules and all are listed; an excluded patient is counted as exclud
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -18,9 +18,9 @@ import pandas as pd
 from econmodel.evidence.registry.columns import SYNONYMS, ColumnMap, map_columns, plain, recognise
 from econmodel.evidence.registry.ledger import EXCLUDED, HELD, KEPT, Ledger
 from econmodel.evidence.registry.patients import ELIGIBLE, form_courses, form_patients, form_visits, place_bleeds
-from econmodel.evidence.registry.rows import drop_duplicates, type_rows
+from econmodel.evidence.registry.rows import Unknown, drop_duplicates, type_rows
 from econmodel.evidence.registry.settings import Options
-from econmodel.evidence.registry.table import read_table
+from econmodel.evidence.registry.table import RawTable, read_table
 from econmodel.records import record
 
 Rule = tuple[str, str, Callable[[pd.DataFrame], Any]]
@@ -150,8 +150,12 @@ class CleanRegistry:
         Steps in order: step, rows, patients.
     notes
         What should be known about the file.
-    file
-        Name of the file.
+    mark
+        What stands for the file: the first digits of its SHA-256.
+    unknown
+        Words that are not known, for the person at the screen; they go to no file.
+    key
+        Our patient numbers and the ids of the file; goes to no file but one asked for.
     recorded
         Our names of the columns the file has.
     invented
@@ -166,7 +170,9 @@ class CleanRegistry:
     changes: pd.DataFrame
     counts: tuple[dict[str, object], ...]
     notes: tuple[str, ...]
-    file: str
+    mark: str
+    unknown: tuple[Unknown, ...]
+    key: pd.DataFrame
     recorded: frozenset[str]
     invented: bool
 
@@ -174,6 +180,11 @@ class CleanRegistry:
     def analysed(self) -> pd.DataFrame:
         """Patients whose follow-up counts."""
         return self.patients[self.patients["fate"].eq("analysed")]
+
+    @property
+    def title(self) -> str:
+        """What outputs call the registry: never by the name of its file."""
+        return f"Registry {self.mark}"
 
 
 def clean_registry(path: Path, options: Options) -> CleanRegistry:
@@ -186,10 +197,10 @@ def clean_registry(path: Path, options: Options) -> CleanRegistry:
     """
     mapped = {plain(column) for column in options.mapping}
     table = read_table(path, lambda heading: bool(recognise(heading)) or plain(heading) in mapped)
-    columns = map_columns(list(table.cells.columns), options.mapping, table.file)
+    columns = map_columns(table.letters, options.mapping)
     ledger = Ledger(notes=list(table.notes))
-    _note_columns(columns, ledger)
-    typed = type_rows(table, columns, options, ledger)
+    _note_columns(columns, table.letters, ledger)
+    typed, unknown = type_rows(table, columns, options, ledger)
     rows = drop_duplicates(typed, ledger)
     rows = rows.assign(patient=pd.factorize(rows["label"])[0])
     visits = form_visits(rows, ledger)
@@ -200,7 +211,7 @@ def clean_registry(path: Path, options: Options) -> CleanRegistry:
     kept = patients["fate"].eq("analysed").reindex(visits["patient"]).to_numpy()
     courses = form_courses(visits[kept], options.course_gap_days)
     _note_patients(patients[patients["fate"].eq("analysed")], columns, ledger)
-    _note_missing(patients, columns, ledger)
+    _note_missing(patients, columns, table.letters, ledger)
     counts = _count(len(typed), rows, patients, visits[kept], courses)
     label_of = typed.set_index("row")["label"]
     return CleanRegistry(
@@ -212,10 +223,18 @@ def clean_registry(path: Path, options: Options) -> CleanRegistry:
         _with_patient(ledger.changes, label_of),
         counts,
         tuple(ledger.notes),
-        table.file,
+        table.mark,
+        unknown,
+        _key(table, columns, typed["label"]),
         frozenset(columns.found),
         table.invented,
     )
+
+
+def _key(table: RawTable, columns: ColumnMap, labels: pd.Series) -> pd.DataFrame:
+    heading = columns.found.get("id", columns.record_number)
+    ids = table.cells[heading] if heading else labels.map(lambda _: "")
+    return pd.DataFrame({"patient": labels, "row": labels.index, "id": ids}).drop_duplicates("patient", ignore_index=True)
 
 
 def _with_patient(entries: pd.DataFrame, label_of: pd.Series) -> pd.DataFrame:
@@ -231,23 +250,27 @@ def _settled(problems: pd.DataFrame, rows: pd.DataFrame, patients: pd.DataFrame)
     return problems.assign(action=problems["action"].mask(lost, fate))
 
 
-def _note_missing(patients: pd.DataFrame, columns: ColumnMap, ledger: Ledger) -> None:
+def _note_missing(patients: pd.DataFrame, columns: ColumnMap, letters: Mapping[str, str], ledger: Ledger) -> None:
     """Where patients are held for want of a column the file does not have, say how to point to it."""
     reasons = patients.loc[patients["fate"].eq(HELD), "reason"].str.split(": ").str[0]
     for name, count in reasons.value_counts().items():
         if name in SYNONYMS and name not in columns.found:
-            unused = f" (not used so far: {', '.join(map(repr, columns.unused))})" if columns.unused else ""
+            unused = f" (not used so far: {_lettered(columns.unused, letters)})" if columns.unused else ""
             ledger.note(
                 f"patients held for want of {name}, for which the file has no column: {count}; if it has, say "
-                f'--map "YOUR COLUMN={name}"{unused}'
+                f'--map "COLUMN={name}" with its letter or heading{unused}'
             )
 
 
-def _note_columns(columns: ColumnMap, ledger: Ledger) -> None:
+def _lettered(headings: Sequence[str], letters: Mapping[str, str]) -> str:
+    return "columns " + ", ".join(letters[h] for h in headings)
+
+
+def _note_columns(columns: ColumnMap, letters: Mapping[str, str], ledger: Ledger) -> None:
     if columns.identifiers:
-        ledger.note("dropped on load, as identifiers: columns " + ", ".join(map(repr, columns.identifiers)))
+        ledger.note("dropped on load, as identifiers: " + _lettered(columns.identifiers, letters))
     if columns.unused:
-        ledger.note("not used: columns " + ", ".join(map(repr, columns.unused)))
+        ledger.note("not used: " + _lettered(columns.unused, letters))
     absent = {
         "varix_type": "GOV1 cannot be excluded",
         "previous_bleed": "patients who bled before cannot be excluded",

@@ -230,6 +230,7 @@ IDENTIFIERS = (
     "national id",
     "next of kin",
 )
+HEADINGS = "headings of the registry's file"
 NEEDED: tuple[tuple[str, ...], ...] = (("bled",), ("decision_date", "session_date"), ("last_seen", "death_date"))
 
 
@@ -285,8 +286,15 @@ def recognise(heading: str) -> str:
     return ""
 
 
-def map_columns(headings: Sequence[str], mapping: Mapping[str, str], where: str) -> ColumnMap:
-    """Match headings to our names; ``mapping`` (heading -> name, or ``ignore``) goes before the synonyms.
+def map_columns(letters: Mapping[str, str], mapping: Mapping[str, str]) -> ColumnMap:
+    """Match headings to our names.
+
+    Parameters
+    ----------
+    letters
+        Letter of each heading's column. Messages name columns by letter, since a heading may hold a name.
+    mapping
+        Heading or letter -> our name, or ``ignore``; goes before the synonyms.
 
     Raises
     ------
@@ -294,18 +302,19 @@ def map_columns(headings: Sequence[str], mapping: Mapping[str, str], where: str)
         A mapped column or name is unknown, two columns claim one name, or a column without which nothing can be
         estimated is missing.
     """
-    chosen = _chosen(headings, mapping, where)
-    names = {h: chosen.get(h, recognise(h)) for h in headings if h}
+    chosen = _chosen(letters, mapping)
+    names = {h: chosen.get(h, recognise(h)) for h in letters}
     found: dict[str, str] = {}
     for heading, name in names.items():
         if name in ("", "identifier", "ignore", "repairs"):
             continue
         if name in found and (heading in chosen) == (found[name] in chosen):
-            what = f"columns {found[name]!r} and {heading!r} both hold {name}"
-            raise DataError(what, where=where, fix=f"say which: --map {heading!r}={name}, or --map {heading!r}=ignore")
+            what = f"columns {letters[found[name]]} and {letters[heading]} both hold {name}"
+            fix = f'say which: --map "{letters[heading]}={name}", or --map "{letters[heading]}=ignore"'
+            raise DataError(what, where=HEADINGS, fix=fix)
         if name not in found or heading in chosen:
             found[name] = heading
-    _check_needed(found, where)
+    _check_needed(found, [letters[h] for h, name in names.items() if not name])
     identifiers = tuple(h for h, name in names.items() if name == "identifier")
     return ColumnMap(
         found,
@@ -316,26 +325,28 @@ def map_columns(headings: Sequence[str], mapping: Mapping[str, str], where: str)
     )
 
 
-def _chosen(headings: Sequence[str], mapping: Mapping[str, str], where: str) -> dict[str, str]:
-    by_plain = {plain(h): h for h in headings}
+def _chosen(letters: Mapping[str, str], mapping: Mapping[str, str]) -> dict[str, str]:
+    by_plain = {letter.lower(): h for h, letter in letters.items()} | {plain(h): h for h in letters}
     chosen = {}
     for column, name in mapping.items():
-        heading = column if column in headings else by_plain.get(plain(column), "")
+        heading = column if column in letters else by_plain.get(plain(column), "")
         if not heading:
             what = f"--map {column}={name}: the file has no column {column!r}"
-            raise DataError(what, where=where, fix=_nearest(column, [h for h in headings if h]))
+            last = list(letters.values())[-1]
+            raise DataError(what, where="--map", fix=f"give its heading, or its letter from A to {last}")
         if name not in SYNONYMS and name != "ignore":
             what = f"--map {column}={name}: there is no registry column named {name!r}"
-            raise DataError(what, where=where, fix=_nearest(name, [*SYNONYMS, "ignore"]))
+            raise DataError(what, where="--map", fix=_nearest(name, [*SYNONYMS, "ignore"]))
         chosen[heading] = name
     return chosen
 
 
-def _check_needed(found: Mapping[str, str], where: str) -> None:
+def _check_needed(found: Mapping[str, str], unknown: Sequence[str]) -> None:
     for group in NEEDED:
         if not any(name in found for name in group):
             what = f"the registry has no column for {' or '.join(group)}"
-            raise DataError(what, where=where, fix=f'name it with --map "YOUR COLUMN={group[0]}"')
+            among = f", one of {', '.join(unknown)}" if unknown else ""
+            raise DataError(what, where=HEADINGS, fix=f'name it by its letter or heading{among}: --map "COLUMN={group[0]}"')
 
 
 def _first(headings: Sequence[str], words: Sequence[str]) -> str:

@@ -35,7 +35,7 @@ from econmodel.evidence.registry.courses import summarise_courses
 from econmodel.evidence.registry.curves import Curve
 from econmodel.evidence.registry.estimates import count_harms
 from econmodel.evidence.registry.patients import RECORDED
-from econmodel.evidence.registry.values import LocalValue
+from econmodel.evidence.registry.values import LocalValue, age_at_start
 from econmodel.files import json_text, write_text
 from econmodel.parameters.statements import said
 
@@ -91,8 +91,8 @@ def override_text(result: RegistryResult) -> str:
     n = len(clean.analysed)
     kind = "invented demonstration data" if clean.invented else "the site's own patients"
     header = {
-        "title": f"Registry {clean.file}",
-        "rationale": f"{n} of {len(clean.patients)} patients of {clean.file} ({kind}). {CAUTION}{said('standing_short')}",
+        "title": clean.title,
+        "rationale": f"{n} of {len(clean.patients)} patients of registry {clean.mark} ({kind}). {CAUTION}{said('standing_short')}",
         "baseline": "base_case",
     }
     lines = [f"{key} = {_toml(value)}" for key, value in header.items()]
@@ -131,7 +131,7 @@ def summarise(result: RegistryResult) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``schema``, ``file``, ``invented``, ``caution``, ``as_of``, ``counts`` (steps), ``held`` and ``excluded``
+        ``schema``, ``registry``, ``invented``, ``caution``, ``as_of``, ``counts`` (steps), ``held`` and ``excluded``
         (patients with row and reason), ``problems``, ``changes`` (numbers by action), ``notes``, ``estimates``
         (strategy, group, counts, rate, cumulative incidence, bounds), ``comparison``,
         ``harms`` and ``courses`` (by strategy), ``local_values``.
@@ -139,7 +139,7 @@ def summarise(result: RegistryResult) -> dict[str, Any]:
     clean = result.clean
     tree = {
         "schema": 1,
-        "file": clean.file,
+        "registry": clean.mark,
         "invented": clean.invented,
         "caution": CAUTION + said("standing_short"),
         "as_of": result.options.as_of.isoformat(),
@@ -181,17 +181,18 @@ def repaired_rows(clean: CleanRegistry) -> pd.DataFrame:
     sessions = visits[chosen].drop_duplicates(["patient", "session_date"])
     p = clean.analysed.reindex(sessions["patient"])
     p.index = sessions.index
-    names = {n: p[n] for n in SYNONYMS if n in p.columns and n not in _PER_VISIT}
+    names = {n: p[n] for n in SYNONYMS if n in p.columns and n not in (*_PER_VISIT, "birth_year")}
     table = pd.DataFrame(names | {n: sessions[n] for n in _PER_VISIT})
     table["id"] = p["label"]
     table["decision_date"] = p["start"]
+    table["age"] = age_at_start(p)
     estimated = p["bleed_estimated"].astype(bool) & p["bled"].eq("yes")
     for name in ("bleed_earliest", "bleed_latest"):
         table[name] = p[name].where(estimated)
     table["bleed_date"] = p["bleed_date"].where(p["bled"].eq("yes"))
     table["complication"] = _complications(sessions)
     table["repairs"] = _repairs(p, estimated)
-    whole = ["birth_year", "age", "coils", "sessions"]
+    whole = ["age", "coils", "sessions"]
     table[whole] = table[whole].astype("Int64")
     checks = clean.rows[clean.rows["patient"].isin(clean.analysed.index) & clean.rows[list(_PER_CHECK)].notna().any(axis=1)]
     checks = checks.rename(columns={"label": "id"})[["id", *_PER_CHECK]].drop_duplicates()
@@ -200,7 +201,7 @@ def repaired_rows(clean: CleanRegistry) -> pd.DataFrame:
         if len(checks)
         else table.assign(**dict.fromkeys(_PER_CHECK))
     )
-    written = [n for n in SYNONYMS if n in clean.recorded or table[n].notna().any()]
+    written = [n for n in SYNONYMS if n in table and (n in clean.recorded or table[n].notna().any())]
     return table[written].reset_index(drop=True)
 
 
@@ -225,7 +226,7 @@ def held_rows(clean: CleanRegistry) -> pd.DataFrame:
     fate.index = clean.rows.index
     table = clean.rows.rename(columns={"label": "id"})
     table = table.assign(fate=fate["fate"], reason=fate["reason"])
-    facts = [n for n in SYNONYMS if n in table.columns and n not in ("id", "repairs")]
+    facts = [n for n in SYNONYMS if n in table.columns and n not in ("id", "repairs", "birth_year")]
     return table.loc[table["fate"].ne("analysed"), ["row", "fate", "reason", "id", *facts]].reset_index(drop=True)
 
 

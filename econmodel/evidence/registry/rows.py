@@ -1,12 +1,14 @@
 """Typed rows: each cell of the file as a date, number or key, every fault listed with its row.
 
-Identifiers end here: a record number joins the rows of a patient and a date of birth gives a birth year, and both are
-dropped. A patient's label is the registry's own study number when it looks like one, else ``patient-N``.
+Identifiers end here: what stands under id (or a record number) joins the rows of a patient, who is then numbered by us; a date
+of birth gives an age; both are dropped. No text of a cell goes further, only what is known: a word that is not is counted, and told
+by its column's letter, a number and the row it first stands in. :class:`Unknown` keeps it for the person at the screen.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
@@ -14,37 +16,68 @@ import pandas as pd
 from econmodel.errors import DataError
 from econmodel.evidence.registry import words
 from econmodel.evidence.registry.columns import DATE_COLUMNS, ColumnMap, plain
-from econmodel.evidence.registry.dates import DateColumn, Reading, build_column, infer_order, read_uniques
+from econmodel.evidence.registry.dates import DateColumn, build_column, infer_order, read_uniques
 from econmodel.evidence.registry.ledger import HELD, LEFT_OUT, Ledger
 from econmodel.evidence.registry.settings import Options
-from econmodel.evidence.registry.table import RawTable
+from econmodel.evidence.registry.table import THE_FILE, RawTable
+from econmodel.evidence.registry.vocabulary import NONE, UNREADABLE, is_blank, keys_of, meanings_of, read_cells
+from econmodel.records import record
 
 NUMBER_COLUMNS = ("age", "birth_year", "size_mm", "coils", "glue_ml", "sessions")
-WORD_READERS: dict[str, words.Reader] = {
-    "sex": words.sex,
-    "cause": words.cause,
-    "child": words.child,
-    "varix_type": words.varix_type,
-    "red_spot": words.yes_no,
-    "previous_bleed": words.yes_no,
-    "start_basis": words.start_basis,
-    "obliterated": words.yes_no,
-    "check_found": words.check_found,
-    "complication": words.complication,
-    "bled": words.yes_no,
-    "bleed_order": words.bleed_order,
-    "bleed_source": words.bleed_source,
-    "status": words.status,
-    "death_cause": words.death_cause,
-}
-MUST_READ = ("bled", "strategy", "status")
-OFTEN, LONGEST_WORD = 3, 30
-_OWN_LABEL = r"(?:patient-\d+|[A-Za-z]{0,8}[-_/ ]?\d{1,5}[A-Za-z]?)"
+CLASS_READERS: dict[str, Callable[[str], str]] = {"child": words.child, "varix_type": words.varix_type}
+CLASSES = {"child": ("A", "B", "C"), "varix_type": ("GOV1", "GOV2", "IGV1", "IGV2")}
+WORD_COLUMNS = (
+    "sex",
+    "cause",
+    *CLASS_READERS,
+    "red_spot",
+    "previous_bleed",
+    "start_basis",
+    "obliterated",
+    "check_found",
+    "complication",
+    "bled",
+    "bleed_order",
+    "bleed_source",
+    "status",
+    "death_cause",
+    "strategy",
+)
+MUST_READ = ("bled", "strategy", "status", "complication", "bleed_source", "death_cause")
+SAID = 5  # unknown words of a column told one by one
 _SEVERAL = re.compile(r"\d\s*(?:mm|cm)?\s*(?:[/+&]|and)\s*\d")
 _LIMITS = {"age": (0, 110), "birth_year": (1900, 2100), "size_mm": (0, 100), "coils": (0, 50), "glue_ml": (0, 50), "sessions": (0, 50)}
+_OURS = r"patient-\d{1,6}"
 
 
-def type_rows(table: RawTable, columns: ColumnMap, options: Options, ledger: Ledger) -> pd.DataFrame:
+@record
+class Unknown:
+    """A word that no vocabulary holds: where it stands, how often, and the text, which goes to no file.
+
+    Parameters
+    ----------
+    column, letter, number
+        Our name of the column, its letter in the file, and the word's number in it, by first row.
+    row, cells, patients
+        First row, and how many cells and patients have it.
+    text
+        As typed.
+    """
+
+    column: str
+    letter: str
+    number: int
+    row: int
+    cells: int
+    patients: int
+    text: str
+
+    def __str__(self) -> str:
+        """Where it stands, without the word."""
+        return f"no. {self.number}, {self.patients} patients, first in row {self.row}"
+
+
+def type_rows(table: RawTable, columns: ColumnMap, options: Options, ledger: Ledger) -> tuple[pd.DataFrame, tuple[Unknown, ...]]:
     """Read every known column.
 
     Parameters
@@ -60,9 +93,11 @@ def type_rows(table: RawTable, columns: ColumnMap, options: Options, ledger: Led
 
     Returns
     -------
-    DataFrame
+    rows
         One row per row of the file: ``row``, ``label`` (of the patient) and every name of
         :data:`~econmodel.evidence.registry.columns.SYNONYMS`; missing columns are blank.
+    unknown
+        The words that are not known.
 
     Raises
     ------
@@ -70,24 +105,24 @@ def type_rows(table: RawTable, columns: ColumnMap, options: Options, ledger: Led
         A column's dates can be read both ways and the caller has not said which.
     """
     cells = {name: table.cells[heading] for name, heading in columns.found.items()}
+    letters = {name: table.letters[heading] for name, heading in columns.found.items()}
     typed = pd.DataFrame({"row": table.cells.index.to_numpy()}, index=table.cells.index)
     typed["label"] = _labels(table, columns, ledger)
-    for name, column in _read_dates(cells, options, ledger, table.file).items():
+    for name, column in _read_dates(cells, letters, options, ledger).items():
         typed[name] = column.dates
         if name == "bleed_date":
             typed["month_first_day"], typed["month_last_day"] = column.earliest, column.latest
     for name in NUMBER_COLUMNS:
         typed[name] = _read_numbers(cells[name], name, ledger) if name in cells else np.nan
-    readers = WORD_READERS | {"strategy": words.strategy_reader(options.strategies)}
-    _check_words(options, readers, columns)
-    for name, reader in readers.items():
+    told, unknown = _told(cells, letters, options), []
+    for name in WORD_COLUMNS:
         typed[name] = None
         if name in cells:
-            told = _as_told(cells[name], name, options, ledger)
-            typed[name] = _read_keys(told, name, reader, options, ledger)
+            typed[name], texts = _read_keys(cells[name], name, told.get(name, {}), options, ledger)
+            unknown += _unknown(texts, name, letters[name], typed["label"], ledger)
     _use_birth_dates(typed, table, columns)
     ledger.problem(table.overfull, "", "more filled cells than the file has columns", HELD)
-    return _blank_missing(typed).rename_axis(None)
+    return _blank_missing(typed).rename_axis(None), tuple(unknown)
 
 
 def _blank_missing(typed: pd.DataFrame) -> pd.DataFrame:
@@ -98,85 +133,70 @@ def _blank_missing(typed: pd.DataFrame) -> pd.DataFrame:
 
 
 def _labels(table: RawTable, columns: ColumnMap, ledger: Ledger) -> pd.Series:
+    """Number the patients in order of appearance; numbers of ours, as a repaired file has them, stay."""
     heading = columns.found.get("id", columns.record_number)
     if not heading:
         ledger.note("the file has no id column: every row is taken as another patient")
         return pd.Series([f"patient-{n}" for n in range(1, len(table.cells) + 1)], index=table.cells.index)
-    raw_codes, raw = pd.factorize(table.cells[heading])
-    ids = pd.Series(np.array([_plain_id(t) for t in raw], dtype=object)[raw_codes], index=table.cells.index)
+    ids = plain_ids(table.cells[heading])
     blank = ids.eq("")
-    stripped = sum(t[:1] in ("=", "+", "-", "@") for t in raw)
-    if stripped:
-        ledger.note(f"ids that began with a sign a spreadsheet takes for a formula; the sign was dropped: {stripped}")
     ledger.problem(ids.index[blank], "id", "no id, in a file where ids join the rows of a patient", HELD)
-    codes, uniques = pd.factorize(ids.mask(blank, "blank " + ids.index.astype(str).to_series(index=ids.index)))
-    own = pd.Series(uniques).str.fullmatch(_OWN_LABEL) & (heading == columns.found.get("id", ""))
-    taken = set(pd.Series(uniques)[own])
-    free = (f"patient-{n}" for n in range(1, 2 * len(uniques) + 2) if f"patient-{n}" not in taken)
-    labels = np.array([u if ok else next(free) for u, ok in zip(uniques, own, strict=True)], dtype=object)
-    replaced = int((~own).sum()) - int(blank.sum())
-    if replaced:
-        ledger.note(f"patients whose ids may be names or record numbers, numbered instead: {replaced}")
-    return pd.Series(labels[codes], index=ids.index)
+    if ids[~blank].str.fullmatch(_OURS).all() and not blank.any():
+        return ids
+    codes = pd.factorize(ids.mask(blank, "blank " + ids.index.astype(str).to_series(index=ids.index)))[0]
+    return pd.Series([f"patient-{code + 1}" for code in codes], index=ids.index, dtype=object)
 
 
-def _plain_id(text: str) -> str:
-    return " ".join(text.lstrip("=+@-'\t ").split())
+def plain_ids(cells: pd.Series) -> pd.Series:
+    """Ids as they join rows: without the signs a spreadsheet takes for a formula, single spaces."""
+    codes, raw = pd.factorize(cells)
+    return pd.Series(np.array([" ".join(t.lstrip("=+@-'\t ").split()) for t in raw], dtype=object)[codes], index=cells.index)
 
 
-def _read_dates(cells: dict[str, pd.Series], options: Options, ledger: Ledger, file: str) -> dict[str, DateColumn]:
+def _read_dates(cells: dict[str, pd.Series], letters: dict[str, str], options: Options, ledger: Ledger) -> dict[str, DateColumn]:
     read = {name: read_uniques(cells[name], options.as_of) for name in DATE_COLUMNS if name in cells}
     orders = {name: infer_order(readings) for name, (_, _, readings) in read.items()}
     open_columns = {n: o for n, o in orders.items() if o in ("ambiguous", "mixed")}
     if open_columns and options.date_order is None:
-        raise _ask(open_columns, read, file)
+        raise _ask(open_columns, letters)
     columns = {}
     for name, (codes, _, readings) in read.items():
         order = str(options.date_order) if name in open_columns else orders[name]
         columns[name] = build_column(cells[name], codes, readings, order, options.as_of)
-        _log_dates(name, cells[name], columns[name], ledger)
+        _log_dates(name, columns[name], ledger)
         if options.date_order and order and order != options.date_order:
             ledger.note(f"{name} is written {_said(order)}, as its own days above 12 show: the option was not used")
     return columns
 
 
-def _ask(found: dict[str, str], read: dict[str, tuple[np.ndarray, list[str], list[Reading]]], file: str) -> DataError:
+def _ask(found: dict[str, str], letters: dict[str, str]) -> DataError:
     why = {"ambiguous": "no day above 12 shows the order", "mixed": "some of its dates are day first, some month first"}
-    listed = "; ".join(f"{name}: {why[kind]}, as in {_example(read[name])}" for name, kind in found.items())
+    listed = "; ".join(f"{name} in column {letters[name]}: {why[kind]}" for name, kind in found.items())
     what = f"dates can be read both ways ({listed})"
-    return DataError(what, where=file, fix="say which: --day-first or --month-first")
-
-
-def _example(read: tuple[np.ndarray, list[str], list[Reading]]) -> str:
-    return next(t for t, r in zip(read[1], read[2], strict=True) if r.kind == "numeric" and r.parts[0] != r.parts[1])
+    return DataError(what, where=THE_FILE, fix="say which: --day-first or --month-first")
 
 
 def _said(order: str) -> str:
     return order.replace("_", " ")
 
 
-def _log_dates(name: str, cells: pd.Series, column: DateColumn, ledger: Ledger) -> None:
+def _log_dates(name: str, column: DateColumn, ledger: Ledger) -> None:
     for fault, rows in column.faults.groupby(column.faults).groups.items():
-        ledger.problem(rows, name, f"impossible date: {fault}", HELD, _shown(cells[rows]))
-    for rows, why in (
-        (column.serials, "spreadsheet serial number read as a date"),
-        (column.months, "a month without a day: the 15th is used"),
+        ledger.problem(rows, name, f"impossible date: {fault}", HELD)
+    for rows, before, why in (
+        (column.serials, "a number", "spreadsheet serial number read as a date"),
+        (column.months, "a month", "a month without a day: the 15th is used"),
     ):
-        ledger.change(rows, name, _shown(cells[rows]), column.dates[rows].dt.strftime("%Y-%m-%d").to_numpy(), why)
+        ledger.change(rows, name, before, column.dates[rows].dt.strftime("%Y-%m-%d").to_numpy(), why)
     if column.order:
         ledger.change([0], name, f"written {_said(column.order)}", "YYYY-MM-DD", "one way of writing dates")
     if column.short_years:
         ledger.change([0], name, f"{column.short_years} years of two digits", "four digits", "the latest century not in the future")
 
 
-def _shown(cells: pd.Series) -> np.ndarray:
-    """Cells that can only be dates; any other text is kept back, since it may name a person."""
-    return cells.where(cells.str.fullmatch(r"[\d./\- ]{1,10}|[A-Za-z]{3,9}[-/., ']*\d{2,4}"), "").to_numpy()
-
-
 def _read_numbers(cells: pd.Series, name: str, ledger: Ledger) -> pd.Series:
     codes, uniques = pd.factorize(cells)
-    blank = np.array([plain(t) in words.BLANK_WORDS for t in uniques] + [True], dtype=bool)[codes]
+    blank = np.array([is_blank(t) for t in uniques] + [True], dtype=bool)[codes]
     reader = words.size if name == "size_mm" else words.number
     values = pd.Series(np.array([reader(t) for t in uniques] + [np.nan], dtype=float)[codes], index=cells.index)
     values[blank] = np.nan
@@ -189,51 +209,75 @@ def _read_numbers(cells: pd.Series, name: str, ledger: Ledger) -> pd.Series:
     return values.where(~wrong)
 
 
-def _check_words(options: Options, readers: dict[str, words.Reader], columns: ColumnMap) -> None:
-    for (name, word), known in options.words.items():
-        where = f"--word {name}:{word}={known}"
-        if name not in readers or name not in columns.found:
-            what = f"the file has no column of words for {name!r}"
+def _told(cells: dict[str, pd.Series], letters: dict[str, str], options: Options) -> dict[str, dict[str, str]]:
+    """What the user says words mean, by column: word -> key. A word may be named by its row."""
+    found: dict[str, dict[str, str]] = {}
+    for (column, word), known in options.words.items():
+        where = f"--word {column}:...={known}"
+        name = next((n for n in WORD_COLUMNS if n in cells and column in (n, letters[n])), "")
+        if not name:
+            what = f"the file has no column of words for {column!r}"
             fix = (
-                f'say which column it is: --map "COLUMN={name}"'
-                if name in readers
-                else "choose one of " + ", ".join(n for n in readers if n in columns.found)
+                f'say which column it is: --map "COLUMN={column}"'
+                if column in WORD_COLUMNS
+                else "choose one of " + ", ".join(n for n in WORD_COLUMNS if n in cells)
             )
             raise DataError(what, where=where, fix=fix)
-        if readers[name](known) == words.UNREADABLE:
+        key = known if is_blank(known) else known_key(name, known, options)
+        if key == UNREADABLE:
             what = f"{known!r} is not a word known for {name}"
-            raise DataError(what, where=where, fix=f"use one of {words.known_words(name, tuple(options.strategies))}")
+            raise DataError(what, where=where, fix=f"use one of {', '.join(known_words(name, options))}")
+        row = re.fullmatch(r"row (\d+)", word)
+        text = str(cells[name].get(int(row[1]), word)) if row else word
+        found.setdefault(name, {})[text] = "" if is_blank(known) else key
+    return found
 
 
-def _as_told(cells: pd.Series, name: str, options: Options, ledger: Ledger) -> pd.Series:
-    """Put the words the user explained into words known here, and log it."""
-    told = {plain(word): known for (column, word), known in options.words.items() if column == name}
-    if not told:
-        return cells
+def known_key(name: str, known: str, options: Options) -> str:
+    """Key of a word that is known for a column, ``UNREADABLE`` for another."""
+    if name in CLASS_READERS:
+        return CLASS_READERS[name](known)
+    key = read_cells([known], name, meanings_of(name, options.strategies))[0]
+    return NONE if key in (None, "none") else str(key)
+
+
+def known_words(name: str, options: Options) -> tuple[str, ...]:
+    """Words that a column takes, for a message: its keys."""
+    return CLASSES.get(name) or keys_of(name, options.strategies)
+
+
+def _read_keys(cells: pd.Series, name: str, told: dict[str, str], options: Options, ledger: Ledger) -> tuple[pd.Series, pd.Series]:
+    """Keys of a column, and the cells that hold an unknown word; what words told mean is logged without the words."""
     codes, uniques = pd.factorize(cells)
-    read = pd.Series(np.array([told.get(plain(t), t) for t in uniques], dtype=object)[codes], index=cells.index)
-    changed = read.ne(cells)
-    ledger.change(cells.index[changed], name, cells[changed].to_numpy(), read[changed].to_numpy(), "a word explained with --word")
-    return read
+    if name in CLASS_READERS:
+        by_word = {plain(word): key for word, key in told.items()}
+        texts = [by_word.get(plain(t), t) for t in uniques]
+        keys = [None if is_blank(t) else CLASS_READERS[name](t) for t in texts]
+    else:
+        keys = read_cells(list(uniques), name, meanings_of(name, options.strategies, told))
+    read = pd.Series(np.array([*keys, None], dtype=object)[codes], index=cells.index, dtype=object)
+    explained = cells.index[cells.map(plain).isin([plain(word) for word in told])]
+    ledger.change(explained, name, "a word told", read[explained].fillna("").to_numpy(), "a word explained by the user")
+    wrong = read.eq(UNREADABLE)
+    what = f"not a word known for {name} ({', '.join(known_words(name, options))})"
+    ledger.problem(cells.index[wrong], name, what, HELD if name in MUST_READ else LEFT_OUT)
+    return read.where(~wrong, None), cells[wrong]
 
 
-def _read_keys(cells: pd.Series, name: str, reader: words.Reader, options: Options, ledger: Ledger) -> pd.Series:
-    keys = words.read_words(cells, reader)
-    wrong = keys.eq(words.UNREADABLE)
-    what = f"not a word known for {name} ({words.known_words(name, tuple(options.strategies))})"
-    shown = _repeated(cells[wrong])
-    ledger.problem(cells.index[wrong], name, what, HELD if name in MUST_READ else LEFT_OUT, shown)
-    if wrong.any():
-        named = ", ".join(f"{word!r} ({n})" for word, n in pd.Series(shown).value_counts().items() if word)
-        rest = f" {named}" if named else f" {int(wrong.sum())} cells, one of a kind and so not shown"
-        ledger.note(f'words not known for {name}:{rest}; say what one means with --word "{name}:WORD=KNOWN"')
-    return keys.where(~wrong, None)
-
-
-def _repeated(cells: pd.Series) -> np.ndarray:
-    """Words that stand in several rows, short; any other text is kept back, since it may name a person."""
-    often = cells.map(cells.value_counts()).ge(OFTEN) & cells.str.len().le(LONGEST_WORD)
-    return cells.where(often, "").to_numpy()
+def _unknown(cells: pd.Series, name: str, letter: str, labels: pd.Series, ledger: Ledger) -> list[Unknown]:
+    """Number the unknown words of a column by first row, and say where they stand."""
+    by_word = cells.groupby(cells.str.split().str.join(" ").str.lower(), sort=False)
+    found = [
+        Unknown(name, letter, n, int(part.index[0]), len(part), int(labels[part.index].nunique()), str(part.iloc[0]))
+        for n, (_, part) in enumerate(by_word, start=1)
+    ]
+    if found:
+        rest = f"; and {len(found) - SAID} more" if len(found) > SAID else ""
+        ledger.note(
+            f"column {letter} ({name}), words not known: {'; '.join(map(str, found[:SAID]))}{rest}. Say what one means: "
+            f'--word "{name}:row {found[0].row}=KNOWN"; --show-words shows them here'
+        )
+    return found
 
 
 def _use_birth_dates(typed: pd.DataFrame, table: RawTable, columns: ColumnMap) -> None:

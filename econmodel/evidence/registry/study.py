@@ -35,7 +35,7 @@ def registry_studies(path: Path, parameters: ParameterSet) -> list[Study]:
         The file cannot be read as a registry; ``econmodel registry`` shows what to settle, and its repaired file can be read.
     """
     result = analyse_registry(path, Options(strategies=parameters.strategies))
-    moved = tuple(name for name in UNTREATED if parameters[name].changed_by.endswith(result.clean.file))
+    moved = tuple(name for name in UNTREATED if parameters[name].changed_by == result.clean.title)
     found = (_study(result, str(strategy), patients, parameters, moved) for strategy, patients in result.followup.groupby("strategy"))
     return [study for study in found if study]
 
@@ -51,8 +51,8 @@ def _study(
     child, size = ([float(known[column].eq(x).mean()) for x in xs] for column, xs in (("child", "ABC"), ("size_step", range(3))))
     mix, values = Mix(tuple(child), tuple(size), float(known["red"].mean())), {v.name: v.value for v in result.values}
     return Study(
-        key=f"{Path(result.clean.file).stem}_{strategy}",
-        title=f"Registry {result.clean.file}: {parameters.strategies[strategy].label}",
+        key=f"registry_{result.clean.mark}_{strategy}",
+        title=f"{result.clean.title}: {parameters.strategies[strategy].label}",
         source="",
         locator="own patients",
         population=f"{len(patients)} patients, {len(known)} with class, size and red spots recorded",

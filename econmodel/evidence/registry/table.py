@@ -19,8 +19,10 @@ import csv
 import io
 import re
 import zipfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from datetime import date, datetime
+from hashlib import sha256
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -32,6 +34,7 @@ from econmodel.errors import DataError
 from econmodel.evidence.registry.columns import recognise
 from econmodel.records import record
 
+THE_FILE = "the registry's file"
 HEADER_SEARCH = 30  # rows looked through for the headings
 LEAST_KNOWN = 2
 
@@ -48,17 +51,20 @@ class RawTable:
         Row numbers with more filled cells than there are headings.
     notes
         What should be known about the file: encoding, delimiter, sheets, macros.
-    file
-        Name of the file, without its folder.
+    letters
+        Letter of each heading's column, as a spreadsheet shows it.
     invented
         Whether a line above the headings says that the data are invented or fictional.
+    mark
+        First eight digits of the SHA-256 of the file: it stands for the name, which may be a patient's.
     """
 
     cells: pd.DataFrame
     overfull: tuple[int, ...]
     notes: tuple[str, ...]
-    file: str
+    letters: Mapping[str, str]
     invented: bool = False
+    mark: str = ""
 
 
 def assemble(
@@ -86,7 +92,23 @@ def assemble(
         notes = (*notes, f"blank rows passed over: {int(blank.sum())}")
     cells = cells.loc[~blank].iloc[:, : len(header)]
     cells.columns = pd.Index(unique_headings(header))
-    return RawTable(cells.loc[:, [c for c in cells.columns if c]], overfull, notes, name, invented)
+    letters = {heading: column_letter(n) for n, heading in enumerate(cells.columns, start=1) if heading}
+    return RawTable(cells.loc[:, list(letters)], overfull, notes, letters, invented)
+
+
+def column_letter(number: int) -> str:
+    """Letter of a spreadsheet's column.
+
+    Examples
+    --------
+    >>> column_letter(1), column_letter(28)
+    ('A', 'AB')
+    """
+    letters = ""
+    while number:
+        number, digit = divmod(number - 1, 26)
+        letters = chr(65 + digit) + letters
+    return letters
 
 
 def unique_headings(header: list[str]) -> list[str]:
@@ -137,27 +159,28 @@ def read_table(path: Path, known: Callable[[str], bool] = lambda heading: bool(r
         The file is missing, empty, not text or spreadsheet, not a table, or has no patient rows.
     """
     content = _bytes(path)
+    mark = sha256(content).hexdigest()[:8]
     if content.startswith(b"PK\x03\x04"):
-        return read_workbook(path, content, known)
+        return replace(read_workbook(content, known), mark=mark)
     if content.startswith(b"\xd0\xcf\x11\xe0"):
-        what = f"{path.name} is an old or password-protected spreadsheet"
-        raise DataError(what, where=path.name, fix="save it as .xlsx without a password, or as CSV")
-    text, encoding = decode(content, path.name)
-    return _read_text(text, encoding, path.name, known)
+        what = f"{THE_FILE} is an old or password-protected spreadsheet"
+        raise DataError(what, where=THE_FILE, fix="save it as .xlsx without a password, or as CSV")
+    text, encoding = decode(content, THE_FILE)
+    return replace(_read_text(text, encoding, THE_FILE, known), mark=mark)
 
 
 def _bytes(path: Path) -> bytes:
     try:
         content = path.read_bytes()
     except FileNotFoundError:
-        what = f"file {path.name!r} is not there"
+        what = f"{THE_FILE} is not there"
         raise DataError(what, where=str(path), fix="check the path") from None
     except OSError as error:
-        what = f"file {path.name!r} cannot be read: {error.strerror}"
+        what = f"{THE_FILE} cannot be read: {error.strerror}"
         raise DataError(what, where=str(path), fix="give a CSV or XLSX file you may read") from None
     if not content.strip():
-        what = f"file {path.name!r} is empty"
-        raise DataError(what, where=str(path), fix="export the registry again as CSV or XLSX")
+        what = f"{THE_FILE} is empty"
+        raise DataError(what, where=THE_FILE, fix="export the registry again as CSV or XLSX")
     return content
 
 
@@ -210,8 +233,8 @@ def _read_text(text: str, encoding: str, name: str, known: Callable[[str], bool]
         widths = np.fromiter((len(r) for r in csv.reader(stream, delimiter=delimiter)), dtype=np.int64)
         stream.seek(start)
         cells = _cells(stream, delimiter, max(len(header), int(widths.max(initial=0))))
-    except (csv.Error, pd.errors.ParserError) as error:
-        what = f"{name} is not a table: {str(error).splitlines()[0]}"
+    except (csv.Error, pd.errors.ParserError):
+        what = f"{name} is not a table of rows and columns"
         fix = "look for a quotation mark that is never closed, and save as CSV again"
         raise DataError(what, where=name, fix=fix) from None
     notes = [f"read as {'tab' if delimiter == chr(9) else repr(delimiter)}-separated text, encoding {encoding}"]
@@ -263,7 +286,7 @@ LARGEST_UNPACKED = 2_000_000_000
 _FORMULA = re.compile(rb"<(?:\w+:)?f[ />]")
 
 
-def read_workbook(path: Path, content: bytes, known: Callable[[str], bool]) -> RawTable:
+def read_workbook(content: bytes, known: Callable[[str], bool]) -> RawTable:
     """Read the sheet whose headings are best known.
 
     Raises
@@ -273,13 +296,13 @@ def read_workbook(path: Path, content: bytes, known: Callable[[str], bool]) -> R
     """
     from openpyxl import load_workbook
 
-    notes = _inspect(content, path.name)
+    notes = _inspect(content, THE_FILE)
     try:
         book = load_workbook(io.BytesIO(content), read_only=True, data_only=True, keep_links=False)
         heads = {sheet.title: _sheet_head(sheet, known) for sheet in book.worksheets}
         score, first, title = max(((s, -n, t) for t, (s, n) in heads.items()), default=(0, 0, ""))
         if score < LEAST_KNOWN:
-            raise no_table(path.name)
+            raise no_table(THE_FILE)
         above = " ".join(" ".join(row) for row in _texts(book[title], 0, -first)) if first else ""
         rows = _texts(book[title], -first)
         header = next(rows)
@@ -288,13 +311,13 @@ def read_workbook(path: Path, content: bytes, known: Callable[[str], bool]) -> R
     except (KeyError, ValueError, zipfile.BadZipFile, OSError, SyntaxError) as error:
         if isinstance(error, DataError):
             raise
-        what = f"{path.name} cannot be opened as a workbook"
-        raise DataError(what, where=path.name, fix="open and save it again as .xlsx, or as CSV") from None
+        what = f"{THE_FILE} cannot be opened as a workbook"
+        raise DataError(what, where=THE_FILE, fix="open and save it again as .xlsx, or as CSV") from None
     width = max((i for i, c in enumerate(header, start=1) if c), default=0)
     others = len(heads) - 1
-    notes += [f"only sheet {title!r} was read; other sheets: {others}"] if others else []
+    notes += [f"only sheet no. {list(heads).index(title) + 1} was read; other sheets: {others}"] if others else []
     cells = cells.reindex(columns=range(max(width, cells.shape[1])))
-    return assemble(cells, header[:width], 2 - first, tuple(notes), path.name, invented=says_invented(above))
+    return assemble(cells, header[:width], 2 - first, tuple(notes), THE_FILE, invented=says_invented(above))
 
 
 def _inspect(content: bytes, name: str) -> list[str]:

@@ -109,13 +109,19 @@ def local_values(clean: CleanRegistry, f: pd.DataFrame, base: BaseCase, options:
     ]
 
 
+def age_at_start(p: pd.DataFrame) -> pd.Series:
+    """Age of each patient at the start, from the year of birth where it is given; years of birth go no further."""
+    age: pd.Series = (p["start"].dt.year - p["birth_year"]).fillna(p["age"])
+    return age
+
+
 def _age(clean: CleanRegistry, options: Options) -> list[LocalValue]:
     p = clean.analysed
-    age = (p["start"].dt.year - p["birth_year"]).fillna(p["age"]).dropna()
+    age = age_at_start(p).dropna()
     if len(age) < options.minimum:
         return []
     note = (
-        f"Registry {clean.file}: mean {age.mean():.1f} (SD {age.std():.1f}) in {len(age)}/{len(p)} patients; the "
+        f"Registry {clean.mark}: mean {age.mean():.1f} (SD {age.std():.1f}) in {len(age)}/{len(p)} patients; the "
         "life table works in whole years."
     )
     return [
@@ -140,7 +146,7 @@ def _share_female(clean: CleanRegistry, options: Options) -> list[LocalValue]:
             "share_female",
             {"family": "beta", "a": a, "b": b},
             "share among the site's own patients",
-            f"Registry {clean.file}: {women}/{len(sex)} patients. Jeffreys' prior.",
+            f"Registry {clean.mark}: {women}/{len(sex)} patients. Jeffreys' prior.",
             a / (a + b),
             range=(*beta_interval(a, b), "95% interval of the registry's share"),
         )
@@ -163,7 +169,7 @@ def _case_mix(clean: CleanRegistry, options: Options) -> list[LocalValue]:
         }
         for r in counted.to_dict("records")
     )
-    note = f"Registry {clean.file}: {len(known)}/{len(groups)} patients with Child-Pugh class, size and red spot all recorded."
+    note = f"Registry {clean.mark}: {len(known)}/{len(groups)} patients with Child-Pugh class, size and red spot all recorded."
     return [
         LocalValue("case_mix", {"family": "dirichlet", "n": float(len(known))}, "mix of the site's own patients", note, table=table)
     ]
@@ -185,7 +191,7 @@ def _log_rate(clean: CleanRegistry, rows: pd.DataFrame, base: BaseCase) -> list[
     bleeds, exposure = int(seen["events"]), seen["patient_years"] * relative
     mean, sd = site_posterior(*base.log_rate, bleeds, exposure)
     note = (
-        f"Registry {clean.file}: {bleeds}/{len(rows)} untreated patients bled in their first year, in "
+        f"Registry {clean.mark}: {bleeds}/{len(rows)} untreated patients bled in their first year, in "
         f"{seen['patient_years']:.2f} patient-years (weighted {relative:.3f} for their mix against the reference cell). "
         f"Our evidence on a setting not yet seen counts as {base.log_rate[1] ** -2:.0f} bleeds; yours are {bleeds}. "
         f"{_outlier_said(base.log_rate, bleeds, exposure)}"
@@ -258,7 +264,7 @@ def rate_value(clean: CleanRegistry, name: str, counts: tuple[int, int, float], 
     events, patients, years = counts
     prior = base.rates.get(name, JEFFREYS_RATE)
     post = gamma_posterior(events, years, prior)
-    note = f"Registry {clean.file}: {events}/{patients} in {years:.2f} patient-years. {_prior_said(prior)}"
+    note = f"Registry {clean.mark}: {events}/{patients} in {years:.2f} patient-years. {_prior_said(prior)}"
     return LocalValue(
         name, {"family": "gamma", "se": post["sd"]}, reason, note, post["mean"], range=(post["low"], post["high"], INTERVAL)
     )
@@ -285,7 +291,7 @@ def _sessions(clean: CleanRegistry, courses: pd.DataFrame, options: Options) -> 
         return []
     found = []
     for name, part in by_input(courses[courses["course"].eq(1)], options, lambda row: row.sessions_mean):
-        note = f"Registry {clean.file}: {int(part['sessions'].sum())} sessions in {len(part)} first courses."
+        note = f"Registry {clean.mark}: {int(part['sessions'].sum())} sessions in {len(part)} first courses."
         found.append(_mean_sessions(name, part["sessions"], note))
     return found
 
@@ -312,7 +318,7 @@ def _devices(clean: CleanRegistry, courses: pd.DataFrame, options: Options) -> l
     for column, unit in (("coils", "coils"), ("glue_ml", "mL")):
         for name, part in by_input(courses[courses[column].gt(0)], options, attrgetter(column)):
             sessions = part["sessions"]
-            note = f"Registry {clean.file}: {part[column].sum():g} {unit} in {int(sessions.sum())} sessions of {len(part)} courses."
+            note = f"Registry {clean.mark}: {part[column].sum():g} {unit} in {int(sessions.sum())} sessions of {len(part)} courses."
             found.append(mean_value(name, part[column] / sessions, "use per session at the site", note, weights=sessions))
     return found
 
@@ -360,5 +366,5 @@ def share_value(clean: CleanRegistry, name: str, counts: tuple[int, int], base: 
     a, b = prior.a + events, prior.b + n - events
     said = f"Combined with the base case, worth {prior.a:.4g} in {prior.a + prior.b:.4g}."
     said = "Jeffreys' prior." if prior == BetaPrior() else said
-    note = f"Registry {clean.file}: {events}/{n} {of}. {said}"
+    note = f"Registry {clean.mark}: {events}/{n} {of}. {said}"
     return LocalValue(name, {"family": "beta", "a": a, "b": b}, reason, note, a / (a + b), range=(*beta_interval(a, b), INTERVAL))

@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from econmodel.errors import AnalysisError
-from econmodel.interfaces.common import READ, check_output, common, console, staged, write_json
+from econmodel.interfaces.common import PATH, READ, check_output, common, console, staged, write_json
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from econmodel.evidence.registry import BaseCase, Options
+    from econmodel.evidence.registry.rows import Unknown
     from econmodel.evidence.registry.settings import DateOrder
 
 
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 @click.option("--month-first", is_flag=True, help="Read 04/03/2021 as 3 April.")
 @click.option("--map", "mapping", multiple=True, metavar="COLUMN=NAME", help="Say what a column is; repeatable.")
 @click.option("--word", "words", multiple=True, metavar="COLUMN:WORD=KNOWN", help="Say what a word in a column means; repeatable.")
+@click.option("--show-words", is_flag=True, help="Show, on this screen only, the words that are not known.")
+@click.option("--key", type=PATH, metavar="FILE", help="Write which id is which patient number of ours (CSV); else in no file.")
 @common("out", "json", "quiet")
 def registry(
     file: Path,
@@ -31,19 +34,26 @@ def registry(
     month_first: bool,
     mapping: Sequence[str],
     words: Sequence[str],
+    show_words: bool,
+    key: Path | None,
     out: Path | None,
     json: str | None,
     quiet: bool,
 ) -> None:
     """Turn a registry into rates, risks and own inputs."""
     from econmodel.evidence.registry import analyse_registry, summarise, write_registry
-    from econmodel.evidence.registry.outputs import FILES
+    from econmodel.evidence.registry.outputs import FILES, neutral_frame
+    from econmodel.files import check_file, write_text
 
     options = read_options(day_first=day_first, month_first=month_first, mapping=mapping, words=words)
-    folder = check_output(out, Path("reports") / file.stem, json, reads=(file,), writes=FILES)
-    with console(quiet=quiet, error=True).status(f"Reading {file.name}"):
+    folder = check_output(out, Path("reports") / "registry", json, reads=(file,), writes=FILES)
+    with console(quiet=quiet, error=True).status("Reading the registry"):
         result = analyse_registry(file, options, base_case())
     document = summarise(result)
+    if key:
+        write_text(check_file(key, "--key"), str(neutral_frame(result.clean.key).to_csv(index=False, lineterminator="\n")))
+    if show_words:
+        show_unknown(result.clean.unknown)
     if json:
         write_json(document, json)
     if folder is None:
@@ -84,6 +94,12 @@ def read_options(*, day_first: bool, month_first: bool, mapping: Sequence[str], 
         told[column, word] = known
     order: DateOrder | None = "day_first" if day_first else "month_first" if month_first else None
     return Options(date_order=order, mapping=pairs, words=told)
+
+
+def show_unknown(found: Sequence[Unknown]) -> None:
+    """Print words that are not known, where they stand and how often, on the screen of the person who asked."""
+    for word in found:
+        console(error=True).print(f"column {word.letter} ({word.column}), {word}: {word.text!r}", markup=False, highlight=False)
 
 
 def base_case() -> BaseCase:
