@@ -5,6 +5,7 @@ import pytest
 from registry_tables import analyse, clean, patient, reasons
 
 from econmodel.errors import DataError
+from econmodel.evidence.registry import write_registry
 
 GLUE = {"strategy": "glue", "session_date": "2020-02-01"}
 
@@ -299,3 +300,19 @@ def test_a_registry_without_a_patient_left_says_why_for_each(tmp_path):
         analyse(tmp_path, *rows)
     for part in ("bled: blank: unknown is not no (1)", "(3)", "not used: columns I", "no. 1, 3 patients", "--word"):
         assert part in str(fault.value)
+
+
+def test_a_crippled_registry_makes_no_override(tmp_path):
+    """More than a tenth held, or deaths of which no cause can be read: refused, naming the word that frees most; one in ten is not."""
+    dead = {"status": "dead", "death_date": "2022-02-01", "death_cause": "RIP"}
+    refused = analyse(tmp_path, *[{}] * 17, dead, dead, {"bled": ""}).refused
+    assert "3 of 20 patients are held" in refused
+    assert "column J (death_cause), word no. 1, 2 patients, first in row 19" in refused
+    assert analyse(tmp_path, *[{}] * 18, {"bled": ""}, {"bled": ""}).refused == ""
+    few = analyse(tmp_path, *[{}] * 29, dead)
+    assert "death_cause (column J) has words not known and no other" in few.refused
+    assert analyse(tmp_path, *[{}] * 29, dead, dead | {"death_cause": "liver failure"}).refused == ""
+    assert "override.toml" not in write_registry(few, tmp_path / "one")
+    assert (
+        "Partial, against its refusal: no override" in write_registry(few, tmp_path / "two", partial=True)["override.toml"].read_text()
+    )

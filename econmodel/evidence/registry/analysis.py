@@ -12,6 +12,7 @@ from econmodel.evidence.registry.cleaning import CleanRegistry, clean_registry
 from econmodel.evidence.registry.courses import TreatedCourses, course_notes, course_values, follow_courses
 from econmodel.evidence.registry.curves import Curve, form_followup
 from econmodel.evidence.registry.estimates import compare, estimate_all
+from econmodel.evidence.registry.rows import MUST_READ
 from econmodel.evidence.registry.settings import BaseCase, Options
 from econmodel.evidence.registry.table import THE_FILE
 from econmodel.evidence.registry.values import LocalValue, local_values
@@ -21,6 +22,11 @@ CAUTION = (
     "Observational data of one service, for planning and not for a patient's care. Patients were not allocated "
     "at random, so no effect of treatment is taken from them. "
 )
+
+
+MOST_HELD = 0.10
+QUIET = {"status": "alive", "bled": "no", "complication": "none", "death_cause": None}
+"""Columns of harm and death, each with its word for nothing happened."""
 
 
 @record
@@ -58,6 +64,27 @@ class RegistryResult:
     values: list[LocalValue]
     options: Options
     notes: tuple[str, ...] = ()
+
+    @property
+    def refused(self) -> str:
+        """Why no override may be made of it: too many patients held, or a column of harm that tells of none; "" if it may."""
+        fates = self.clean.patients["fate"].value_counts()
+        held, left = int(fates.get("held", 0)), int(fates.get("held", 0) + fates.get("analysed", 0))
+        why = [f"{held} of {left} patients are held, more than {MOST_HELD:.0%}"] if held > MOST_HELD * left else []
+        for name, quiet in QUIET.items():
+            unknown = next((word for word in self.clean.unknown if word.column == name), None)
+            if unknown and self.clean.rows[name].dropna().isin([quiet]).all():
+                why.append(f"{name} (column {unknown.letter}) has words not known and no other that tells of an event")
+        return f"no override is made of this registry: {'; '.join(why)}. {self._frees_most()}" if why else ""
+
+    def _frees_most(self) -> str:
+        """Name the word, else the reason, that holds most patients."""
+        words = [word for word in self.clean.unknown if word.column in MUST_READ]
+        if words:
+            word = max(words, key=lambda w: w.patients)
+            return f"Settle first column {word.letter} ({word.column}), word {word}"
+        reasons = self.clean.patients.loc[self.clean.patients["fate"].eq("held"), "reason"].value_counts()
+        return f"Settle first what holds {reasons.iloc[0]}: {reasons.index[0]}"
 
 
 def analyse_registry(path: Path, options: Options | None = None, base: BaseCase | None = None) -> RegistryResult:

@@ -43,8 +43,11 @@ FILES = ("repaired.csv", "held.csv", "problems.csv", "changes.csv", "curves.csv"
 INVENTED_LINE = "Invented data for demonstration: no real patient or hospital"
 
 
-def write_registry(result: RegistryResult, folder: Path) -> dict[str, Path]:
-    """Write every file into ``folder`` (made when missing); returns the paths by file name."""
+def write_registry(result: RegistryResult, folder: Path, *, partial: bool = False) -> dict[str, Path]:
+    """Write every file into ``folder`` (made when missing); returns the paths by file name.
+
+    An override that is refused is left out, unless ``partial`` asks for it with the warning inside.
+    """
     clean = result.clean
     title = f"{INVENTED_LINE}\n" if clean.invented else ""
     tables = (clean.problems, clean.changes, curve_rows(result), estimate_rows(result))
@@ -55,7 +58,8 @@ def write_registry(result: RegistryResult, folder: Path) -> dict[str, Path]:
         json_text(summarise(result)),
         override_text(result),
     )
-    return {name: write_text(folder / name, text) for name, text in zip(FILES, texts, strict=True)}
+    left_out = "override.toml" if result.refused and not partial else ""
+    return {name: write_text(folder / name, text) for name, text in zip(FILES, texts, strict=True) if name != left_out}
 
 
 def _csv(frame: pd.DataFrame) -> str:
@@ -90,11 +94,9 @@ def override_text(result: RegistryResult) -> str:
     clean = result.clean
     n = len(clean.analysed)
     kind = "invented demonstration data" if clean.invented else "the site's own patients"
-    header = {
-        "title": clean.title,
-        "rationale": f"{n} of {len(clean.patients)} patients of registry {clean.mark} ({kind}). {CAUTION}{said('standing_short')}",
-        "baseline": "base_case",
-    }
+    warning = f"Partial, against its refusal: {result.refused}. " if result.refused else ""
+    counted = f"{n} of {len(clean.patients)} patients of registry {clean.mark} ({kind}). "
+    header = {"title": clean.title, "rationale": f"{warning}{counted}{CAUTION}{said('standing_short')}", "baseline": "base_case"}
     lines = [f"{key} = {_toml(value)}" for key, value in header.items()]
     lines.append(f"date = {result.options.as_of.isoformat()}")
     if not result.values:
@@ -134,7 +136,7 @@ def summarise(result: RegistryResult) -> dict[str, Any]:
         ``schema``, ``registry``, ``invented``, ``caution``, ``as_of``, ``counts`` (steps), ``held`` and ``excluded``
         (patients with row and reason), ``problems``, ``changes`` (numbers by action), ``notes``, ``estimates``
         (strategy, group, counts, rate, cumulative incidence, bounds), ``comparison``,
-        ``harms`` and ``courses`` (by strategy), ``local_values``.
+        ``harms`` and ``courses`` (by strategy), ``refused`` (why no override is made of it, else ""), ``local_values``.
     """
     clean = result.clean
     tree = {
@@ -153,6 +155,7 @@ def summarise(result: RegistryResult) -> dict[str, Any]:
         "comparison": result.comparison,
         "harms": count_harms(clean),
         "courses": summarise_courses(result.courses, result.options),
+        "refused": result.refused,
         "local_values": {v.name: {k: x for k, x in asdict(v).items() if k != "name" and x not in (None, ())} for v in result.values},
     }
     return neutral_tree(tree)  # type: ignore[no-any-return]

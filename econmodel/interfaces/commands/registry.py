@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 @click.option("--month-first", is_flag=True, help="Read 04/03/2021 as 3 April.")
 @click.option("--map", "mapping", multiple=True, metavar="COLUMN=NAME", help="Say what a column is; repeatable.")
 @click.option("--word", "words", multiple=True, metavar="COLUMN:WORD=KNOWN", help="Say what a word in a column means; repeatable.")
+@click.option("--partial", is_flag=True, help="Write an override although too much is held, with that warning inside.")
 @click.option("--show-words", is_flag=True, help="Show, on this screen only, the words that are not known.")
 @click.option("--key", type=PATH, metavar="FILE", help="Write which id is which patient number of ours (CSV); else in no file.")
 @common("out", "json", "quiet")
@@ -34,6 +35,7 @@ def registry(
     month_first: bool,
     mapping: Sequence[str],
     words: Sequence[str],
+    partial: bool,
     show_words: bool,
     key: Path | None,
     out: Path | None,
@@ -43,6 +45,7 @@ def registry(
     """Turn a registry into rates, risks and own inputs."""
     from econmodel.evidence.registry import analyse_registry, summarise, write_registry
     from econmodel.evidence.registry.outputs import FILES, neutral_frame
+    from econmodel.evidence.registry.table import THE_FILE
     from econmodel.files import check_file, write_text
 
     options = read_options(day_first=day_first, month_first=month_first, mapping=mapping, words=words)
@@ -59,9 +62,13 @@ def registry(
     if folder is None:
         return
     with staged(folder, quiet=quiet) as stage:
-        names = [path.name for path in write_registry(result, stage).values()]
+        names = [path.name for path in write_registry(result, stage, partial=partial).values()]
     if json != "-":
         show_registry(document, [str(folder / name) for name in names], console(quiet=quiet))
+    if result.refused and not partial:
+        raise AnalysisError(
+            result.refused, where=THE_FILE, fix="say what the word means (--word), or take what there is with --partial"
+        )
 
 
 def read_options(*, day_first: bool, month_first: bool, mapping: Sequence[str], words: Sequence[str] = ()) -> Options:

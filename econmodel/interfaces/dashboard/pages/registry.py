@@ -148,6 +148,9 @@ def _use(result: RegistryResult) -> None:
         f"{len(result.values)} inputs can be replaced by this registry. Effects of treatment are never taken "
         "from it: its patients were not allocated at random."
     )
+    if result.refused:
+        blocks.alert(result.refused[0].upper() + result.refused[1:])
+        return
     with st.container(key="registry_use", horizontal=True):
         st.button("Use them in this case", type="primary", on_click=_apply, args=(text,), disabled=not result.values)
         st.download_button("Override file", text, "registry_override.toml", "application/toml", on_click="ignore")
