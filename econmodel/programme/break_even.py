@@ -78,8 +78,8 @@ class BreakEven:
 
 def npv_at(budget: Budget, multiples: FloatArray) -> FloatArray:
     """Net present value at multiples of the expected volume, shape (multiple,); one batch, multiples as draws."""
-    _, years, rate = cash_flow(budget.inputs, budget.volume.scaled(multiples), budget.capital, price_indices(budget.inputs))
-    return finance.npv(rate, years[Row.NET_CASH])
+    _, years, _ = cash_flow(budget.inputs, budget.volume.scaled(multiples), budget.capital, price_indices(budget.inputs))
+    return np.asarray(years[Row.PRESENT_VALUE].sum(axis=1))
 
 
 def break_even(budget: Budget) -> BreakEven:

@@ -1,8 +1,8 @@
 """The budget: rows R1 to R20 by month, quarter and year, and what follows from them.
 
-Everything is computed in nominal money. Under ``cash_basis = "real"`` each money row is then deflated to today's
-prices and discounted at the real rate, so tax relief on depreciation and working capital lose value as they should and
-both bases give the same net present value. Draws are the first axis throughout.
+Everything is computed in nominal money and discounted by month. Under ``cash_basis = "real"`` each money row is then
+deflated to today's prices by month and discounted at the real rate, so tax relief on depreciation and working capital
+lose value as they should and both bases give the same net present value. Draws are the first axis throughout.
 """
 
 from __future__ import annotations
@@ -32,12 +32,12 @@ from econmodel.programme.money.rows import (
     price_indices,
     session_slots,
     step_blocks,
-    surveillance_contribution,
 )
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 Number = TypeVar("Number")
+MONTHS = 12
 
 
 @record
@@ -104,9 +104,20 @@ class Budget:
         return _run_off(self)
 
     @cached_property
-    def npv(self) -> FloatArray:
+    def flows(self) -> FloatArray:
+        """Net cash at the start and by month, shape (draw, month + 1)."""
+        return np.concatenate([self.years[Row.NET_CASH][:, :1], self.months[Row.NET_CASH]], axis=1)
+
+    @cached_property
+    def npv_cash(self) -> FloatArray:
         """Net present value of R18, shape (draw,)."""
-        return finance.npv(self.rate, self.years[Row.NET_CASH])
+        return finance.npv(self.rate, self.flows, MONTHS)
+
+    @cached_property
+    def npv_with_capacity(self) -> FloatArray:
+        """The same with staff time freed counted as money, R18 + RC, shape (draw,)."""
+        freed = self.months[Row.TIME_FREED]
+        return self.npv_cash + finance.npv(self.rate, np.concatenate([np.zeros_like(freed[:, :1]), freed], axis=1), MONTHS)
 
     @property
     def quarters(self) -> Rows:
@@ -121,8 +132,8 @@ class Budget:
 
     @property
     def peak_cash(self) -> FloatArray:
-        """Lowest cumulative cash at the start or any quarter's end, at most 0 at the start; shape (draw,)."""
-        line = self.cash_line
+        """Lowest cumulative cash at the start or any month's end, at most 0 at the start; shape (draw,)."""
+        line = self.flows.cumsum(axis=1)
         line[:, 0] = np.minimum(line[:, 0], 0.0)
         return finance.peak_cash(line)
 
@@ -215,14 +226,12 @@ def _operating_rows(inputs: ProgrammeInputs, volume: VolumeRows, prices: PriceIn
 
 
 def _add_tax_and_working_capital(inputs: ProgrammeInputs, years: Rows, rows: Rows, capital: CapitalSchedule) -> None:
-    """Add R15 (in each year's last month) and R16 (evenly over the year, released in the last month)."""
+    """Add R15 (in each year's last month) and R16."""
     tax = finance.tax_due((years[Row.OPERATING_CASH] - capital.depreciation)[:, 1:], inputs.share_tax)
-    income = (years[Row.PROPHYLAXIS_INCOME] - years[Row.BLEED_INCOME_LOST])[:, 1:]
-    increase = finance.working_capital_increase(income, inputs.n_settlement_days)
+    income = rows[Row.PROPHYLAXIS_INCOME] + rows[Row.HARM_INCOME] - rows[Row.BLEED_INCOME_LOST]
     rows[Row.TAX] = np.zeros_like(rows[Row.OPERATING_CASH])
     rows[Row.TAX][:, 11::12] = tax
-    rows[Row.WORKING_CAPITAL] = np.repeat(increase / 12.0, 12, axis=1)
-    rows[Row.WORKING_CAPITAL][:, -1] -= increase.sum(axis=1)
+    rows[Row.WORKING_CAPITAL] = finance.working_capital_increase(income, inputs.n_settlement_days)
     for name in (Row.TAX, Row.WORKING_CAPITAL):
         years[name] = _by_year(rows[name])
 
@@ -234,11 +243,14 @@ def _in_basis(inputs: ProgrammeInputs, rows: Rows, years: Rows, prices: PriceInd
         rate = finance.nominal_rate(rate, inputs.r_inflation)
     if inputs.cash_basis == "real":
         rate = finance.real_rate(rate, inputs.r_inflation)
-        by_month = prices.monthly().general
+        by_month = (1.0 + inputs.r_inflation[:, None]) ** (np.arange(1.0, inputs.n_months + 1.0) / MONTHS)
         rows |= {k: rows[k] / by_month for k in MONEY_ROWS}
-        years |= {k: years[k] / prices.general for k in MONEY_ROWS}
+        at_start = {k: years[k][:, :1] for k in MONEY_ROWS}
+        years |= {k: np.concatenate([at_start[k], _by_year(rows[k])[:, 1:]], axis=1) for k in MONEY_ROWS}
     years[Row.CUMULATIVE_CASH] = years[Row.NET_CASH].cumsum(axis=1)
-    years[Row.PRESENT_VALUE] = years[Row.NET_CASH] * finance.discount_factors(rate, inputs.n_budget_years)
+    rows[Row.PRESENT_VALUE] = rows[Row.NET_CASH] * finance.discount_factors(rate, inputs.n_months, MONTHS)[..., 1:]
+    years[Row.PRESENT_VALUE] = _by_year(rows[Row.PRESENT_VALUE])
+    years[Row.PRESENT_VALUE][:, 0] = years[Row.NET_CASH][:, 0]
     rows[Row.CUMULATIVE_CASH] = years[Row.NET_CASH][:, :1] + rows[Row.NET_CASH].cumsum(axis=1)
     return rows, years, rate
 
@@ -260,7 +272,7 @@ def _memo(budget: Budget) -> Memo[FloatArray]:
         capital_charge=charge / level + zero,
         reported_surplus=years[Row.OPERATING_CASH] - owning - years[Row.TAX],
         absorbed_full_cost=_by_year(full * monthly.mixed) / level + years[Row.STEP_COST] + years[Row.FIXED_COST] + owning,
-        surveillance_contribution=_by_year(surveillance_contribution(activity, money, monthly)) / level + zero,
+        surveillance_contribution=years[Row.SURVEILLANCE_INCOME] - years[Row.SURVEILLANCE_COST],
         session_slots=_by_year(budget.volume.slots) + zero,
     )
 

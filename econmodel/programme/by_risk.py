@@ -62,7 +62,7 @@ class TreatByRisk:
     """Thresholds by strategy and, for the lead, by patient group.
 
     ``treat_all`` and ``treat_some`` are net benefit per patient of the lead over usual care, given to all, and to the groups
-    in which it is above 0. ``cash`` is where the programme's net present value in cash alone turns. ``person_years`` of
+    in which it is above 0. ``cash`` is where the programme's net present value in cash turns. ``person_years`` of
     untreated follow-up would tell on which side of its threshold the site stands; None where its level is known, or has none.
     """
 

@@ -123,16 +123,14 @@ def closable_blocks(budget: Budget) -> FloatArray:
 def savings(budget: Budget) -> Savings:
     """Sort savings over the budget into three kinds (means over draws)."""
     totals = budget.totals
-    saved = float(totals[Row.BLEED_COST_AVOIDED].mean())
-    bought = float((totals[Row.BLEED_COST_AVOIDED] * budget.inputs.share_saving_cash_releasing).mean())
     last = capacity_by_year(budget)[-1]
     return Savings(
-        supplies_and_agency_staff=bought,
+        supplies_and_agency_staff=float(totals[Row.BLEED_COST_AVOIDED].mean()),
         closable_bed_blocks=float(closable_blocks(budget).mean()),
         bed_days=float(totals[Row.BED_DAYS].mean()),
         beds_in_last_year=last.beds_released,
         intensive_care_beds_in_last_year=last.intensive_care_beds_released,
-        freed_staff_time=saved - bought,
+        freed_staff_time=float(totals[Row.TIME_FREED].mean()),
         bleeds_averted=float(totals[Row.BLEEDS_AVERTED].mean()),
         bleeding_deaths_averted=-float(change_by_year(budget, "deaths_bleed").sum(axis=1).mean()),
         harms_added={name: float(change_by_year(budget, name).sum(axis=1).mean()) for name in HARMS},

@@ -1,4 +1,4 @@
-"""The compulsory downside table: what happens to the net present value if things go worse, one at a time and together.
+"""The compulsory downside table: what happens to the net present value in cash if things go worse, one at a time and together.
 
 Changes to the programme's own inputs are made here. Changes to inputs of the model need new activity per start and new
 prices, from a ``rerun`` callable of the caller. Its argument maps input names to values, and the key ``"scenarios"`` to a tuple
@@ -29,7 +29,7 @@ STOP_MONTH = 12
 COILS = 6
 NEW_EQUIPMENT = "new_capital"
 WORST_THREE = "three_worst"
-CASH_ALONE = "cash_alone"
+LITTLE_CASH, OWN_STAFF = 0.2, 0.6
 VIEW_LABELS = {"per_episode": "Every payment per episode", "block": "A block budget for everything"}
 PAYMENT_LEVELS = (
     ("national", "Inpatient payments at the national amount", 1.0),
@@ -53,12 +53,12 @@ class Downside:
 
 @record
 class DownsideRow:
-    """Result of one row; ``npv_change`` is against the base."""
+    """Result of one row; ``npv_cash_change`` is against the base."""
 
     key: str
     label: str
-    npv: float
-    npv_change: float
+    npv_cash: float
+    npv_cash_change: float
     payback_years: float | None
     payback_text: str
     peak_cash: float
@@ -92,9 +92,12 @@ def _payment(inputs: ProgrammeInputs) -> ProgrammeInputs:
     return inputs.changed(payment_factor=0.8 * inputs.payment_factor)
 
 
-def savings_in_cash(inputs: ProgrammeInputs) -> ProgrammeInputs:
-    """Count only the part of a saving that is cash: freed staff time saves nothing."""
-    return inputs.changed(saving_factor=inputs.share_saving_cash_releasing)
+def _little_cash(inputs: ProgrammeInputs) -> ProgrammeInputs:
+    return inputs.changed(share_cash_bleeds=LITTLE_CASH, share_cash_aftercare=LITTLE_CASH)
+
+
+def _own_staff(inputs: ProgrammeInputs) -> ProgrammeInputs:
+    return inputs.changed(share_cash_sessions=OWN_STAFF, share_cash_visits=OWN_STAFF)
 
 
 def _no_refill(inputs: ProgrammeInputs) -> ProgrammeInputs:
@@ -110,7 +113,7 @@ def _stop(inputs: ProgrammeInputs) -> ProgrammeInputs:
 
 
 def downsides(inputs: ProgrammeInputs) -> tuple[Downside, ...]:
-    """List the rows in order, but for the three worst together: the compulsory ones, and savings that are not cash."""
+    """List the rows in order, but for the three worst together."""
     views = [Downside(f"view_{view}", VIEW_LABELS[view], partial(view_inputs, view=view), {}) for view in other_views(inputs)]
     return (
         Downside("volume_half", "Half the volume", _half_volume, {}),
@@ -118,7 +121,8 @@ def downsides(inputs: ProgrammeInputs) -> tuple[Downside, ...]:
         Downside("operator_absent", f"Sole operator absent six months, from month {ABSENCE_START}", _absence, {}),
         Downside("payment_less_20", "Payment for the programme's own work 20% lower", _payment, {}),
         *views,
-        Downside(CASH_ALONE, "Staff time freed by averted bleeds saves no cash", savings_in_cash, {}),
+        Downside("bleeds_little_cash", f"Only {LITTLE_CASH:.0%} of a bleed's variable cost is cash", _little_cash, {}),
+        Downside("sessions_own_staff", f"Staff who are there do the sessions: {OWN_STAFF:.0%} of their cost is cash", _own_staff, {}),
         Downside("refill_zero", "No released bed is refilled", _no_refill, {}),
         Downside(NEW_EQUIPMENT, "Equipment bought for the programme", _new_equipment, {}),
         Downside("six_coils", f"{COILS} coils a session", _same, {"n_coils_coil": COILS, "n_coils_coil_and_glue": COILS}),
@@ -130,6 +134,9 @@ def downsides(inputs: ProgrammeInputs) -> tuple[Downside, ...]:
             "Beta-blocker in the background of every option",
             _same,
             {"scenarios": ("beta_blocker_background",)},
+        ),
+        Downside(
+            "no_usual_follow_up", "Nobody untreated or on a drug is examined today", _same, {"scenarios": ("no_usual_endoscopy",)}
         ),
         Downside("effect_two_years", "Effect of a procedure ends after two years", _same, {"scenarios": ("effect_two_years",)}),
         Downside("stopped_month_12", f"Stopped at month {STOP_MONTH}, exit cost paid", _stop, {}, combines=False),
@@ -177,14 +184,14 @@ def downside_budgets(
         return run_budget(row.change(start.inputs), *found, categories)
 
     results = {row.key: (row, run(row)) for row in (*downsides(start.inputs), *more)}
-    alone = sorted((float(b.npv.mean()), key) for key, (row, b) in results.items() if row.combines)
+    alone = sorted((float(b.npv_cash.mean()), key) for key, (row, b) in results.items() if row.combines)
     together, worst = combine([]), start
-    for npv, key in alone:
-        if len(together.parts) == WORST or npv >= start.npv.mean():
+    for value, key in alone:
+        if len(together.parts) == WORST or value >= start.npv_cash.mean():
             break
         tried = combine([*(results[part][0] for part in together.parts), results[key][0]])
         found = run(tried)
-        if found.npv.mean() < worst.npv.mean() - LEAST_EFFECT:
+        if found.npv_cash.mean() < worst.npv_cash.mean() - LEAST_EFFECT:
             together, worst = tried, found
     return results | {together.key: (together, worst)}
 
@@ -204,7 +211,7 @@ def combine(rows: list[Downside]) -> Downside:
 
 def downside_table(base: Budget, runs: Mapping[str, tuple[Downside, Budget]]) -> tuple[DownsideRow, ...]:
     """Turn the runs into rows, each against the base budget."""
-    start = float(base.npv.mean())
+    start = float(base.npv_cash.mean())
     found = headlines([budget for _, budget in runs.values()])
     return tuple(_row(row, numbers, start) for (row, _), numbers in zip(runs.values(), found, strict=True))
 
@@ -213,8 +220,8 @@ def _row(row: Downside, numbers: Headline, start: float) -> DownsideRow:
     return DownsideRow(
         key=row.key,
         label=row.label,
-        npv=numbers.npv,
-        npv_change=numbers.npv - start,
+        npv_cash=numbers.npv_cash,
+        npv_cash_change=numbers.npv_cash - start,
         payback_years=numbers.payback_years,
         payback_text=numbers.payback_text,
         peak_cash=numbers.peak_cash,
@@ -233,4 +240,4 @@ def favourable_budget(start: Budget, profiles: MonthlyProfiles, prices: Prices, 
     paid = start.inputs.changed(n_start_delay_months=0, payment_factor=1.2 * start.inputs.payment_factor)
     more = paid.changed(volume_factor=1.5 * paid.volume_factor, n_session_slots=1.5 * paid.n_session_slots)
     runs = [start, *(run_budget(inputs, profiles, prices, categories) for inputs in (paid, more))]
-    return max(runs, key=lambda run: float(run.npv.mean()))
+    return max(runs, key=lambda run: float(run.npv_cash.mean()))

@@ -1,7 +1,7 @@
 """What to find out first: the inputs that hold the doubt in the decision, and whether someone in the house knows them.
 
 An input's score is the larger of two shares of variance over the draws: of the net benefit of the lead strategy against usual
-care, and of the programme's net present value in cash alone. Each is what the input explains in draws its regression has not
+care, and of the programme's net present value in cash. Each is what the input explains in draws its regression has not
 seen. An input derived from another stands with it.
 """
 

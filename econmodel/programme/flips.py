@@ -2,7 +2,7 @@
 
 Five questions are asked at every point, on the base structure: net benefit of the lead strategy against usual care and
 against no prophylaxis (above 0 or not), the best value of all strategies, whether the lead saves against each comparator
-over the headline years and over the time horizon, and whether the programme's net present value in cash alone is above 0.
+over the headline years and over the time horizon, and whether the programme's net present value in cash is above 0.
 An input is looked at in nine points of its range; every change between two of them is closed in on. Effects stay
 calibrated on the evidence.
 """
@@ -27,7 +27,6 @@ from econmodel.parameters.overrides import set_value
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample
 from econmodel.parameters.schema import WATCH, Parameter
-from econmodel.programme.downside import savings_in_cash
 from econmodel.programme.inputs import input_kinds
 from econmodel.programme.report import budget_of, in_the_mix
 from econmodel.records import record
@@ -256,8 +255,8 @@ def care_worths(comparators: Sequence[str], compare: Callable[[str, bool], Compa
 
 
 def cash_value(parameters: ParameterSet, values: Values, died: FloatArray | None = None) -> FloatArray:
-    """Net present value of the programme in cash alone, freed staff time counting nothing: (draw,); ``died`` as in the budget."""
-    return budget_of(in_the_mix(parameters), values, change=savings_in_cash, died=died).npv
+    """Net present value of the programme in cash: (draw,); ``died`` as in the budget."""
+    return budget_of(in_the_mix(parameters), values, died=died).npv_cash
 
 
 def find_flips(parameters: ParameterSet) -> FlipList:
@@ -314,7 +313,7 @@ def _decisions(parameters: ParameterSet, subjects: Subjects) -> Iterator[Decisio
         for key, over in (("headline", span), ("lifetime", "time horizon")):
             yield Decision(f"cost_{versus}_{key}", f"{lead} against {label[versus]}, {over}", COST)
     years = duration(parameters.number("n_budget_years"))
-    yield Decision("cash", f"Net present value of the programme, cash alone, {years}", CASH)
+    yield Decision("cash", f"Net present value of the programme in cash, {years}", CASH)
 
 
 @record

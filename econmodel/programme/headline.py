@@ -9,7 +9,7 @@ from typing import Any, Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.programme.budget import Budget
+from econmodel.programme.budget import MONTHS, Budget
 from econmodel.programme.capacity import beds
 from econmodel.programme.money import finance
 from econmodel.programme.money.rows import Row
@@ -30,7 +30,8 @@ class HeadlineNumbers(Generic[Number, Perhaps]):
     bleeds_averted: Number
     peak_cash: Number
     year_3_net_contribution: Number
-    npv: Number
+    npv_cash: Number
+    npv_with_capacity: Number
     irr: Perhaps
     payback_years: Perhaps
     net_cash: Number
@@ -77,20 +78,17 @@ class Spread:
 
 @record
 class ProgrammeUncertainty:
-    """Spread of every headline at a level of coverage, and the chance that the net present value is below 0."""
+    """Spread of every headline at a level of coverage, and the chance of a loss in cash: a net present value below 0."""
 
     draws: int
     level: float
     spread: HeadlineNumbers[Spread, Spread]
-    probability_npv_negative: float
-    probability_npv_negative_se: float
+    probability_cash_loss: float
+    probability_cash_loss_se: float
 
     def to_json(self) -> dict[str, Any]:
         """Give the spreads and the chance for JSON."""
-        chance = {
-            "probability_npv_negative": self.probability_npv_negative,
-            "probability_npv_negative_se": self.probability_npv_negative_se,
-        }
+        chance = {"probability_cash_loss": self.probability_cash_loss, "probability_cash_loss_se": self.probability_cash_loss_se}
         return {"draws": self.draws, "level": self.level, **asdict(self.spread), **chance}
 
 
@@ -103,9 +101,10 @@ def headline_draws(budget: Budget) -> HeadlineNumbers[FloatArray, FloatArray]:
         bleeds_averted=totals[Row.BLEEDS_AVERTED],
         peak_cash=budget.peak_cash,
         year_3_net_contribution=years[Row.NET_CONTRIBUTION][:, year],
-        npv=budget.npv,
-        irr=finance.irr(years[Row.NET_CASH]),
-        payback_years=finance.payback_years(years[Row.CUMULATIVE_CASH]),
+        npv_cash=budget.npv_cash,
+        npv_with_capacity=budget.npv_with_capacity,
+        irr=finance.irr(budget.flows, MONTHS),
+        payback_years=finance.payback_years(budget.flows.cumsum(axis=1), MONTHS),
         net_cash=totals[Row.NET_CASH],
         operating_cash=totals[Row.OPERATING_CASH],
         bed_days_released=totals[Row.BED_DAYS],
@@ -142,7 +141,7 @@ def _headline(numbers: dict[str, float], budget_years: int) -> Headline:
 
 
 def uncertainty(budget: Budget, level: float = 0.95) -> ProgrammeUncertainty:
-    """Spread of every headline over the draws, P(NPV < 0), and shares of draws without an answer.
+    """Spread of every headline over the draws, the chance of a loss in cash, and shares of draws without an answer.
 
     Parameters
     ----------
@@ -152,7 +151,7 @@ def uncertainty(budget: Budget, level: float = 0.95) -> ProgrammeUncertainty:
         Coverage of the interval.
     """
     spread = {name: spread_of(draws, level) for name, draws in vars(headline_draws(budget)).items()}
-    negative = budget.npv < 0
+    negative = budget.npv_cash < 0
     share = float(negative.mean())
     error = float(np.sqrt(share * (1.0 - share) / negative.size))
     return ProgrammeUncertainty(negative.size, level, HeadlineNumbers(**spread), share, error)

@@ -38,7 +38,7 @@ TABLES: dict[str, Callable[[str, Any], Any]] = {
     "ramp": input_tables.read_ramp,
     "capital": input_tables.read_capital,
 }
-SET_BY_ANALYSES = ("volume_factor", "payment_factor", "saving_factor", "margin_everywhere")
+SET_BY_ANALYSES = ("volume_factor", "payment_factor", "margin_everywhere")
 VOLUMES = ("n_endoscoped", "n_referred_in", "n_treated_elsewhere", "n_backlog", "n_session_slots")
 
 
@@ -48,9 +48,8 @@ class ProgrammeInputs:
 
     Money stands in the price list of the country, ``params/prices``, payers and equipment in ``params/countries``.
     ``n_stay_days`` (days of a bleed admission) is the clinical model's own, in ``params/base_case/resources.toml``.
-    The last four fields are not inputs: analyses set them. ``volume_factor`` scales demand, ``payment_factor`` the
-    payments for prophylaxis, ``saving_factor`` the cost that averted bleeds save, and ``margin_everywhere`` replaces
-    every ``paid_at_margin`` (None: leave).
+    The last three fields are not inputs: analyses set them. ``volume_factor`` scales demand, ``payment_factor`` the
+    payments for prophylaxis, and ``margin_everywhere`` replaces every ``paid_at_margin`` (None: leave).
     """
 
     currency: str
@@ -95,7 +94,12 @@ class ProgrammeInputs:
     n_days_readmission: FloatArray
     share_occupancy: FloatArray
     n_beds_per_block: FloatArray
-    share_saving_cash_releasing: FloatArray
+    share_cash_sessions: FloatArray
+    share_cash_visits: FloatArray
+    share_cash_harms: FloatArray
+    share_cash_bleeds: FloatArray
+    share_cash_aftercare: FloatArray
+    share_harms_paid: FloatArray
     n_settlement_days: FloatArray
     share_tax: FloatArray
     r_capital_charge: FloatArray
@@ -112,7 +116,6 @@ class ProgrammeInputs:
     capital: tuple[CapitalItem, ...]
     volume_factor: FloatArray = dataclasses.field(default_factory=lambda: np.ones(1))
     payment_factor: float = 1.0
-    saving_factor: FloatArray = dataclasses.field(default_factory=lambda: np.ones(1))
     margin_everywhere: float | None = None
 
     @classmethod
@@ -198,7 +201,7 @@ def _locate(fault: EconModelError, parameters: ParameterSet) -> None:
             one.where = str(parameters[name].where)
 
 
-NUMBERS = frozenset({"volume_factor", "saving_factor", *(name for name, kind in input_kinds().items() if kind == "number")})
+NUMBERS = frozenset({"volume_factor", *(name for name, kind in input_kinds().items() if kind == "number")})
 
 
 def eligible(read: Mapping[str, Any]) -> FloatArray:

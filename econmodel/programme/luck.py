@@ -43,8 +43,8 @@ class LuckRow:
 
     doubt: str
     bleeds_averted: Spread
-    npv: Spread
-    probability_npv_negative: float
+    npv_cash: Spread
+    probability_cash_loss: float
 
 
 @record
@@ -58,8 +58,8 @@ class Luck:
     def to_json(self) -> dict[str, Any]:
         """Give the block for JSON."""
         rows = {
-            row.doubt: {"bleeds_averted": vars(row.bleeds_averted), "npv": vars(row.npv)}
-            | {"probability_npv_negative": row.probability_npv_negative}
+            row.doubt: {"bleeds_averted": vars(row.bleeds_averted), "npv_cash": vars(row.npv_cash)}
+            | {"probability_cash_loss": row.probability_cash_loss}
             for row in self.rows
         }
         return {"draws": self.draws, "by_doubt": rows, "seen": {name: dict(vars(found)) for name, found in self.seen.items()}}
@@ -69,11 +69,11 @@ def weigh_luck(parameters: Budget, luck: Budget, both: Budget) -> Luck:
     """Set the three kinds of doubt side by side: budgets of draws."""
     budgets = {"parameters": parameters, "luck": luck, "both": both}
     rows = tuple(
-        LuckRow(doubt, spread_of(b.totals[Row.BLEEDS_AVERTED]), spread_of(b.npv), float((b.npv < 0).mean()))
+        LuckRow(doubt, spread_of(b.totals[Row.BLEEDS_AVERTED]), spread_of(b.npv_cash), float((b.npv_cash < 0).mean()))
         for doubt, b in budgets.items()
     )
     seen = {name: spread_of(both.activity.total(both.activity.proposed, name).sum(axis=1)) for name in SEEN}
-    return Luck(len(both.npv), rows, seen)
+    return Luck(len(both.npv_cash), rows, seen)
 
 
 def lucky_budget(

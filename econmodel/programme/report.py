@@ -27,7 +27,6 @@ from econmodel.programme.budget import Budget, Memo, is_change, run_budget
 from econmodel.programme.capacity import CapacityYear, Savings, capacity_by_year, savings
 from econmodel.programme.charts import BleedsYear, BridgeBar, CumulativeCash, bleeds_by_year, contribution_bridge, cumulative_cash
 from econmodel.programme.downside import (
-    CASH_ALONE,
     WORST_THREE,
     Downside,
     DownsideRow,
@@ -140,20 +139,15 @@ class ProgrammeResult:
     bleeds: tuple[BleedsYear, ...]
 
     @property
-    def cash_alone(self) -> DownsideRow:
-        """The row in which freed staff time saves no cash."""
-        return next(row for row in self.downside if row.key == CASH_ALONE)
-
-    @property
-    def probability_npv_negative(self) -> float | None:
-        """Chance of a net present value below 0; None without draws."""
-        return None if self.uncertainty is None else self.uncertainty.probability_npv_negative
+    def probability_cash_loss(self) -> float | None:
+        """Chance of a net present value in cash below 0; None without draws."""
+        return None if self.uncertainty is None else self.uncertainty.probability_cash_loss
 
     @property
     def frames(self) -> dict[str, list[dict[str, Any]]]:
         """Rows behind each chart, as files give them; of the downside the base case first."""
-        base = {"key": "base", "label": "Base case", "npv": self.headline.npv, "npv_change": 0.0}
-        worse = [{"key": r.key, "label": r.label, "npv": r.npv, "npv_change": r.npv_change} for r in self.downside]
+        base = {"key": "base", "label": "Base case", "npv_cash": self.headline.npv_cash, "npv_cash_change": 0.0}
+        worse = [{"key": r.key, "label": r.label, "npv_cash": r.npv_cash, "npv_cash_change": r.npv_cash_change} for r in self.downside]
         return {
             "cumulative_cash": self.cumulative_cash.to_json(),
             "contribution_bridge": [asdict(bar) for bar in self.bridge],
@@ -189,7 +183,7 @@ class ProgrammeResult:
             "break_even_starts_per_year": self.break_even.searched,
             "expected_starts_per_year": self.break_even.expected,
             "verdict": self.verdict,
-            "probability_npv_negative": self.probability_npv_negative,
+            "probability_cash_loss": self.probability_cash_loss,
         }
 
 
@@ -221,8 +215,8 @@ def programme_case(
         The inputs hold more than one draw, or a name is unknown.
     """
     budget = run_budget(inputs, profiles, prices, categories)
-    if len(budget.npv) != 1:
-        what = f"the deterministic budget has {len(budget.npv)} draws, must be one"
+    if len(budget.npv_cash) != 1:
+        what = f"the deterministic budget has {len(budget.npv_cash)} draws, must be one"
         raise AnalysisError(what, fix="run the batch with run_budget and give it as draws")
     runs = downside_budgets(budget, profiles, prices, categories, rerun, more)
     favourable = favourable_budget(budget, profiles, prices, categories)
@@ -244,7 +238,7 @@ def programme_case(
         break_even=volume,
         uncertainty=None if draws is None else uncertainty(draws),
         luck=None,
-        verdict=verdict(budget, rows),
+        verdict=verdict(budget),
         sentences=tuple(uncomfortable_truths(budget, numbers, views, rows, volume)),
         not_overlooked=tuple(not_overlooked(budget, rows, partial(amount, currency=inputs.currency))),
         cumulative_cash=cumulative_cash(budget, favourable, runs[WORST_THREE][1], draws),
@@ -333,7 +327,7 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
         theirs, planned = programme_draws(kept, drawn)
         batch = run_budget(theirs, *planned, CATEGORY)
         if is_change(inputs):
-            alone = {name: np.repeat(value, len(batch.npv)) for name, value in values.items()}
+            alone = {name: np.repeat(value, len(batch.npv_cash)) for name, value in values.items()}
             by_chance = lucky_budget(kept, alone, inputs, (profiles, prices), seed=seed)
             luck = weigh_luck(batch, by_chance, lucky_budget(kept, drawn, theirs, planned, seed=seed))
     found = programme_case(

@@ -9,7 +9,7 @@ from econmodel.parameters.statements import said
 from econmodel.programme.break_even import BreakEven
 from econmodel.programme.budget import Budget, is_change
 from econmodel.programme.capacity import closable_blocks
-from econmodel.programme.downside import CASH_ALONE, LEAST_EFFECT, NEW_EQUIPMENT, WORST_THREE, DownsideRow
+from econmodel.programme.downside import LEAST_EFFECT, NEW_EQUIPMENT, WORST_THREE, DownsideRow
 from econmodel.programme.headline import Headline
 from econmodel.programme.money.rows import Row
 from econmodel.programme.views import PaymentView, bleed_margin
@@ -18,6 +18,7 @@ from econmodel.wording import duration, money, number
 CAUTION = "This is a planning model for services, not advice for a patient. Harms stand beside benefits in every summary. "
 
 Said = Callable[[float], str]
+NO_RETURN = "does not pay for itself"
 LESS_GOOD = ("coil_ratio_one", "glue_hr_half", "low_untreated_risk", "beta_blocker_background", "effect_two_years")
 
 
@@ -51,7 +52,7 @@ def uncomfortable_truths(
         ]
     cash = partial(amount, currency=budget.inputs.currency)
     return [
-        *_result(budget, numbers, rows, volume, cash),
+        *_result(budget, numbers, volume, cash),
         *_averted_bleeds(views, cash),
         *_views(views, cash),
         *_beds(budget, numbers),
@@ -68,30 +69,28 @@ def not_overlooked(budget: Budget, rows: Sequence[DownsideRow], cash: Said) -> l
     return [*_programme_margin(budget, cash), *_less_good(budget, rows), *_downside(budget, rows, cash)]
 
 
-def verdict(budget: Budget, rows: Sequence[DownsideRow]) -> str:
-    """Say whether the programme pays for itself, and on what that rests; one that brings bleeds does nothing else."""
+def verdict(budget: Budget) -> str:
+    """Say whether the programme pays for itself in cash, and on what that rests; one that brings bleeds does nothing else."""
     averted = round(float(budget.totals[Row.BLEEDS_AVERTED].mean()), 1)
     if averted < 0:
         return f"brings {number(-averted, 1)} more bleeds than today's mix"
-    if budget.npv.mean() < 0:
-        return "does not pay for itself"
-    alone = next(row for row in rows if row.key == CASH_ALONE)
-    return "pays for itself" if alone.npv >= 0 else "pays for itself only if the staff time it frees counts as money"
+    if budget.npv_cash.mean() >= 0:
+        return "pays for itself"
+    return "pays for itself only if the staff time it frees counts as money" if budget.npv_with_capacity.mean() >= 0 else NO_RETURN
 
 
-def _result(budget: Budget, numbers: Headline, rows: Sequence[DownsideRow], volume: BreakEven, cash: Said) -> Iterator[str]:
+def _result(budget: Budget, numbers: Headline, volume: BreakEven, cash: Said) -> Iterator[str]:
     years = budget.inputs.n_budget_years
     yield (
-        f"Over {duration(years)} the programme {verdict(budget, rows)}: net present value {cash(numbers.npv)}, payback "
+        f"Over {duration(years)} the programme {verdict(budget)}: net present value in cash {cash(numbers.npv_cash)}, payback "
         f"{numbers.payback_text}, lowest cumulative cash {cash(numbers.peak_cash)}."
     )
-    saved, share = float(budget.totals[Row.BLEED_COST_AVOIDED].mean()), float(budget.inputs.share_saving_cash_releasing.mean())
-    if saved > 0:
-        alone = next(row for row in rows if row.key == CASH_ALONE)
+    saved, freed = (float(budget.totals[row].mean()) for row in (Row.BLEED_COST_AVOIDED, Row.TIME_FREED))
+    if abs(freed) >= LEAST_EFFECT:
+        time = f"staff time worth {cash(abs(freed))} is {'freed' if freed > 0 else 'taken up'}, which moves no budget"
         yield (
-            f"Of {cash(saved)} of variable cost avoided, {share:.0%} is bought in (supplies, agency staff) and leaves "
-            f"the budget; the rest is staff time. With the bought-in part alone the net present value is "
-            f"{cash(alone.npv)}."
+            f"Of variable cost, {cash(saved)} of supplies and agency staff leaves the budget; {time}. Counted as money, the net "
+            f"present value would be {cash(numbers.npv_with_capacity)}."
         )
     yield f"Break-even volume: {volume.text}."
 
@@ -111,44 +110,32 @@ def _averted_bleeds(views: Mapping[str, PaymentView], cash: Said) -> Iterator[st
                 f"{under} the hospital {'gains' if gain else 'loses'} {cash(abs(view.bleed_margin))} on "
                 f"{-averted:.1f} more bleeds than today's mix{harm}."
             )
-        elif view.averted_bleed_lowers_cash:
+        elif view.averted_bleed_lowers_margin:
             yield f"{under} {lowered_margin(view, cash)}"
         elif averted:
             raised = cash(view.bleed_margin_per_bleed)
-            yield f"{under} each bleed averted raises the margin by {raised}: it costs more at the margin than it is paid."
+            yield f"{under} each bleed averted brings {raised} in cash: it costs more at the margin than it is paid."
 
 
 def lowered_margin(view: PaymentView, cash: Said) -> str:
-    """Say that averted bleeds lower the margin, or the cash alone, and what refill of beds would make it neutral."""
-    in_cash = cash(-view.cash_margin_per_bleed)
-    if not view.averted_bleed_lowers_margin:
-        return (
-            f"each bleed averted raises the margin by {cash(view.bleed_margin_per_bleed)} only if the staff time it "
-            f"frees counts as money; in cash it loses {in_cash}."
-        )
-    said = (
-        f"each bleed averted lowers the hospital's margin by {cash(-view.bleed_margin_per_bleed)} ({in_cash} if freed "
-        "staff time saves no cash): the payment lost exceeds the cost avoided."
-    )
-    needed, share = view.neutral_refill.per_refilled_day, view.refill_share
+    """Say that averted bleeds lower the margin in cash, and what refill of beds would make it neutral."""
+    lost = cash(-view.bleed_margin_per_bleed)
+    said = f"each bleed averted loses the hospital {lost} in cash: the payment lost exceeds the cost avoided."
+    needed, share, full = view.neutral_refill.per_refilled_day, view.refill_share, view.neutral_refill.at_full_refill
     if needed is not None:
         return (
-            f"{said} {cash(needed)} per refilled bed-day, with {share:.0%} of days refilled, would make the first "
-            f"neutral; the input is {cash(view.refill_contribution)}."
+            f"{said} {cash(needed)} per refilled bed-day, with {share:.0%} of days refilled, would make it neutral; the input is "
+            f"{cash(view.refill_contribution)}."
         )
-    full = view.neutral_refill.at_full_refill
-    return (
-        said
-        if full is None
-        else (f"{said} No released bed is refilled; if all were, {cash(full)} per bed-day would make the first neutral.")
-    )
+    filled = "" if full is None else f" No released bed is refilled; if all were, {cash(full)} per bed-day would make it neutral."
+    return said + filled
 
 
 def _views(views: Mapping[str, PaymentView], cash: Said) -> Iterator[str]:
-    values = {name: view.headline.npv for name, view in views.items()}
+    values = {name: view.headline.npv_cash for name, view in views.items()}
     depends = ": the answer depends on how the hospital is paid" if len({v >= 0 for v in values.values()}) > 1 else ""
     yield (
-        f"Net present value under per-episode payment {cash(values['per_episode'])}, under a block budget "
+        f"Net present value in cash under per-episode payment {cash(values['per_episode'])}, under a block budget "
         f"{cash(values['block'])}{depends}."
     )
 
@@ -174,7 +161,7 @@ def _programme_margin(budget: Budget, cash: Said) -> Iterator[str]:
 
 
 def _less_good(budget: Budget, rows: Sequence[DownsideRow]) -> Iterator[str]:
-    better = [row for row in rows if row.key in LESS_GOOD and row.npv_change > 0]
+    better = [row for row in rows if row.key in LESS_GOOD and row.npv_cash_change > 0]
     if better and bleed_margin(budget) < 0 < budget.totals[Row.BLEEDS_AVERTED].mean():
         yield (
             f"The money looks better in {len(better)} of {len(LESS_GOOD)} cases in which the treatment does less good: "
@@ -196,22 +183,22 @@ def _beds(budget: Budget, numbers: Headline) -> Iterator[str]:
 def _equipment(budget: Budget, numbers: Headline, rows: Sequence[DownsideRow], cash: Said) -> Iterator[str]:
     new = next(row for row in rows if row.key == NEW_EQUIPMENT)
     starts = numbers.patients_per_year
-    if new.npv < 0:
+    if new.npv_cash < 0:
         rests = (
             "" if budget.inputs.capital_basis == "purchase" else "; the case rests on a share of equipment the hospital already has"
         )
-        yield f"New equipment does not pay at {starts:.1f} starts a year (net present value {cash(new.npv)}){rests}."
+        yield f"New equipment does not pay at {starts:.1f} starts a year (net present value {cash(new.npv_cash)}){rests}."
 
 
 def _downside(budget: Budget, rows: Sequence[DownsideRow], cash: Said) -> Iterator[str]:
-    worse = [row for row in rows if row.key != WORST_THREE and row.npv_change < -LEAST_EFFECT]
+    worse = [row for row in rows if row.key != WORST_THREE and row.npv_cash_change < -LEAST_EFFECT]
     together = next(row for row in rows if row.key == WORST_THREE)
     named = ", ".join(row.label[0].lower() + row.label[1:] for row in worse if row.key in together.worst)
-    worst = f"; the worst together ({named}) give {cash(together.npv)}" if len(together.worst) > 1 else ""
-    if budget.npv.mean() < 0:
+    worst = f"; the worst together ({named}) give {cash(together.npv_cash)}" if len(together.worst) > 1 else ""
+    if budget.npv_cash.mean() < 0:
         yield f"The net present value is below zero before anything goes wrong{worst}."
     elif worse:
-        losing = sum(row.npv < 0 for row in worse)
+        losing = sum(row.npv_cash < 0 for row in worse)
         yield (
             f"{losing} of {len(worse)} things that could go wrong {'leaves' if losing == 1 else 'leave'} a net present "
             f"value below zero{worst}."

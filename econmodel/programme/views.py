@@ -24,7 +24,16 @@ from econmodel.records import record
 
 LABELS = {"as_paid": "As paid now", "per_episode": "Per-episode payment", "block": "Block budget"}
 VIEWS = ("per_episode", "block")
-HEADLINES = ("npv", "irr", "payback_years", "payback_text", "peak_cash", "year_3_net_contribution", "net_cash")
+HEADLINES = (
+    "npv_cash",
+    "npv_with_capacity",
+    "irr",
+    "payback_years",
+    "payback_text",
+    "peak_cash",
+    "year_3_net_contribution",
+    "net_cash",
+)
 
 
 @record
@@ -45,8 +54,8 @@ class PaymentView:
 
     Attributes
     ----------
-    bleed_margin, cash_margin
-        Margin of the bleeds averted over the budget, with the staff time they free and in cash alone.
+    bleed_margin
+        Margin in cash of the bleeds averted over the budget.
     refill_contribution, refill_share
         Inputs: contribution of a refilled bed-day, and the share of released days that are refilled.
     """
@@ -56,7 +65,6 @@ class PaymentView:
     totals: dict[Row, float]
     net_cash_by_year: tuple[float, ...]
     bleed_margin: float
-    cash_margin: float
     refill_contribution: float
     refill_share: float
     neutral_refill: NeutralRefill
@@ -64,26 +72,13 @@ class PaymentView:
     @property
     def bleed_margin_per_bleed(self) -> float:
         """Margin of a bleed averted; NaN where there is none."""
-        return self._per_bleed(self.bleed_margin)
-
-    @property
-    def cash_margin_per_bleed(self) -> float:
-        """Cash margin of a bleed averted; NaN where there is none."""
-        return self._per_bleed(self.cash_margin)
+        averted = self.headline.bleeds_averted
+        return self.bleed_margin / averted if averted else np.nan
 
     @property
     def averted_bleed_lowers_margin(self) -> bool:
         """Whether bleeds are averted at a loss."""
         return self.bleed_margin < 0 < self.headline.bleeds_averted
-
-    @property
-    def averted_bleed_lowers_cash(self) -> bool:
-        """Whether bleeds are averted at a loss of cash."""
-        return self.cash_margin < 0 < self.headline.bleeds_averted
-
-    def _per_bleed(self, margin: float) -> float:
-        averted = self.headline.bleeds_averted
-        return margin / averted if averted else np.nan
 
     def to_json(self) -> dict[str, Any]:
         """Give the view for JSON."""
@@ -97,8 +92,6 @@ class PaymentView:
             "bleed_margin": self.bleed_margin,
             "bleed_margin_per_bleed": number_or_none(self.bleed_margin_per_bleed),
             "averted_bleed_lowers_margin": self.averted_bleed_lowers_margin,
-            "cash_margin_per_bleed": number_or_none(self.cash_margin_per_bleed),
-            "averted_bleed_lowers_cash": self.averted_bleed_lowers_cash,
             "refill_contribution_input": self.refill_contribution,
             "refill_share_input": self.refill_share,
             "neutral_refill_per_refilled_day": self.neutral_refill.per_refilled_day,
@@ -128,15 +121,8 @@ def other_views(inputs: ProgrammeInputs) -> tuple[str, ...]:
 
 
 def bleed_margin(budget: Budget) -> float:
-    """Margin of the bleeds averted over the budget: variable cost avoided less income lost, R7 - R8 (mean)."""
+    """Margin in cash of the bleeds averted over the budget: variable cost avoided less income lost, R7 - R8 (mean)."""
     return float((budget.totals[Row.BLEED_COST_AVOIDED] - budget.totals[Row.BLEED_INCOME_LOST]).mean())
-
-
-def cash_margin(budget: Budget) -> float:
-    """Margin of the bleeds averted where the staff time they free saves no cash (mean)."""
-    saved = budget.totals[Row.BLEED_COST_AVOIDED]
-    cash = np.where(saved > 0, saved * budget.inputs.share_saving_cash_releasing, saved)
-    return float((cash - budget.totals[Row.BLEED_INCOME_LOST]).mean())
 
 
 def neutral_refill(budget: Budget) -> NeutralRefill:
@@ -181,7 +167,6 @@ def describe_view(budget: Budget, view: str, numbers: Headline) -> PaymentView:
         totals={row: float(totals[row].mean()) for row in MONEY_ROWS},
         net_cash_by_year=tuple(float(v) for v in budget.years[Row.NET_CASH].mean(axis=0)[1:]),
         bleed_margin=bleed_margin(budget),
-        cash_margin=cash_margin(budget),
         refill_contribution=float(np.mean(budget.inputs.c_refill_contribution)),
         refill_share=float(np.mean(budget.inputs.share_bed_refill)),
         neutral_refill=neutral_refill(budget),

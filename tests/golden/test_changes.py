@@ -13,14 +13,16 @@ from econmodel.parameters.loading import load_case
 from econmodel.reporting.tables.findings import result_document
 from econmodel.workflow import evaluate_case
 
+GONE = "gone"
 ROW = re.compile(r"^\| (?P<result>[\w.]+) \| (?P<case>\w+) \| (?P<old>\S+) \| (?P<new>\S+) \| (?P<reason>.+) \|$", re.MULTILINE)
 LOG = (params_folder() / "CHANGES.md").read_text(encoding="utf-8")
 CASES = ("demo", "demo_uk")
 
 
 def logged(text: str, case: str) -> dict[str, str]:
-    """Newest value of each result; the newest rows stand first."""
-    return {row["result"]: row["new"] for row in reversed(list(ROW.finditer(text))) if row["case"] == case}
+    """Newest value of each result that is there still; the newest rows stand first."""
+    newest = {row["result"]: row["new"] for row in reversed(list(ROW.finditer(text))) if row["case"] == case}
+    return {result: value for result, value in newest.items() if value != GONE}
 
 
 @cache

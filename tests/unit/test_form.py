@@ -24,7 +24,7 @@ from econmodel.reporting.form import build_form
 from econmodel.reporting.form.questions import AFTER_A_YEAR, COURSE, SHEETS, TABLES, questions
 
 # The currency is the price list's; payer terms are exceptions; the rest are what-ifs.
-NOT_ASKED = {"currency", "payer_terms", "n_absence_start_month", "n_absence_months", "n_stop_month"}
+NOT_ASKED = {"currency", "payer_terms", "n_absence_start_month", "n_absence_months", "n_stop_month", "share_harms_paid"}
 
 
 @pytest.fixture(scope="module")

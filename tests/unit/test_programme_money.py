@@ -137,9 +137,9 @@ def test_losses_go_forward() -> None:
 
 
 def test_working_capital_is_a_share_of_the_change_in_income() -> None:
-    """73 days is a fifth of a year; falling income frees cash."""
-    increase = working_capital_increase(np.array([[100.0, 150.0, 120.0]]), np.array([73.0]))
-    np.testing.assert_allclose(increase, [[20.0, 10.0, -6.0]])
+    """73 days is a fifth of a year, of twelve times a month's income; falling income frees cash, the end releases the rest."""
+    increase = working_capital_increase(np.array([[100.0, 150.0, 120.0, 120.0]]), np.array([73.0]))
+    np.testing.assert_allclose(increase, [[240.0, 120.0, -72.0, -288.0]])
 
 
 def test_real_and_nominal_rates_are_inverse() -> None:

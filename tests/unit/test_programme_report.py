@@ -105,9 +105,9 @@ def test_document_is_json_with_every_row(case: ProgrammeResult) -> None:
         assert set(ROWS) <= set(period)
     assert set(ROWS) <= set(document["rows"]) == set(Row)
     assert set(document["views"]) == {"per_episode", "block"}
-    assert len(document["downside"]) == 16
+    assert len(document["downside"]) == 18
     assert {
-        "npv",
+        "npv_cash",
         "irr_text",
         "payback_text",
         "peak_cash",
@@ -116,9 +116,7 @@ def test_document_is_json_with_every_row(case: ProgrammeResult) -> None:
         "bleeds_averted",
         "break_even_starts_per_year",
     } <= set(document["headline"])
-    rate = document["basis"]["finance_rate"]
-    by_hand = sum(y["R18"] / (1 + rate) ** y["year"] for y in document["years"])
-    assert document["headline"]["npv"] == pytest.approx(by_hand)
+    assert document["headline"]["npv_cash"] == pytest.approx(sum(y["R19_present_value"] for y in document["years"]))
 
 
 def test_start_is_a_row_only_where_something_is_bought(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
@@ -148,14 +146,14 @@ def test_downside_changes_what_it_says(case: ProgrammeResult) -> None:
     base = headline(case.budget)
     assert rows["volume_half"].patients_per_year < 0.7 * base.patients_per_year
     assert rows["delay_12_months"].patients_per_year < base.patients_per_year
-    assert rows["new_capital"].npv < base.npv - 200_000
-    assert rows["payment_less_20"].npv < base.npv
-    assert rows["refill_zero"].npv < base.npv
+    assert rows["new_capital"].npv_cash < base.npv_cash - 200_000
+    assert rows["payment_less_20"].npv_cash < base.npv_cash
+    assert rows["refill_zero"].npv_cash < base.npv_cash
     assert rows["stopped_month_12"].patients_per_year < rows["delay_12_months"].patients_per_year
     together = rows["three_worst"]
     assert len(together.worst) == 3
     assert "stopped_month_12" not in together.worst
-    assert together.npv < min(rows[key].npv for key in together.worst)
+    assert together.npv_cash < min(rows[key].npv_cash for key in together.worst)
 
 
 def test_clinical_rows_ask_for_new_activity(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
@@ -165,20 +163,21 @@ def test_clinical_rows_ask_for_new_activity(inputs: ProgrammeInputs, profiles: M
     assert calls.count({"n_coils_coil": 6, "n_coils_coil_and_glue": 6}) >= 1
     assert {"hr_glue": 0.5} in calls
     scenarios = {s for call in calls for s in call.get("scenarios", ())}  # type: ignore[attr-defined]
-    assert scenarios == {"coil_ratios_one", "low_untreated_risk", "beta_blocker_background", "effect_two_years"}
+    assert scenarios == {"coil_ratios_one", "low_untreated_risk", "beta_blocker_background", "effect_two_years", "no_usual_endoscopy"}
     assert merge_clinical([{"scenarios": ("a",)}, {"hr_glue": 0.5}, {"scenarios": ("b",)}]) == {
         "hr_glue": 0.5,
         "scenarios": ("a", "b"),
     }
-    assert len({row.key for row in downsides(inputs)}) == 15
+    assert len({row.key for row in downsides(inputs)}) == 17
 
 
-def test_break_even_volume_brings_npv_to_zero(case: ProgrammeResult) -> None:
-    """At the volume found the net present value is zero; just below it is negative."""
-    found = break_even(case.budget)
+def test_break_even_volume_brings_npv_to_zero(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
+    """At the volume found the net present value in cash is zero; just below it is negative."""
+    paid = run_budget(inputs.changed(payment_factor=1.5), profiles, prices, CATEGORY)
+    found = break_even(paid)
     assert found.searched is not None
     multiple = found.searched / found.expected
-    at, below = npv_at(case.budget, np.array([multiple, multiple * 0.999]))
+    at, below = npv_at(paid, np.array([multiple, multiple * 0.999]))
     assert at == pytest.approx(0.0, abs=1.0)
     assert below < 0
 
@@ -208,7 +207,8 @@ def test_savings_are_three_kinds(case: ProgrammeResult) -> None:
     kinds = savings(case.budget).to_json()
     assert set(kinds) == {"cash_releasing", "capacity", "quality_only", "note"}
     assert kinds["cash_releasing"]["closable_bed_blocks"] == 0
-    assert kinds["cash_releasing"]["supplies_and_agency_staff"] == pytest.approx(0.4 * case.budget.totals["R7"][0])
+    assert kinds["cash_releasing"]["supplies_and_agency_staff"] == pytest.approx(case.budget.totals["R7"][0])
+    assert kinds["capacity"]["staff_time_not_released_as_cash"] == pytest.approx(case.budget.totals["RC"][0])
     assert kinds["quality_only"]["harms_added"]["deaths_procedure"] > 0
 
 
@@ -216,34 +216,58 @@ def test_sentences_say_the_uncomfortable(case: ProgrammeResult) -> None:
     """The averted bleed's margin, new equipment, capacity not cash, and the caution are all said."""
     text = " ".join(case.to_json()["sentences"])
     for words in (
-        "lowers the hospital's margin",
-        "would make the first neutral; the input is",
+        "loses the hospital",
+        "would make it neutral; the input is",
         "New equipment does not pay",
         "capacity, not cash",
         "not advice for a patient",
     ):
         assert words in text
-    signs = {view.headline.npv >= 0 for view in case.views.values()}
+    signs = {view.headline.npv_cash >= 0 for view in case.views.values()}
     assert ("the answer depends on how the hospital is paid" in text) == (len(signs) > 1)
 
 
-def test_savings_that_are_not_cash_are_told_apart(case: ProgrammeResult) -> None:
-    """The row without freed staff time keeps the bought-in share of R7 alone, and the verdict rests on it."""
-    found = case
-    assert found is not None
-    row = next(r for r in found.downside if r.key == "cash_alone")
-    lost = case.budget.years["R7"] * (1 - case.budget.inputs.share_saving_cash_releasing[:, None])
-    factors = 1 / (1 + case.budget.rate[:, None]) ** np.arange(6)
+def test_time_freed_is_no_cash(case: ProgrammeResult, inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
+    """With every variable cost cash, cash alone is worth what cash and time were together; the verdict rests on cash."""
+    shares = dict.fromkeys(("sessions", "visits", "harms", "bleeds", "aftercare"), 1.0)
+    whole = run_budget(inputs.changed(**{f"share_cash_{k}": v for k, v in shares.items()}), profiles, prices, CATEGORY)
     assert (case.budget.inputs.share_tax == 0).all()
-    assert row.npv == pytest.approx(float(case.budget.npv[0] - (lost * factors).sum()))
-    npv, words = case.budget.npv[0], verdict(case.budget, found.downside)
-    assert words == (
-        "does not pay for itself"
-        if npv < 0
-        else "pays for itself"
-        if row.npv >= 0
-        else "pays for itself only if the staff time it frees counts as money"
-    )
+    assert case.budget.totals["RC"][0] > 0
+    assert whole.totals["RC"][0] == 0
+    assert whole.npv_cash[0] == pytest.approx(case.headline.npv_with_capacity)
+    assert case.headline.npv_cash < case.headline.npv_with_capacity
+    for cash, both, words in (
+        (-2.0, -1.0, "does not pay for itself"),
+        (-1.0, 1.0, "pays for itself only if the staff time it frees counts as money"),
+        (1.0, 2.0, "pays for itself"),
+    ):
+        budget = replace(case.budget)
+        vars(budget).update(npv_cash=np.array([cash]), npv_with_capacity=np.array([both]))
+        assert verdict(budget) == words
+
+
+def test_staff_who_are_there_are_counted_both_ways(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
+    """Where half a session is the time of staff who are there, the programme takes that time and saves the cash."""
+    base, own = (run_budget(inputs.changed(share_cash_sessions=share), profiles, prices, CATEGORY) for share in (1.0, 0.5))
+    moved = own.totals["RC"][0] - base.totals["RC"][0]
+    assert moved < 0
+    assert own.totals["R5"][0] - base.totals["R5"][0] == pytest.approx(moved)
+    assert own.npv_with_capacity[0] == pytest.approx(base.npv_with_capacity[0])
+
+
+@pytest.mark.parametrize("kind", ["embolism", "sepsis", "ulcer_bleed"])
+def test_a_complication_never_earns_money(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices, kind: str) -> None:
+    """More complications cost cash, whatever is paid for them, unless the case says that their payment counts."""
+    place = profiles.activities.index(kind)
+    counts = profiles.counts.copy()
+    counts[:, profiles.strategies.index("coil_and_glue"), :, place] += 0.001
+    worse = replace(profiles, counts=counts)
+    dear = Prices(prices.activities, prices.full_cost, prices.variable_share, 10 * prices.payment, prices.patient_cost)
+    before, after = (run_budget(inputs, p, dear, CATEGORY).npv_cash[0] for p in (profiles, worse))
+    assert after < before
+    counted = inputs.changed(share_harms_paid=1.0)
+    before, after = (run_budget(counted, p, dear, CATEGORY).npv_cash[0] for p in (profiles, worse))
+    assert after > before  # negative control
 
 
 def test_the_worst_together_each_add_something(
@@ -255,11 +279,11 @@ def test_the_worst_together_each_add_something(
     worst = next(r for r in found.downside if r.key == "three_worst")
     assert len(worst.worst) == 3
     assert not {"payment_less_20", "view_block"} <= set(worst.worst)
-    assert worst.npv < min(r.npv for r in found.downside if r.key != "three_worst")
+    assert worst.npv_cash < min(r.npv_cash for r in found.downside if r.key != "three_worst")
     rows = {row.key: row for row in downsides(inputs)}
     for left_out in worst.worst:
         two = combine([rows[key] for key in worst.worst if key != left_out])
-        assert run_budget(two.change(inputs), profiles, prices, CATEGORY).npv[0] > worst.npv or two.clinical
+        assert run_budget(two.change(inputs), profiles, prices, CATEGORY).npv_cash[0] > worst.npv_cash or two.clinical
 
 
 def test_a_mixture_of_payers_is_held_against_both_views(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
@@ -270,7 +294,7 @@ def test_a_mixture_of_payers_is_held_against_both_views(inputs: ProgrammeInputs,
     document = found.to_json()
     assert list(document["views"]) == ["as_paid", "per_episode", "block"]
     assert document["basis"]["payment_view"] == "as_paid"
-    assert document["views"]["as_paid"]["npv"] == pytest.approx(found.budget.npv[0])
+    assert document["views"]["as_paid"]["npv_cash"] == pytest.approx(found.budget.npv_cash[0])
     keys = [row["key"] for row in document["downside"]]
     assert {"view_per_episode", "view_block"} <= set(keys)
     assert own_view(inputs.changed(payer_terms=())) == "per_episode"
@@ -280,24 +304,19 @@ def test_a_block_budget_with_paid_refill_is_shown_as_it_is(inputs: ProgrammeInpu
     """The pure block view has no refill, so a block hospital with refill stands beside it; without, it is that view."""
     block = inputs.changed(payers=tuple(replace(p, paid_at_margin=0.0) for p in inputs.payers), payer_terms=())
     found = programme_case(block, profiles, prices, CATEGORY, rerun_with([], profiles, prices)).to_json()
-    assert found["views"]["as_paid"]["npv"] == pytest.approx(found["headline"]["npv"])
-    assert found["views"]["as_paid"]["npv"] > found["views"]["block"]["npv"]
+    assert found["views"]["as_paid"]["npv_cash"] == pytest.approx(found["headline"]["npv_cash"])
+    assert found["views"]["as_paid"]["npv_cash"] > found["views"]["block"]["npv_cash"]
     bare = programme_case(block.changed(share_bed_refill=0.0), profiles, prices, CATEGORY, rerun_with([], profiles, prices)).to_json()
     assert "as_paid" not in bare["views"]
-    assert bare["views"]["block"]["npv"] == pytest.approx(bare["headline"]["npv"])
+    assert bare["views"]["block"]["npv_cash"] == pytest.approx(bare["headline"]["npv_cash"])
 
 
-def test_averted_bleeds_are_told_in_cash_as_well(case: ProgrammeResult) -> None:
-    """The margin counts freed staff time; the cash does not, and is never above it."""
+def test_averted_bleeds_are_told_in_cash(case: ProgrammeResult) -> None:
+    """The margin of a bleed averted is the cash it saves less the payment it loses."""
     told = case.views["per_episode"]
-    view = told.to_json()
-    share, averted = case.budget.inputs.share_saving_cash_releasing[0], case.budget.totals["R3"][0]
-    by_hand = (share * view["totals"]["R7"] - view["totals"]["R8"]) / averted
-    assert view["cash_margin_per_bleed"] == pytest.approx(by_hand)
-    assert view["cash_margin_per_bleed"] < view["bleed_margin_per_bleed"]
-    assert "only if the staff time it frees counts as money" in lowered_margin(
-        replace(told, bleed_margin=100.0 * averted), "{:.0f}".format
-    )
+    view, averted = told.to_json(), case.budget.totals["R3"][0]
+    assert view["bleed_margin_per_bleed"] == pytest.approx((view["totals"]["R7"] - view["totals"]["R8"]) / averted)
+    assert "loses the hospital 100 in cash" in lowered_margin(replace(told, bleed_margin=-100.0 * averted), "{:.0f}".format)
 
 
 def test_favourable_is_never_below_the_base(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
@@ -308,7 +327,7 @@ def test_favourable_is_never_below_the_base(inputs: ProgrammeInputs, profiles: M
         inputs.changed(payers=tuple(replace(p, paid_at_margin=0.0) for p in inputs.payers), payer_terms=()),
     ):
         start = run_budget(changed, profiles, prices, CATEGORY)
-        assert favourable_budget(start, profiles, prices, CATEGORY).npv[0] >= start.npv[0] - 1e-6
+        assert favourable_budget(start, profiles, prices, CATEGORY).npv_cash[0] >= start.npv_cash[0] - 1e-6
 
 
 def test_equal_mixes_are_no_programme(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
@@ -332,21 +351,21 @@ def test_a_programme_that_brings_bleeds_is_never_told_as_a_gain(
     assert "pays for itself" not in text
     view = document["views"]["per_episode"]
     assert ("money that comes from harm is no reason to start" in text) == (view["bleed_margin"] > 0)
-    assert "raises the margin" not in text
-    assert "lowers the hospital's margin" not in text
+    assert "in cash: it costs more" not in text
+    assert "loses the hospital" not in text
 
 
 def test_sentences_change_with_the_facts(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
     """Where the payment is below the cost avoided, an averted bleed raises the margin, and that is said instead."""
     unpaid = {
-        name: np.where(np.array([CATEGORY[a] == "bleeds" for a in prices.activities]), 0.2 * prices.payment, prices.payment)
+        name: np.where(np.array([CATEGORY[a] == "bleeds" for a in prices.activities]), 0.05 * prices.payment, prices.payment)
         for name in ("payment",)
     }
     cheap = Prices(prices.activities, prices.full_cost, prices.variable_share, unpaid["payment"], prices.patient_cost)
     found = programme_case(inputs, profiles, cheap, CATEGORY, rerun_with([], profiles, prices))
     text = " ".join(found.to_json()["sentences"])
-    assert "raises the margin" in text
-    assert "lowers the hospital's margin" not in text
+    assert "in cash: it costs more at the margin than it is paid" in text
+    assert "loses the hospital" not in text
 
 
 def test_chart_data_agree_with_the_budget(case: ProgrammeResult) -> None:
@@ -361,22 +380,22 @@ def test_chart_data_agree_with_the_budget(case: ProgrammeResult) -> None:
     bleeds = pd.DataFrame(case.frames["bleeds"])
     averted = bleeds["cumulative_without"].iloc[-1] - bleeds["cumulative_with"].iloc[-1]
     assert averted == pytest.approx(case.budget.totals["R3"][0])
-    assert len(case.frames["downside"]) == 17
+    assert len(case.frames["downside"]) == 19
 
 
 def test_draws_give_intervals_and_a_fan(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
-    """A batch gives P(NPV < 0), intervals and a fan that contains its own median."""
+    """A batch gives the chance of a loss, intervals and a fan that contains its own median."""
     suitable = np.linspace(0.1, 0.9, 41)
     draws = run_budget(inputs.changed(share_suitable=suitable), profiles, prices, CATEGORY)
     spread = uncertainty(draws).to_json()
     assert spread["draws"] == 41
-    assert spread["probability_npv_negative"] == pytest.approx((draws.npv < 0).mean())
-    assert spread["npv"]["low"] < spread["npv"]["median"] < spread["npv"]["high"]
+    assert spread["probability_cash_loss"] == pytest.approx((draws.npv_cash < 0).mean())
+    assert spread["npv_cash"]["low"] < spread["npv_cash"]["median"] < spread["npv_cash"]["high"]
     found = programme_case(inputs, profiles, prices, CATEGORY, rerun_with([], profiles, prices), draws)
     fan = pd.DataFrame(found.frames["cumulative_cash"])
     assert (fan["q2.5"] <= fan["q50"]).all()
     assert (fan["q50"] <= fan["q97.5"]).all()
-    assert found.to_json()["headline"]["probability_npv_negative"] == spread["probability_npv_negative"]
+    assert found.to_json()["headline"]["probability_cash_loss"] == spread["probability_cash_loss"]
 
 
 def test_a_batch_is_not_a_deterministic_case(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:

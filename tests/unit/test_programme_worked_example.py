@@ -16,7 +16,8 @@ slots (surveillance at half)      12      18       18
 ================================  ======  =======  =======
 
 Paid after 10% denial: session 900 x 0.9 = 810, surveillance 400 x 0.9 = 360, bleed 6,000 x 0.9 = 5,400. Variable cost:
-session 1,000 x 0.4 = 400, surveillance 500 x 0.2 = 100, bleed 10,000 x 0.45 = 4,500.
+session 1,000 x 0.4 = 400, surveillance 500 x 0.2 = 100, bleed 10,000 x 0.45 = 4,500, of which 80% is cash, 3,600, and 900
+the time of staff.
 """
 
 from __future__ import annotations
@@ -30,9 +31,9 @@ from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import load_base_case
 from econmodel.programme.break_even import break_even
 from econmodel.programme.budget import Budget, run_budget
+from econmodel.programme.headline import headline
 from econmodel.programme.input_tables import CapitalItem, Payer
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
-from econmodel.programme.money.finance import payback_years
 from econmodel.programme.views import neutral_refill
 
 ACTIVITIES = ("session_direct", "surveillance_egd", "bleed_survived", "sessions", "first_bleeds", "rebleeds")
@@ -112,6 +113,7 @@ def inputs(**changes: object) -> ProgrammeInputs:
         "share_bed_refill": 0.5,
         "c_refill_contribution": 200.0,
         "n_stay_days": 8.0,
+        "share_cash_bleeds": 0.8,
         "n_settlement_days": 36.5,
         "share_tax": 0.2,
         "discount_finance": 0.10,
@@ -137,19 +139,20 @@ BY_HAND = {
     "R4": [0, 9720, 14040, 14040],  # 12 x 810; + 12 x 360
     "R5": [0, 4800, 6000, 6000],  # 12 x 400; + 12 x 100
     "R6": [0, 4920, 8040, 8040],
-    "R7": [0, 5400, 10800, 10800],  # bleeds averted x 4,500
+    "R7": [0, 4320, 8640, 8640],  # bleeds averted x 3,600
     "R8": [0, 6480, 12960, 12960],  # bleeds averted x 5,400
     "R9": [0, 960, 1920, 1920],  # days x 0.5 x 200
     "R10": [0, 900, 1350, 1350],  # slots x 0.25 x 300
-    "R11": [0, 3900, 6450, 6450],  # R6 + R7 - R8 + R9 - R10
+    "R11": [0, 2820, 4290, 4290],  # R6 + R7 - R8 + R9 - R10
     "R12": [0, 500, 1000, 1000],  # ceil((12 - 10) / 5) = 1 block; ceil((18 - 10) / 5) = 2
     "R13": [0, 1800, 1200, 1200],  # 1,000 + 200, and 600 once
-    "R14": [0, 1600, 4250, 4250],
-    "R15": [0, 200, 730, 730],  # 20% of (R14 - depreciation (3,000 - 600) / 4 = 600)
-    "R16": [0, 324, -216, -108],  # tenth of the change in R4 - R8 = 3,240, 1,080, 1,080; 108 released
+    "R14": [0, 520, 2090, 2090],
+    "R15": [0, 0, 282, 298],  # 20% of (R14 - depreciation (3,000 - 600) / 4 = 600), a loss of 80 carried forward
+    "R16": [0, 324, -216, -108],  # tenth of the change in R4 - R8, 3,240 a year, then 1,080; 108 released
     "R17": [3000, 0, 0, -600],
-    "R18": [-3000, 1076, 3736, 4228],  # R14 - R15 - R16 - R17
-    "R19": [-3000, -1924, 1812, 6040],
+    "R18": [-3000, 196, 2024, 2500],  # R14 - R15 - R16 - R17
+    "R19": [-3000, -2804, -780, 1720],
+    "RC": [0, 1080, 2160, 2160],  # bleeds averted x 900
     "R20": [0, 9.6, 19.2, 19.2],
 }
 
@@ -160,26 +163,36 @@ def test_every_row_by_hand(budget: Budget, row: str) -> None:
     np.testing.assert_allclose(budget.years[row][0], BY_HAND[row], atol=1e-9)
 
 
+def cash_by_month() -> np.ndarray:
+    """Net cash at the start and in each month: R11, R12 and running cost even over the year, the rest in a month of its own."""
+    first, later = (2820 - 500 - 1200) / 12, (4290 - 1000 - 1200) / 12
+    flows = np.array([-3000.0, *[first] * 12, *[later] * 24])
+    for month, amount in [(1, -600 - 324), (13, 216), (24, -282), (36, -298 + 108 + 600)]:
+        flows[month] += amount
+    return flows
+
+
 def test_present_value_by_hand(budget: Budget) -> None:
-    """-3,000 + 1,076/1.1 + 3,736/1.21 + 4,228/1.331 = 4,242."""
-    by_hand = -3000 + 1076 / 1.1 + 3736 / 1.21 + 4228 / 1.331
-    assert budget.npv[0] == pytest.approx(by_hand, abs=1e-9)
+    """Each month's cash at the end of its month; time freed, 90 and then 180 a month, stands beside it."""
+    factors = 1.1 ** (-np.arange(37) / 12)
+    by_hand = float((cash_by_month() * factors).sum())
+    freed = float((np.repeat([90.0, 180.0, 180.0], 12) * factors[1:]).sum())
+    np.testing.assert_allclose(budget.flows[0], cash_by_month(), atol=1e-9)
+    assert budget.npv_cash[0] == pytest.approx(by_hand, abs=1e-9)
     assert budget.years["R19_present_value"].sum() == pytest.approx(by_hand, abs=1e-9)
+    assert budget.npv_with_capacity[0] == pytest.approx(by_hand + freed, abs=1e-9)
 
 
 def test_payback_and_peak_cash_by_hand(budget: Budget) -> None:
-    """Cash turns in year 2, after 1 + 1,924 / 3,736 years; it is lowest after the first quarter.
-
-    Quarter 1: contribution 3,900 / 4, less step cost 500 / 4, fixed 300 + 600, working capital 324 / 4: -131.
-    """
-    assert payback_years(budget.years["R19"][0]) == pytest.approx(1 + 1924 / 3736)
-    assert budget.peak_cash[0] == pytest.approx(-3000 + 975 - 125 - 900 - 81)
+    """Cash turns in year 3, 780 / 174.17 months after its start; it is lowest after month 1: training and what payers owe."""
+    assert headline(budget).payback_years == pytest.approx(2 + 780 / (2090 / 12) / 12)
+    assert budget.peak_cash[0] == pytest.approx(-3000 + 1120 / 12 - 600 - 324)
 
 
 def test_memo_lines_by_hand(budget: Budget) -> None:
     """Reported surplus = R14 - depreciation 600 - capital charge on the mean book value - tax."""
     book = np.array([2700.0, 2100.0, 1500.0])
-    surplus = np.array([1600, 4250, 4250]) - 600 - 0.03 * book - np.array([200, 730, 730])
+    surplus = np.array([520, 2090, 2090]) - 600 - 0.03 * book - np.array([0, 282, 298])
     np.testing.assert_allclose(budget.memo.depreciation[0], [0, 600, 600, 600])
     np.testing.assert_allclose(budget.memo.reported_surplus[0, 1:], surplus)
     full = 12 * 1000 + np.array([0, 12, 12]) * 500 + np.array([500, 1000, 1000]) + np.array([1800, 1200, 1200])
@@ -188,25 +201,25 @@ def test_memo_lines_by_hand(budget: Budget) -> None:
 
 
 def test_neutral_refill_by_hand(budget: Budget) -> None:
-    """A bleed averted loses 5,400 - 4,500 = 900 and frees 8 days: 112.50 a day released, 225 a refilled day at half."""
+    """A bleed averted loses 5,400 - 3,600 = 1,800 and frees 8 days: 225 a day released, 450 a refilled day at half."""
     neutral = neutral_refill(budget)
-    assert neutral.at_full_refill == pytest.approx(112.5)
-    assert neutral.per_refilled_day == pytest.approx(225.0)
+    assert neutral.at_full_refill == pytest.approx(225.0)
+    assert neutral.per_refilled_day == pytest.approx(450.0)
 
 
 def test_neutral_refill_makes_the_averted_bleeds_neutral() -> None:
     """Put back as the input, it makes R7 - R8 + R9 zero."""
-    neutral = run_budget(inputs(c_refill_contribution=225.0), profiles(), prices(), CATEGORIES)
+    neutral = run_budget(inputs(c_refill_contribution=450.0), profiles(), prices(), CATEGORIES)
     totals = neutral.totals
     assert totals["R7"] - totals["R8"] + totals["R9"] == pytest.approx(0.0, abs=1e-9)
 
 
 def test_textbook_break_even_by_hand(budget: Budget) -> None:
-    """(4,200 / 3 + annualised (3,000 - 600 / 1.331)) / (16,800 / 36 starts)."""
+    """(4,200 / 3 + annualised (3,000 - 600 / 1.331)) / (11,400 / 36 starts)."""
     capital = (3000 - 600 / 1.331) / ((1 - 1.1**-3) / 0.1)
     found = break_even(budget)
-    assert found.contribution_per_start == pytest.approx(16_800 / 36)
-    assert found.textbook == pytest.approx((1400 + capital) / (16_800 / 36))
+    assert found.contribution_per_start == pytest.approx(11_400 / 36)
+    assert found.textbook == pytest.approx((1400 + capital) / (11_400 / 36))
     assert found.expected == pytest.approx(12.0)
 
 

@@ -2,8 +2,8 @@
 
 Conventions
 -----------
-Annual arrays have a year axis last, index 0 being the start (before the first month) and index y the end of year y,
-so that ``npv`` is ``sum flow[y] / (1 + rate)**y``. Leading axes are draws and broadcast.
+Arrays have a time axis last, index 0 being the start (before the first month) and index t the end of period t, of which
+``per_year`` make a year: 12 for months, as the programme's money is counted. Leading axes are draws and broadcast.
 """
 
 from __future__ import annotations
@@ -20,20 +20,22 @@ FloatArray = NDArray[np.float64]
 DAYS_PER_YEAR = 365.0
 
 
-def discount_factors(rate: ArrayLike, n_years: int) -> FloatArray:
-    """Factors ``(1 + rate)**-y`` for y = 0 .. n_years, shape (..., n_years + 1)."""
-    return np.asarray((1.0 + np.asarray(rate, dtype=float)[..., None]) ** -np.arange(n_years + 1.0))
+def discount_factors(rate: ArrayLike, periods: int, per_year: int = 1) -> FloatArray:
+    """Factors ``(1 + rate)**(-t / per_year)`` for t = 0 .. periods, shape (..., periods + 1)."""
+    return np.asarray((1.0 + np.asarray(rate, dtype=float)[..., None]) ** (-np.arange(periods + 1.0) / per_year))
 
 
-def npv(rate: ArrayLike, flows: ArrayLike) -> FloatArray:
-    """Net present value of flows at the start and at year ends.
+def npv(rate: ArrayLike, flows: ArrayLike, per_year: int = 1) -> FloatArray:
+    """Net present value of flows at the start and at the ends of periods.
 
     Parameters
     ----------
     rate
         Finance rate per year, as a fraction; shape (...).
     flows
-        Cash by year, shape (..., n_years + 1); index 0 is not discounted.
+        Cash by period, shape (..., periods + 1); index 0 is not discounted.
+    per_year
+        Periods of a year.
 
     Examples
     --------
@@ -41,7 +43,7 @@ def npv(rate: ArrayLike, flows: ArrayLike) -> FloatArray:
     4.1322
     """
     cash = np.asarray(flows, dtype=float)
-    return np.asarray((cash * discount_factors(rate, cash.shape[-1] - 1)).sum(axis=-1))
+    return np.asarray((cash * discount_factors(rate, cash.shape[-1] - 1, per_year)).sum(axis=-1))
 
 
 def sign_changes(flows: Sequence[float] | FloatArray) -> int:
@@ -51,13 +53,17 @@ def sign_changes(flows: Sequence[float] | FloatArray) -> int:
     return int((signs[1:] != signs[:-1]).sum())
 
 
-def irr(flows: ArrayLike) -> FloatArray:
-    """Internal rate of return where cash changes sign exactly once; otherwise NaN ("no single IRR").
+def irr(flows: ArrayLike, per_year: int = 1) -> FloatArray:
+    """Internal rate of return where cumulative cash changes sign exactly once, from below; otherwise NaN ("no single IRR").
+
+    There is then one rate of at least 0 (Norstrom 1972, from memory).
 
     Parameters
     ----------
     flows
-        Cash by year, shape (..., n_years + 1).
+        Cash by period, shape (..., periods + 1).
+    per_year
+        Periods of a year.
 
     Returns
     -------
@@ -72,33 +78,30 @@ def irr(flows: ArrayLike) -> FloatArray:
     cash = np.asarray(flows, dtype=float)
     table = cash.reshape(-1, cash.shape[-1])
     rates = np.full(len(table), np.nan)
-    single = np.array([sign_changes(row) == 1 for row in table], dtype=bool)
+    single = np.array([sign_changes(line) == 1 and line[-1] > 0 for line in table.cumsum(axis=-1)], dtype=bool)
     if single.any():
-        rates[single] = 1.0 / _single_root(table[single]) - 1.0
+        rates[single] = _root(table[single]) ** -per_year - 1.0
     return rates.reshape(cash.shape[:-1])
 
 
-def _single_root(table: FloatArray) -> FloatArray:
-    """Find the one positive root of each row in the discount factor v = 1 / (1 + rate)."""
-    # Years before the first cash only multiply by a power of v; without them the value at v = 0 has a sign.
+def _root(table: FloatArray) -> FloatArray:
+    """Discount factor of a period, between 0 and 1, at which each row is worth nothing."""
+    # Periods before the first cash only multiply by a power of it; without them the value at 0 has a sign.
     cash = np.array([np.roll(row, -first) for row, first in zip(table, (table != 0).argmax(axis=-1), strict=True)])
 
     def value(v: FloatArray) -> FloatArray:
         return np.asarray(np.polynomial.polynomial.polyval(v, cash.T, tensor=False))
 
-    low, high = np.zeros(len(cash)), np.ones(len(cash))
-    while (short := value(low) * value(high) > 0).any():
-        low, high = np.where(short, high, low), np.where(short, 2.0 * high, high)
-    return bracketed_roots(value, low, high)
+    return bracketed_roots(value, np.zeros(len(cash)), np.ones(len(cash)))
 
 
-def payback_years(cumulative: ArrayLike) -> FloatArray:
-    """Years until cumulative cash turns and stays at or above zero, interpolated within the year.
+def payback_years(cumulative: ArrayLike, per_year: int = 1) -> FloatArray:
+    """Years until cumulative cash turns and stays at or above zero, interpolated within the period.
 
     Parameters
     ----------
     cumulative
-        Undiscounted cumulative cash, shape (..., n_years + 1), index 0 the start.
+        Undiscounted cumulative cash, shape (..., periods + 1), index 0 the start.
 
     Returns
     -------
@@ -116,11 +119,11 @@ def payback_years(cumulative: ArrayLike) -> FloatArray:
     before, after = (np.take_along_axis(cash, at[..., None], axis=-1)[..., 0] for at in (last, last + 1))
     with np.errstate(divide="ignore", invalid="ignore"):
         turned = last - before / (after - before)
-    return np.where(below[..., -1], np.nan, np.where(below.any(axis=-1), turned, 0.0))
+    return np.where(below[..., -1], np.nan, np.where(below.any(axis=-1), turned / per_year, 0.0))
 
 
 def peak_cash(cumulative: FloatArray) -> FloatArray:
-    """Lowest cumulative cash over the quarters, the start included (so at most the outlay at the start)."""
+    """Lowest cumulative cash over the periods, the start included (so at most the outlay at the start)."""
     return np.asarray(cumulative.min(axis=-1))
 
 
@@ -153,14 +156,14 @@ def tax_due(profit: FloatArray, rate: FloatArray) -> FloatArray:
     return due
 
 
-def working_capital_increase(net_income: FloatArray, days: FloatArray) -> FloatArray:
-    """Increase in working capital by year, before its release at the end.
+def working_capital_increase(income: FloatArray, days: FloatArray) -> FloatArray:
+    """Increase by month in what is owed to the hospital: ``12 x income of the month x days / 365``, less that of the month before.
 
-    ``(income[y] - income[y - 1]) x days / 365`` with no income before year 1; shape (draw, year). A negative
-    income change frees cash. The sum over years is what is released at the end.
+    Shape (draw, month), nothing owed before month 1, released at the end of the last month. A fall in income frees cash.
     """
-    level = net_income * days[..., None] / DAYS_PER_YEAR
-    return np.diff(level, axis=-1, prepend=0.0)
+    owed = 12.0 * income * days[..., None] / DAYS_PER_YEAR
+    owed[..., -1] = 0.0
+    return np.diff(owed, axis=-1, prepend=0.0)
 
 
 def annuity_factor(rate: float, years: float, timing: str = "arrears") -> float:

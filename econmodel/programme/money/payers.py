@@ -14,27 +14,30 @@ from numpy.typing import NDArray
 
 from econmodel.economics.prices import Prices
 from econmodel.errors import AnalysisError
-from econmodel.parameters.catalogue import BLEED_ADMISSIONS, DEVICES, SESSION_KINDS
+from econmodel.parameters.catalogue import BLEED_ADMISSIONS, COMPLICATIONS, DEVICES, SESSION_KINDS, VISIT_KINDS
 from econmodel.programme.input_tables import Payer, PayerTerm
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
-PROPHYLAXIS = "prophylaxis"
+PROPHYLAXIS, AFTER = "prophylaxis", ("aftercare", "background")
 
 
 @record
 class UnitMoney:
     """Money per unit of each activity in base-year prices, arrays (draw, activity); zero where there is no price.
 
-    ``is_prophylaxis`` and ``is_device`` mark activities, shape (activity,).
+    ``cash_share`` is the part of the variable cost that is money at the margin, whether the activity rises or falls; the rest
+    is the time of staff who are there anyway. The marks are of activities, shape (activity,).
     """
 
     income: FloatArray
     variable_cost: FloatArray
     full_cost: FloatArray
+    cash_share: FloatArray
     is_prophylaxis: NDArray[np.bool_]
     is_device: NDArray[np.bool_]
+    is_harm: NDArray[np.bool_]
 
 
 def unit_money(inputs: ProgrammeInputs, prices: Prices, categories: Mapping[str, str], activities: tuple[str, ...]) -> UnitMoney:
@@ -61,7 +64,25 @@ def unit_money(inputs: ProgrammeInputs, prices: Prices, categories: Mapping[str,
     variable = full * share * (1.0 + inputs.share_device_tax[:, None] * device)
     fees = inputs.share_physician_employed[:, None] * _professional_fees(inputs, activities)
     paid = (payment + fees) * _payer_factor(inputs, categories, activities)
-    return UnitMoney(paid * np.where(prophylaxis, inputs.payment_factor, 1.0), variable, full, prophylaxis, device)
+    harm = np.array([name in COMPLICATIONS for name in activities])
+    income = paid * np.where(prophylaxis, inputs.payment_factor, 1.0)
+    return UnitMoney(income, variable, full, _cash_share(inputs, categories, activities), prophylaxis, device, harm)
+
+
+def _cash_share(inputs: ProgrammeInputs, categories: Mapping[str, str], activities: tuple[str, ...]) -> FloatArray:
+    """Part of each variable cost that is cash, (draw, activity); what is bought, devices and drugs, is cash throughout."""
+    kinds = (
+        (SESSION_KINDS, inputs.share_cash_sessions),
+        (VISIT_KINDS, inputs.share_cash_visits),
+        (COMPLICATIONS, inputs.share_cash_harms),
+        ([name for name, category in categories.items() if category == "bleeds"], inputs.share_cash_bleeds),
+        ([name for name, category in categories.items() if category in AFTER], inputs.share_cash_aftercare),
+    )
+    n_draws = np.broadcast_shapes(*(share.shape for _, share in kinds))
+    found = np.ones((*n_draws, len(activities)))
+    for names, share in kinds:
+        found[:, [name in names for name in activities]] = share[:, None]
+    return found
 
 
 def _check(inputs: ProgrammeInputs, prices: Prices, categories: Mapping[str, str]) -> None:

@@ -1,7 +1,8 @@
 """Rows of the budget by month, R1 to R14 and R20, and their price indices.
 
-Takes activity and money per unit; gives nominal rows of shape (draw, month). What is income or cost of a bleed
-avoided holds everything outside the prophylaxis category: bleeds, care after them, and the care of living longer.
+Takes activity and money per unit; gives nominal rows of shape (draw, month). Every row but the one of time freed is cash.
+What is income or cost of a bleed avoided holds everything outside the prophylaxis category: bleeds, care after them, and the
+care of living longer. Complications of the programme stand apart from its work.
 """
 
 from __future__ import annotations
@@ -40,8 +41,12 @@ class Row(StrEnum):
     SESSIONS = "R2", "Treatment sessions", "count"
     BLEEDS_AVERTED = "R3", "Bleeds averted", "count"
     PROPHYLAXIS_INCOME = "R4", "Prophylaxis income"
+    SURVEILLANCE_INCOME = "R4s", "of which surveillance"
     PROPHYLAXIS_COST = "R5", "Prophylaxis variable cost", "cost"
+    SURVEILLANCE_COST = "R5s", "of which surveillance, cost", "cost"
     PROPHYLAXIS_CONTRIBUTION = "R6", "Prophylaxis contribution"
+    HARM_INCOME = "R4h", "Income for complications"
+    HARM_COST = "R6h", "Variable cost of complications", "cost"
     BLEED_COST_AVOIDED = "R7", "Variable cost of bleeds avoided"
     BLEED_INCOME_LOST = "R8", "Income lost on bleeds avoided", "cost"
     REFILLED_BEDS = "R9", "Contribution of refilled beds"
@@ -56,6 +61,7 @@ class Row(StrEnum):
     NET_CASH = "R18", "Net cash"
     CUMULATIVE_CASH = "R19", "Cumulative net cash"
     PRESENT_VALUE = "R19_present_value", "Present value of net cash"
+    TIME_FREED = "RC", "Staff time freed, no cash"
     BED_DAYS = "R20", "Net bed-days released", "count"
 
 
@@ -118,7 +124,7 @@ def session_slots(inputs: ProgrammeInputs, activity: ProgrammeActivity, change: 
 def contribution_rows(
     inputs: ProgrammeInputs, activity: ProgrammeActivity, change: FloatArray, money: UnitMoney, prices: PriceIndices
 ) -> Rows:
-    """Rows R2 to R11 and R20 of any change in activity.
+    """Rows R2 to R11, R20 and RC of any change in activity.
 
     Parameters
     ----------
@@ -133,14 +139,16 @@ def contribution_rows(
     def income(mask: NDArray[np.bool_]) -> FloatArray:
         return np.asarray(prices.tariff * np.einsum("dpa,da->dp", *_same(change, money.income * mask)))
 
-    def cost(mask: NDArray[np.bool_]) -> FloatArray:
-        device = np.einsum("dpa,da->dp", *_same(change, money.variable_cost * (mask & money.is_device)))
-        other = np.einsum("dpa,da->dp", *_same(change, money.variable_cost * (mask & ~money.is_device)))
+    def cost(mask: NDArray[np.bool_], share: FloatArray = money.cash_share) -> FloatArray:
+        unit = money.variable_cost * share
+        device = np.einsum("dpa,da->dp", *_same(change, unit * (mask & money.is_device)))
+        other = np.einsum("dpa,da->dp", *_same(change, unit * (mask & ~money.is_device)))
         return np.asarray(prices.devices * device + prices.mixed * other)
 
-    own_income, own_cost = income(money.is_prophylaxis), cost(money.is_prophylaxis)
-    saved, lost = -cost(~money.is_prophylaxis), -income(~money.is_prophylaxis)
-    saved = np.where(saved > 0, saved * inputs.saving_factor[:, None], saved)
+    own, rest = money.is_prophylaxis & ~money.is_harm, ~money.is_prophylaxis & ~money.is_harm
+    seen = np.array([name in EXAMINATIONS for name in activity.activities])
+    own_income, own_cost, saved, lost = income(own), cost(own), -cost(rest), -income(rest)
+    harm_income, harm_cost = income(money.is_harm) * inputs.share_harms_paid[:, None], cost(money.is_harm)
     days = bed_days_released(inputs, activity, change)
     refilled = prices.tariff * days * (inputs.share_bed_refill * inputs.c_refill_contribution)[:, None]
     per_slot = (inputs.share_sessions_displacing * inputs.c_displaced_contribution)[:, None]
@@ -150,23 +158,20 @@ def contribution_rows(
         Row.SESSIONS: activity.total(change, "sessions"),
         Row.BLEEDS_AVERTED: -activity.total(change, "first_bleeds", "rebleeds"),
         Row.PROPHYLAXIS_INCOME: own_income,
+        Row.SURVEILLANCE_INCOME: income(seen),
         Row.PROPHYLAXIS_COST: own_cost,
+        Row.SURVEILLANCE_COST: cost(seen),
         Row.PROPHYLAXIS_CONTRIBUTION: contribution,
+        Row.HARM_INCOME: harm_income,
+        Row.HARM_COST: harm_cost,
         Row.BLEED_COST_AVOIDED: saved,
         Row.BLEED_INCOME_LOST: lost,
         Row.BED_DAYS: days,
         Row.REFILLED_BEDS: refilled,
         Row.DISPLACED_WORK: displaced,
-        Row.NET_CONTRIBUTION: contribution + saved - lost + refilled - displaced,
+        Row.NET_CONTRIBUTION: contribution + harm_income - harm_cost + saved - lost + refilled - displaced,
+        Row.TIME_FREED: -cost(np.ones_like(seen), 1.0 - money.cash_share),
     }
-
-
-def surveillance_contribution(activity: ProgrammeActivity, money: UnitMoney, prices: PriceIndices) -> FloatArray:
-    """Part of R6 that comes from surveillance examinations rather than treatment, shape (draw, month)."""
-    chosen = np.array([name in EXAMINATIONS for name in activity.activities])
-    income = np.einsum("dpa,da->dp", *_same(activity.change, money.income * chosen))
-    cost = np.einsum("dpa,da->dp", *_same(activity.change, money.variable_cost * chosen))
-    return np.asarray(prices.tariff * income - prices.mixed * cost)
 
 
 def _same(change: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -33,7 +33,9 @@ SHORT_LABELS = {
     "payment_less_20": "Payment 20% lower",
     "view_block": "Block budget throughout",
     "view_per_episode": "Per-episode throughout",
-    "cash_alone": "Freed staff time no cash",
+    "bleeds_little_cash": "Bleeds' cash share 20%",
+    "sessions_own_staff": "Own staff do sessions",
+    "no_usual_follow_up": "Untreated not examined",
     "refill_zero": "No bed refilled",
     "new_capital": "Equipment bought new",
     "payment_national": "Inpatient pay, national",
@@ -83,15 +85,17 @@ def plot_bridge(programme: ProgrammeResult, *, ax: Axes, currency: str) -> dict[
 
 def plot_downside(programme: ProgrammeResult, *, ax: Axes, currency: str) -> dict[str, Rectangle]:
     """Net present value if one thing goes worse, with the base case as a line."""
-    base, worse = programme.headline.npv, programme.downside
-    bars = {row.key: ax.barh(-i, row.npv, height=0.66, color=ACCENT if row.npv >= 0 else LOSS)[0] for i, row in enumerate(worse)}
+    base, worse = programme.headline.npv_cash, programme.downside
+    bars = {
+        row.key: ax.barh(-i, row.npv_cash, height=0.66, color=ACCENT if row.npv_cash >= 0 else LOSS)[0] for i, row in enumerate(worse)
+    }
     ax.axvline(base, color=INK, linewidth=1.0, linestyle=(0, (4, 2)))
     ax.text(base, 0.75, f"base {f.money_short(base, currency)}", ha="center", va="bottom", fontsize=6.8)
     for i, row in enumerate(worse):
-        ax.text(max(row.npv, base, 0.0), -i, "  " + f.money_short(row.npv, currency), va="center", fontsize=6.2)
+        ax.text(max(row.npv_cash, base, 0.0), -i, "  " + f.money_short(row.npv_cash, currency), va="center", fontsize=6.2)
     ax.set_yticks([-i for i in range(len(worse))], [_short(row) for row in worse], fontsize=6.8)
     ax.set_ylim(0.4 - len(worse), 0.6)
-    _money_axis(ax, currency, [base, *(row.npv for row in worse)])
+    _money_axis(ax, currency, [base, *(row.npv_cash for row in worse)])
     return bars
 
 

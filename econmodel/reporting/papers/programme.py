@@ -109,7 +109,7 @@ def _margin(results: Results, programme: ProgrammeResult) -> tuple[Paragraph, ..
     """Say on the first page where an averted bleed lowers the hospital's own margin."""
     views, currency = programme.views, results.settings.currency
     view = views.get("as_paid") or views[programme.basis.payment_view]
-    if not view.averted_bleed_lowers_cash:
+    if not view.averted_bleed_lowers_margin:
         return ()
     said = lowered_margin(view, lambda value: f.money(value, currency))
     return (Paragraph(said[0].upper() + said[1:], lead="As this hospital is paid: "),)
@@ -124,16 +124,18 @@ def answer(results: Results, programme: ProgrammeResult) -> str:
     bleeds = f"averts {f.number(averted, 1) if averted else 'no'} bleeds and {programme.verdict}"
     if averted < 0:
         bleeds = f"{programme.verdict}, which no surplus would justify"
-    alone = programme.cash_alone
-    others = {"if freed staff time saves no cash": alone.npv} if round(alone.npv_change) else {}
-    others |= {UNDER[name]: view.headline.npv for name, view in programme.views.items() if name not in ("as_paid", basis.payment_view)}
+    counted = numbers.npv_with_capacity
+    others = {"with freed staff time counted as money": counted} if round(counted - numbers.npv_cash) else {}
+    others |= {
+        UNDER[name]: view.headline.npv_cash for name, view in programme.views.items() if name not in ("as_paid", basis.payment_view)
+    }
     listed = ", ".join(f"{f.money(value, currency)} {words}" for words, value in others.items())
     listed = f" ({listed})" if listed else ""
-    chance = programme.probability_npv_negative
+    chance = programme.probability_cash_loss
     risk = "" if chance is None else f", with a {f.percent(chance)} chance of less than zero"
     return (
-        f"Over {f.span(basis.budget_years)} the programme {bleeds}: net present value "
-        f"{f.money(numbers.npv, currency)} as this hospital is paid{risk}{listed}."
+        f"Over {f.span(basis.budget_years)} the programme {bleeds}: net present value in cash "
+        f"{f.money(numbers.npv_cash, currency)} as this hospital is paid{risk}{listed}."
     )
 
 
@@ -182,11 +184,11 @@ def key_numbers(results: Results, programme: ProgrammeResult, risk: Risk | None)
             KeyNumber(f.money(numbers.peak_cash, currency), "Peak cash", "lowest cumulative, by quarter"),
             KeyNumber(f.money(numbers.year_3_net_contribution, currency), "Year-3 net contribution", "before fixed cost"),
             KeyNumber(
-                f.money(numbers.npv, currency),
-                f"NPV at {f.percent(basis.finance_rate, 1)}",
-                "P(NPV < 0): run with draws"
+                f.money(numbers.npv_cash, currency),
+                f"Cash NPV at {f.percent(basis.finance_rate, 1)}",
+                "chance of a loss: run with draws"
                 if drawn is None
-                else f"P(NPV < 0) {f.percent(drawn.probability_npv_negative)}, {drawn.draws} draws",
+                else f"chance of a loss {f.percent(drawn.probability_cash_loss)}, {drawn.draws} draws",
             ),
             KeyNumber(numbers.payback_text, "Payback", f"{basis.cash} cash"),
             KeyNumber(f.number(programme.break_even.searched, 1), "Break-even patients a year", _volume(programme.break_even)),

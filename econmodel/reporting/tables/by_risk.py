@@ -54,7 +54,7 @@ def by_risk_blocks(parameters: ParameterSet, found: TreatByRisk) -> Iterator[Par
         f"Untreated year-1 risk of the reference mix from which each strategy is better than {usual} (now {f.percent(found.now, 1)})",
         (("Strategy", 2.4), ("In life-years", 1.2, True), (f"Worth its price, {worth} a QALY", 1.4, True)),
         [(names[s.strategy], turn_text(s.life_years), turn_text(s.net_benefit)) for s in found.strategies],
-        note=f"The programme's net present value in cash alone is above 0 {turn_text(found.cash)}. Risk moves alone, effects held.",
+        note=f"The programme's net present value in cash is above 0 {turn_text(found.cash)}. Risk moves alone, effects held.",
     )
     yield table(
         f"{names[found.lead]} against {usual}, by patient group: own untreated year-1 risk, and that from which it is worth its price",

@@ -13,9 +13,7 @@ if TYPE_CHECKING:
     from econmodel.programme.fetch import ToFetch, Wanted
 
 NAMED = 4
-SHARES = (
-    "Shares of variance over the draws: net benefit of the lead strategy against usual care, and the programme's value in cash alone."
-)
+SHARES = "Shares of variance over the draws: net benefit of the lead strategy against usual care, and the programme's value in cash."
 
 
 def fetch_items(found: ToFetch) -> tuple[tuple[str, str], ...]:

@@ -99,7 +99,8 @@ def interval_tables(results: Results, programme: ProgrammeResult) -> tuple[Table
 
     numbers, spread = programme.headline, found.spread
     rows = [
-        row("Net present value", numbers.npv, spread.npv, None),
+        row("Net present value in cash", numbers.npv_cash, spread.npv_cash, None),
+        row("with staff time freed counted", numbers.npv_with_capacity, spread.npv_with_capacity, None),
         row("Peak cash", numbers.peak_cash, spread.peak_cash, None),
         row("Year-3 net contribution", numbers.year_3_net_contribution, spread.year_3_net_contribution, None),
         row("Net cash", numbers.net_cash, spread.net_cash, None),
@@ -108,7 +109,7 @@ def interval_tables(results: Results, programme: ProgrammeResult) -> tuple[Table
         row("Bleeds averted", numbers.bleeds_averted, spread.bleeds_averted, 1),
         row("Bed-days released", numbers.bed_days_released, spread.bed_days_released, 0),
     ]
-    chance = f.percent(found.probability_npv_negative)
+    chance = f.percent(found.probability_cash_loss)
     return (
         table(
             f"Intervals over {found.draws:,} draws ({programme.basis.cash} {currency})",
@@ -121,7 +122,7 @@ def interval_tables(results: Results, programme: ProgrammeResult) -> tuple[Table
                 ("Draws without one", 1.0, True),
             ),
             rows,
-            note=f"Chance of a net present value below zero: {chance}. Payback: among draws that pay back.",
+            note=f"Chance of a net present value in cash below zero: {chance}. Payback: among draws that pay back.",
         ),
         *((luck_table(programme.luck, currency),) if programme.luck else ()),
     )
@@ -136,13 +137,13 @@ def luck_table(found: Luck, currency: str) -> Table:
 
     words = {"parameters": "Inputs and structure", "luck": "Luck alone, inputs at their base values", "both": "Both"}
     rows = [
-        (words[row.doubt], spread(row.bleeds_averted), spread(row.npv, money=True), f.percent(row.probability_npv_negative))
+        (words[row.doubt], spread(row.bleeds_averted), spread(row.npv_cash, money=True), f.percent(row.probability_cash_loss))
         for row in found.rows
     ]
     seen = ", ".join(f"{SEEN[name].lower()} {spread(one)}" for name, one in found.seen.items())
     return table(
         f"What so few patients leave to chance: mean and 95% interval, {found.draws:,} draws",
-        (("Doubt", 2.2), ("Bleeds averted", 1.6, True), ("Net present value", 2.2, True), ("Below zero", 0.8, True)),
+        (("Doubt", 2.2), ("Bleeds averted", 1.6, True), ("Cash NPV", 2.2, True), ("Below zero", 0.8, True)),
         rows,
         note=f"Counts that the programme will see: {seen}. With and without the programme luck is independent, the cautious reading.",
     )
@@ -156,7 +157,7 @@ def views_table(results: Results, programme: ProgrammeResult) -> Table:
         return (heading, *(f.money(amount, currency) for amount in amounts))
 
     lowers = [UNDER[name] for name, view in views.items() if view.averted_bleed_lowers_margin]
-    note = f"An averted bleed lowers the hospital's margin {' and '.join(lowers)}. " if lowers else ""
+    note = f"An averted bleed lowers the hospital's cash {' and '.join(lowers)}. " if lowers else ""
     first = next(iter(views.values()))
     note += (
         f"The input is {f.money(first.refill_contribution, currency)} per refilled bed-day; under a block budget refill earns nothing."
@@ -165,11 +166,12 @@ def views_table(results: Results, programme: ProgrammeResult) -> Table:
         f"How the hospital is paid decides the result ({programme.basis.cash} {currency})",
         (("", 2.2), *((v.label, 1.1, True) for v in views.values())),
         [
-            row("Net present value", *(view.headline.npv for view in views.values())),
+            row("Net present value in cash", *(view.headline.npv_cash for view in views.values())),
+            row("with staff time freed counted", *(view.headline.npv_with_capacity for view in views.values())),
             ("Payback", *(view.headline.payback_text for view in views.values())),
             row("Peak cash", *(view.headline.peak_cash for view in views.values())),
             row("Year-3 net contribution", *(view.headline.year_3_net_contribution for view in views.values())),
-            row("Margin per bleed averted", *(view.bleed_margin_per_bleed for view in views.values())),
+            row("Cash margin per bleed averted", *(view.bleed_margin_per_bleed for view in views.values())),
             (
                 "Contribution per refilled bed-day that makes an averted bleed neutral",
                 *(_neutral(view, currency) for view in views.values()),
@@ -226,8 +228,8 @@ def downside_table(results: Results, programme: ProgrammeResult) -> Table:
     rows = [
         (
             row.label,
-            f.money(row.npv, currency),
-            f.money_change(row.npv_change, currency),
+            f.money(row.npv_cash, currency),
+            f.money_change(row.npv_cash_change, currency),
             row.payback_text,
             f.money(row.peak_cash, currency),
             f.number(row.bleeds_averted, 1),
@@ -238,8 +240,8 @@ def downside_table(results: Results, programme: ProgrammeResult) -> Table:
         f"What could go wrong ({programme.basis.cash} {currency})",
         (
             ("Change", 3.4),
-            ("NPV", 1.0, True),
-            ("Change in NPV", 1.0, True),
+            ("Cash NPV", 1.0, True),
+            ("Change", 1.0, True),
             ("Payback", 1.5, True),
             ("Peak cash", 1.0, True),
             ("Bleeds averted", 0.8, True),

@@ -86,8 +86,8 @@ def headline_table(case: Case, results: Results, findings: Findings, width: int 
 def finance_line(programme: ProgrammeResult) -> str:
     """Money of the decision in one line: cash over the budget, its value today, and the lowest point on the way."""
     found, basis = programme.headline, programme.basis
-    cash, npv, low = (f.money(value, basis.currency) for value in (found.net_cash, found.npv, found.peak_cash))
-    return f"Programme, {f.duration(basis.budget_years)}: net cash {cash}, NPV {npv}, lowest cash {low}."
+    cash, value, low = (f.money(amount, basis.currency) for amount in (found.net_cash, found.npv_cash, found.peak_cash))
+    return f"Programme, {f.duration(basis.budget_years)}: net cash {cash}, its NPV {value}, lowest {low}."
 
 
 def _heading(key: str, short: Mapping[str, str]) -> str:
@@ -194,10 +194,10 @@ def budget_tables(case: Case, programme: ProgrammeResult) -> list[Any]:
         shown = (f.number(figure, 1 if row.is_count else 0) for figure in (*(year.rows[row] for year in years), programme.totals[row]))
         table.add_row(escape(row_name(row)), *shown)
     downside = Table(box=box.SIMPLE_HEAD, pad_edge=False, title="What could go wrong", title_justify="left", title_style="bold")
-    for heading in ("If", "NPV", "Change"):
+    for heading in ("If", "Cash NPV", "Change"):
         downside.add_column(heading, justify="left" if heading == "If" else "right")
     for worse in programme.downside:
-        downside.add_row(escape(worse.label), f.money(worse.npv, currency), f.money_change(worse.npv_change, currency))
+        downside.add_row(escape(worse.label), f.money(worse.npv_cash, currency), f.money_change(worse.npv_cash_change, currency))
     invented = [Text("Invented data: a fictional hospital.", style="bold")] if case.is_demo else []
     return [*invented, table, downside, *(Text(f"- {s}") for s in programme.sentences)]
 

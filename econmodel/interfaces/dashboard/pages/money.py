@@ -117,10 +117,10 @@ def _headline(found: Answer, plan: ProgrammeResult) -> None:
         KeyNumbers(
             (
                 KeyNumber(
-                    f.money_short(numbers.npv, currency),
+                    f.money_short(numbers.npv_cash, currency),
                     f"Value today of {years} years' cash",
                     f"net present value (NPV) at {f.percent(plan.basis.finance_rate, 1)} a year; "
-                    f"{f.money_short(plan.cash_alone.npv, currency)} if freed staff time saves no cash",
+                    f"{f.money_short(numbers.npv_with_capacity, currency)} with freed staff time counted as money",
                 ),
                 KeyNumber(numbers.payback_text, "Pays back", "payback of cumulative net cash"),
                 KeyNumber(f.money_short(numbers.peak_cash, currency), "Lowest cash on the way", "peak cash needed"),
@@ -150,10 +150,10 @@ def payment_views(found: Answer, plan: ProgrammeResult) -> None:
     """Show both ways of being paid, side by side."""
     currency, views = found.results.settings.currency, list(plan.views.values())
     amounts = (
-        ("Value today (NPV)", [v.headline.npv for v in views]),
+        ("Value today in cash (NPV)", [v.headline.npv_cash for v in views]),
         ("Lowest cash", [v.headline.peak_cash for v in views]),
         ("Net contribution in year 3", [v.headline.year_3_net_contribution for v in views]),
-        ("Margin of each bleed averted", [v.bleed_margin_per_bleed for v in views]),
+        ("Cash margin of each bleed averted", [v.bleed_margin_per_bleed for v in views]),
     )
     rows = [
         ("Pays back", *(v.headline.payback_text for v in views)),

@@ -45,8 +45,8 @@ def _downside(found: Answer, plan: ProgrammeResult) -> None:
     rows = [
         (
             row.label,
-            f.money(row.npv, currency),
-            f.money_change(row.npv_change, currency),
+            f.money(row.npv_cash, currency),
+            f.money_change(row.npv_cash_change, currency),
             row.payback_text,
             f.money(row.peak_cash, currency),
             f.number(row.patients_per_year, 1),
@@ -55,7 +55,7 @@ def _downside(found: Answer, plan: ProgrammeResult) -> None:
         for row in plan.downside
     ]
     columns = blocks.across(
-        "What happens", ("Value today (NPV)", "Change", "Pays back", "Lowest cash", "Patients a year", "Bleeds averted")
+        "What happens", ("Value today in cash (NPV)", "Change", "Pays back", "Lowest cash", "Patients a year", "Bleeds averted")
     )
     blocks.table(table("One thing worse at a time, and the three worst together", columns, rows))
     money.payment_views(found, plan)
