@@ -25,7 +25,7 @@ def belief():
     """Give every run of the command the base case's beliefs made once."""
     once = commands.base_case()
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(commands, "base_case", lambda: once)
+        patch.setattr(commands, "base_case", lambda hospital: once)
         yield
 
 

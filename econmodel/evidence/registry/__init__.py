@@ -12,7 +12,7 @@ analysed
     Every other patient. Follow-up starts at the decision (or, without one, at the first session).
 """
 
-from econmodel.evidence.registry.analysis import RegistryResult, analyse_registry
+from econmodel.evidence.registry.analysis import RegistryResult, analyse_clean, analyse_registry
 from econmodel.evidence.registry.cleaning import CleanRegistry, clean_registry
 from econmodel.evidence.registry.outputs import summarise, write_registry
 from econmodel.evidence.registry.settings import BaseCase, BetaPrior, Options, Prior, base_case_from, prior_from_mean
@@ -24,6 +24,7 @@ __all__ = [
     "Options",
     "Prior",
     "RegistryResult",
+    "analyse_clean",
     "analyse_registry",
     "base_case_from",
     "clean_registry",

@@ -104,8 +104,18 @@ def analyse_registry(path: Path, options: Options | None = None, base: BaseCase 
     DataError
         The file is not a registry table, its dates are ambiguous, or every patient is held or excluded.
     """
-    options, base = options or Options(), base or BaseCase()
-    clean = clean_registry(path, options)
+    options = options or Options()
+    return analyse_clean(clean_registry(path, options), options, base or BaseCase())
+
+
+def analyse_clean(clean: CleanRegistry, options: Options, base: BaseCase) -> RegistryResult:
+    """Estimate from a registry that has been read and cleaned.
+
+    Raises
+    ------
+    DataError
+        Every patient is held or excluded.
+    """
     if clean.analysed.empty:
         reasons = "; ".join(f"{why} ({n})" for why, n in clean.patients["reason"].value_counts().items())
         notes = [note for note in clean.notes if note.startswith("not used") or "words not known" in note]

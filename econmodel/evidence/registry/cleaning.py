@@ -10,15 +10,18 @@ break several rules and all are listed; an excluded patient is counted as exclud
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from econmodel.evidence.registry.columns import SYNONYMS, ColumnMap, map_columns, plain, recognise
+from econmodel.evidence.registry.layouts import read_layouts, sheet_of, understood
 from econmodel.evidence.registry.ledger import EXCLUDED, HELD, KEPT, Ledger
 from econmodel.evidence.registry.patients import ELIGIBLE, form_courses, form_patients, form_visits, place_bleeds
-from econmodel.evidence.registry.rows import Unknown, drop_duplicates, type_rows
+from econmodel.evidence.registry.recipe import new_key
+from econmodel.evidence.registry.rows import PER_SHEET, Unknown, drop_duplicates, type_rows
 from econmodel.evidence.registry.settings import Options
 from econmodel.evidence.registry.table import RawTable, read_table
 from econmodel.records import record
@@ -160,6 +163,8 @@ class CleanRegistry:
         Our names of the columns the file has.
     invented
         Whether the file says that its data are invented.
+    read_as
+        The options with the layout of the tables as read: what a recipe says.
     """
 
     patients: pd.DataFrame
@@ -175,6 +180,7 @@ class CleanRegistry:
     key: pd.DataFrame
     recorded: frozenset[str]
     invented: bool
+    read_as: Options
 
     @property
     def analysed(self) -> pd.DataFrame:
@@ -196,7 +202,12 @@ def clean_registry(path: Path, options: Options) -> CleanRegistry:
         The file is not a table, lacks a needed column, or has dates that can be read both ways.
     """
     mapped = {plain(column) for column in options.mapping}
-    table = read_table(path, lambda heading: bool(recognise(heading)) or plain(heading) in mapped)
+    options = options if options.layout_key else replace(options, layout_key=new_key())
+    if options.sheets:
+        table, sheets = read_layouts(path, options), options.sheets
+    else:
+        table = read_table(path, lambda heading: bool(recognise(heading)) or plain(heading) in mapped)
+        sheets = (understood(table, options),)
     columns = map_columns(table.letters, options.mapping)
     ledger = Ledger(notes=list(table.notes))
     _note_columns(columns, table.letters, ledger)
@@ -215,12 +226,12 @@ def clean_registry(path: Path, options: Options) -> CleanRegistry:
     counts = _count(len(typed), rows, patients, visits[kept], courses)
     label_of = typed.set_index("row")["label"]
     return CleanRegistry(
-        patients,
-        rows,
+        patients.assign(row=patients["row"] % PER_SHEET),
+        rows.assign(row=rows["row"] % PER_SHEET),
         visits[kept],
         courses,
-        _settled(_with_patient(ledger.problems, label_of), rows, patients),
-        _with_patient(ledger.changes, label_of),
+        _placed(_settled(_with_patient(ledger.problems, label_of), rows, patients)),
+        _placed(_with_patient(ledger.changes, label_of)),
         counts,
         tuple(ledger.notes),
         table.mark,
@@ -228,19 +239,29 @@ def clean_registry(path: Path, options: Options) -> CleanRegistry:
         _key(table, columns, typed["label"]),
         frozenset(columns.found),
         table.invented,
+        replace(options, sheets=tuple(sheets)),
     )
 
 
 def _key(table: RawTable, columns: ColumnMap, labels: pd.Series) -> pd.DataFrame:
     heading = columns.found.get("id", columns.record_number)
     ids = table.cells[heading] if heading else labels.map(lambda _: "")
-    return pd.DataFrame({"patient": labels, "row": labels.index, "id": ids}).drop_duplicates("patient", ignore_index=True)
+    return pd.DataFrame({"patient": labels, "row": labels.index % PER_SHEET, "id": ids}).drop_duplicates("patient", ignore_index=True)
 
 
 def _with_patient(entries: pd.DataFrame, label_of: pd.Series) -> pd.DataFrame:
     entries = entries.copy()
     entries.insert(1, "patient", entries["row"].map(label_of).fillna(""))
     return entries.sort_values("row", kind="stable", ignore_index=True)
+
+
+def _placed(entries: pd.DataFrame) -> pd.DataFrame:
+    """Give rows as their sheet counts them, and the table where there are several."""
+    tables = entries["row"].map(sheet_of)
+    entries = entries.assign(row=entries["row"] % PER_SHEET)
+    if (tables > 1).any():
+        entries.insert(0, "table", tables)
+    return entries.drop_duplicates(ignore_index=True)
 
 
 def _settled(problems: pd.DataFrame, rows: pd.DataFrame, patients: pd.DataFrame) -> pd.DataFrame:

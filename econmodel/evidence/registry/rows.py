@@ -44,10 +44,15 @@ WORD_COLUMNS = (
     "strategy",
 )
 MUST_READ = ("bled", "strategy", "status", "complication", "bleed_source", "death_cause")
+PER_SHEET = 1_000_000  # rows of sheets after the first are numbered beyond it
 SAID = 5  # unknown words of a column told one by one
 _SEVERAL = re.compile(r"\d\s*(?:mm|cm)?\s*(?:[/+&]|and)\s*\d")
 _LIMITS = {"age": (0, 110), "birth_year": (1900, 2100), "size_mm": (0, 100), "coils": (0, 50), "glue_ml": (0, 50), "sessions": (0, 50)}
 _OURS = r"patient-\d{1,6}"
+
+
+class UnclearDates(DataError):
+    """Dates can be read both ways, and nobody has said which."""
 
 
 @record
@@ -74,7 +79,7 @@ class Unknown:
 
     def __str__(self) -> str:
         """Where it stands, without the word."""
-        return f"no. {self.number}, {self.patients} patients, first in row {self.row}"
+        return f"no. {self.number}, {self.patients} patients, first in row {self.row % PER_SHEET}"
 
 
 def type_rows(table: RawTable, columns: ColumnMap, options: Options, ledger: Ledger) -> tuple[pd.DataFrame, tuple[Unknown, ...]]:
@@ -169,11 +174,11 @@ def _read_dates(cells: dict[str, pd.Series], letters: dict[str, str], options: O
     return columns
 
 
-def _ask(found: dict[str, str], letters: dict[str, str]) -> DataError:
+def _ask(found: dict[str, str], letters: dict[str, str]) -> UnclearDates:
     why = {"ambiguous": "no day above 12 shows the order", "mixed": "some of its dates are day first, some month first"}
     listed = "; ".join(f"{name} in column {letters[name]}: {why[kind]}" for name, kind in found.items())
     what = f"dates can be read both ways ({listed})"
-    return DataError(what, where=THE_FILE, fix="say which: --day-first or --month-first")
+    return UnclearDates(what, where=THE_FILE, fix="say which: --day-first or --month-first")
 
 
 def _said(order: str) -> str:
@@ -228,9 +233,15 @@ def _told(cells: dict[str, pd.Series], letters: dict[str, str], options: Options
             what = f"{known!r} is not a word known for {name}"
             raise DataError(what, where=where, fix=f"use one of {', '.join(known_words(name, options))}")
         row = re.fullmatch(r"row (\d+)", word)
-        text = str(cells[name].get(int(row[1]), word)) if row else word
-        found.setdefault(name, {})[text] = "" if is_blank(known) else key
+        texts = _in_row(cells[name], int(row[1]), name, options) if row else [word]
+        found.setdefault(name, {}).update(dict.fromkeys(texts, "" if is_blank(known) else key))
     return found
+
+
+def _in_row(cells: pd.Series, row: int, name: str, options: Options) -> list[str]:
+    """Words of a column in a row of the file that are not known."""
+    texts = cells[(cells.index % PER_SHEET == row) & cells.ne("")]
+    return [text for text in texts if known_key(name, text, options) == UNREADABLE]
 
 
 def known_key(name: str, known: str, options: Options) -> str:
@@ -275,7 +286,7 @@ def _unknown(cells: pd.Series, name: str, letter: str, labels: pd.Series, ledger
         rest = f"; and {len(found) - SAID} more" if len(found) > SAID else ""
         ledger.note(
             f"column {letter} ({name}), words not known: {'; '.join(map(str, found[:SAID]))}{rest}. Say what one means: "
-            f'--word "{name}:row {found[0].row}=KNOWN"; --show-words shows them here'
+            f'--word "{name}:row {found[0].row % PER_SHEET}=KNOWN"; --show-words shows them here'
         )
     return found
 

@@ -41,6 +41,27 @@ def shipped_strategies() -> Mapping[str, StrategyRow]:
 
 
 @record
+class SheetLayout:
+    """Where a table of the registry stands, and what its columns hold.
+
+    Parameters
+    ----------
+    number, header_row, first_row
+        Sheet, row of its headings, and first row of patients: what lies between is heading or units.
+    columns
+        Letter -> our name, ``ignore``, or a name with a number (``session_date 2``) where several columns of a row hold one.
+    layout
+        Keyed hash of the headings; "" is not compared.
+    """
+
+    number: int = 1
+    header_row: int = 1
+    first_row: int = 2
+    columns: Mapping[str, str] = field(default_factory=dict)
+    layout: str = ""
+
+
+@record
 class Options:
     """How a registry is read.
 
@@ -58,6 +79,10 @@ class Options:
         Date of the reading: later dates are impossible, and two-digit years lie before it.
     strategies
         The case's strategies, under which a patient may be listed; default: the base case's.
+    sheets
+        Tables to read, joined by patient, as a recipe says; none: the one whose headings are best known.
+    layout_key
+        Key of the hashes of headings.
     minimum
         Fewest patients, courses or sessions from which a mean or share replaces the base case's.
     """
@@ -68,6 +93,8 @@ class Options:
     course_gap_days: int = 90
     as_of: date = field(default_factory=date.today)
     strategies: Mapping[str, StrategyRow] = field(default_factory=shipped_strategies)
+    sheets: tuple[SheetLayout, ...] = ()
+    layout_key: str = ""
     minimum: int = 5
 
     @property
@@ -161,7 +188,9 @@ def prior_from_mean(mean: float, se: float) -> Prior:
 RATES = ("r_other_bleed", "r_late_rebleed")
 
 
-def base_case_from(parameters: ParameterSet, untreated_risk: dict[int, float] | None = None) -> BaseCase:
+def base_case_from(
+    parameters: ParameterSet, untreated_risk: dict[int, float] | None = None, hospital: ParameterSet | None = None
+) -> BaseCase:
     """Read priors, reference mix and coefficients from the inputs.
 
     Parameters
@@ -171,21 +200,27 @@ def base_case_from(parameters: ParameterSet, untreated_risk: dict[int, float] | 
     untreated_risk
         Cumulative first-bleed risk without prophylaxis by horizon, from a run of the model; None leaves a registry
         without untreated patients without an NNT.
+    hospital
+        A site's case: it is believed on the inputs of its own strategies alone.
     """
-    rates: dict[str, Prior] = {}
-    for name in (*RATES, *_named(parameters, "r_recurrence", "r_lost")):
-        if parameters[name].is_uncertain:
-            rates[name] = prior_from_mean(parameters.number(name), parameters[name].distribution.sd)
+    site = hospital or parameters
+    rates, probabilities = _gamma_priors(parameters), _beta_priors(parameters)
     coefficients = Coefficients(*(parameters.number(name) for name in ("b_child", "b_size", "b_red")))
     return BaseCase(
-        rates=rates,
-        probabilities=_beta_priors(parameters),
+        rates=_gamma_priors(site) | rates,
+        probabilities=_beta_priors(site) | probabilities,
         log_rate=_predictive(parameters),
         reference_mix=parameters.rows("reference_mix"),
         coefficients=coefficients,
         untreated_risk=untreated_risk or {},
-        known=frozenset(parameters.parameters),
+        known=frozenset(site.parameters),
     )
+
+
+def _gamma_priors(parameters: ParameterSet) -> dict[str, Prior]:
+    named = (*RATES, *_named(parameters, "r_recurrence", "r_lost"))
+    believed = {name: parameters[name] for name in named if parameters[name].is_uncertain}
+    return {name: prior_from_mean(parameters.number(name), p.distribution.sd) for name, p in believed.items()}
 
 
 def _predictive(parameters: ParameterSet) -> tuple[float, float]:

@@ -55,6 +55,8 @@ class RawTable:
         Letter of each heading's column, as a spreadsheet shows it.
     invented
         Whether a line above the headings says that the data are invented or fictional.
+    sheet, header_row, headings
+        Which sheet, which row of it bears the headings, and the headings as typed.
     mark
         First eight digits of the SHA-256 of the file: it stands for the name, which may be a patient's.
     """
@@ -64,13 +66,16 @@ class RawTable:
     notes: tuple[str, ...]
     letters: Mapping[str, str]
     invented: bool = False
+    sheet: int = 1
+    header_row: int = 1
+    headings: tuple[str, ...] = ()
     mark: str = ""
 
 
 def assemble(
-    cells: pd.DataFrame, header: list[str], first_row: int, notes: tuple[str, ...], name: str, *, invented: bool = False
+    cells: pd.DataFrame, header: list[str], first_row: int, notes: tuple[str, ...], name: str, *, by_letter: bool, title: str
 ) -> RawTable:
-    """Name the columns, number the rows, strip the cells and drop blank rows.
+    """Name the columns (by letter, or by heading), number the rows, strip the cells and drop blank rows.
 
     Raises
     ------
@@ -82,6 +87,8 @@ def assemble(
     for column in cells.columns:
         codes, values = pd.factorize(cells[column])
         cells[column] = np.array([str(v).strip() for v in values] or [""], dtype=object)[codes]
+    headings = tuple(header)
+    header = header + [""] * (cells.shape[1] - len(header)) if by_letter else header
     filled = cells != ""
     overfull = tuple(int(r) for r in cells.index[filled.iloc[:, len(header) :].any(axis=1)])
     blank = ~filled.any(axis=1)
@@ -91,9 +98,10 @@ def assemble(
     if blank.any():
         notes = (*notes, f"blank rows passed over: {int(blank.sum())}")
     cells = cells.loc[~blank].iloc[:, : len(header)]
-    cells.columns = pd.Index(unique_headings(header))
+    cells.columns = pd.Index([column_letter(n + 1) for n in range(len(header))] if by_letter else unique_headings(header))
     letters = {heading: column_letter(n) for n, heading in enumerate(cells.columns, start=1) if heading}
-    return RawTable(cells.loc[:, list(letters)], overfull, notes, letters, invented)
+    found = cells.loc[:, list(letters)]
+    return RawTable(found, overfull, notes, letters, says_invented(title), header_row=first_row - 1, headings=headings)
 
 
 def column_letter(number: int) -> str:
@@ -143,7 +151,11 @@ _BOMS = (
 )
 
 
-def read_table(path: Path, known: Callable[[str], bool] = lambda heading: bool(recognise(heading))) -> RawTable:
+At = tuple[int, int]
+"""Number of a sheet, and of its row of headings."""
+
+
+def read_table(path: Path, known: Callable[[str], bool] = lambda heading: bool(recognise(heading)), at: At | None = None) -> RawTable:
     """Read a CSV or XLSX file, told apart by content and not by ending.
 
     Parameters
@@ -152,6 +164,8 @@ def read_table(path: Path, known: Callable[[str], bool] = lambda heading: bool(r
         The file.
     known
         Whether a heading is known; the caller adds the columns it maps.
+    at
+        Where the table is; its columns are then named by their letters, whatever the headings. None: where most is known.
 
     Raises
     ------
@@ -161,12 +175,12 @@ def read_table(path: Path, known: Callable[[str], bool] = lambda heading: bool(r
     content = _bytes(path)
     mark = sha256(content).hexdigest()[:8]
     if content.startswith(b"PK\x03\x04"):
-        return replace(read_workbook(content, known), mark=mark)
+        return replace(read_workbook(content, known, at), mark=mark)
     if content.startswith(b"\xd0\xcf\x11\xe0"):
         what = f"{THE_FILE} is an old or password-protected spreadsheet"
         raise DataError(what, where=THE_FILE, fix="save it as .xlsx without a password, or as CSV")
     text, encoding = decode(content, THE_FILE)
-    return replace(_read_text(text, encoding, THE_FILE, known), mark=mark)
+    return replace(_read_text(text, encoding, THE_FILE, known, at), mark=mark)
 
 
 def _bytes(path: Path) -> bytes:
@@ -222,9 +236,9 @@ def _has_control_characters(text: str) -> bool:
     return any(ord(c) < 32 and c not in "\t\r\n\f\v" for c in set(text[:1_000_000]))
 
 
-def _read_text(text: str, encoding: str, name: str, known: Callable[[str], bool]) -> RawTable:
+def _read_text(text: str, encoding: str, name: str, known: Callable[[str], bool], at: At | None) -> RawTable:
     try:
-        delimiter, skipped, header = _find_header(text, name, known)
+        delimiter, skipped, header = _find_header(text, name, known, at)
         stream = io.StringIO(text, newline="")
         _skip(stream, delimiter, skipped)
         title = text[: stream.tell()]
@@ -241,17 +255,17 @@ def _read_text(text: str, encoding: str, name: str, known: Callable[[str], bool]
     short = int(((widths < len(header)) & (widths > 1)).sum())
     if short:
         notes.append(f"rows with fewer cells than there are columns, the missing cells taken as blank: {short}")
-    return assemble(cells, header, skipped + 2, tuple(notes), name, invented=says_invented(title))
+    return assemble(cells, header, skipped + 2, tuple(notes), name, by_letter=at is not None, title=title)
 
 
-def _find_header(text: str, name: str, known: Callable[[str], bool]) -> tuple[str, int, list[str]]:
+def _find_header(text: str, name: str, known: Callable[[str], bool], at: At | None) -> tuple[str, int, list[str]]:
     best: tuple[int, int, str, int, list[str]] = (0, 0, "", 0, [])
     for delimiter in DELIMITERS:
         for number, row in enumerate(_head(text, delimiter)):
-            score = len({c.strip() for c in row if known(c.strip())})
+            score = len({c.strip() for c in row if known(c.strip())}) if at is None else int(number == at[1] - 1)
             if (score, len(row)) > best[:2]:
                 best = (score, len(row), delimiter, number, row)
-    if best[0] < LEAST_KNOWN:
+    if best[0] < (LEAST_KNOWN if at is None else 1):
         raise no_table(name)
     return best[2], best[3], [c.strip() for c in best[4]]
 
@@ -286,8 +300,8 @@ LARGEST_UNPACKED = 2_000_000_000
 _FORMULA = re.compile(rb"<(?:\w+:)?f[ />]")
 
 
-def read_workbook(content: bytes, known: Callable[[str], bool]) -> RawTable:
-    """Read the sheet whose headings are best known.
+def read_workbook(content: bytes, known: Callable[[str], bool], at: At | None = None) -> RawTable:
+    """Read the sheet asked for, else that whose headings are best known.
 
     Raises
     ------
@@ -299,13 +313,14 @@ def read_workbook(content: bytes, known: Callable[[str], bool]) -> RawTable:
     notes = _inspect(content, THE_FILE)
     try:
         book = load_workbook(io.BytesIO(content), read_only=True, data_only=True, keep_links=False)
-        heads = {sheet.title: _sheet_head(sheet, known) for sheet in book.worksheets}
-        score, first, title = max(((s, -n, t) for t, (s, n) in heads.items()), default=(0, 0, ""))
-        if score < LEAST_KNOWN:
+        number, first = _find_sheet(book.worksheets, known) if at is None else (at[0], at[1] - 1)
+        if not 0 < number <= len(book.worksheets):
             raise no_table(THE_FILE)
-        above = " ".join(" ".join(row) for row in _texts(book[title], 0, -first)) if first else ""
-        rows = _texts(book[title], -first)
-        header = next(rows)
+        sheet, others = book.worksheets[number - 1], len(book.worksheets) - 1
+        sheet.reset_dimensions()
+        above = " ".join(" ".join(row) for row in _texts(sheet, 0, first)) if first else ""
+        rows = _texts(sheet, first)
+        header = next(rows, [])
         cells = pd.DataFrame(list(rows), dtype=object)
         book.close()
     except (KeyError, ValueError, zipfile.BadZipFile, OSError, SyntaxError) as error:
@@ -314,10 +329,17 @@ def read_workbook(content: bytes, known: Callable[[str], bool]) -> RawTable:
         what = f"{THE_FILE} cannot be opened as a workbook"
         raise DataError(what, where=THE_FILE, fix="open and save it again as .xlsx, or as CSV") from None
     width = max((i for i, c in enumerate(header, start=1) if c), default=0)
-    others = len(heads) - 1
-    notes += [f"only sheet no. {list(heads).index(title) + 1} was read; other sheets: {others}"] if others else []
+    notes += [f"only sheet no. {number} was read; other sheets: {others}"] if others and at is None else []
     cells = cells.reindex(columns=range(max(width, cells.shape[1])))
-    return assemble(cells, header[:width], 2 - first, tuple(notes), THE_FILE, invented=says_invented(above))
+    found = assemble(cells, header[:width], first + 2, tuple(notes), THE_FILE, by_letter=at is not None, title=above)
+    return replace(found, sheet=number)
+
+
+def _find_sheet(sheets: list[Any], known: Callable[[str], bool]) -> At:
+    """Number of the sheet whose headings are best known, and how many rows stand above them; 0 if on none."""
+    heads = [_sheet_head(sheet, known) for sheet in sheets]
+    score, first, number = max(((s, -n, number) for number, (s, n) in enumerate(heads, start=1)), default=(0, 0, 0))
+    return (number if score >= LEAST_KNOWN else 0), -first
 
 
 def _inspect(content: bytes, name: str) -> list[str]:

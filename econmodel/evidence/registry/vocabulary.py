@@ -83,7 +83,7 @@ def is_blank(text: str) -> bool:
 
 
 def meanings_of(column: str, strategies: Mapping[str, StrategyRow], told: Mapping[str, str] | None = None) -> Meanings:
-    """Words known in a column, with what the case names its strategies and what the user ``told`` (word -> key) on top."""
+    """Words known in a column, with the case's names of its strategies and what the user ``told`` (word -> key, or "") on top."""
     shipped = shipped_words()["yes_no" if column in YES_NO else column]
     known = {plain(key): {key: frozenset[str]()} for key in keys_of(column) if key != "none"} | shipped
     if column == "strategy":
@@ -176,6 +176,8 @@ def _said(parts: list[Part], column: str, known: Meanings, agreed: frozenset[str
     asserted, denied, before = [], [], False
     for part in parts:
         key = NONE if part.denied and not part.word else _key(part.word, known, agreed)
+        if key == "":
+            return None
         if part.doubtful or key == UNREADABLE or (before and part.joined and not part.denied):
             return UNREADABLE
         if part.denied:

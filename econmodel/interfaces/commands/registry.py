@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from econmodel.errors import AnalysisError
+from econmodel.errors import AnalysisError, DataError
 from econmodel.interfaces.common import PATH, READ, check_output, common, console, staged, write_json
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from econmodel.evidence.registry import BaseCase, Options
+    from econmodel.evidence.registry import BaseCase, CleanRegistry, Options
     from econmodel.evidence.registry.rows import Unknown
-    from econmodel.evidence.registry.settings import DateOrder
+    from econmodel.evidence.registry.settings import DateOrder, SheetLayout
 
 
 @click.command()
-@click.argument("file", type=READ)
+@click.argument("file", type=READ, required=False)
+@click.option("--hospital", type=READ, metavar="FILE", help="Hospital file: its strategies, own ones too, and its inputs.")
+@click.option("--recipe", type=READ, metavar="FILE", help="How the file is read: recipe.toml of an earlier run, filled in.")
+@click.option("--ask", "asks", is_flag=True, help="Ask about headings and words that are not known; answers go to the recipe.")
+@click.option("--words", "lists", is_flag=True, help="List every heading and word that is known.")
 @click.option("--day-first", is_flag=True, help="Read 04/03/2021 as 4 March.")
 @click.option("--month-first", is_flag=True, help="Read 04/03/2021 as 3 April.")
 @click.option("--map", "mapping", multiple=True, metavar="COLUMN=NAME", help="Say what a column is; repeatable.")
@@ -30,7 +35,11 @@ if TYPE_CHECKING:
 @click.option("--key", type=PATH, metavar="FILE", help="Write which id is which patient number of ours (CSV); else in no file.")
 @common("out", "json", "quiet")
 def registry(
-    file: Path,
+    file: Path | None,
+    hospital: Path | None,
+    recipe: Path | None,
+    asks: bool,
+    lists: bool,
     day_first: bool,
     month_first: bool,
     mapping: Sequence[str],
@@ -43,15 +52,22 @@ def registry(
     quiet: bool,
 ) -> None:
     """Turn a registry into rates, risks and own inputs."""
-    from econmodel.evidence.registry import analyse_registry, summarise, write_registry
+    from econmodel.evidence.registry import analyse_clean, summarise, write_registry
     from econmodel.evidence.registry.outputs import FILES, neutral_frame
+    from econmodel.evidence.registry.recipe import read_recipe
     from econmodel.evidence.registry.table import THE_FILE
     from econmodel.files import check_file, write_text
+    from econmodel.parameters.loading import load_case
 
+    if lists or file is None:
+        return show_known(lists)
+    folder = check_output(out, Path("reports") / "registry", json, reads=(file, recipe), writes=FILES)
     options = read_options(day_first=day_first, month_first=month_first, mapping=mapping, words=words)
-    folder = check_output(out, Path("reports") / "registry", json, reads=(file,), writes=FILES)
-    with console(quiet=quiet, error=True).status("Reading the registry"):
-        result = analyse_registry(file, options, base_case())
+    if hospital:
+        options = replace(options, strategies={**options.strategies, **load_case(hospital).parameters.strategies})
+    with console(quiet=quiet or asks, error=True).status("Reading the registry"):
+        options, clean = settle(file, read_recipe(recipe, options) if recipe else options, folder, asks=asks)
+        result = analyse_clean(clean, options, base_case(hospital))
     document = summarise(result)
     if key:
         write_text(check_file(key, "--key"), str(neutral_frame(result.clean.key).to_csv(index=False, lineterminator="\n")))
@@ -61,6 +77,7 @@ def registry(
         write_json(document, json)
     if folder is None:
         return
+    console(quiet=quiet or json == "-", error=True).print(f"How the file was read, and what is open: {folder / 'recipe.toml'}")
     with staged(folder, quiet=quiet) as stage:
         names = [path.name for path in write_registry(result, stage, partial=partial).values()]
     if json != "-":
@@ -109,18 +126,81 @@ def show_unknown(found: Sequence[Unknown]) -> None:
         console(error=True).print(f"column {word.letter} ({word.column}), {word}: {word.text!r}", markup=False, highlight=False)
 
 
-def base_case() -> BaseCase:
-    """Beliefs of the shipped base case, with the risk its untreated patients run as the borrowed comparator."""
+def show_known(asked: bool) -> None:
+    """Print every heading and word that is known, by our name.
+
+    Raises
+    ------
+    AnalysisError
+        It was not asked for, so that the registry's file is missing.
+    """
+    from econmodel.evidence.registry.columns import SYNONYMS
+    from econmodel.evidence.registry.vocabulary import shipped_words
+
+    if not asked:
+        what = "the registry's file is missing"
+        raise AnalysisError(what, where="FILE", fix="econmodel registry FILE, a CSV or XLSX file")
+    screen = console()
+    for name, headings in SYNONYMS.items():
+        screen.print(f"column {name}: {', '.join(headings) or 'no other heading'}", markup=False, highlight=False)
+    for column, words in shipped_words().items():
+        keys = dict.fromkeys(key for meanings in words.values() for key in meanings)
+        for key in keys:
+            said = ", ".join(word for word, meanings in words.items() if key in meanings)
+            screen.print(f"words of {column}, {key}: {said}", markup=False, highlight=False)
+
+
+def settle(file: Path, options: Options, folder: Path | None, *, asks: bool) -> tuple[Options, CleanRegistry]:
+    """Read the file, asking where asked to; write what was understood as a recipe, be it enough or not.
+
+    A recipe that stands in the folder is kept, unless questions were answered.
+    """
+    from econmodel.evidence.registry import clean_registry
+    from econmodel.evidence.registry.layouts import draft
+    from econmodel.evidence.registry.recipe import new_key, recipe_text
+    from econmodel.files import write_text
+
+    if asks:
+        from econmodel.interfaces.registry_questions import ask
+
+        options = ask(file, options)
+    options = options if options.layout_key else replace(options, layout_key=new_key())
+    path = folder / "recipe.toml" if folder else None
+    writes = path is not None and (asks or not path.exists())
+    try:
+        clean = clean_registry(file, options)
+    except DataError as fault:
+        if path and writes and (sheets := _drafted(file, options, draft)):
+            write_text(path, recipe_text(sheets, (), options))
+            fault.fix += f"; or fill in {path} and give it with --recipe"
+        raise
+    if path and writes:
+        write_text(path, recipe_text(clean.read_as.sheets, clean.unknown, options))
+    return options, clean
+
+
+def _drafted(file: Path, options: Options, draft: Callable[[Path, Options], Sequence[SheetLayout]]) -> Sequence[SheetLayout]:
+    try:
+        return draft(file, options)
+    except DataError:
+        return ()
+
+
+def base_case(hospital: Path | None = None) -> BaseCase:
+    """Beliefs of the shipped base case, and on what only a hospital's file has, its own; with the risk its untreated patients run.
+
+    The risk is the borrowed comparator.
+    """
     from econmodel.economics.evaluate import RISK_YEARS, evaluate
     from econmodel.evidence.registry import base_case_from
-    from econmodel.parameters.loading import load_base_case
+    from econmodel.parameters.loading import load_base_case, load_case
     from econmodel.parameters.schema import WATCH
 
     parameters = load_base_case()
     run = evaluate(parameters)
     watch = run.keys.index(WATCH)
     risks = {year: float(run.count("first_bleeds", year)[0, watch, 0]) for year in RISK_YEARS}
-    return base_case_from(parameters, risks)
+    return base_case_from(parameters, risks, load_case(hospital).parameters if hospital else None)
 
 
 def show_registry(document: dict[str, Any], written: list[str], out: Console) -> None:
