@@ -80,6 +80,18 @@ OF_THE_COHORT = (
 )
 
 
+def relative_hazard(
+    child: FloatArray,
+    size_step: FloatArray,
+    red_spot: FloatArray,
+    b_child: FloatArray | float,
+    b_size: FloatArray | float,
+    b_red: FloatArray | float,
+) -> FloatArray:
+    """Hazard relative to the reference cell, of whatever shape its arguments have together: the model's own, and a registry's."""
+    return np.exp(b_child * child + b_size * (size_step - 2) + b_red * red_spot)
+
+
 @record
 class Coefficients:
     """Log hazards per step of Child-Pugh class and of size, and with a red spot."""
@@ -100,9 +112,8 @@ class Mix:
     def cells(self, b: Coefficients) -> tuple[FloatArray, FloatArray]:
         """Weights of the 18 cells and their rates relative to the reference cell."""
         weights = np.einsum("c,s,r->csr", self.child, self.size, (1 - self.red, self.red))
-        step = np.arange(3.0)
-        log_rate = np.add.outer(np.add.outer(b.child * step, b.size * (step - 2)), (0.0, b.red))
-        return weights.ravel() / weights.sum(), np.exp(log_rate).ravel()
+        child, size, red = np.meshgrid(np.arange(3.0), np.arange(3.0), np.arange(2.0), indexing="ij")
+        return weights.ravel() / weights.sum(), relative_hazard(child, size, red, b.child, b.size, b.red).ravel()
 
 
 @record
@@ -397,31 +408,6 @@ def _mix_of(rows: Iterable[Mapping[str, Any]]) -> Mix:
 def year_one_risk(log_rate: float, mix: Mix, b: Coefficients) -> float:
     """Risk of a first bleed in year 1 in a mix, deaths censored."""
     return -math.expm1(-float(cumulative_hazard(log_rate, mix, b, np.ones(1))[0][0]))
-
-
-def site_posterior(prior_mean: float, prior_sd: float, bleeds: float, exposure: float) -> tuple[float, float]:
-    """Log rate of a site after its own untreated patients: mean and standard deviation, by grid.
-
-    Parameters
-    ----------
-    prior_mean, prior_sd
-        The predictive distribution.
-    bleeds
-        First gastric bleeds seen.
-    exposure
-        Person-years, each times its cell's relative rate and the rate of its time.
-
-    Examples
-    --------
-    >>> mean, sd = site_posterior(-1.94770838, 0.74999402, 5, 60 * 1.57899405)
-    >>> round(mean, 3), round(sd, 3)
-    (-2.752, 0.355)
-    """
-    grid = prior_mean + prior_sd * np.linspace(-10, 10, 20_001)
-    log_density = -0.5 * ((grid - prior_mean) / prior_sd) ** 2 + bleeds * grid - exposure * np.exp(grid)
-    weight = np.exp(log_density - log_density.max())
-    mean = float(np.average(grid, weights=weight))
-    return mean, float(np.sqrt(np.average((grid - mean) ** 2, weights=weight)))
 
 
 def slope(level: Callable[[float], float], at: float, *, log: bool = False) -> float:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import ModelError
+from econmodel.evidence.untreated import relative_hazard
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -36,13 +37,6 @@ def relative_hazards(
     ``exp(b_child * step + b_size * (size_step - 2) + b_red * red_spot)``, Kim 1997, Hepatology 25:307.
     """
     return relative_hazard(child, size_step, red_spot, b_child[:, None], b_size[:, None], b_red[:, None])
-
-
-def relative_hazard(
-    child: FloatArray, size_step: FloatArray, red_spot: FloatArray, b_child: FloatArray, b_size: FloatArray, b_red: FloatArray
-) -> FloatArray:
-    """Hazard relative to the reference cell, of whatever shape its arguments have together."""
-    return np.exp(b_child * child + b_size * (size_step - 2) + b_red * red_spot)
 
 
 def newton_step(u: FloatArray, target: FloatArray, relative: FloatArray, shares: FloatArray) -> FloatArray:

@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from econmodel.errors import AnalysisError, DataError
+from econmodel.evidence.registry.untreated_site import posterior_by_grid
 from econmodel.evidence.untreated import (
     Coefficients,
     Cohort,
@@ -23,7 +24,6 @@ from econmodel.evidence.untreated import (
     load_cohorts,
     risk_rows,
     simulated_se_mix,
-    site_posterior,
     synthesise,
     year_one_risk,
 )
@@ -129,7 +129,7 @@ def test_errors_of_the_mixes_are_found_again_by_simulation(cohorts: tuple[Cohort
 def test_a_sites_own_patients_move_the_predictive_distribution(bleeds: int, years: int, mean: float, sd: float) -> None:
     """Posterior of the log rate, all follow-up in year 1 of the reference mix, against values worked out on paper."""
     predictive = (-1.94770838, math.hypot(0.31123650, 0.68236564))
-    assert site_posterior(*predictive, bleeds, years * MEAN_RELATIVE) == pytest.approx((mean, sd), abs=5e-7)
+    assert posterior_by_grid(predictive, (bleeds, years * MEAN_RELATIVE), [])[0] == pytest.approx((mean, sd), abs=5e-7)
 
 
 @pytest.mark.parametrize(

@@ -3,13 +3,15 @@
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from registry_tables import analyse
 
 from econmodel.evidence.registry import BaseCase, BetaPrior, base_case_from
+from econmodel.evidence.registry.outputs import override_text
 from econmodel.evidence.registry.settings import shipped_strategies
-from econmodel.evidence.registry.values import mean_relative
-from econmodel.evidence.untreated import Coefficients, site_posterior
+from econmodel.evidence.registry.untreated_site import posterior_by_grid, relative_rates
+from econmodel.evidence.untreated import Coefficients
 from econmodel.parameters.loading import load_base_case
 
 WATCH = {"child": "A", "size_mm": "12", "red_spot": "no", "birth_year": "1960", "sex": "F", "bleed_source": ""}
@@ -29,7 +31,7 @@ BELIEF = BaseCase(log_rate=(-1.94770838, 0.74999402), coefficients=Coefficients(
 def test_first_bleed_joins_the_base_case(tmp_path):
     """One bleed in 2.498 first years of the reference cell: the posterior of the log rate, by grid."""
     found = values(tmp_path, WATCH | BLED, WATCH, WATCH, base=BELIEF)
-    mean, sd = site_posterior(*BELIEF.log_rate, 1, 2 + 182 / 365.25)
+    [(mean, sd)] = posterior_by_grid(BELIEF.log_rate, (1, 2 + 182 / 365.25), [])
     first = found["log_rate_reference"]
     assert first.value == pytest.approx(mean)
     assert (first.distribution["family"], first.distribution["se"]) == ("normal", pytest.approx(sd))
@@ -44,6 +46,76 @@ def test_first_bleed_joins_the_base_case(tmp_path):
 def test_a_registry_far_from_the_cohorts_is_warned_of(tmp_path):
     """Six of six bleeding within half a year lies above what the cohorts predict of any setting."""
     assert "above the 95% interval" in values(tmp_path, *[WATCH | BLED] * 6, base=BELIEF)["log_rate_reference"].note
+
+
+def test_a_registry_without_bleeds_may_lie_below(tmp_path):
+    """Nobody bled in sixty first years of the reference cell: below; in three, the cohorts allow it."""
+    assert "below the 95% interval" in values(tmp_path, *[WATCH] * 60, base=BELIEF)["log_rate_reference"].note
+    assert "95% interval that" not in values(tmp_path, *[WATCH] * 3, base=BELIEF)["log_rate_reference"].note
+
+
+def test_later_years_update_their_multipliers(tmp_path):
+    """Bleeds of years 2-3 raise that multiplier, held against an independent grid; and tell a little of the log rate."""
+    later = {"bled": "yes", "bleed_date": "2021-07-15", "bleed_source": "gastric"}
+    base = replace(BELIEF, log_multipliers={"hr_first_bleed_years_2_3": (0.0, 0.27), "hr_first_bleed_from_year_4": (-0.9, 0.43)})
+    found = values(tmp_path, *[WATCH | later] * 4, WATCH, base=base)
+    first, years = 5.0, (4 * (547 - 365.25) + 731 - 365.25) / 365.25
+    x, g = np.meshgrid(np.linspace(-7, 3, 801), np.linspace(-2, 2, 801), indexing="ij")
+    weight = np.exp(-0.5 * ((x + 1.94770838) / 0.74999402) ** 2 - 0.5 * (g / 0.27) ** 2 - first * np.exp(x))
+    weight *= np.exp(4 * (x + g) - years * np.exp(x + g))
+    assert found["log_rate_reference"].value == pytest.approx(np.average(x, weights=weight), abs=1e-4)
+    multiplier = found["hr_first_bleed_years_2_3"]
+    assert math.log(multiplier.value) == pytest.approx(np.average(g, weights=weight), abs=1e-4)
+    assert multiplier.value > 1.05
+    assert "counts as 14 bleeds; yours are 4" in multiplier.note
+    assert "hr_first_bleed_from_year_4" not in found  # nobody was followed so long
+
+
+def test_the_prior_may_weigh_less(tmp_path):
+    """A weight of a quarter doubles the prior's spread and is said; without data of its own nothing else moves."""
+    half = values(tmp_path, WATCH | BLED, WATCH, WATCH, base=replace(BELIEF, prior_weight=0.25))["log_rate_reference"]
+    assert half.value == pytest.approx(posterior_by_grid((-1.94770838, 2 * 0.74999402), (1, 2 + 182 / 365.25), [])[0][0])
+    assert "counts as 0.4 bleeds" in half.note
+
+
+SHIPPED = base_case_from(load_base_case())
+
+
+def test_like_with_like(tmp_path):
+    """Closure, sessions and fever of one arm move those of its kind of session, by odds or ratio; direct glue stays."""
+    own = [COURSE | {"coils": str(n % 3 + 1)} for n in range(8)]
+    found = values(tmp_path, *own, base=SHIPPED)
+    ratio = found["n_coils_coil_and_glue"].value / SHIPPED.values["n_coils_coil_and_glue"]
+    moved = found["n_coils_coil"]
+    assert moved.value == pytest.approx(SHIPPED.values["n_coils_coil"] * ratio)
+    assert (moved.moved, moved.distribution) == (True, {})
+
+    def odds(p):
+        return p / (1 - p)
+
+    share = odds(found["p_sepsis_coil_and_glue"].value) / odds(SHIPPED.values["p_sepsis_coil_and_glue"])
+    assert odds(found["p_sepsis_eus_glue"].value) == pytest.approx(odds(SHIPPED.values["p_sepsis_eus_glue"]) * share)
+    assert not {"p_sepsis_glue", "p_embolism_glue", "n_glue_ml_glue"} & set(found)
+    # Not shared: only what is the site's own, and a sentence for each comparison that stands half local.
+    result = analyse(tmp_path, *own, base=SHIPPED, shared=False)
+    assert not any(v.moved for v in result.values)
+    assert any(note.startswith("half local, coils a session: n_coils_coil_and_glue") for note in result.notes)
+
+
+def test_several_local_arms_weigh_by_events(tmp_path):
+    """Two arms of the site: the mean of their log ratios, weighted by courses; a moved arm is derived in the override."""
+    rows = [COURSE | {"coils": str(n % 2 + 2)} for n in range(12)]
+    rows += [COURSE | {"strategy": "coil", "glue_ml": "", "coils": str(n % 2 + 1), "complication": ""} for n in range(6)]
+    both = analyse(tmp_path, *rows, base=SHIPPED)
+    found = {v.name: v for v in both.values}
+    assert not found["n_coils_coil"].moved
+    sponge = replace(shipped_strategies()["coil"], key="sponge", coils="n_coils_sponge", complications={})
+    base = replace(SHIPPED, values={**SHIPPED.values, "n_coils_sponge": 3.0}, known=None)
+    third = {v.name: v for v in analyse(tmp_path, *rows, base=base, strategies={**shipped_strategies(), "sponge": sponge}).values}
+    logs = [math.log(found[n].value / SHIPPED.values[n]) for n in ("n_coils_coil", "n_coils_coil_and_glue")]
+    assert third["n_coils_sponge"].value == pytest.approx(3.0 * math.exp((6 * logs[0] + 12 * logs[1]) / 18))
+    text = override_text(both)
+    assert 'status = "derived"' in text
 
 
 def test_untreated_only(tmp_path):
@@ -164,12 +236,12 @@ def test_only_known_inputs(tmp_path):
     assert set(values(tmp_path, *[COURSE] * 5, base=BaseCase(known=frozenset({"start_age"})))) == {"start_age"}
 
 
-def test_mean_relative(tmp_path):
+def test_relative_rates(tmp_path):
     """Child B patients bleed exp(b) times as fast as the reference cell; unknown groups as fast as the reference mix."""
-    assert mean_relative(analyse(tmp_path, WATCH | {"child": "B"}).followup, BELIEF) == pytest.approx(math.exp(0.5))
-    assert mean_relative(analyse(tmp_path, WATCH | {"child": ""}).followup, BELIEF) == 1.0
+    assert relative_rates(analyse(tmp_path, WATCH | {"child": "B"}).followup, BELIEF).mean() == pytest.approx(math.exp(0.5))
+    assert relative_rates(analyse(tmp_path, WATCH | {"child": ""}).followup, BELIEF).mean() == 1.0
     mixed = replace(BELIEF, reference_mix=({**CELL[0], "share": 0.5}, {**CELL[0], "share": 0.5, "red_spot": 1}))
-    assert mean_relative(analyse(tmp_path, WATCH | {"child": ""}).followup, mixed) == pytest.approx((1 + math.exp(0.6)) / 2)
+    assert relative_rates(analyse(tmp_path, WATCH | {"child": ""}).followup, mixed).mean() == pytest.approx((1 + math.exp(0.6)) / 2)
 
 
 def test_beliefs_of_the_base_case():

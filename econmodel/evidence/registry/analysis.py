@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from econmodel.errors import DataError
+from econmodel.evidence.registry.alike import move_alike
 from econmodel.evidence.registry.cleaning import CleanRegistry, clean_registry
 from econmodel.evidence.registry.courses import TreatedCourses, course_notes, course_values, follow_courses
 from econmodel.evidence.registry.curves import Curve, form_followup
@@ -15,6 +16,7 @@ from econmodel.evidence.registry.estimates import compare, estimate_all
 from econmodel.evidence.registry.rows import MUST_READ
 from econmodel.evidence.registry.settings import BaseCase, Options
 from econmodel.evidence.registry.table import THE_FILE
+from econmodel.evidence.registry.untreated_site import untreated_values
 from econmodel.evidence.registry.values import LocalValue, local_values
 from econmodel.records import record
 
@@ -124,7 +126,13 @@ def analyse_clean(clean: CleanRegistry, options: Options, base: BaseCase) -> Reg
     followup = form_followup(clean.analysed)
     rows, curves = estimate_all(followup)
     courses = follow_courses(clean, followup)
-    values = [*local_values(clean, followup, base, options), *course_values(clean, courses, base, options)]
+    values = [
+        *local_values(clean, followup, base, options),
+        *untreated_values(clean, followup, base),
+        *course_values(clean, courses, base, options),
+    ]
+    known = [v for v in values if base.known is None or v.name in base.known]
+    moved, alike = move_alike(known, base, options)
     return RegistryResult(
         clean,
         followup,
@@ -132,9 +140,9 @@ def analyse_clean(clean: CleanRegistry, options: Options, base: BaseCase) -> Reg
         curves,
         compare(rows, base.untreated_risk),
         courses,
-        [v for v in values if base.known is None or v.name in base.known],
+        [*known, *moved],
         options,
-        (*clean.notes, *_lost_undated(clean, rows), *course_notes(clean, courses, options)),
+        (*clean.notes, *_lost_undated(clean, rows), *course_notes(clean, courses, options), *alike),
     )
 
 

@@ -97,6 +97,8 @@ def override_text(result: RegistryResult) -> str:
     warning = f"Partial, against its refusal: {result.refused}. " if result.refused else ""
     counted = f"{n} of {len(clean.patients)} patients of registry {clean.mark} ({kind}). "
     header = {"title": clean.title, "rationale": f"{warning}{counted}{CAUTION}{said('standing_short')}", "baseline": "base_case"}
+    half = [note for note in result.notes if note.startswith("half local")]
+    header["rationale"] += "".join(f" {note[0].upper()}{note[1:]}." for note in half)
     lines = [f"{key} = {_toml(value)}" for key, value in header.items()]
     lines.append(f"date = {result.options.as_of.isoformat()}")
     if not result.values:
@@ -108,11 +110,14 @@ def override_text(result: RegistryResult) -> str:
 
 def _input_lines(v: LocalValue, status: str) -> list[str]:
     content: dict[str, Any] = {"value": v.value} if v.value is not None else {}
-    content["distribution"] = v.distribution
+    content |= {"distribution": v.distribution} if v.distribution else {}
     if v.range:
         content["range"] = dict(zip(("low", "high", "basis"), v.range, strict=True))
     content |= {"period_years": v.period_years} if v.period_years else {}
     content |= {"status": status, "reason": v.reason, "note": v.note}
+    if v.moved:
+        content |= {"status": "derived", "source": "own_registry", "locator": "like with like", "as_published": v.reason}
+        content |= {"derivation": v.note, "derive_not": "worked out by the import of the registry"}
     lines = [f"[override.{v.name}]"]
     if v.table:
         lines += ["table = [", *(f"  {_toml(row)}," for row in v.table), "]"]

@@ -83,6 +83,8 @@ class Options:
         Tables to read, joined by patient, as a recipe says; none: the one whose headings are best known.
     layout_key
         Key of the hashes of headings.
+    shared
+        Whether what is local for one strategy moves its comparators alike; else they stay ours, and it is said.
     minimum
         Fewest patients, courses or sessions from which a mean or share replaces the base case's.
     """
@@ -95,6 +97,7 @@ class Options:
     strategies: Mapping[str, StrategyRow] = field(default_factory=shipped_strategies)
     sheets: tuple[SheetLayout, ...] = ()
     layout_key: str = ""
+    shared: bool = True
     minimum: int = 5
 
     @property
@@ -138,6 +141,12 @@ class BaseCase:
     log_rate
         Mean and standard deviation of the log rate of an untreated first bleed in a setting not yet seen, in the reference
         cell; None without one.
+    log_multipliers
+        Mean and standard deviation of the log multipliers of the untreated rate in later years, by input name.
+    prior_weight
+        What the belief on the log rate weighs: 1 as the cohorts give it, towards 0 nothing.
+    values
+        Our values of what strategies name, to which a site's are compared.
     probabilities
         Beta priors by input name, such as ``p_embolism_glue``.
     reference_mix
@@ -152,6 +161,9 @@ class BaseCase:
 
     rates: Mapping[str, Prior] = field(default_factory=dict)
     probabilities: Mapping[str, BetaPrior] = field(default_factory=dict)
+    log_multipliers: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    prior_weight: float = 1.0
+    values: Mapping[str, float] = field(default_factory=dict)
     log_rate: tuple[float, float] | None = None
     reference_mix: tuple[Mapping[str, Any], ...] = ()
     coefficients: Coefficients | None = None
@@ -210,6 +222,8 @@ def base_case_from(
         rates=_gamma_priors(site) | rates,
         probabilities=_beta_priors(site) | probabilities,
         log_rate=_predictive(parameters),
+        log_multipliers=_log_multipliers(parameters),
+        values={name: p.value for name, p in site.parameters.items() if isinstance(p.value, float) and p.value > 0},
         reference_mix=parameters.rows("reference_mix"),
         coefficients=coefficients,
         untreated_risk=untreated_risk or {},
@@ -227,6 +241,16 @@ def _predictive(parameters: ParameterSet) -> tuple[float, float]:
     """Belief on the log rate of a setting: mean and between-setting part together."""
     parts = [parameters[name] for name in ("log_rate_mean", "log_rate_site")]
     return sum(parameters.number(p.name) for p in parts), math.hypot(*(p.distribution.sd for p in parts))
+
+
+def _log_multipliers(parameters: ParameterSet) -> dict[str, tuple[float, float]]:
+    """Beliefs on the log of the untreated rate in later years, as far as they are lognormal."""
+    found = {name: parameters[name] for name in ("hr_first_bleed_years_2_3", "hr_first_bleed_from_year_4")}
+    return {
+        name: (p.distribution.fields["mu"], p.distribution.fields["sigma"])
+        for name, p in found.items()
+        if p.distribution.family == "lognormal"
+    }
 
 
 def _named(parameters: ParameterSet, *slots: str) -> set[str]:

@@ -6,9 +6,6 @@ were not allocated at random.
 
 Rules
 -----
-- ``log_rate_reference`` rests on untreated patients in their first year only (the hazard falls later), and on bleeds
-  from gastric varices or of unrecorded source. Patient-years are weighted by their rate relative to the reference cell.
-- ``r_other_bleed`` needs untreated patients and a recorded source for every bleed of theirs.
 - ``r_late_rebleed`` needs second bleeds to be recorded, and follow-up beyond six weeks after a first.
 - Sessions count in first courses, and only where the file tells several sessions of a patient apart.
 - Devices are per session, over the courses that used any.
@@ -28,12 +25,11 @@ import numpy as np
 import pandas as pd
 
 from econmodel.evidence.registry.cleaning import CleanRegistry
-from econmodel.evidence.registry.curves import BLED, NOT_RECORDED, form_groups, form_rebleeds, group_name
-from econmodel.evidence.registry.estimates import first_year, gamma_posterior
+from econmodel.evidence.registry.curves import NOT_RECORDED, form_groups, form_rebleeds, group_name
+from econmodel.evidence.registry.estimates import gamma_posterior
 from econmodel.evidence.registry.settings import JEFFREYS_RATE, SIX_WEEKS, BaseCase, BetaPrior, Options, Prior
-from econmodel.evidence.untreated import site_posterior
 from econmodel.parameters.catalogue import KEPT_COMPLICATIONS
-from econmodel.parameters.schema import WATCH, StrategyRow
+from econmodel.parameters.schema import StrategyRow
 from econmodel.records import record
 
 Z = 1.96
@@ -59,6 +55,10 @@ class LocalValue:
         Low, high and what they are, for one-way analysis.
     period_years
         Period of a probability.
+    events
+        Events or courses it rests on.
+    moved
+        Whether it is not of the site itself, but moved with a value that is; its spread then stays ours.
     """
 
     name: str
@@ -69,6 +69,8 @@ class LocalValue:
     table: tuple[dict[str, Any], ...] = ()
     range: tuple[float, float, str] | None = None
     period_years: float | None = None
+    events: float = 0.0
+    moved: bool = False
 
 
 def beta_interval(a: float, b: float, alpha: float = 0.05) -> tuple[float, float]:
@@ -103,7 +105,6 @@ def local_values(clean: CleanRegistry, f: pd.DataFrame, base: BaseCase, options:
         *_age(clean, options),
         *_share_female(clean, options),
         *_case_mix(clean, options),
-        *untreated_values(clean, f, base),
         *rebleed_values(clean, base),
         *use_values(clean, f, base, options),
     ]
@@ -175,78 +176,10 @@ def _case_mix(clean: CleanRegistry, options: Options) -> list[LocalValue]:
     ]
 
 
-def untreated_values(clean: CleanRegistry, f: pd.DataFrame, base: BaseCase) -> list[LocalValue]:
-    """First-bleed risk of year 1 and rate of other bleeds, from untreated patients if there are any."""
-    rows = f[f["strategy"].eq(WATCH)]
-    if rows.empty:
-        return []
-    return [*_log_rate(clean, rows, base), *_other_bleed(clean, rows, base)]
-
-
-def _log_rate(clean: CleanRegistry, rows: pd.DataFrame, base: BaseCase) -> list[LocalValue]:
-    """The site's log rate: the belief for a setting not yet seen, joined to what its untreated patients did."""
-    if base.log_rate is None or base.coefficients is None or not base.reference_mix:
-        return []
-    seen, relative = first_year(rows), mean_relative(rows, base)
-    bleeds, exposure = int(seen["events"]), seen["patient_years"] * relative
-    mean, sd = site_posterior(*base.log_rate, bleeds, exposure)
-    note = (
-        f"Registry {clean.mark}: {bleeds}/{len(rows)} untreated patients bled in their first year, in "
-        f"{seen['patient_years']:.2f} patient-years (weighted {relative:.3f} for their mix against the reference cell). "
-        f"Our evidence on a setting not yet seen counts as {base.log_rate[1] ** -2:.0f} bleeds; yours are {bleeds}. "
-        f"{_outlier_said(base.log_rate, bleeds, exposure)}"
-        f"{_source_said(rows)}"
-    ).strip()
-    reason = "untreated patients of the site's registry"
-    spread = (mean - Z * sd, mean + Z * sd, INTERVAL)
-    return [LocalValue("log_rate_reference", {"family": "normal", "se": sd}, reason, note, mean, range=spread)]
-
-
-def _outlier_said(predictive: tuple[float, float], bleeds: int, exposure: float) -> str:
-    """Warn of a registry that lies outside what the cohorts predict of a new setting, on its face."""
-    if exposure <= 0 or bleeds == 0:
-        return ""
-    rate = math.log(bleeds / exposure)
-    if abs(rate - predictive[0]) <= Z * predictive[1]:
-        return ""
-    side = "above" if rate > predictive[0] else "below"
-    return f"It lies {side} the 95% interval that the cohorts predict: check who was left untreated, and why. "
-
-
-def mean_relative(f: pd.DataFrame, base: BaseCase) -> float:
-    """Mean bleeding rate of these patients relative to the reference cell; the reference mix's unless all groups are known."""
-    b = base.coefficients
-    assert b is not None
-    known = f["group"].ne(NOT_RECORDED)
-    if not known.all() or f.empty:
-        steps = [("ABC".index(r["child"]), r["size_step"], r["red_spot"], r["share"]) for r in base.reference_mix]
-        child, size, red, weight = (np.array(column, dtype=float) for column in zip(*steps, strict=True))
-    else:
-        child, size, red = (
-            column.to_numpy(dtype=float) for column in (f["child"].map({"A": 0, "B": 1, "C": 2}), f["size_step"], f["red"])
-        )
-        weight = f["years"].clip(upper=1.0).to_numpy(dtype=float)
-    return float(np.average(np.exp(b.child * child + b.size * (size - 2) + b.red * red), weights=weight))
-
-
 def _prior_said(prior: Prior) -> str:
     if prior == JEFFREYS_RATE:
         return "No base-case belief given (Jeffreys' prior)."
     return f"Combined with the base case, worth {prior.shape:.1f} events in {prior.rate:.1f} patient-years."
-
-
-def _source_said(rows: pd.DataFrame) -> str:
-    unknown = int((rows["event"].eq(BLED) & rows["source"].eq(NOT_RECORDED)).sum())
-    return f"Bleeds of unrecorded source counted as gastric: {unknown}." if unknown else ""
-
-
-def _other_bleed(clean: CleanRegistry, rows: pd.DataFrame, base: BaseCase) -> list[LocalValue]:
-    bled = rows["event"].eq(BLED)
-    if "bleed_source" not in clean.recorded or (bled & rows["source"].eq(NOT_RECORDED)).any():
-        return []
-    events = int((bled & rows["source"].eq("other")).sum())
-    reason = "untreated patients of the site's registry, the source of each bleed recorded"
-    return [rate_value(clean, "r_other_bleed", (events, len(rows), float(rows["years"].sum())), base, reason)]
 
 
 def rebleed_values(clean: CleanRegistry, base: BaseCase) -> list[LocalValue]:
@@ -266,7 +199,13 @@ def rate_value(clean: CleanRegistry, name: str, counts: tuple[int, int, float], 
     post = gamma_posterior(events, years, prior)
     note = f"Registry {clean.mark}: {events}/{patients} in {years:.2f} patient-years. {_prior_said(prior)}"
     return LocalValue(
-        name, {"family": "gamma", "se": post["sd"]}, reason, note, post["mean"], range=(post["low"], post["high"], INTERVAL)
+        name,
+        {"family": "gamma", "se": post["sd"]},
+        reason,
+        note,
+        post["mean"],
+        range=(post["low"], post["high"], INTERVAL),
+        events=events,
     )
 
 
@@ -310,6 +249,7 @@ def _mean_sessions(name: str, sessions: pd.Series, note: str) -> LocalValue:
         f"{note} None had a second session: half of one is added (Jeffreys' prior).",
         1.0 + 0.5 * scale,
         range=(1.0 + low, 1.0 + high, f"{OWN_INTERVAL}, Jeffreys' prior"),
+        events=len(sessions),
     )
 
 
@@ -338,10 +278,11 @@ def mean_value(
     mean = float(np.average(x, weights=w))
     se = math.sqrt(float(np.sum((w * (x - mean)) ** 2)) * n / (n - 1)) / float(w.sum())
     if se == 0 or mean <= shift:
-        return LocalValue(name, {"family": "fixed", "reason": f"the same in all {n} courses of the registry"}, reason, note, mean)
+        fixed = {"family": "fixed", "reason": f"the same in all {n} courses of the registry"}
+        return LocalValue(name, fixed, reason, note, mean, events=n)
     spec = {"family": "gamma", "se": se} | ({"shift": shift} if shift else {})
     span = (max(shift, mean - 1.96 * se), mean + 1.96 * se, OWN_INTERVAL)
-    return LocalValue(name, spec, reason, note, mean, range=span)
+    return LocalValue(name, spec, reason, note, mean, range=span, events=n)
 
 
 def _complications(clean: CleanRegistry, courses: pd.DataFrame, base: BaseCase, options: Options) -> list[LocalValue]:
@@ -367,4 +308,5 @@ def share_value(clean: CleanRegistry, name: str, counts: tuple[int, int], base: 
     said = f"Combined with the base case, worth {prior.a:.4g} in {prior.a + prior.b:.4g}."
     said = "Jeffreys' prior." if prior == BetaPrior() else said
     note = f"Registry {clean.mark}: {events}/{n} {of}. {said}"
-    return LocalValue(name, {"family": "beta", "a": a, "b": b}, reason, note, a / (a + b), range=(*beta_interval(a, b), INTERVAL))
+    spread = (*beta_interval(a, b), INTERVAL)
+    return LocalValue(name, {"family": "beta", "a": a, "b": b}, reason, note, a / (a + b), range=spread, events=events)

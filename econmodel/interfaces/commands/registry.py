@@ -30,6 +30,14 @@ if TYPE_CHECKING:
 @click.option("--month-first", is_flag=True, help="Read 04/03/2021 as 3 April.")
 @click.option("--map", "mapping", multiple=True, metavar="COLUMN=NAME", help="Say what a column is; repeatable.")
 @click.option("--word", "words", multiple=True, metavar="COLUMN:WORD=KNOWN", help="Say what a word in a column means; repeatable.")
+@click.option("--half-local", is_flag=True, help="Leave comparators as in our evidence; else the shared part moves with yours.")
+@click.option(
+    "--prior-weight",
+    type=click.FloatRange(0, 1, min_open=True),
+    default=1.0,
+    metavar="W",
+    help="What our evidence on untreated risk weighs beside yours: above 0, at most 1.",
+)
 @click.option("--partial", is_flag=True, help="Write an override although too much is held, with that warning inside.")
 @click.option("--show-words", is_flag=True, help="Show, on this screen only, the words that are not known.")
 @click.option("--key", type=PATH, metavar="FILE", help="Write which id is which patient number of ours (CSV); else in no file.")
@@ -44,6 +52,8 @@ def registry(
     month_first: bool,
     mapping: Sequence[str],
     words: Sequence[str],
+    half_local: bool,
+    prior_weight: float,
     partial: bool,
     show_words: bool,
     key: Path | None,
@@ -63,11 +73,12 @@ def registry(
         return show_known(lists)
     folder = check_output(out, Path("reports") / "registry", json, reads=(file, recipe), writes=FILES)
     options = read_options(day_first=day_first, month_first=month_first, mapping=mapping, words=words)
+    options = replace(options, shared=not half_local)
     if hospital:
         options = replace(options, strategies={**options.strategies, **load_case(hospital).parameters.strategies})
     with console(quiet=quiet or asks, error=True).status("Reading the registry"):
         options, clean = settle(file, read_recipe(recipe, options) if recipe else options, folder, asks=asks)
-        result = analyse_clean(clean, options, base_case(hospital))
+        result = analyse_clean(clean, options, replace(base_case(hospital), prior_weight=prior_weight))
     document = summarise(result)
     if key:
         write_text(check_file(key, "--key"), str(neutral_frame(result.clean.key).to_csv(index=False, lineterminator="\n")))

@@ -15,9 +15,10 @@ from typing import Any, Literal
 import numpy as np
 
 from econmodel.arrays import choose
+from econmodel.evidence.untreated import relative_hazard
 from econmodel.model.course_inputs import product
 from econmodel.model.inputs import CHILD
-from econmodel.model.natural_history import first_month_fatality, newton_step, relative_hazard, shift_step, times_odds
+from econmodel.model.natural_history import first_month_fatality, newton_step, shift_step, times_odds
 from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.formula import Formula, call
 from econmodel.reporting.workbook.writer import Sheet, address, span
