@@ -12,6 +12,7 @@ import re
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -217,3 +218,22 @@ def write_csv(path: Path, rows: Iterable[Mapping[str, Any]], columns: Sequence[s
     writer.writerow(names)
     writer.writerows(["'" + v if type(v) is str and v[:1] in FORMULA_STARTS else v for v in map(row.get, names)] for row in listed)
     return write_text(path, stream.getvalue())
+
+
+def toml_value(value: Any) -> str:
+    """Write a value as TOML.
+
+    Examples
+    --------
+    >>> toml_value({"a": [1, "b"]}), toml_value(True)
+    ('{ a = [1, "b"] }', 'true')
+    """
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{key} = {toml_value(item)}" for key, item in value.items()) + " }"
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(toml_value(item) for item in value) + "]"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, date):
+        return value.isoformat()
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f") if isinstance(value, str) else repr(value)

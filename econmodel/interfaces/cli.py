@@ -15,6 +15,7 @@ from econmodel.interfaces.commands.case import case
 from econmodel.interfaces.commands.checks import checks
 from econmodel.interfaces.commands.dashboard import dashboard
 from econmodel.interfaces.commands.form import form
+from econmodel.interfaces.commands.new import new
 from econmodel.interfaces.commands.nnt import nnt
 from econmodel.interfaces.commands.psa import psa
 from econmodel.interfaces.commands.registry import registry
@@ -44,7 +45,23 @@ def app() -> None:
     """
 
 
-for verb in (case, where, nnt, registry, dashboard, sensitivity, surveillance, psa, research, budget, workbook, form, study, checks):
+for verb in (
+    new,
+    case,
+    where,
+    nnt,
+    registry,
+    dashboard,
+    sensitivity,
+    surveillance,
+    psa,
+    research,
+    budget,
+    workbook,
+    form,
+    study,
+    checks,
+):
     app.add_command(verb)
 
 

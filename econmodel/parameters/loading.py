@@ -14,7 +14,18 @@ from numpy.typing import NDArray
 from econmodel.errors import EconModelError, ParameterError, join_faults
 from econmodel.package import params_folder
 from econmodel.parameters.catalogue import COUNTRY_INPUTS, OPTIONAL_COUNTRY_INPUTS, PRICES
-from econmodel.parameters.documents import Document, read_document
+from econmodel.parameters.countries import (
+    COUNTRIES,
+    Country,
+    base_of,
+    convert_country,
+    convert_prices,
+    currency_of,
+    factors,
+    mark_borrowed,
+    read_country,
+)
+from econmodel.parameters.documents import Document, display_path, read_document, read_text
 from econmodel.parameters.following import settle
 from econmodel.parameters.lookups import read_tables
 from econmodel.parameters.overrides import apply_override, lay_override, set_value
@@ -25,6 +36,8 @@ from econmodel.parameters.rules import check
 from econmodel.parameters.schema import CURRENCIES, JointGroup, Parameter, SecondaryRow, StrategyRow, Where, money_parts
 from econmodel.records import record
 from econmodel.wording import nearest
+
+OLDEST = 99
 
 
 @record
@@ -68,17 +81,23 @@ def load_case(file: Path | None = None, overrides: Sequence[Path] = (), sets: Se
         what = f"{file} is a spreadsheet: the hospital's file is TOML"
         raise ParameterError(what, where=str(file), fix="give a filled form with --override, beside the file it was made from")
     documents = [_read(path) for path in (*((file,) if file else ()), *overrides)]
-    price_list = _price_list(documents, sets)
-    parameters = load_base_case(price_list)
-    _check_currency(documents, parameters, price_list)
+    parameters = load_documents(documents, sets)
+    name = file.stem if file else "base_case"
+    title = parameters.titles[0] if file else "Base case"
+    return Case(name, title, documents[0].where("").file if file else "params/base_case", parameters)
+
+
+def load_documents(documents: Sequence[Document], sets: Sequence[str] = ()) -> ParameterSet:
+    """Lay documents over the base case of the country they choose, in order, then ``--set`` values; checked as a whole."""
+    chosen = _chosen(documents, sets)
+    parameters = load_base_case(chosen)
+    _check_currency(documents, parameters, chosen)
     for document in documents:
         parameters = apply_override(parameters, document)
     for text in sets:
         parameters = set_value(parameters, text)
     check(parameters)
-    name = file.stem if file else "base_case"
-    title = parameters.titles[0] if file else "Base case"
-    return Case(name, title, documents[0].where("").file if file else "params/base_case", parameters)
+    return parameters
 
 
 def _read(path: Path) -> Document:
@@ -90,25 +109,26 @@ def _read(path: Path) -> Document:
     return read_form(path).document
 
 
-def _price_list(documents: Sequence[Document], sets: Sequence[str] = ()) -> str | None:
-    """Price list chosen by the last that names one; None where none does."""
+def _chosen(documents: Sequence[Document], sets: Sequence[str] = ()) -> Country | None:
+    """Country chosen by the last that names one; None where none does."""
     chosen = None
     for document in documents:
         named = document.tables("override").get("price_list", {})
-        chosen = str(named["value"]) if "value" in named else chosen
+        chosen = read_country(document) or chosen
+        chosen = Country(country_code(str(named["value"]))) if "value" in named else chosen
     for text in sets:
         name, _, value = text.partition("=")
         if name.strip() == "price_list":
-            chosen = value.strip()
+            chosen = Country(country_code(value))
     return chosen
 
 
-def _check_currency(documents: Sequence[Document], parameters: ParameterSet, price_list: str | None) -> None:
+def _check_currency(documents: Sequence[Document], parameters: ParameterSet, chosen: Country | None) -> None:
     """Refuse money without a unit in a file that was written for a price list in another currency."""
     currency = parameters.text("currency")
     for count, document in enumerate(documents, start=1):
-        written_for = _price_list(documents[:count])
-        if country_code(written_for or "") == country_code(price_list or ""):
+        written_for, price_list = _chosen(documents[:count]), chosen.code if chosen else ""
+        if (written_for.code if written_for else "") == price_list:
             continue
         written_in = load_base_case(written_for).text("currency")
         amounts = [
@@ -138,13 +158,14 @@ def _unit_of(name: str, parameters: ParameterSet) -> str:
     return PRICES[name].unit(parameters.text("currency")) if name in PRICES else ""
 
 
-def load_base_case(price_list: str | None = None, folder: Path | None = None) -> ParameterSet:
+def load_base_case(country: str | Country | None = None, folder: Path | None = None) -> ParameterSet:
     """Load ``params/base_case`` with the prices and conventions of one country.
 
     Parameters
     ----------
-    price_list
-        Code of the country, ``US`` or ``GB``; None for the one the settings name.
+    country
+        Code of the country, ``US`` or ``IN``, or all that was said of it; None for the one the settings name. One without a
+        price list takes another's, converted.
     folder
         Folder of inputs in place of ``params``.
 
@@ -157,9 +178,7 @@ def load_base_case(price_list: str | None = None, folder: Path | None = None) ->
     faults: list[EconModelError] = []
     documents = [read_document(path) for path in sorted((root / "base_case").glob("*.toml"))]
     inputs = _inputs(documents, faults)
-    code, codes = _country(price_list, inputs, root)
-    country = _described(read_document(root / "countries" / f"{code}.toml"))
-    inputs |= read_price_list(root / "prices" / f"{code}.csv", _currency(country), faults)
+    wanted = country if isinstance(country, Country) else Country(country_code(country or str(inputs["price_list"].value)))
     groups = _groups(documents, faults)
     protocols = {
         key: collect(faults, parse_protocol, key, raw, document.where(f"protocol.{key}"))
@@ -167,10 +186,64 @@ def load_base_case(price_list: str | None = None, folder: Path | None = None) ->
         for key, raw in document.data.get("protocol", {}).items()
     }
     sources = collect(faults, parse_sources, read_document(root / "sources.toml"))
+    laid = _priced(wanted, inputs, root, faults)
     if faults:
         raise join_faults(faults)
-    inputs["price_list"] = replace(inputs["price_list"], value=code, choices=codes)
-    return _lay(ParameterSet(inputs, *groups, sources=sources, tables=read_tables(root), protocols=protocols), country)
+    inputs |= _chosen_by(wanted, inputs, root)
+    base = ParameterSet(inputs | laid.prices, *groups, sources=sources, tables=read_tables(root), protocols=protocols)
+    found = _lay(base, laid.document)
+    found = mark_borrowed(found, laid.base, laid.said) if laid.base else found
+    if not wanted.life_table:
+        return found
+    return replace(found, parameters=found.parameters | {"life_table": _own_life_table(found["life_table"], wanted.life_table)})
+
+
+@record
+class _Laid:
+    """Prices of a country and its file; ``base`` is the list they were converted from, if they were."""
+
+    prices: dict[str, Parameter]
+    document: Document
+    base: str = ""
+    said: tuple[str, ...] = ()
+
+
+def _priced(wanted: Country, inputs: Mapping[str, Parameter], root: Path, faults: list[EconModelError]) -> _Laid:
+    """Prices of a country: of its own list, else of another's, converted; one's own list goes before both."""
+    if wanted.code in _codes(root):
+        country = _described(read_document(root / "countries" / f"{wanted.code}.toml"))
+        own = wanted.prices or root / "prices" / f"{wanted.code}.csv"
+        return _Laid(read_price_list(own, _currency(country), faults), country)
+    _check_code(wanted.code, root)
+    base = base_of(wanted)
+    of_base = _described(read_document(root / "countries" / f"{base}.toml"))
+    by = factors(wanted, base, _currency_year(of_base))
+    currency = currency_of(wanted, base)
+    country = _described(convert_country(read_document(root / "countries" / f"{base}.toml"), wanted, by, base, currency))
+    if wanted.prices:
+        return _Laid(read_price_list(wanted.prices, currency, faults), country, base, by.said)
+    prices = read_price_list(root / "prices" / f"{base}.csv", _currency(of_base), faults)
+    return _Laid({} if faults else convert_prices(prices, inputs, by, base, currency), country, base, by.said)
+
+
+def _chosen_by(wanted: Country, inputs: Mapping[str, Parameter], root: Path) -> dict[str, Parameter]:
+    codes = tuple(sorted({*_codes(root), wanted.code}))
+    return {"price_list": replace(inputs["price_list"], value=wanted.code, choices=codes)}
+
+
+def _own_life_table(p: Parameter, path: Path) -> Parameter:
+    read_life_table(str(path))
+    return replace(
+        p,
+        value=str(path),
+        choices=(*p.choices, str(path)),
+        status="local",
+        reason="The site's own life table.",
+        rationale="",
+        source="",
+        changed_by="life table of one's own",
+        base_value=p.value,
+    )
 
 
 def _inputs(documents: Sequence[Document], faults: list[EconModelError]) -> dict[str, Parameter]:
@@ -188,14 +261,19 @@ def _inputs(documents: Sequence[Document], faults: list[EconModelError]) -> dict
     return inputs
 
 
-def _country(wanted: str | None, inputs: Mapping[str, Parameter], root: Path) -> tuple[str, tuple[str, ...]]:
-    """Code of the country wanted, and of every country there is."""
-    codes = tuple(sorted(path.stem for path in (root / "prices").glob("*.csv")))
-    code = country_code(wanted or str(inputs["price_list"].value))
-    if code not in codes:
-        what = f"price_list = {wanted!r}: must be one of {', '.join(codes)}"
-        raise ParameterError(what, fix=nearest(code, codes, "choose one of them"))
-    return code, codes
+def _codes(root: Path) -> tuple[str, ...]:
+    """Codes of the countries that have a list of their own."""
+    return tuple(sorted(path.stem for path in (root / "prices").glob("*.csv")))
+
+
+def _check_code(code: str, root: Path) -> None:
+    if code not in COUNTRIES:
+        what = f"price_list = {code!r}: must be one of {', '.join(_codes(root))}, or the two letters of a country (ISO 3166)"
+        raise ParameterError(what, fix=nearest(code, _codes(root), 'choose one of them, or give code = "IN"'))
+
+
+def _currency_year(country: Document) -> str:
+    return str(country.data["input"]["price_year"]["value"])[:4]
 
 
 def _described(country: Document) -> Document:
@@ -203,8 +281,8 @@ def _described(country: Document) -> Document:
     new = country.tables("input")
     currency = new.get("currency", {}).get("value")
     if currency not in CURRENCIES:
-        what = f"currency = {currency!r}: must be one of {', '.join(CURRENCIES)}"
-        fix = f'write [input.currency] with value = "{CURRENCIES[0]}": the unit of every price'
+        what = f"currency = {currency!r}: must be a code of ISO 4217, such as EUR"
+        fix = 'write [input.currency] with value = "EUR": the unit of every price'
         raise ParameterError(what, where=str(country.where("input.currency", "value")), fix=fix)
     dated = {key: country.data[key] for key in ("date",) if key in country.data}
     described = COUNTRY_INPUTS | OPTIONAL_COUNTRY_INPUTS
@@ -245,6 +323,39 @@ def _groups(
     return strategies, secondary, tuple(joint["ordered"]), tuple(joint["correlated"])
 
 
+def read_own_life_table(path: Path) -> dict[str, NDArray[np.float64]]:
+    """Read a site's own life table: columns age, male and female, ages from 0 one by one, each a probability of death in a year.
+
+    Raises
+    ------
+    ParameterError
+        A column is missing, a cell is no number from 0 to 1, or an age is left out; names the line.
+    """
+    rows = list(csv.DictReader(read_text(path).splitlines()))
+    found: dict[str, list[float]] = {"male": [], "female": []}
+    for number, row in enumerate(rows, start=2):
+        try:
+            if int(row["age"]) != number - 2:
+                raise ValueError
+            for sex, values in found.items():
+                values.append(float(row[sex]))
+                if not 0 <= values[-1] <= 1:
+                    raise ValueError
+        except (KeyError, TypeError, ValueError):
+            what = (
+                f"life table: {', '.join(f'{key} = {cell}' for key, cell in row.items())}: ages must run from 0, shares lie in 0 to 1"
+            )
+            fix = "three columns, age, male and female, one row a year of age"
+            raise ParameterError(what, where=str(Where(display_path(path), number)), fix=fix) from None
+    if len(rows) <= OLDEST:
+        what = f"the life table has {len(rows)} rows: ages must run from 0 to {OLDEST} at least"
+        raise ParameterError(what, where=display_path(path), fix="age,male,female on the first line, then a row for each year of age")
+    table = {sex: np.array(values) for sex, values in found.items()}
+    for probabilities in table.values():
+        probabilities.setflags(write=False)
+    return table
+
+
 @cache
 def read_life_table(name: str) -> dict[str, NDArray[np.float64]]:
     """Read one life table: probability of death within a year by sex and single year of age.
@@ -259,7 +370,9 @@ def read_life_table(name: str) -> dict[str, NDArray[np.float64]]:
     ParameterError
         The table is not there, has a gap in its ages, or a probability outside 0 to 1.
     """
-    path = params_folder() / "tables" / f"{name}.csv"
+    path = Path(name) if name.endswith(".csv") else params_folder() / "tables" / f"{name}.csv"
+    if name.endswith(".csv"):
+        return read_own_life_table(path)
     if not path.exists():
         what = f"life table {name!r} is not in params/tables"
         raise ParameterError(what, fix="choose one of " + ", ".join(p.stem for p in path.parent.glob("*.csv")))

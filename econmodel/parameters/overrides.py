@@ -33,7 +33,7 @@ from econmodel.parameters.schema import RUN_SETTINGS, Parameter, StrategyRow, Wh
 from econmodel.wording import nearest
 
 BASELINE = "base_case"
-HEADER_FIELDS = {"title", "rationale", "baseline", "date", "note"}
+HEADER_FIELDS = {"title", "rationale", "baseline", "date", "note", "conventions", "country"}
 PROVENANCE = ("source", "locator", "as_published", "derivation", "rationale", "note", "judgement", "derive_not", "replaced_by")
 UNDERIVED: dict[str, Any] = {"derive": None, "rounded_to": None, "follows_draws": False, "computed": None, "as_typed": None}
 TABLES = {"override", "input", "strategy"}

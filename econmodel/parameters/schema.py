@@ -18,17 +18,27 @@ whole input
 
 from __future__ import annotations
 
+import csv
 from dataclasses import field
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from econmodel.package import params_folder
 from econmodel.records import record
 
 if TYPE_CHECKING:
     from econmodel.parameters.derive import Expression
     from econmodel.parameters.distributions import Distribution
 
-CURRENCIES = ("USD", "GBP", "EUR")
+
+def _decimals() -> dict[str, int]:
+    with (params_folder() / "tables" / "currencies.csv").open(encoding="utf-8", newline="") as lines:
+        return {row["code"]: int(row["decimals"]) for row in csv.DictReader(lines)}
+
+
+DECIMALS = _decimals()
+"""Decimals of every currency in use (ISO 4217)."""
+CURRENCIES = tuple(DECIMALS)
 MONEY_PER = (
     "event",
     "session",

@@ -214,6 +214,7 @@ def test_help_names_every_verb() -> None:
     """`--help` lists the verbs that exist."""
     text = run("--help").stdout
     for verb in (
+        "new",
         "case",
         "nnt",
         "sensitivity",

@@ -23,6 +23,7 @@ from econmodel.parameters.loading import demo_file, load_case
 ROOT = Path(__file__).resolve().parents[2]
 BUILD = "import sys; from hatchling.build import build_wheel, build_sdist; print(globals()[sys.argv[1]](sys.argv[2]))"
 VERBS = {
+    "new": ["new", "--country", "IN"],
     "case": ["case", "--draws", "20", "--quiet"],
     "nnt": ["nnt", "--treated", "6/80", "--untreated-risk", "0.41", "--nnt", "3", "--years", "2"],
     "sensitivity": ["sensitivity", "--one-way"],

@@ -8,6 +8,7 @@ from econmodel.package import params_folder
 from econmodel.parameters import demo_file, load_case
 from econmodel.parameters.catalogue import COUNTRY_INPUTS, NOT_IN_EVERY_LIST, OPTIONAL_COUNTRY_INPUTS, PRICES
 from econmodel.parameters.loading import load_base_case, read_life_table
+from econmodel.parameters.price_list import country_code
 from econmodel.parameters.schema import money_parts
 
 
@@ -98,7 +99,7 @@ def test_a_hospital_is_not_moved_to_another_currency(name, other, own, currency)
     with pytest.raises(ParameterError, match=f"c_coil and .* more amounts are in {own}.* is in {currency}") as fault:
         load_case(file, (), [f"price_list={other}"])
     assert f"params/hospitals/{name}.toml, line" in fault.value.where
-    assert f'price_list = "{other}"' in fault.value.fix
+    assert f'price_list = "{country_code(other)}"' in fault.value.fix
 
 
 def test_a_list_chosen_after_the_amounts_is_refused(site):
@@ -122,7 +123,7 @@ def test_both_price_lists_have_the_same_names():
 def test_an_unknown_price_list():
     """A price list that does not exist is refused with those that do."""
     with pytest.raises(ParameterError, match="GB, US"):
-        load_base_case("fr")
+        load_base_case("zz")
 
 
 def test_case_without_a_file():

@@ -111,7 +111,7 @@ def test_a_country_without_a_currency(folder):
     """Without a currency no price has a unit."""
     path = folder / "countries" / "US.toml"
     path.write_text(path.read_text(encoding="utf-8").replace('"USD"', '"dollars"'), encoding="utf-8")
-    assert "currency = 'dollars': must be one of USD" in (message := refusal(folder))
+    assert "currency = 'dollars': must be a code of ISO 4217" in (message := refusal(folder))
     assert "US.toml, line" in message
 
 

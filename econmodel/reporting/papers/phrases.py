@@ -6,6 +6,7 @@ from collections import Counter
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
+from econmodel.parameters.countries import borrowed, conventions, is_converted
 from econmodel.parameters.schema import RUN_SETTINGS, WATCH
 from econmodel.parameters.second_look import second_look
 from econmodel.parameters.statements import positions, said, statements
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.risk import Risk
     from econmodel.uncertainty.within_route import WithinRoute
 
+FIRST_REPLACED = 10
 NOT_ADVICE = (
     "Not advice for a patient. ",
     "This is a planning model for services. Follow local protocol, licensed clinicians and local finance rules.",
@@ -96,13 +98,23 @@ def view(settings: Settings) -> str:
 
 
 def banner(case: Case) -> str:
-    """Warn of invented data; empty for a case without any."""
+    """Warn of invented data, or of prices converted from another country; empty for a case without either."""
     if not case.is_demo:
-        return ""
+        return _converted(case) if is_converted(case.parameters) else ""
     invented = status_counts(case.parameters).get("demo", 0)
     return (
         f"Invented data. {case.title} does not exist: {invented} of the inputs were made up for demonstration. No "
         "real hospital, patient or contract stands behind them."
+    )
+
+
+def _converted(case: Case) -> str:
+    p = case.parameters
+    asked = (p.parameters.get(name) for name in conventions(p.text("price_list"))["ask"])
+    first = [lower(x.label) for x in asked if x and x.status != "local"][:FIRST_REPLACED]
+    return (
+        f"Converted prices: another country's, in {p.text('currency')}; and {len(borrowed(p))} of its conventions are not yet local. "
+        f"To replace first: {'; '.join(first)}."
     )
 
 

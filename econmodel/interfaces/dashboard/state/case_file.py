@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Mapping
 from dataclasses import replace
@@ -14,6 +13,7 @@ from typing import Any, cast
 import streamlit as st
 
 from econmodel.errors import ParameterError
+from econmodel.files import toml_value
 from econmodel.package import params_folder
 from econmodel.parameters.documents import Document, line_numbers, read_document
 from econmodel.parameters.loading import Case, load_base_case
@@ -159,10 +159,10 @@ def case_text(start: str, edits: Mapping[str, Mapping[str, Any]], title: str, *,
         "baseline": BASELINES[start],
         "date": date.today(),
     }
-    lines = [f"{key} = {_toml(value)}" for key, value in header.items()]
+    lines = [f"{key} = {toml_value(value)}" for key, value in header.items()]
     for table, entries in tables.items():
         for name, fields in entries.items():
-            lines += ["", f"[{table}.{name}]", *(f"{key} = {_toml(value)}" for key, value in fields.items())]
+            lines += ["", f"[{table}.{name}]", *(f"{key} = {toml_value(value)}" for key, value in fields.items())]
     return "\n".join(lines) + "\n"
 
 
@@ -198,15 +198,3 @@ def _start_of(data: dict[str, Any]) -> str:
         return baseline
     listed = data.get("override", {}).get("price_list", {})
     return "uk" if isinstance(listed, dict) and country_code(str(listed.get("value"))) == "GB" else "us"
-
-
-def _toml(value: Any) -> str:
-    if isinstance(value, Mapping):
-        return "{ " + ", ".join(f"{key} = {_toml(item)}" for key, item in value.items()) + " }"
-    if isinstance(value, list | tuple):
-        return "[" + ", ".join(_toml(item) for item in value) + "]"
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, date):
-        return value.isoformat()
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f") if isinstance(value, str) else repr(value)

@@ -1,0 +1,170 @@
+"""From nothing to a first answer: what is asked at a start, and the hospital's file that the answers make.
+
+The command line and the dashboard begin with this. Whatever is not known is left out of the file, and keeps our value.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import tomli
+
+from econmodel.errors import ParameterError
+from econmodel.files import toml_value
+from econmodel.parameters.countries import Country, base_of, borrowed, conventions, is_converted, payment_basis, read_country
+from econmodel.parameters.documents import Document, line_numbers, read_document
+from econmodel.parameters.loading import Case, load_base_case, load_documents
+from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.schema import DECIMALS, Parameter, money_parts
+from econmodel.records import record
+from econmodel.reporting.form.questions import AFTER_A_YEAR, SHEETS, questions
+from econmodel.wording import nearest, number, plain_number
+
+FIRST, NEXT = 12, 10
+FIELDS = ("country", "from", "currency", "ppp", "fx", "price_year", "payment_basis", "prices", "life_table", "values", "mix")
+MIXES = {"current": "current_mix", "proposed": "proposed_mix"}
+REASON = "Answered at the start."
+
+
+@record
+class Wanted:
+    """One number to ask or to fetch: its question, our value in full with its unit, how sure it is, and who would know."""
+
+    input: Parameter
+    words: str
+    ours: str
+    who: str
+
+
+def read_answers(path: Path) -> dict[str, Any]:
+    """Read a file of answers; what is missing is not known.
+
+    Raises
+    ------
+    ParameterError
+        It is not there, breaks TOML's rules, or has a name that is not asked for.
+    """
+    document = read_document(path)
+    for key in document.data:
+        if key not in FIELDS:
+            what = f"unknown answer {key!r}"
+            raise ParameterError(
+                what, where=str(document.where(key)), fix=nearest(key, FIELDS, f"the answers are {', '.join(FIELDS)}")
+            )
+    for key in document.data.get("mix", {}):
+        if key not in MIXES:
+            what = f"unknown mix {key!r}"
+            raise ParameterError(what, where=str(document.where(f"mix.{key}")), fix="write [mix.current] or [mix.proposed]")
+    return document.data
+
+
+def case_of(answers: dict[str, Any], name: str, folder: Path) -> tuple[Case, str]:
+    """Case that answers make, checked as a whole, and the text of its file.
+
+    Raises
+    ------
+    EconModelError
+        An answer is against a rule; names the answer.
+    """
+    text = file_text(answers, name, folder)
+    document = Document(folder / f"{name}.toml", tomli.loads(text), text, line_numbers(text))
+    parameters = load_documents([document])
+    return Case(name, parameters.titles[0], f"{name}.toml", parameters), text
+
+
+def file_text(answers: dict[str, Any], name: str, folder: Path) -> str:
+    """Text of a hospital's file with what was answered, and nothing else, each block with its question."""
+    chosen, country = _country_table(answers), chosen_country(answers, folder)
+    base = load_base_case(replace(country, life_table=None))
+    words = {w.input.name: w.words for w in wanted(base, country.code, everything=True)}
+    blocks = [
+        f"# Begun by `econmodel new` on {date.today().isoformat()}. Only what was answered stands here: the rest keeps our value and",
+        "# its source. Change a value, add a block, and run `econmodel case` again.",
+        f"title = {toml_value(_title(name))}",
+        f'rationale = "{REASON} What was not known keeps our value."',
+        'baseline = "base_case"',
+        f"date = {date.today().isoformat()}",
+        "",
+        *_said_of_country(country, base),
+        "[country]",
+        *(f"{key} = {toml_value(value)}" for key, value in chosen.items()),
+    ]
+    for key, fields in _changes(answers, base, country).items():
+        asked = [f"# {words[key]}"] if key in words else []
+        blocks += ["", *asked, f"[override.{key}]", *(f"{k} = {toml_value(v)}" for k, v in fields.items())]
+    return "\n".join(blocks) + "\n"
+
+
+def chosen_country(answers: dict[str, Any], folder: Path = Path()) -> Country:
+    """Country of the answers; the United States where none is said."""
+    return read_country(Document(folder / "answers", {"country": _country_table(answers)}, "")) or Country("US")
+
+
+def _title(name: str) -> str:
+    return re.sub(r"[_-]+", " ", name).strip().capitalize() or "My hospital"
+
+
+def _country_table(answers: dict[str, Any]) -> dict[str, Any]:
+    keys = ("from", "currency", "ppp", "fx", "prices", "life_table", "payment_basis")
+    return {"code": answers.get("country", "US"), **{key: answers[key] for key in keys if answers.get(key) not in (None, "")}}
+
+
+def _said_of_country(country: Country, base: ParameterSet) -> list[str]:
+    if not is_converted(base):
+        return []
+    return [f"# Converted prices: those of {base_of(country)}, staff and services at purchasing power, devices at the exchange rate."]
+
+
+def _changes(answers: dict[str, Any], base: ParameterSet, country: Country) -> dict[str, dict[str, Any]]:
+    """Blocks of the file: values, then mixes, then payers where admissions are not paid as the country's list says."""
+    why: dict[str, Any] = {"status": "local", "reason": REASON}
+    year = str(answers.get("price_year") or base.text("price_year"))
+    found: dict[str, dict[str, Any]] = {}
+    for key, value in answers.get("values", {}).items():
+        priced = {"price_year": year} if money_parts(base[key].unit) else {}
+        found[key] = {"value": value, **priced, **why}
+    for key, shares in answers.get("mix", {}).items():
+        found[MIXES[key]] = {"table": [{"strategy": name, "share": share} for name, share in shares.items()], **why}
+    if not is_converted(base) and country.payment_basis and payment_basis(country) == "block":
+        for name in ("payers", "payer_terms"):
+            rows = [row | {"paid_at_margin": 0.0} for row in base.rows(name)]
+            found[name] = {"table": rows, **why}
+    return found
+
+
+def wanted(parameters: ParameterSet, code: str, *, everything: bool = False) -> list[Wanted]:
+    """What decides most in a country's list, the widest first, less what the case already holds of the site."""
+    who = {a.question.name: (a.words, sheet) for sheet, rows in questions(parameters).items() for a in rows if a.question.item is None}
+    names = [name for name in conventions(code)["ask"] if name in parameters.parameters]
+    ready = [parameters[name] for name in names if everything or parameters[name].status != "local"]
+    return [Wanted(p, *_asked(p, *who.get(p.name, (p.label, "")), parameters)) for p in ready]
+
+
+def _asked(p: Parameter, words: str, sheet: str, parameters: ParameterSet) -> tuple[str, str, str]:
+    return (p.label if p.name in AFTER_A_YEAR else words, _in_full(p, parameters), SHEETS[sheet][0].partition(":")[0] if sheet else "")
+
+
+def _in_full(p: Parameter, parameters: ParameterSet) -> str:
+    """Value with its unit; money with the decimals of its currency where it is small."""
+    if not isinstance(p.value, float):
+        return str(p.value)
+    if money_parts(p.unit):
+        digits = DECIMALS[parameters.text("currency")] if p.value != round(p.value) else 0
+        return f"{number(p.value, digits)} {p.unit}"
+    return f"{plain_number(p.value)} {p.unit}"
+
+
+def told(case: Case) -> list[str]:
+    """What to know of a first answer: that prices are converted, what is borrowed, what stays to be found."""
+    p = case.parameters
+    said = []
+    if is_converted(p):
+        base = next(x.as_published for x in p.parameters.values() if x.derivation.startswith("Converted prices")).rpartition(" ")[2]
+        said.append(f"Converted prices: no list of this country is at hand; those of {base} stand in {p.text('currency')}.")
+    if taken := borrowed(p):
+        said.append(f"Not yet local, borrowed from another country ({len(taken)}): {'; '.join(x.label.lower() for x in taken)}.")
+    return said
