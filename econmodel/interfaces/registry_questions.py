@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from difflib import get_close_matches
 from pathlib import Path
 
 import click
 
 from econmodel.errors import DataError
 from econmodel.evidence.registry.cleaning import clean_registry
-from econmodel.evidence.registry.columns import SYNONYMS
+from econmodel.evidence.registry.columns import SYNONYMS, plain
 from econmodel.evidence.registry.layouts import draft
 from econmodel.evidence.registry.recipe import may_stand, new_key
 from econmodel.evidence.registry.rows import UnclearDates, Unknown, known_words
 from econmodel.evidence.registry.settings import Options
 from econmodel.evidence.registry.table import read_table
-from econmodel.wording import nearest
 
 LEAVE = "?"
 
@@ -42,27 +42,47 @@ def ask(path: Path, options: Options) -> Options:
 
 
 def ask_headings(path: Path, options: Options) -> Options:
-    """Ask what each column of no known heading holds."""
-    layout = draft(path, replace(options, layout_key=new_key()))[0]
+    """Ask what each column of no known heading holds; a name given to several columns is numbered, sessions across."""
+    options = replace(options, layout_key=new_key())
+    layout = draft(path, options)[0]
     headings = read_table(path, at=(layout.number, layout.header_row)).headings
     names = [*SYNONYMS, "ignore"]
-    chosen = {}
-    for heading, (letter, name) in zip((h for h in headings if h), layout.columns.items(), strict=True):
-        if not name:
-            chosen[letter] = _choose(f"Column {letter}, {heading!r}: what does it hold", names, nearest_name(heading, names))
-    return replace(options, mapping={**options.mapping, **chosen})
+    chosen = dict(layout.columns)
+    if "" in chosen.values():
+        click.echo(f"What do these columns hold? One of: {', '.join(names)}", err=True)
+    for heading, letter in zip((h for h in headings if h), layout.columns, strict=True):
+        if not chosen[letter]:
+            chosen[letter] = _choose(f"Column {letter}, {heading!r}", names, nearest_name(heading))
+    return replace(options, sheets=(replace(layout, columns=numbered(chosen)),))
 
 
-def nearest_name(heading: str, names: Sequence[str]) -> str:
-    """Suggest a name for a heading; ``ignore`` where none is near.
+def numbered(columns: Mapping[str, str]) -> dict[str, str]:
+    """Number the names that several columns bear.
 
     Examples
     --------
-    >>> nearest_name("bleed dt", ["bleed_date", "ignore"]), nearest_name("Mood", ["bleed_date", "ignore"])
+    >>> numbered({"A": "id", "F": "coils", "I": "coils", "J": "ignore", "K": "ignore"})
+    {'A': 'id', 'F': 'coils 1', 'I': 'coils 2', 'J': 'ignore', 'K': 'ignore'}
+    """
+    names = list(columns.values())
+    found = {}
+    for place, (letter, name) in enumerate(columns.items()):
+        several = name != "ignore" and names.count(name) > 1
+        found[letter] = f"{name} {names[: place + 1].count(name)}" if several else name
+    return found
+
+
+def nearest_name(heading: str) -> str:
+    """Suggest a name for a heading; ``ignore`` where no known one is near.
+
+    Examples
+    --------
+    >>> nearest_name("Bleeding dates"), nearest_name("Mood")
     ('bleed_date', 'ignore')
     """
-    said = nearest(heading.lower(), names, "'ignore'")
-    return said.split("'")[1]
+    known = {word: name for name, words in SYNONYMS.items() for word in (plain(name), *words)}
+    close = get_close_matches(plain(heading), known, n=1, cutoff=0.75)
+    return known[close[0]] if close else "ignore"
 
 
 def ask_words(unknown: Sequence[Unknown], options: Options) -> Options:
@@ -70,19 +90,19 @@ def ask_words(unknown: Sequence[Unknown], options: Options) -> Options:
     told = dict(options.words)
     for word in unknown:
         words = [*known_words(word.column, options), "unknown", LEAVE]
-        answer = _choose(f"Column {word.letter} ({word.column}), {word.patients} patients, {word.text!r}: means", words, LEAVE)
+        click.echo(f"One of: {', '.join(words)}", err=True)
+        answer = _choose(f"Column {word.letter} ({word.column}), {word.patients} patients, {word.text!r} means", words, LEAVE)
         if answer != LEAVE:
             told[word.column, word.text if may_stand(word.text) else f"row {word.row}"] = answer
     return replace(options, words=told)
 
 
 def _choose(question: str, known: Sequence[str], suggested: str) -> str:
-    click.echo(f"{question}? One of: {', '.join(known)}", err=True)
     try:
-        answer: str = click.prompt("", default=suggested, err=True, prompt_suffix="> ")
+        answer: str = click.prompt(question, default=suggested, err=True)
+        while answer not in known:
+            answer = click.prompt(f"{answer!r} is none of them. {question}", default=suggested, err=True)
     except click.Abort:
         what = "stopped at a question"
         raise DataError(what, where="--ask", fix="run it in a terminal; nothing was written") from None
-    while answer not in known:
-        answer = click.prompt(f"{answer!r} is none of them", default=suggested, err=True)
     return answer

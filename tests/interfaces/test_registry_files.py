@@ -187,10 +187,10 @@ def test_workbook_without_registry(tmp_path):
 def test_mapped_headings_make_a_table(tmp_path):
     """Headings in another language are a table once mapped."""
     path = tmp_path / "r.csv"
-    path.write_text("numéro;décision;saignement;vu;groupe\nA-1;2020-01-15;no;2022-01-15;none\n", encoding="latin-1")
+    path.write_text("numéro;päätös;vuoto;nähty;ryhmä\nA-1;2020-01-15;no;2022-01-15;none\n", encoding="latin-1")
     with pytest.raises(DataError, match="not a registry table"):
         clean_registry(path, OPTIONS)
-    mapping = {"numéro": "id", "décision": "decision_date", "saignement": "bled", "vu": "last_seen", "groupe": "strategy"}
+    mapping = {"numéro": "id", "päätös": "decision_date", "vuoto": "bled", "nähty": "last_seen", "ryhmä": "strategy"}
     assert labels(path, Options(as_of=OPTIONS.as_of, mapping=mapping)) == ["patient-1"]
 
 

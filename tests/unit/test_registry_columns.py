@@ -22,7 +22,7 @@ def lettered(*headings):
 
 def test_every_synonym_leads_to_its_name():
     """No synonym belongs to two names, and each is written in plain form."""
-    known = [w for name, found in SYNONYMS.items() for w in (plain(name), *found)]
+    known = [w for name, found in SYNONYMS.items() for w in {plain(name), *found}]
     assert len(known) == len(set(known))
     assert all(plain(w) == w for w in known)
     assert all(recognise(name) == name for name in SYNONYMS)
@@ -38,6 +38,10 @@ def test_every_synonym_leads_to_its_name():
         ("Number of coils", "coils"),
         ("Glue (mL)", "glue_ml"),
         ("MRN", "identifier"),
+        ("Fecha de éxitus", "death_date"),
+        ("Letzter Kontakt", "last_seen"),
+        ("Nº historia", "identifier"),
+        ("Date de naissance", "identifier"),
         ("Patient name", "identifier"),
         ("favourite colour", ""),
     ],

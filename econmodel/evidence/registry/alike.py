@@ -53,7 +53,8 @@ def move_alike(values: Sequence[LocalValue], base: BaseCase, options: Options) -
         listed = f"{said}: {', '.join(own)} from the registry, {', '.join(names)}"
         if options.shared:
             moved |= {name: _moved(name, base.values[name], shift, own) for name in names}
-            notes.append(f"like with like, {listed} moved with yours (log ratio {shift:+.3f})")
+            measure = "odds ratio" if names[0].startswith("p_") else "ratio"
+            notes.append(f"like with like, {listed} moved with yours ({measure} {math.exp(shift):.3g})")
         else:
             notes.append(f"half local, {listed} as in our evidence: comparisons of their strategies mix the two")
     return list(moved.values()), notes

@@ -6,172 +6,30 @@ as the file is read. A record number or date of birth is used once, to join rows
 
 from __future__ import annotations
 
+import csv
 import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 
 from econmodel.errors import DataError
+from econmodel.package import params_folder
 from econmodel.records import record
 
-SYNONYMS: dict[str, tuple[str, ...]] = {
-    "id": (
-        "study id",
-        "study no",
-        "study number",
-        "patient id",
-        "patient no",
-        "patient number",
-        "patient",
-        "subject",
-        "subject id",
-        "participant",
-        "participant id",
-        "case",
-        "case id",
-        "case no",
-        "registry id",
-        "registry no",
-        "pt id",
-        "code",
-        "pseudonym",
-    ),
-    "birth_year": ("year of birth", "yob", "born", "born in"),
-    "age": ("age years", "age at decision", "age at start", "age at entry", "age at baseline"),
-    "sex": ("gender", "m f", "sex m f"),
-    "cause": ("aetiology", "etiology", "cause of liver disease", "liver disease", "cause of cirrhosis"),
-    "child": (
-        "child pugh",
-        "child class",
-        "child pugh class",
-        "child score",
-        "child pugh score",
-        "cp",
-        "cp class",
-        "ctp",
-        "ctp class",
-        "ctp score",
-        "cps",
-    ),
-    "varix_type": (
-        "varix",
-        "varix class",
-        "type of varix",
-        "varices type",
-        "varices",
-        "gv type",
-        "sarin",
-        "sarin type",
-        "gastric varix type",
-        "type",
-    ),
-    "size_mm": ("size", "varix size", "varix size mm", "diameter", "diameter mm", "gv size", "gv size mm", "size of varix"),
-    "red_spot": (
-        "red spots",
-        "red sign",
-        "red signs",
-        "red colour sign",
-        "red color sign",
-        "rcs",
-        "red wale",
-        "red wale marks",
-        "red marks",
-    ),
-    "previous_bleed": (
-        "previous bleeding",
-        "prior bleed",
-        "prior bleeding",
-        "bled before",
-        "earlier bleed",
-        "history of bleeding",
-        "past bleed",
-        "previous variceal bleed",
-    ),
-    "decision_date": (
-        "date of decision",
-        "decision",
-        "decided on",
-        "enrolment date",
-        "enrollment date",
-        "index date",
-        "date of diagnosis",
-        "diagnosis date",
-        "baseline date",
-        "inclusion date",
-        "entry date",
-        "start date",
-    ),
-    "start_basis": (),
-    "session_date": (
-        "date of session",
-        "session",
-        "procedure date",
-        "date of procedure",
-        "treatment date",
-        "date of treatment",
-        "injection date",
-    ),
-    "sessions": ("number of sessions", "n sessions", "no of sessions", "sessions in course", "session count"),
-    "strategy": ("treatment", "rx", "arm", "prophylaxis", "therapy", "treatment arm", "group", "management", "technique"),
-    "coils": ("number of coils", "n coils", "no of coils", "coil count", "coils used", "coils placed"),
-    "glue_ml": ("glue", "ml glue", "glue volume", "glue volume ml", "volume of glue", "cyanoacrylate ml", "ml of glue", "glue amount"),
-    "obliterated": ("obliteration", "complete obliteration", "eradicated", "eradication"),
-    "check_date": (
-        "date of check",
-        "examination date",
-        "date of examination",
-        "surveillance date",
-        "date of surveillance",
-        "surveillance endoscopy date",
-        "check endoscopy date",
-    ),
-    "check_found": (
-        "found at check",
-        "check result",
-        "result of check",
-        "examination result",
-        "surveillance result",
-        "varix at check",
-    ),
-    "complication": ("complications", "adverse event", "adverse events", "ae"),
-    "bled": ("bleed", "bleeding", "bleed yes no", "bled yes no", "any bleed", "first bleed", "bleeding event"),
-    "bleed_date": (
-        "date of bleed",
-        "bleeding date",
-        "date of bleeding",
-        "date bled",
-        "first bleed date",
-        "date of first bleed",
-        "date bleed",
-    ),
-    "bleed_order": ("bleed before or after session", "before or after session", "bleed timing"),
-    "bleed_earliest": ("earliest bleed date",),
-    "bleed_latest": ("latest bleed date",),
-    "bleed_source": ("source", "source of bleed", "bleeding source", "source of bleeding", "site of bleed", "bleed site"),
-    "rebleed_date": ("date of rebleed", "rebleeding date", "date of rebleeding", "second bleed date"),
-    "last_seen": (
-        "date last seen",
-        "last seen date",
-        "last contact",
-        "date of last contact",
-        "last contact date",
-        "last follow up",
-        "last follow up date",
-        "date of last follow up",
-        "last visit",
-        "last visit date",
-        "fu date",
-        "follow up date",
-        "last fu",
-        "last f u",
-        "censor date",
-    ),
-    "status": ("vital status", "outcome", "status at last contact", "follow up status", "alive or dead", "final status"),
-    "transplant_date": ("date of transplant", "liver transplant date", "olt date", "date of transplantation"),
-    "death_date": ("date of death", "died on", "date died", "dod"),
-    "death_cause": ("cause of death", "cod", "death reason", "reason for death"),
-    "repairs": (),
-}
+_Headings = dict[str, tuple[str, ...]]
+
+
+def _headings() -> _Headings:
+    """Known headings by our name, in six languages; those of identifiers under a name in brackets."""
+    found: dict[str, list[str]] = {}
+    with (params_folder() / "tables" / "registry_headings.csv").open(encoding="utf-8", newline="") as stream:
+        for row in csv.DictReader(stream):
+            found.setdefault(row["name"], []).extend(row["words"].split("|") if row["words"] else [])
+    return {name: tuple(dict.fromkeys(words)) for name, words in found.items()}
+
+
+_KNOWN = _headings()
+SYNONYMS = {name: words for name, words in _KNOWN.items() if not name.startswith("(")}
 DATE_COLUMNS = (
     "decision_date",
     "session_date",
@@ -184,52 +42,8 @@ DATE_COLUMNS = (
     "transplant_date",
     "death_date",
 )
-RECORD_NUMBERS = (
-    "mrn",
-    "medical record number",
-    "medical record no",
-    "record number",
-    "record no",
-    "hospital number",
-    "hospital no",
-    "hospital id",
-    "nhs number",
-    "nhs no",
-    "chart number",
-    "chart no",
-    "case note number",
-)
-BIRTH_DATES = ("date of birth", "dob", "birth date", "birthdate", "birthday")
-IDENTIFIERS = (
-    *RECORD_NUMBERS,
-    *BIRTH_DATES,
-    "name",
-    "full name",
-    "patient name",
-    "first name",
-    "last name",
-    "surname",
-    "forename",
-    "given name",
-    "family name",
-    "initials",
-    "address",
-    "street",
-    "postcode",
-    "post code",
-    "zip",
-    "zip code",
-    "phone",
-    "telephone",
-    "mobile",
-    "email",
-    "e mail",
-    "ssn",
-    "social security number",
-    "insurance number",
-    "national id",
-    "next of kin",
-)
+RECORD_NUMBERS, BIRTH_DATES = _KNOWN["(record number)"], _KNOWN["(birth date)"]
+IDENTIFIERS = (*RECORD_NUMBERS, *BIRTH_DATES, *_KNOWN["(identifier)"])
 HEADINGS = "headings of the registry's file"
 NEEDED: tuple[tuple[str, ...], ...] = (("bled",), ("decision_date", "session_date"), ("last_seen", "death_date"))
 
