@@ -140,6 +140,7 @@ WHOLE = {
     "n_absence_start_month": 0,
     "n_absence_months": 0,
     "n_stop_month": 0,
+    "n_duty_months": 0,
 }
 WATCH = "watch"  # the strategy of no prophylaxis, which every case holds untreated risk against
 RUN_SETTINGS = ("draws", "seed")

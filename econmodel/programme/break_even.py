@@ -134,6 +134,6 @@ def _textbook(budget: Budget, per_start: float | None) -> float | None:
         return None
     years = budget.inputs.n_budget_years
     rate = float(budget.rate.mean())
-    capital = float(finance.npv(budget.rate, budget.years[Row.CAPITAL]).mean())
+    capital = float(finance.npv(budget.rate, budget.years[Row.CAPITAL] - budget.years[Row.BOOK_VALUE]).mean())
     fixed = float(budget.totals[Row.FIXED_COST].mean()) / years + finance.annualised(capital, rate, years)
     return fixed / per_start

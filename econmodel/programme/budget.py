@@ -29,6 +29,7 @@ from econmodel.programme.money.rows import (
     Rows,
     contribution_rows,
     fixed_cost,
+    follow_up_duty,
     price_indices,
     session_slots,
     step_blocks,
@@ -55,15 +56,34 @@ class Memo(Generic[Number]):
 
 @record
 class VolumeRows:
-    """What moves in proportion to the volume, nominal by month: starts, R2 to R11 and R20, and session slots."""
+    """What moves in proportion to the volume, nominal by month: starts, R2 to R11 and R20, and session slots.
+
+    ``duty`` (draw,) is what follow-up after a closure is worth at the last month.
+    """
 
     rows: Rows
     slots: FloatArray
+    duty: FloatArray
 
     def scaled(self, factor: FloatArray) -> VolumeRows:
         """Of ``factor`` times as many patients; a factor of shape (n,) makes n draws of one."""
         by = factor[:, None]
-        return VolumeRows({row: a * by for row, a in self.rows.items()}, self.slots * by)
+        return VolumeRows({row: a * by for row, a in self.rows.items()}, self.slots * by, self.duty * factor)
+
+
+@record
+class AfterTheEnd:
+    """Present values, arrays (draw,), of what ``at_end`` puts into the net present value or leaves beside it.
+
+    A going concern holds the book value of what it bought; one that closes collects its debtors, pays its exit and owes
+    follow-up. ``run_off`` is the net contribution of those months, never in it.
+    """
+
+    book_value: FloatArray
+    debtors: FloatArray
+    exit_cost: FloatArray
+    duty: FloatArray
+    run_off: FloatArray
 
 
 @record
@@ -101,7 +121,28 @@ class Budget:
 
         Outside the net present value.
         """
-        return _run_off(self)
+        level = price_indices(self.inputs).general[:, -1] if self.inputs.cash_basis == "real" else 1.0
+        sums = {k: a.sum(axis=1) for k, a in self._after.items()}
+        return {k: a / level if k in MONEY_ROWS else a for k, a in sums.items()}
+
+    @cached_property
+    def _after(self) -> Rows:
+        return _rows_after(self.inputs, self.activity, self.money, price_indices(self.inputs))
+
+    @cached_property
+    def after_the_end(self) -> AfterTheEnd:
+        """Present values of what the closing convention decides on, arrays (draw,), each whether in the net present value or not."""
+        inputs, prices = self.inputs, price_indices(self.inputs)
+        nominal = nominal_finance_rate(inputs)
+        at_end = (1.0 + nominal) ** -float(inputs.n_budget_years)
+        income = _paid_income(self.volume.rows)[:, -1]
+        return AfterTheEnd(
+            book_value=at_end * self.capital.closing_book,
+            debtors=at_end * 12.0 * income * inputs.n_settlement_days / finance.DAYS_PER_YEAR,
+            exit_cost=at_end * inputs.c_exit * prices.pay[:, -1],
+            duty=at_end * _duty(inputs, self.activity, self._after, prices),
+            run_off=at_end * _worth_at_end(self._after[Row.NET_CONTRIBUTION], nominal),
+        )
 
     @cached_property
     def flows(self) -> FloatArray:
@@ -109,9 +150,16 @@ class Budget:
         return np.concatenate([self.years[Row.NET_CASH][:, :1], self.months[Row.NET_CASH]], axis=1)
 
     @cached_property
+    def flows_with_end(self) -> FloatArray:
+        """The same with book value less duty in the last month: what present value and rate of return are of."""
+        flows = self.flows.copy()
+        flows[:, -1] += self.months[Row.BOOK_VALUE][:, -1] - self.months[Row.DUTY][:, -1]
+        return flows
+
+    @cached_property
     def npv_cash(self) -> FloatArray:
-        """Net present value of R18, shape (draw,)."""
-        return finance.npv(self.rate, self.flows, MONTHS)
+        """Net present value of R18 and of what stands at the end, shape (draw,)."""
+        return finance.npv(self.rate, self.flows_with_end, MONTHS)
 
     @cached_property
     def npv_with_capacity(self) -> FloatArray:
@@ -180,7 +228,8 @@ def is_change(inputs: ProgrammeInputs) -> bool:
 def assemble_budget(inputs: ProgrammeInputs, intake: Intake, activity: ProgrammeActivity, money: UnitMoney) -> Budget:
     """Turn starts, activity and money per unit into the budget's rows."""
     prices = price_indices(inputs)
-    capital = schedule_capital(inputs.capital if is_change(inputs) else (), inputs.capital_basis, prices.devices)
+    bought = inputs.capital if is_change(inputs) else ()
+    capital = schedule_capital(bought, inputs.capital_basis, prices.devices, closes=inputs.closes)
     volume = _volume_rows(inputs, intake, activity, money, prices)
     return Budget(inputs, intake, activity, money, capital, volume, *cash_flow(inputs, volume, capital, prices))
 
@@ -189,7 +238,32 @@ def _volume_rows(
     inputs: ProgrammeInputs, intake: Intake, activity: ProgrammeActivity, money: UnitMoney, prices: PriceIndices
 ) -> VolumeRows:
     rows = {Row.STARTS: intake.starts} | contribution_rows(inputs, activity, activity.change, money, prices.monthly())
-    return VolumeRows(rows, session_slots(inputs, activity, activity.change))
+    duty = np.zeros(1)
+    if inputs.closes:
+        duty = _duty(inputs, activity, _rows_after(inputs, activity, money, prices), prices)
+    return VolumeRows(rows, session_slots(inputs, activity, activity.change), duty)
+
+
+def _rows_after(inputs: ProgrammeInputs, activity: ProgrammeActivity, money: UnitMoney, prices: PriceIndices) -> Rows:
+    """Rows of the months after the budget, nominal, at the prices of its last year."""
+    return contribution_rows(inputs, activity, activity.run_off, money, prices.last_year())
+
+
+def _duty(inputs: ProgrammeInputs, activity: ProgrammeActivity, after: Rows, prices: PriceIndices) -> FloatArray:
+    """Follow-up after a closure, what it is worth at the last month; never a gain."""
+    by_month = follow_up_duty(inputs, activity, activity.run_off, after, prices.last_year())
+    return np.maximum(0.0, _worth_at_end(by_month, nominal_finance_rate(inputs)))
+
+
+def _worth_at_end(after: FloatArray, rate: FloatArray) -> FloatArray:
+    """Value at the end of the budget of nominal cash by month after it, shape (draw,)."""
+    return np.asarray((after * finance.discount_factors(rate, after.shape[1], MONTHS)[..., 1:]).sum(axis=1))
+
+
+def nominal_finance_rate(inputs: ProgrammeInputs) -> FloatArray:
+    """Finance rate in nominal money, shape (draw,)."""
+    rate = inputs.discount_finance
+    return rate if inputs.finance_rate_basis == "nominal" else finance.nominal_rate(rate, inputs.r_inflation)
 
 
 def cash_flow(
@@ -212,6 +286,9 @@ def cash_flow(
     years[Row.CAPITAL][:, 0] = capital.by_month[:, 0]
     for table in (rows, years):
         table[Row.NET_CASH] = table[Row.OPERATING_CASH] - table[Row.TAX] - table[Row.WORKING_CAPITAL] - table[Row.CAPITAL]
+        for row, worth in ((Row.BOOK_VALUE, capital.closing_book), (Row.DUTY, volume.duty)):
+            table[row] = np.zeros_like(table[Row.NET_CASH])
+            table[row][:, -1] = worth
     return _in_basis(inputs, rows, years, prices)
 
 
@@ -228,19 +305,21 @@ def _operating_rows(inputs: ProgrammeInputs, volume: VolumeRows, prices: PriceIn
 def _add_tax_and_working_capital(inputs: ProgrammeInputs, years: Rows, rows: Rows, capital: CapitalSchedule) -> None:
     """Add R15 (in each year's last month) and R16."""
     tax = finance.tax_due((years[Row.OPERATING_CASH] - capital.depreciation)[:, 1:], inputs.share_tax)
-    income = rows[Row.PROPHYLAXIS_INCOME] + rows[Row.HARM_INCOME] - rows[Row.BLEED_INCOME_LOST]
     rows[Row.TAX] = np.zeros_like(rows[Row.OPERATING_CASH])
     rows[Row.TAX][:, 11::12] = tax
-    rows[Row.WORKING_CAPITAL] = finance.working_capital_increase(income, inputs.n_settlement_days)
+    rows[Row.WORKING_CAPITAL] = finance.working_capital_increase(_paid_income(rows), inputs.n_settlement_days, collected=inputs.closes)
     for name in (Row.TAX, Row.WORKING_CAPITAL):
         years[name] = _by_year(rows[name])
 
 
+def _paid_income(rows: Rows) -> FloatArray:
+    """Income on which payers owe, less what is lost."""
+    return rows[Row.PROPHYLAXIS_INCOME] + rows[Row.HARM_INCOME] - rows[Row.BLEED_INCOME_LOST]
+
+
 def _in_basis(inputs: ProgrammeInputs, rows: Rows, years: Rows, prices: PriceIndices) -> tuple[Rows, Rows, FloatArray]:
     """Put the rows into the basis of the cash, then accumulate and discount them; give the rate with them."""
-    rate = inputs.discount_finance
-    if inputs.finance_rate_basis == "real":
-        rate = finance.nominal_rate(rate, inputs.r_inflation)
+    rate = nominal_finance_rate(inputs)
     if inputs.cash_basis == "real":
         rate = finance.real_rate(rate, inputs.r_inflation)
         by_month = (1.0 + inputs.r_inflation[:, None]) ** (np.arange(1.0, inputs.n_months + 1.0) / MONTHS)
@@ -248,7 +327,8 @@ def _in_basis(inputs: ProgrammeInputs, rows: Rows, years: Rows, prices: PriceInd
         at_start = {k: years[k][:, :1] for k in MONEY_ROWS}
         years |= {k: np.concatenate([at_start[k], _by_year(rows[k])[:, 1:]], axis=1) for k in MONEY_ROWS}
     years[Row.CUMULATIVE_CASH] = years[Row.NET_CASH].cumsum(axis=1)
-    rows[Row.PRESENT_VALUE] = rows[Row.NET_CASH] * finance.discount_factors(rate, inputs.n_months, MONTHS)[..., 1:]
+    valued = rows[Row.NET_CASH] + rows[Row.BOOK_VALUE] - rows[Row.DUTY]
+    rows[Row.PRESENT_VALUE] = valued * finance.discount_factors(rate, inputs.n_months, MONTHS)[..., 1:]
     years[Row.PRESENT_VALUE] = _by_year(rows[Row.PRESENT_VALUE])
     years[Row.PRESENT_VALUE][:, 0] = years[Row.NET_CASH][:, 0]
     rows[Row.CUMULATIVE_CASH] = years[Row.NET_CASH][:, :1] + rows[Row.NET_CASH].cumsum(axis=1)
@@ -275,13 +355,6 @@ def _memo(budget: Budget) -> Memo[FloatArray]:
         surveillance_contribution=years[Row.SURVEILLANCE_INCOME] - years[Row.SURVEILLANCE_COST],
         session_slots=_by_year(budget.volume.slots) + zero,
     )
-
-
-def _run_off(budget: Budget) -> Rows:
-    inputs, activity, prices = budget.inputs, budget.activity, price_indices(budget.inputs)
-    level = prices.general[:, -1] if inputs.cash_basis == "real" else 1.0
-    rows = contribution_rows(inputs, activity, activity.run_off[:, None, :], budget.money, prices.last_year())
-    return {k: a[:, 0] / level if k in MONEY_ROWS else a[:, 0] for k, a in rows.items()}
 
 
 def _by_year(monthly: FloatArray) -> FloatArray:

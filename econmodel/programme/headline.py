@@ -103,7 +103,7 @@ def headline_draws(budget: Budget) -> HeadlineNumbers[FloatArray, FloatArray]:
         year_3_net_contribution=years[Row.NET_CONTRIBUTION][:, year],
         npv_cash=budget.npv_cash,
         npv_with_capacity=budget.npv_with_capacity,
-        irr=finance.irr(budget.flows, MONTHS),
+        irr=finance.irr(budget.flows_with_end, MONTHS),
         payback_years=finance.payback_years(budget.flows.cumsum(axis=1), MONTHS),
         net_cash=totals[Row.NET_CASH],
         operating_cash=totals[Row.OPERATING_CASH],

@@ -29,6 +29,7 @@ CHOICES: dict[str, tuple[str, ...]] = {
     "finance_rate_basis": ("nominal", "real"),
     "escalator_basis": ("nominal", "real"),
     "capital_basis": ("existing", "purchase"),
+    "at_end": ("going_concern", "closure"),
 }
 TABLES: dict[str, Callable[[str, Any], Any]] = {
     "current_mix": input_tables.read_mix,
@@ -57,7 +58,9 @@ class ProgrammeInputs:
     finance_rate_basis: str
     escalator_basis: str
     capital_basis: str
+    at_end: str
     n_budget_years: int
+    n_duty_months: int
     n_backlog_quarters: int
     n_start_delay_months: int
     n_absence_start_month: int
@@ -152,6 +155,11 @@ class ProgrammeInputs:
     def n_months(self) -> int:
         """Months of the budget."""
         return 12 * self.n_budget_years
+
+    @property
+    def closes(self) -> bool:
+        """Whether the programme closes in the last month: debts collected, equipment sold, follow-up owed, exit paid."""
+        return self.at_end == "closure"
 
     @property
     def eligible_per_year(self) -> FloatArray:

@@ -194,13 +194,15 @@ def _no_nan(capacity: FloatArray) -> FloatArray:
 
 @record
 class ProgrammeActivity:
-    """Activity of those who started, under both mixes; arrays (draw, month, activity)."""
+    """Activity of those who started, under both mixes; arrays (draw, month, activity).
+
+    ``run_off`` is the change after the last month of the budget, by month.
+    """
 
     activities: tuple[str, ...]
     proposed: FloatArray
     current: FloatArray
     run_off: FloatArray
-    run_off_months: int
 
     @cached_property
     def change(self) -> FloatArray:
@@ -239,16 +241,15 @@ def convolve(starts: FloatArray, profile: FloatArray) -> FloatArray:
 
 
 def run_off(starts: FloatArray, profile: FloatArray) -> FloatArray:
-    """Activity after the last budget month of those who started before it, shape (draw, activity).
+    """Activity after the last budget month of those who started before it, shape (draw, month, activity).
 
-    Counts the months that the profile still covers for every starter: from the end of the budget to the end of the
+    Holds the months that the profile still covers for every starter: from the end of the budget to the end of the
     profile.
     """
     n, length = starts.shape[1], profile.shape[1]
-    summed = np.concatenate([np.zeros_like(profile[:, :1]), profile.cumsum(axis=1)], axis=1)
-    start_month = np.arange(n)
-    later = summed[:, length - start_month] - summed[:, n - start_month]
-    return np.asarray((starts[:, :, None] * later).sum(axis=1))
+    start = np.arange(n, length)[:, None] - np.arange(length)[None, :]
+    toeplitz = np.where((start >= 0) & (start < n), starts[:, start.clip(0, n - 1)], 0.0)
+    return np.asarray(toeplitz @ profile)
 
 
 def programme_activity(inputs: ProgrammeInputs, profiles: MonthlyProfiles, starts: FloatArray) -> ProgrammeActivity:
@@ -268,6 +269,5 @@ def programme_activity(inputs: ProgrammeInputs, profiles: MonthlyProfiles, start
         profiles.activities,
         convolve(starts, proposed),
         convolve(starts, current),
-        run_off(starts, proposed - current),
-        length - inputs.n_months,
+        run_off(starts, (proposed - current)[:, : inputs.n_months + inputs.n_duty_months]),
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, replace
 from functools import partial
+from math import ceil
 from typing import Any, TypeVar
 
 import numpy as np
@@ -49,7 +50,6 @@ from econmodel.uncertainty.scenarios import under_scenario
 FloatArray = NDArray[np.float64]
 Name = TypeVar("Name", bound=str)
 QUARTERS_SHOWN = 8
-RUN_OFF_YEARS = 3
 MOST_DRAWS = 500
 
 
@@ -95,6 +95,18 @@ class RunOff:
 
 
 @record
+class Ending:
+    """How the budget ends (``going_concern`` or ``closure``), and present values of what that decides on."""
+
+    convention: str
+    book_value: float
+    debtors: float
+    exit_cost: float
+    duty: float
+    run_off: float
+
+
+@record
 class ProgrammeResult:
     """The programme of a case: one deterministic budget, and what is read from it.
 
@@ -126,6 +138,7 @@ class ProgrammeResult:
     capacity: tuple[CapacityYear, ...]
     savings: Savings
     run_off: RunOff
+    ending: Ending
     views: Mapping[str, PaymentView]
     downside: tuple[DownsideRow, ...]
     break_even: BreakEven
@@ -168,6 +181,7 @@ class ProgrammeResult:
             "capacity": [asdict(year) for year in self.capacity],
             "savings": self.savings.to_json(),
             "run_off": {"months": self.run_off.months} | self.run_off.rows,
+            "at_end": asdict(self.ending),
             "views": {name: view.to_json() for name, view in self.views.items()},
             "downside": [row.to_json() for row in self.downside],
             "break_even": self.break_even.to_json(),
@@ -232,7 +246,8 @@ def programme_case(
         funnel=funnel_steps(inputs),
         capacity=capacity_by_year(budget),
         savings=savings(budget),
-        run_off=RunOff(budget.activity.run_off_months, means(budget.run_off)),
+        run_off=RunOff(budget.activity.run_off.shape[1], means(budget.run_off)),
+        ending=Ending(inputs.at_end, **{name: float(values.mean()) for name, values in vars(budget.after_the_end).items()}),
         views=views,
         downside=rows,
         break_even=volume,
@@ -318,7 +333,7 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
     kept = in_the_mix(parameters)
     values = base_values(kept)
     inputs = read_inputs(kept, values)
-    years = _years(kept, inputs.n_budget_years, RUN_OFF_YEARS)
+    years = _years(kept, inputs.n_budget_years, inputs.n_duty_months)
     profiles, prices, batch, luck = monthly_profiles(kept, years), _prices(kept, values), None, None
     if draws:
         from econmodel.parameters.sampling import sample
@@ -361,7 +376,9 @@ def programme_draws(
     fixed = {name for name, kind in input_kinds().items() if kind == "whole"}
     numbers = {name: v for name, v in values.items() if v.ndim == 1 and name in parameters.parameters and name not in fixed}
     inputs = change(read_inputs(parameters, numbers))
-    return inputs, _by_structure(parameters, values, _years(parameters, inputs.n_budget_years, 0), died)
+    return inputs, _by_structure(
+        parameters, values, _years(parameters, inputs.n_budget_years, inputs.n_duty_months * inputs.closes), died
+    )
 
 
 def _by_structure(parameters: ParameterSet, values: Values, years: int, died: FloatArray | None) -> tuple[MonthlyProfiles, Prices]:
@@ -383,13 +400,13 @@ def _prices(parameters: ParameterSet, values: Values, died: FloatArray | None = 
     return resolve_prices(parameters, values, untreated_fatal_share(parameters, values) if died is None else died)
 
 
-def _years(parameters: ParameterSet, budget_years: int, more: int) -> int:
+def _years(parameters: ParameterSet, budget_years: int, more_months: int) -> int:
     horizon = horizon_years(parameters)
     if horizon < budget_years:
         what = f"horizon_years = {horizon}: must be at least the {budget_years} years of the budget"
         fix = f'horizon_years = "lifetime", or n_budget_years of at most {horizon}'
         raise AnalysisError(what, where=str(parameters["horizon_years"].where), fix=fix)
-    return min(horizon, budget_years + more)
+    return min(horizon, budget_years + ceil(more_months / 12))
 
 
 def _rerun(parameters: ParameterSet, changes: Mapping[str, Any], years: int) -> tuple[MonthlyProfiles, Prices]:

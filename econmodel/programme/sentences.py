@@ -59,7 +59,7 @@ def uncomfortable_truths(
         *_equipment(budget, numbers, rows, cash),
         *not_overlooked(budget, rows, cash),
         *_waiting(budget),
-        *_run_off(budget, cash),
+        *_after_the_end(budget, cash),
         CAUTION + said("standing_short"),
     ]
 
@@ -215,12 +215,20 @@ def _waiting(budget: Budget) -> Iterator[str]:
         )
 
 
-def _run_off(budget: Budget, cash: Said) -> Iterator[str]:
-    months = budget.activity.run_off_months
-    if months:
-        value = float(budget.run_off[Row.NET_CONTRIBUTION].mean())
-        brings = f"bring {cash(value)} more" if value >= 0 else f"take {cash(-value)} of"
+def _after_the_end(budget: Budget, cash: Said) -> Iterator[str]:
+    after = budget.after_the_end
+    exit_cost, duty, value = (cash(abs(float(worth.mean()))) for worth in (after.exit_cost, after.duty, after.run_off))
+    costs = f"{exit_cost} and {duty} of follow-up owed" if after.duty.mean() >= LEAST_EFFECT else exit_cost
+    if budget.inputs.closes:
+        yield f"The budget ends with a closure: debts collected, equipment sold, at a cost of {costs} in present value."
+    else:
         yield (
-            f"Patients started within the budget {brings} net contribution in the {months // 12} years after it "
-            f"(undiscounted); this is outside the net present value."
+            f"The programme is counted as going on: debts stay owed and equipment stands at its book value. To close it then would "
+            f"cost {costs} in present value, which is outside the net present value."
+        )
+    if months := budget.activity.run_off.shape[1]:
+        brings = f"bring {value} more" if after.run_off.mean() >= 0 else f"take {value} of"
+        yield (
+            f"Patients started within the budget {brings} net contribution in the {duration(months / 12)} after it "
+            f"(present value); this is outside the net present value."
         )

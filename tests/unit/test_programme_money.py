@@ -99,7 +99,7 @@ FLAT = np.ones((1, 6))
 
 def test_purchase_replaces_at_the_end_of_life() -> None:
     """Bought at the start, replaced after 3 years, both sold at salvage; 300 a year of depreciation."""
-    schedule = schedule_capital([ITEM], "purchase", FLAT)
+    schedule = schedule_capital([ITEM], "purchase", FLAT, closes=True)
     np.testing.assert_allclose(schedule.by_month[0, [0, 36, 60]], [1000.0, 900.0, -100.0])
     assert schedule.by_month.sum() == pytest.approx(1800.0)
     np.testing.assert_allclose(schedule.depreciation[0], [0, 300, 300, 300, 300, 300])
@@ -108,7 +108,7 @@ def test_purchase_replaces_at_the_end_of_life() -> None:
 
 def test_existing_equipment_costs_only_its_replacement_at_the_share_of_use() -> None:
     """A scope one year old is replaced after two more years; a tenth of it is charged."""
-    schedule = schedule_capital([ITEM], "existing", FLAT)
+    schedule = schedule_capital([ITEM], "existing", FLAT, closes=True)
     np.testing.assert_allclose(schedule.by_month[0, [0, 24, 60]], [0.0, 90.0, -10.0])
     np.testing.assert_allclose(schedule.use_charge[0], [0, 30, 30, 0, 0, 0])
     np.testing.assert_allclose(schedule.depreciation[0], [0, 0, 0, 30, 30, 30])
@@ -117,7 +117,7 @@ def test_existing_equipment_costs_only_its_replacement_at_the_share_of_use() -> 
 def test_replacement_price_follows_the_index() -> None:
     """A replacement in year 3 is bought and depreciated at the price of year 3."""
     index = 1.1 ** np.arange(6.0)[None, :]
-    schedule = schedule_capital([ITEM], "purchase", index)
+    schedule = schedule_capital([ITEM], "purchase", index, closes=True)
     assert schedule.by_month[0, 36] == pytest.approx(1.1**3 * (1000 - 100))
     assert schedule.depreciation[0, 4] == pytest.approx(300 * 1.1**3)
 
@@ -125,7 +125,7 @@ def test_replacement_price_follows_the_index() -> None:
 def test_earlier_replacement_than_life() -> None:
     """An item replaced before the end of its life is depreciated over the life, sold when replaced."""
     item = CapitalItem("Scope", 1000.0, 0, 0.1, life_years=5.0, salvage=0.0, replace_after_years=4.0)
-    schedule = schedule_capital([item], "purchase", FLAT)
+    schedule = schedule_capital([item], "purchase", FLAT, closes=True)
     np.testing.assert_allclose(schedule.by_month[0, [0, 48]], [1000.0, 1000.0])
     np.testing.assert_allclose(schedule.depreciation[0, 1:], 200.0)
 
@@ -137,9 +137,19 @@ def test_losses_go_forward() -> None:
 
 
 def test_working_capital_is_a_share_of_the_change_in_income() -> None:
-    """73 days is a fifth of a year, of twelve times a month's income; falling income frees cash, the end releases the rest."""
-    increase = working_capital_increase(np.array([[100.0, 150.0, 120.0, 120.0]]), np.array([73.0]))
-    np.testing.assert_allclose(increase, [[240.0, 120.0, -72.0, -288.0]])
+    """73 days is a fifth of a year, of twelve times a month's income; falling income frees cash, a closure the rest."""
+    income, days = np.array([[100.0, 150.0, 120.0, 120.0]]), np.array([73.0])
+    np.testing.assert_allclose(working_capital_increase(income, days, collected=True), [[240.0, 120.0, -72.0, -288.0]])
+    np.testing.assert_allclose(working_capital_increase(income, days, collected=False), [[240.0, 120.0, -72.0, 0.0]])
+
+
+def test_what_goes_on_is_worth_its_book_value() -> None:
+    """Bought after 3 years for 1,000 and 600 depreciated by year 5: worth 400, not sold; one sold at the end of life is."""
+    schedule = schedule_capital([ITEM], "purchase", FLAT, closes=False)
+    np.testing.assert_allclose(schedule.by_month[0, [0, 36, 60]], [1000.0, 900.0, 0.0])
+    np.testing.assert_allclose(schedule.closing_book, [400.0])
+    ends = schedule_capital([ITEM], "purchase", FLAT[:, :4], closes=False)
+    np.testing.assert_allclose([ends.by_month[0, 36], ends.closing_book[0]], [-100.0, 0.0])
 
 
 def test_real_and_nominal_rates_are_inverse() -> None:

@@ -104,6 +104,7 @@ def inputs(**changes: object) -> ProgrammeInputs:
         "c_coordinator": 1000.0,
         "c_service_contract": 200.0,
         "c_training": 600.0,
+        "c_exit": 0.0,
         "n_spare_sessions": 10.0,
         "n_sessions_per_block": 5.0,
         "c_session_block": 500.0,
@@ -122,6 +123,7 @@ def inputs(**changes: object) -> ProgrammeInputs:
         "r_escalator_devices": 0.0,
         "r_escalator_tariff": 0.0,
         "capital_basis": "purchase",
+        "at_end": "closure",
         "capital": (CapitalItem("Scope", 3000.0, 0, 0.05, life_years=4.0, salvage=600.0),),
     }
     return base.changed(**(plain | changes))
@@ -151,6 +153,8 @@ BY_HAND = {
     "R16": [0, 324, -216, -108],  # tenth of the change in R4 - R8, 3,240 a year, then 1,080; 108 released
     "R17": [3000, 0, 0, -600],
     "R18": [-3000, 196, 2024, 2500],  # R14 - R15 - R16 - R17
+    "R17r": [0, 0, 0, 0],  # sold
+    "R17d": [0, 0, 0, 0],  # no month after the third year is known: none is owed
     "R19": [-3000, -2804, -780, 1720],
     "RC": [0, 1080, 2160, 2160],  # bleeds averted x 900
     "R20": [0, 9.6, 19.2, 19.2],
@@ -181,6 +185,32 @@ def test_present_value_by_hand(budget: Budget) -> None:
     assert budget.npv_cash[0] == pytest.approx(by_hand, abs=1e-9)
     assert budget.years["R19_present_value"].sum() == pytest.approx(by_hand, abs=1e-9)
     assert budget.npv_with_capacity[0] == pytest.approx(by_hand + freed, abs=1e-9)
+
+
+def test_a_going_concern_by_hand(budget: Budget) -> None:
+    """108 stay owed; the scope is not sold for 600 but worth 3,000 - 3 x 600 = 1,200, after net cash and in present value alone."""
+    going = run_budget(inputs(at_end="going_concern"), profiles(), prices(), CATEGORIES)
+    np.testing.assert_allclose(going.years["R16"][0], [0, 324, -216, 0], atol=1e-9)
+    np.testing.assert_allclose(going.years["R18"][0], [-3000, 196, 2024, 2500 - 108 - 600], atol=1e-9)
+    np.testing.assert_allclose(going.years["R17r"][0], [0, 0, 0, 1200])
+    assert going.npv_cash[0] == pytest.approx(budget.npv_cash[0] + (1200 - 600 - 108) * 1.1**-3, abs=1e-9)
+    assert going.after_the_end.debtors[0] == pytest.approx(108 * 1.1**-3)
+    assert headline(going).payback_years == headline(budget).payback_years
+
+
+def test_a_closure_owes_its_follow_up_and_pays_its_exit() -> None:
+    """Starters of year 3 are seen once more, 12 months after their start: 12 x (100 + 0.5 x 0.25 x 300), unpaid; 700 of exit."""
+    longer = profiles()
+    longer = Profiles(longer.activities, longer.strategies, np.pad(longer.counts, [(0, 0), (0, 0), (0, 12), (0, 0)]))
+    unpaid = {"payers": (Payer("All", 1.0, denial=1.0),), "n_settlement_days": 0.0, "share_tax": 0.0, "c_exit": 700.0}
+    free, closed = (run_budget(inputs(n_duty_months=months, **unpaid), longer, prices(), CATEGORIES) for months in (0, 12))
+    owed = sum((100 + 0.5 * 0.25 * 300) * 1.1 ** (-month / 12) for month in range(37, 49))
+    assert free.npv_cash[0] - closed.npv_cash[0] == pytest.approx(owed, abs=1e-9)
+    assert closed.after_the_end.duty[0] == pytest.approx(owed, abs=1e-9)
+    going = run_budget(inputs(at_end="going_concern", **unpaid), longer, prices(), CATEGORIES)
+    assert closed.months["R13"][0, -1] - going.months["R13"][0, -1] == pytest.approx(700.0)
+    assert going.after_the_end.duty[0] == pytest.approx(owed, abs=1e-9)
+    assert going.months["R17d"].sum() == 0
 
 
 def test_payback_and_peak_cash_by_hand(budget: Budget) -> None:

@@ -156,13 +156,15 @@ def tax_due(profit: FloatArray, rate: FloatArray) -> FloatArray:
     return due
 
 
-def working_capital_increase(income: FloatArray, days: FloatArray) -> FloatArray:
+def working_capital_increase(income: FloatArray, days: FloatArray, *, collected: bool) -> FloatArray:
     """Increase by month in what is owed to the hospital: ``12 x income of the month x days / 365``, less that of the month before.
 
-    Shape (draw, month), nothing owed before month 1, released at the end of the last month. A fall in income frees cash.
+    Shape (draw, month), nothing owed before month 1; ``collected`` at the end of the last month, or owed on. A fall in income
+    frees cash.
     """
     owed = 12.0 * income * days[..., None] / DAYS_PER_YEAR
-    owed[..., -1] = 0.0
+    if collected:
+        owed[..., -1] = 0.0
     return np.diff(owed, axis=-1, prepend=0.0)
 
 

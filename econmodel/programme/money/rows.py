@@ -59,8 +59,10 @@ class Row(StrEnum):
     WORKING_CAPITAL = "R16", "Increase in working capital", "cost"
     CAPITAL = "R17", "Capital less salvage", "cost"
     NET_CASH = "R18", "Net cash"
+    BOOK_VALUE = "R17r", "Book value of equipment at the end"
+    DUTY = "R17d", "Duty of follow-up after closure", "cost"
     CUMULATIVE_CASH = "R19", "Cumulative net cash"
-    PRESENT_VALUE = "R19_present_value", "Present value of net cash"
+    PRESENT_VALUE = "R19_present_value", "Present value"
     TIME_FREED = "RC", "Staff time freed, no cash"
     BED_DAYS = "R20", "Net bed-days released", "count"
 
@@ -174,6 +176,15 @@ def contribution_rows(
     }
 
 
+def follow_up_duty(
+    inputs: ProgrammeInputs, activity: ProgrammeActivity, change: FloatArray, rows: Rows, prices: PriceIndices
+) -> FloatArray:
+    """Cost of the examinations still owed, displaced work with them, less what they are paid; nominal, shape (draw, month)."""
+    slots = session_slots(inputs, activity, change) - activity.total(change, "sessions")
+    per_slot = (inputs.share_sessions_displacing * inputs.c_displaced_contribution)[:, None]
+    return np.asarray(rows[Row.SURVEILLANCE_COST] - rows[Row.SURVEILLANCE_INCOME] + prices.tariff * slots * per_slot)
+
+
 def _same(change: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Give both arrays the same number of draws."""
     if len(change) == len(weights):
@@ -190,12 +201,13 @@ def step_blocks(inputs: ProgrammeInputs, slots: FloatArray) -> FloatArray:
 
 
 def fixed_cost(inputs: ProgrammeInputs, prices: PriceIndices) -> FloatArray:
-    """R13: coordinator and service contract while running, training in month 1, exit cost in the month of a stop."""
+    """R13: coordinator and service contract while running, training in month 1, exit cost in the month of a stop or closure."""
     on = running(inputs)
     yearly = inputs.c_coordinator[:, None] * prices.pay + inputs.c_service_contract[:, None] * prices.devices
     cost = on * yearly / 12.0
     once = np.zeros_like(cost)
     once[:, 0] = inputs.c_training
-    if 0 < inputs.n_stop_month <= inputs.n_months:
-        once[:, inputs.n_stop_month - 1] += inputs.c_exit
+    stop = inputs.n_stop_month or (inputs.n_months if inputs.closes else 0)
+    if 0 < stop <= inputs.n_months:
+        once[:, stop - 1] += inputs.c_exit
     return np.asarray(cost + once * prices.pay)

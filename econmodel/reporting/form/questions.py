@@ -141,6 +141,8 @@ ENGINEERING = {
     "c_service_contract": "What part of the equipment's service contract is charged to the programme in a year?",
 }
 FINANCE = {
+    "at_end": "Is the programme judged as going on after the last year, or as closing then?",
+    "n_duty_months": "If it closed, for how many months would its patients still be followed up?",
     "n_budget_years": "Over how many years is a case of this kind judged?",
     "discount_finance": "What finance rate a year do you use for net present value?",
     "finance_rate_basis": "Is that rate nominal or real?",
