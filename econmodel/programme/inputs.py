@@ -103,6 +103,7 @@ class ProgrammeInputs:
     share_cash_bleeds: FloatArray
     share_cash_aftercare: FloatArray
     share_harms_paid: FloatArray
+    share_can_take_usual_care: FloatArray
     n_settlement_days: FloatArray
     share_tax: FloatArray
     r_capital_charge: FloatArray

@@ -42,6 +42,7 @@ from econmodel.programme.inputs import ProgrammeInputs, input_kinds, read_inputs
 from econmodel.programme.intake import FunnelStep, funnel_steps
 from econmodel.programme.luck import Luck, lucky_budget, weigh_luck
 from econmodel.programme.money.rows import Row, Rows
+from econmodel.programme.options import Appraisal, appraise_options
 from econmodel.programme.sentences import amount, not_overlooked, uncomfortable_truths, verdict
 from econmodel.programme.views import PaymentView, own_view, payment_views
 from econmodel.records import record
@@ -124,6 +125,8 @@ class ProgrammeResult:
         Spread over draws; None without draws.
     luck
         What chance alone does to so few patients, beside the doubt about the inputs; None without draws.
+    options
+        What each option does to cash, bleeds and harm; None of a budget without the case it belongs to.
     sentences, not_overlooked
         What a decision maker must not overlook, and the part of it that a short paper must hold.
     """
@@ -147,6 +150,7 @@ class ProgrammeResult:
     verdict: str
     sentences: tuple[str, ...]
     not_overlooked: tuple[str, ...]
+    options: Appraisal | None
     cumulative_cash: CumulativeCash
     bridge: tuple[BridgeBar, ...]
     bleeds: tuple[BleedsYear, ...]
@@ -189,6 +193,7 @@ class ProgrammeResult:
             "luck": None if self.luck is None else self.luck.to_json(),
             "sentences": list(self.sentences),
             "not_overlooked": list(self.not_overlooked),
+            "options": None if self.options is None else self.options.to_json(),
             "frames": self.frames,
         }
 
@@ -256,6 +261,7 @@ def programme_case(
         verdict=verdict(budget),
         sentences=tuple(uncomfortable_truths(budget, numbers, views, rows, volume)),
         not_overlooked=tuple(not_overlooked(budget, rows, partial(amount, currency=inputs.currency))),
+        options=None,
         cumulative_cash=cumulative_cash(budget, favourable, runs[WORST_THREE][1], draws),
         bridge=contribution_bridge(budget),
         bleeds=bleeds_by_year(budget),
@@ -334,12 +340,12 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
     values = base_values(kept)
     inputs = read_inputs(kept, values)
     years = _years(kept, inputs.n_budget_years, inputs.n_duty_months)
-    profiles, prices, batch, luck = monthly_profiles(kept, years), _prices(kept, values), None, None
+    profiles, prices, batch, luck, each = monthly_profiles(kept, years), _prices(kept, values), None, None, None
     if draws:
         from econmodel.parameters.sampling import sample
 
-        drawn = sample(kept, min(draws, MOST_DRAWS), seed=seed)
-        theirs, planned = programme_draws(kept, drawn)
+        drawn = sample(parameters, min(draws, MOST_DRAWS), seed=seed)
+        each = theirs, planned = programme_draws(parameters, drawn)
         batch = run_budget(theirs, *planned, CATEGORY)
         if is_change(inputs):
             alone = {name: np.repeat(value, len(batch.npv_cash)) for name, value in values.items()}
@@ -348,7 +354,8 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
     found = programme_case(
         inputs, profiles, prices, CATEGORY, lambda changes: _rerun(kept, changes, years), batch, payment_levels(kept)
     )
-    return replace(found, luck=luck)
+    options = appraise_options(parameters, inputs, (monthly_profiles(parameters, years), prices), each)
+    return replace(found, luck=luck, options=options)
 
 
 def budget_of(

@@ -23,14 +23,14 @@ from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.loading import Case, demo_file, load_case
 from econmodel.programme.inputs import read_inputs
 from econmodel.programme.money.rows import Row
-from econmodel.programme.report import ProgrammeResult, programme_case
+from econmodel.programme.report import ProgrammeResult, evaluate_programme, programme_case
 from econmodel.reporting import formatting as f
 from econmodel.reporting.charts import programme as programme_charts
 from econmodel.reporting.charts.style import plot_settings
 from econmodel.reporting.papers.brief import brief_paper
 from econmodel.reporting.papers.build import build_reports
 from econmodel.reporting.papers.content import KeyNumbers, Table
-from econmodel.reporting.papers.programme import answer, decision, key_numbers, rejected
+from econmodel.reporting.papers.programme import answer, decision, key_numbers
 from econmodel.reporting.tables.programme import finance_table
 from econmodel.reporting.tables.terminal import finance_line
 from econmodel.uncertainty.probabilistic import run_psa
@@ -202,9 +202,14 @@ def test_first_page_says_where_averted_bleeds_cost_margin(case: Case, results: R
     assert money(view.neutral_refill.per_refilled_day, "USD") in first
 
 
-def test_options_left_out_are_named_with_their_standing(results: Results, programme: ProgrammeResult) -> None:
-    """What is not proposed is said, and why."""
-    assert "retrograde transvenous obliteration (" in rejected(results, programme)
+def test_options_left_out_stand_beside_the_proposal(case: Case, results: Results) -> None:
+    """The first page holds every option, with what nothing beats; what is asked for follows from what speaks against it."""
+    programme = evaluate_programme(case.parameters)
+    assert programme.options
+    first = str(brief_paper(case, results, programme=programme).sections[1])
+    assert "Retrograde transvenous obliteration for all" in first
+    assert programme.options.order in first
+    assert decision(results, programme).startswith("none on these numbers: it loses")
 
 
 def test_sections_in_the_order_of_a_board_paper(case: Case, results: Results, programme: ProgrammeResult) -> None:
@@ -212,7 +217,7 @@ def test_sections_in_the_order_of_a_board_paper(case: Case, results: Results, pr
     headings = [section.heading for section in brief_paper(case, results, programme=programme).sections]
     assert headings == [
         "The decision",
-        "Cash, contribution, downside, bleeds and patients",
+        "Cash, contribution, downside, bleeds and options",
         "Evidence and harms",
         "Finance",
         "Owners and review",

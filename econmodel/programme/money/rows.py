@@ -43,7 +43,7 @@ class Row(StrEnum):
     PROPHYLAXIS_INCOME = "R4", "Prophylaxis income"
     SURVEILLANCE_INCOME = "R4s", "of which surveillance"
     PROPHYLAXIS_COST = "R5", "Prophylaxis variable cost", "cost"
-    SURVEILLANCE_COST = "R5s", "of which surveillance, cost", "cost"
+    SURVEILLANCE_COST = "R5s", "of which surveillance"
     PROPHYLAXIS_CONTRIBUTION = "R6", "Prophylaxis contribution"
     HARM_INCOME = "R4h", "Income for complications"
     HARM_COST = "R6h", "Variable cost of complications", "cost"

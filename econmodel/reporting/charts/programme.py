@@ -141,15 +141,15 @@ def programme_figures(programme: ProgrammeResult, currency: str) -> dict[str, Sp
     frames = programme.frames
     return {
         "programme_cash": Spec(
-            frames["cumulative_cash"], 1.6, drawer(partial(plot_cash, programme, currency=currency), 0.16, 0.22, 0.82, 0.66)
+            frames["cumulative_cash"], 1.45, drawer(partial(plot_cash, programme, currency=currency), 0.16, 0.26, 0.82, 0.62)
         ),
         "programme_bridge": Spec(
-            frames["contribution_bridge"], 1.6, drawer(partial(plot_bridge, programme, currency=currency), 0.47, 0.14, 0.52, 0.84)
+            frames["contribution_bridge"], 1.45, drawer(partial(plot_bridge, programme, currency=currency), 0.47, 0.14, 0.52, 0.84)
         ),
         "programme_downside": Spec(
-            frames["downside"], 2.3, drawer(partial(plot_downside, programme, currency=currency), 0.40, 0.09, 0.59, 0.84)
+            frames["downside"], 2.15, drawer(partial(plot_downside, programme, currency=currency), 0.40, 0.09, 0.59, 0.84)
         ),
-        "programme_bleeds": Spec(frames["bleeds"], 2.3, drawer(partial(plot_bleeds, programme), 0.13, 0.16, 0.85, 0.82)),
+        "programme_bleeds": Spec(frames["bleeds"], 2.15, drawer(partial(plot_bleeds, programme), 0.13, 0.16, 0.85, 0.82)),
     }
 
 

@@ -126,6 +126,7 @@ COSTING = {name: words for i in ASKED if i.kind not in BOUGHT for name, words in
     "ratio_bleed_rescue": "How many times the cost of a survived bleed admission is one with a rescue shunt?",
     "share_variable_pay": "Of variable cost other than devices, what share is pay?",
     "share_cash_bleeds": "Of the variable cost of a bleed, what share is bought in and would not be bought?",
+    "share_can_take_usual_care": "Of patients with high-risk varices, what share can take usual care, such as a beta-blocker?",
     "share_cash_visits": "Of the variable cost of an examination, what share is bought and not own staff's time?",
     "share_cash_harms": "Of the variable cost of a complication, what share is bought and not own staff's time?",
     "share_cash_aftercare": "Of the variable cost of care after a bleed, what share is bought in?",

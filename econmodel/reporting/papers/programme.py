@@ -1,6 +1,6 @@
 """The programme's part of the brief, in the order a board reads it.
 
-Decision, proposal, numbers, charts, funnel, evidence and harms, finance, capacity, owners.
+Decision, proposal, numbers, charts, options, evidence and harms, finance, capacity, owners.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.programme import CHARTS, programme_chart
 from econmodel.reporting.papers import blocks, phrases
 from econmodel.reporting.papers.content import Blanks, Charts, KeyNumber, KeyNumbers, Pair, Paragraph, Section, Table, table
-from econmodel.reporting.tables.programme import MOST_YEARS, capacity_table, finance_table, views_table
+from econmodel.reporting.tables.programme import MOST_YEARS, capacity_table, finance_table, options_table, views_table
 from econmodel.reporting.tables.results import NNT_YEAR
 
 if TYPE_CHECKING:
@@ -83,7 +83,6 @@ def _decision(
                 f"{by_standing(results, kept)}.",
                 lead="Proposed: ",
             ),
-            Paragraph(rejected(results, programme), lead="Not proposed: "),
             *phrases.within_route(within_route),
             *_margin(results, programme),
             key_numbers(results, programme, risk),
@@ -100,6 +99,8 @@ def decision(results: Results, programme: ProgrammeResult) -> str:
         does = "averts no bleeds" if round(numbers.bleeds_averted, 1) == 0 else "brings more bleeds than today's mix"
         return f"none: as entered, the programme {does}."
     need = f.money(abs(numbers.peak_cash), results.settings.currency)
+    if programme.options and (against := programme.options.reasons_against):
+        return f"none on these numbers: {'; '.join(against)}. It would take up to {need} of cash."
     if numbers.payback_years is None:
         return f"start the programme, with up to {need} of cash, not all of which comes back within {f.span(basis.budget_years)}."
     return f"start the programme, with up to {need} of cash before it pays back."
@@ -139,12 +140,6 @@ def answer(results: Results, programme: ProgrammeResult) -> str:
     )
 
 
-def rejected(results: Results, programme: ProgrammeResult) -> str:
-    """Options that are not proposed, today's among them, and how each stands in the cost-effectiveness analysis."""
-    left = [row.key for row in results.frontier if not programme.basis.proposed_mix.get(row.key)]
-    return f"{by_standing(results, left)}." if left else "every option is in the mix."
-
-
 def by_standing(results: Results, keys: Sequence[str]) -> str:
     """Name options with how they stand, those that stand alike together."""
     names = results.labels
@@ -181,7 +176,7 @@ def key_numbers(results: Results, programme: ProgrammeResult, risk: Risk | None)
                 f"{'Bleeds averted' if numbers.bleeds_averted >= 0 else 'More bleeds'} in {time}",
                 "first and again, v. today's mix",
             ),
-            KeyNumber(f.money(numbers.peak_cash, currency), "Peak cash", "lowest cumulative, by quarter"),
+            KeyNumber(f.money(numbers.peak_cash, currency), "Peak cash", "lowest cumulative, by month"),
             KeyNumber(f.money(numbers.year_3_net_contribution, currency), "Year-3 net contribution", "before fixed cost"),
             KeyNumber(
                 f.money(numbers.npv_cash, currency),
@@ -230,10 +225,11 @@ def _volume(found: BreakEven) -> str:
 
 def _charts(results: Results, programme: ProgrammeResult) -> Section:
     drawn = tuple(programme_chart(name, programme, results.settings.currency) for name in CHARTS)
-    return Section("Cash, contribution, downside, bleeds and patients", (Charts(drawn), _funnel(programme)))
+    return Section("Cash, contribution, downside, bleeds and options", (Charts(drawn), *options_table(programme, short=True)))
 
 
-def _funnel(programme: ProgrammeResult) -> Table:
+def funnel_table(programme: ProgrammeResult) -> Table:
+    """Patients from endoscopy to treatment, a year."""
     steps = programme.funnel
     inputs = [f.percent(step.value) if step.is_share else f.plain(step.value) for step in steps]
     left = [f.plain(round(step.patients_per_year, 1)) for step in steps]

@@ -169,6 +169,8 @@ def _programme(results: Results, findings: Findings) -> list[Section]:
                 Paragraph(programme_content.answer(results, programme), tone="answer"),
                 programme_content.key_numbers(results, programme, findings.psa),
                 drawn,
+                programme_content.funnel_table(programme),
+                *programme_tables.options_table(programme),
                 programme_tables.finance_table(results, programme),
                 programme_tables.memo_table(results, programme),
                 *programme_tables.interval_tables(results, programme),

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from typing import TypeVar
 
 from econmodel.economics.results import Results
@@ -10,6 +11,7 @@ from econmodel.programme.capacity import CapacityYear
 from econmodel.programme.headline import Spread
 from econmodel.programme.luck import SEEN, Luck
 from econmodel.programme.money.rows import Row
+from econmodel.programme.options import OptionRow
 from econmodel.programme.report import BudgetYear, ProgrammeResult
 from econmodel.programme.views import PaymentView
 from econmodel.reporting import formatting as f
@@ -18,8 +20,16 @@ from econmodel.reporting.papers.content import Table, table
 
 Year = TypeVar("Year", bound="BudgetYear | CapacityYear")
 LEFT_OUT = (Row.SESSIONS, Row.BED_DAYS)
+LEFT_OUT_OF_A_SHORT_PAPER = (*LEFT_OUT, Row.SURVEILLANCE_INCOME, Row.SURVEILLANCE_COST, Row.PRESENT_VALUE)
 UNDER = {"as_paid": "as it is paid now", "per_episode": "under per-episode payment", "block": "under a block budget"}
 MOST_YEARS = 6
+STANDING = {
+    "reference": "least cash",
+    "on_frontier": "on the frontier",
+    "dominated": "ranked behind another",
+    "extendedly_dominated": "ranked behind a mixture",
+    "more_harm": "more bleeds or deaths",
+}
 
 
 def row_name(row: Row) -> str:
@@ -49,17 +59,18 @@ def finance_table(results: Results, programme: ProgrammeResult, most: int = 99) 
     def text(row: Row, value: float) -> str:
         return f.number(value, 1) if row.is_count else f.money(value, currency)
 
+    without = LEFT_OUT_OF_A_SHORT_PAPER if most == MOST_YEARS else LEFT_OUT
     rows = [
         (row_name(row), *(text(row, year.rows[row]) for year in years), text(row, programme.totals[row]))
         for row in Row
-        if row not in LEFT_OUT and any(year.rows[row] for year in years)
+        if row not in without and any(year.rows[row] for year in years)
     ]
     basis = programme.basis
     return table(
         f"Change against today's mix by year ({basis.cash} {currency})",
         (("Row", 2.6), *((f"Year {year.year}", 1.0, True) for year in years), ("Total", 1.0, True)),
         rows,
-        note=f"Equipment: {basis.capital}. NPV discounts year-end net cash at "
+        note=f"Equipment: {basis.capital}. NPV discounts each month's net cash at "
         f"{f.percent(basis.finance_rate, 1)}. Rows that are zero throughout are left out.{left_out}",
     )
 
@@ -170,7 +181,6 @@ def views_table(results: Results, programme: ProgrammeResult) -> Table:
             row("with staff time freed counted", *(view.headline.npv_with_capacity for view in views.values())),
             ("Payback", *(view.headline.payback_text for view in views.values())),
             row("Peak cash", *(view.headline.peak_cash for view in views.values())),
-            row("Year-3 net contribution", *(view.headline.year_3_net_contribution for view in views.values())),
             row("Cash margin per bleed averted", *(view.bleed_margin_per_bleed for view in views.values())),
             (
                 "Contribution per refilled bed-day that makes an averted bleed neutral",
@@ -220,6 +230,35 @@ def savings_text(programme: ProgrammeResult) -> str:
         f"{f.number(found.closable_bed_blocks)} blocks of beds closed); capacity {f.number(found.bed_days, 1)} "
         f"bed-days and staff time of {freed}; quality {f.number(found.bleeds_averted, 1)} bleeds averted."
     )
+
+
+def options_table(programme: ProgrammeResult, *, short: bool = False) -> tuple[Table, ...]:
+    """What each option does over the budget against today's mix; none of a budget without the case it belongs to."""
+    found = programme.options
+    if found is None:
+        return ()
+    say = partial(f.money, currency=found.currency)
+    columns: dict[tuple[str, float, bool], Callable[[OptionRow], str]] = {
+        ("Option", 3.4, False): lambda row: row.label,
+        ("Cash NPV", 1.0, True): lambda row: say(row.npv_cash),
+        ("Chance of a loss", 0.8, True): lambda row: f.percent(row.probability_cash_loss),
+        ("Bleeds averted", 0.8, True): lambda row: f.number(row.bleeds_averted, 1),
+        ("Bleeding deaths averted", 1.0, True): lambda row: f.number(row.bleed_deaths_averted, 1),
+        ("Procedure deaths", 0.9, True): lambda row: f.number(row.procedure_deaths, 1),
+        ("Emboli", 0.7, True): lambda row: f.number(row.embolisms, 1),
+        ("Cash a bleed averted", 1.0, True): lambda row: say(row.cash_per_bleed),
+    }
+    if not short:
+        columns |= {
+            ("With time freed", 1.0, True): lambda row: say(row.npv_with_capacity),
+            ("Peak cash", 1.0, True): lambda row: say(row.peak_cash),
+            ("A further bleed averted, or standing", 1.3, True): lambda row: (
+                STANDING[row.standing] if row.cash_per_further_bleed is None else say(row.cash_per_further_bleed)
+            ),
+        }
+    title = f"Options, {f.span(found.years)} against today's mix ({programme.basis.cash} {found.currency})"
+    rows = [tuple(cell(row) for cell in columns.values()) for row in found.rows]
+    return (table(title, tuple(columns), rows, note=found.order if short else f"{found.sentence} {found.order}"),)
 
 
 def downside_table(results: Results, programme: ProgrammeResult) -> Table:

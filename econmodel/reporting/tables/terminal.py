@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from econmodel.economics.results import Results
     from econmodel.economics.validation import CheckRow
     from econmodel.parameters.loading import Case
+    from econmodel.programme.options import Appraisal
     from econmodel.programme.report import ProgrammeResult
     from econmodel.reporting.tables.findings import Findings
     from econmodel.uncertainty.by_structure import ByStructure
@@ -193,13 +194,32 @@ def budget_tables(case: Case, programme: ProgrammeResult) -> list[Any]:
     for row in Row:
         shown = (f.number(figure, 1 if row.is_count else 0) for figure in (*(year.rows[row] for year in years), programme.totals[row]))
         table.add_row(escape(row_name(row)), *shown)
+    options = (
+        [Text(programme.options.sentence, style="bold"), _options(programme.options), Text(programme.options.order)]
+        if programme.options
+        else []
+    )
     downside = Table(box=box.SIMPLE_HEAD, pad_edge=False, title="What could go wrong", title_justify="left", title_style="bold")
     for heading in ("If", "Cash NPV", "Change"):
         downside.add_column(heading, justify="left" if heading == "If" else "right")
     for worse in programme.downside:
         downside.add_row(escape(worse.label), f.money(worse.npv_cash, currency), f.money_change(worse.npv_cash_change, currency))
     invented = [Text("Invented data: a fictional hospital.", style="bold")] if case.is_demo else []
-    return [*invented, table, downside, *(Text(f"- {s}") for s in programme.sentences)]
+    return [*invented, table, *options, downside, *(Text(f"- {s}") for s in programme.sentences)]
+
+
+def _options(found: Appraisal) -> Table:
+    """Options by cash and bleeds averted."""
+    from rich import box
+    from rich.table import Table
+
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title="Options, against today's mix", title_justify="left", title_style="bold")
+    for heading in ("Option", "Cash NPV", "Bleeds averted", "Procedure deaths"):
+        table.add_column(heading, justify="left" if heading == "Option" else "right")
+    for row in found.rows:
+        cells = (f.money(row.npv_cash, found.currency), f.number(row.bleeds_averted, 1), f.number(row.procedure_deaths, 1))
+        table.add_row(row.label, *cells)
+    return table
 
 
 def held_lines(held: Sequence[Held]) -> list[Text]:

@@ -18,6 +18,7 @@ from econmodel.programme.money.rows import Row
 from econmodel.programme.report import ProgrammeResult
 from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.content import KeyNumber, KeyNumbers, table
+from econmodel.reporting.tables.programme import options_table
 
 VOLUME = (
     "n_endoscoped",
@@ -103,6 +104,8 @@ def _programme(found: Answer) -> None:
         blocks.alert(f"The programme's budget cannot be worked out. {session.take_refusal()}")
         return
     _headline(found, plan)
+    for options in options_table(plan):
+        blocks.table(options)
     pictures.of_programme(found, plan, "programme_cash")
     _years(found, plan)
     payment_views(found, plan)
