@@ -293,6 +293,12 @@ def test_the_invented_registry_is_read_and_its_values_used() -> None:
     page = open_page("registry")
     submit(page, "Try with an invented registry")
     assert "dropped on load, as identifiers" in words(page)
+    assert "column G (child), words not known: no. 1" in words(page)
+    for key, text in (("column", "g"), ("row", "50"), ("meaning", "C")):
+        page.text_input(key=f"registry_word_{key}").set_value(text)
+    page.run()
+    submit(page, "Explain it")
+    assert "words not known" not in words(page)
     submit(page, "Use them in this case")
     assert page.session_state["edits"]["override"]["share_female"]["status"] == "demo"
 

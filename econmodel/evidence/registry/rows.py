@@ -267,7 +267,8 @@ def _read_keys(cells: pd.Series, name: str, told: dict[str, str], options: Optio
     else:
         keys = read_cells(list(uniques), name, meanings_of(name, options.strategies, told))
     read = pd.Series(np.array([*keys, None], dtype=object)[codes], index=cells.index, dtype=object)
-    explained = cells.index[cells.map(plain).isin([plain(word) for word in told])]
+    known = {plain(word) for word in told}
+    explained = cells.index[np.array([*(plain(t) in known for t in uniques), False])[codes]]
     ledger.change(explained, name, "a word told", read[explained].fillna("").to_numpy(), "a word explained by the user")
     wrong = read.eq(UNREADABLE)
     what = f"not a word known for {name} ({', '.join(known_words(name, options))})"

@@ -15,6 +15,7 @@ from econmodel.errors import EconModelError
 from econmodel.evidence.nnt import NumberNeededToTreat
 from econmodel.evidence.registry import RegistryResult
 from econmodel.evidence.registry.outputs import curve_rows, estimate_rows, held_rows, neutral_frame, repaired_rows
+from econmodel.evidence.registry.recipe import recipe_text
 from econmodel.interfaces.dashboard import blocks
 from econmodel.interfaces.dashboard.state import session
 from econmodel.interfaces.dashboard.state.answers import Answer, answer
@@ -52,12 +53,13 @@ def show(found: Answer) -> None:
         st.button("Try with an invented registry", on_click=_try_invented)
     with right:
         order = st.selectbox("How dates like 04/03/2021 are read", list(ORDERS), key="registry_order")
-        mapping = _mapping()
+        mapping, words = _mapping(), _words()
+        recipe = st.file_uploader("Recipe of an earlier run (recipe.toml), if there is one", type=["toml"], key="registry_recipe")
     chosen = _chosen(file)
     if chosen is None:
         return
-    options = Options(date_order=ORDERS[order], mapping=mapping, strategies=_strategies(found))  # type: ignore[arg-type]
-    result = _analyse(chosen, options)
+    options = Options(date_order=ORDERS[order], mapping=mapping, words=words, strategies=_strategies(found))  # type: ignore[arg-type]
+    result = _analyse(chosen, options, recipe.getvalue() if recipe else b"")
     if result is not None:
         show_results(result, summarise(result))
         _use(result)
@@ -96,19 +98,38 @@ def _mapping() -> dict[str, str]:
     return dict(mapping)
 
 
+def _words() -> dict[tuple[str, str], str]:
+    with st.expander("A word is not known"):
+        blocks.note("Words are told by the letter of their column and a row, as the notes list them, and are shown nowhere.")
+        column = st.text_input("Letter of the column", key="registry_word_column").strip().upper()
+        row = st.text_input("A row in which it stands", key="registry_word_row").strip()
+        meaning = st.text_input("What it means, in a word known there", key="registry_word_meaning").strip()
+        st.button("Explain it", on_click=_explain, args=(column, row, meaning), disabled=not (column and row.isdecimal() and meaning))
+        words: dict[tuple[str, str], str] = st.session_state.setdefault("registry_words", {})
+        for (letter, place), known in words.items():
+            blocks.note(f"column {letter}, {place}: {known}")
+    return dict(words)
+
+
+def _explain(column: str, row: str, meaning: str) -> None:
+    st.session_state.registry_words = {**st.session_state.get("registry_words", {}), (column, f"row {row}"): meaning}
+
+
 def _add(column: str, meaning: str) -> None:
     st.session_state.registry_mapping = {**st.session_state.get("registry_mapping", {}), column: meaning}
 
 
-def _analyse(file: MemoryFile, options: Options) -> RegistryResult | None:
+def _analyse(file: MemoryFile, options: Options, recipe: bytes) -> RegistryResult | None:
     """Analyse the file once; the result stays in this session only."""
     from econmodel.evidence.registry import analyse_registry
+    from econmodel.evidence.registry.recipe import read_recipe
 
-    told = (options.date_order, tuple(options.mapping.items()), tuple(options.strategies))
+    told = (options.date_order, tuple(options.mapping.items()), tuple(options.words.items()), tuple(options.strategies), recipe)
     key = (file.name, hash(file.content), *told, st.session_state.start)
     if st.session_state.get("registry_key") != key:
         try:
             with st.spinner("Reading the registry"):
+                options = read_recipe(MemoryFile("recipe.toml", recipe).as_path, options) if recipe else options
                 result = analyse_registry(file.as_path, options, _beliefs())
         except EconModelError as fault:
             _say(fault)
@@ -271,6 +292,9 @@ def _files(result: RegistryResult) -> None:
     with st.container(key="registry_files", horizontal=True):
         for label, (name, frame) in files.items():
             st.download_button(f"{label} (CSV)", partial(_csv, frame), name, "text/csv", on_click="ignore")
+        clean = result.clean
+        text = recipe_text(clean.read_as.sheets, clean.unknown, clean.read_as)
+        st.download_button("Recipe (how the file was read)", text, "recipe.toml", "application/toml", on_click="ignore")
 
 
 def _csv(frame: Callable[[], pd.DataFrame]) -> str:
