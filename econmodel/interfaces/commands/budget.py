@@ -39,7 +39,7 @@ def budget(
     if folder is None:
         return
     with staged(folder, quiet=quiet) as stage:
-        save_programme(programme, case.parameters.text("currency"), stage)
+        save_programme(case.title, programme, case.parameters.text("currency"), stage)
     if json != "-":
         screen = console(quiet=quiet)
         for part in budget_tables(case, programme):

@@ -61,6 +61,6 @@ def of_programme(found: Answer, programme: ProgrammeResult, name: str) -> None:
     from econmodel.reporting.charts.programme import programme_chart, programme_figures
 
     currency = found.results.settings.currency
-    spec = programme_figures(programme, currency)[name]
+    spec = programme_figures(programme, currency, found.case.title)[name]
     told = programme_chart(name, programme, currency)
     show(draw((found.key, name), spec), told.caption, told.alt)

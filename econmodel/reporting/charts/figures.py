@@ -32,7 +32,7 @@ LONG = re.compile(r"-?\d+\.\d+(?:e-?\d+)?")
 OUTLINE = re.compile(r'(?<= d=)"[^"]*"')
 SPACES = re.compile(r'\s*([A-Za-z])\s*|\s+(?=")|(?<=\d)\s+(?=-)')
 TITLE_SIZE = 7.0
-TITLE_LINE, TITLE_CHARACTERS = 0.125, 17.5  # inches a line, characters an inch
+TITLE_LINE, TITLE_CHARACTERS = 0.125, 18.6  # inches a line, characters an inch
 Drawer = Callable[["Figure"], object]
 
 
@@ -146,12 +146,17 @@ def _below_title(draw: Callable[[Any], object], text: str, share: float, figure:
     draw(below)
 
 
+def headed(figures: Mapping[str, Spec], caption: Callable[[str], str], more: str) -> dict[str, Spec]:
+    """Put each figure under its caption and what holds for all of them."""
+    return {name: titled(spec, f"{caption(name)}. {more}") for name, spec in figures.items()}
+
+
 def case_figures(results: Results, structure: Structure) -> dict[str, Spec]:
     """List the figures: the rows each one shows, its height in inches, and what draws it."""
     from econmodel.reporting.charts import diagram
     from econmodel.reporting.charts import results as charts
 
-    return {
+    figures = {
         "state_diagram": Spec(
             _move_rows(structure), 3.3, drawer(partial(diagram.plot_state_diagram, structure), 0.0, 0.0, 1.0, 1.0), width=5.0
         ),
@@ -166,6 +171,7 @@ def case_figures(results: Results, structure: Structure) -> dict[str, Spec]:
             charts.plane_rows(results), HEIGHT, drawer(partial(charts.plot_plane, results), 0.18, 0.17, 0.47, 0.74)
         ),
     }
+    return headed(figures, lambda name: charts.describe(name, results)["caption"], charts.of_what(results))
 
 
 def _nnt_panels(results: Results, figure: Figure) -> None:

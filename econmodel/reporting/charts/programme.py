@@ -6,7 +6,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from econmodel.reporting import formatting as f
-from econmodel.reporting.charts.figures import Spec, drawer
+from econmodel.reporting.charts.figures import Spec, drawer, headed
 from econmodel.reporting.charts.style import ACCENT, INK, MUTED, WARM
 from econmodel.reporting.papers.content import Chart
 
@@ -136,10 +136,10 @@ def _money_axis(ax: Axes, currency: str, values: list[float]) -> None:
     ax.locator_params(axis="x", nbins=5)
 
 
-def programme_figures(programme: ProgrammeResult, currency: str) -> dict[str, Spec]:
-    """List the programme's figures."""
+def programme_figures(programme: ProgrammeResult, currency: str, place: str) -> dict[str, Spec]:
+    """List the programme's figures; ``place`` names the hospital."""
     frames = programme.frames
-    return {
+    figures = {
         "programme_cash": Spec(
             frames["cumulative_cash"], 1.45, drawer(partial(plot_cash, programme, currency=currency), 0.16, 0.26, 0.82, 0.62)
         ),
@@ -147,10 +147,15 @@ def programme_figures(programme: ProgrammeResult, currency: str) -> dict[str, Sp
             frames["contribution_bridge"], 1.45, drawer(partial(plot_bridge, programme, currency=currency), 0.47, 0.14, 0.52, 0.84)
         ),
         "programme_downside": Spec(
-            frames["downside"], 2.15, drawer(partial(plot_downside, programme, currency=currency), 0.40, 0.09, 0.59, 0.84)
+            frames["downside"], 1.95, drawer(partial(plot_downside, programme, currency=currency), 0.40, 0.09, 0.59, 0.84)
         ),
-        "programme_bleeds": Spec(frames["bleeds"], 2.15, drawer(partial(plot_bleeds, programme), 0.13, 0.16, 0.85, 0.82)),
+        "programme_bleeds": Spec(frames["bleeds"], 1.95, drawer(partial(plot_bleeds, programme), 0.13, 0.2, 0.85, 0.78)),
     }
+    return headed(
+        figures,
+        lambda name: programme_chart(name, programme, currency).caption,
+        f"Against today's mix, {f.duration(programme.basis.budget_years)}. {place}",
+    )
 
 
 def programme_chart(name: str, programme: ProgrammeResult, currency: str) -> Chart:
@@ -168,7 +173,7 @@ def programme_chart(name: str, programme: ProgrammeResult, currency: str) -> Cha
             "Bars from prophylaxis contribution through each gain and loss to operating cash.",
         ),
         "programme_downside": (
-            f"What could go wrong: net present value ({currency})",
+            f"What could go wrong: net present value ({money})",
             "Bars of net present value for each downside row, with the base case as a dashed line.",
         ),
         "programme_bleeds": (

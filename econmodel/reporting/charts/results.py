@@ -287,9 +287,16 @@ def label_column(ax: Axes, names: Mapping[str, str], order: Iterable[str], *, ga
         ax.text(1.0 + 2.6 * gap, y, fill(names[key], 17), transform=ax.transAxes, va="center", linespacing=1.0, fontsize=7.0)
 
 
+def of_what(results: Results) -> str:
+    """What every picture of a case says of itself: horizon, money and hospital."""
+    settings = results.settings
+    return f"Horizon {f.duration(settings.horizon_years)}; {f.price_note(settings)}. {results.case.title}"
+
+
 def describe(name: str, results: Results) -> dict[str, Any]:
     """Caption and alternative text of a figure of the results."""
     years, versus = results.settings.headline, lower(results.labels[next(iter(results.comparisons))])
+    beside = " and against ".join(named(results, v) for v in results.beside)
     known = {
         "state_diagram": (
             "Health states and moves",
@@ -304,9 +311,8 @@ def describe(name: str, results: Results) -> dict[str, Any]:
             "Bars of cost per patient, stacked by prophylaxis, bleeds and care after a bleed, one bar per strategy.",
         ),
         "nnt_by_year": (
-            "Patients needed to treat to avert one first bleed, by year",
-            f"Number needed to treat by year, against {' and against '.join(named(results, v) for v in results.beside)}, "
-            "one line per strategy.",
+            f"Patients needed to treat to avert one first bleed, by year, against {beside}",
+            f"Number needed to treat by year, against {beside}, one line per strategy.",
         ),
         "cost_effectiveness_plane": (
             f"Cost-effectiveness plane against {versus}, over the time horizon",

@@ -15,8 +15,8 @@ import numpy as np
 
 from econmodel.model.structure import ALL_LABELS
 from econmodel.reporting import formatting as f
-from econmodel.reporting.charts.figures import Spec, drawer
-from econmodel.reporting.charts.results import label_column, strategy_lines
+from econmodel.reporting.charts.figures import Spec, drawer, headed
+from econmodel.reporting.charts.results import label_column, of_what, strategy_lines
 from econmodel.reporting.charts.style import ACCENT, GRID, INK, MUTED, WARM, strategy_styles
 from econmodel.reporting.charts.surveillance import surveillance_figures
 from econmodel.reporting.papers.content import Chart
@@ -167,8 +167,6 @@ def report_figures(results: Results, trace: Sequence[Mapping[str, Any]], finding
         figures["untreated_risk"] = Spec(
             [{**vars(row)} for row in rows], 2.9, drawer(partial(plot_forest, rows), 0.36, 0.16, 0.60, 0.80), width=5.8
         )
-    if findings.surveillance and not isinstance(findings.surveillance, str):
-        figures |= surveillance_figures(*findings.surveillance)
     for found in findings.one_way:
         figures[f"one_way_{found.versus}"] = Spec(
             plain_rows(found.rows), 3.9, drawer(partial(plot_tornado, found), 0.46, 0.12, 0.52, 0.83), width=5.8
@@ -180,7 +178,9 @@ def report_figures(results: Results, trace: Sequence[Mapping[str, Any]], finding
             drawer(partial(plot_acceptability, findings.psa.acceptability, *curve_labels(results)), 0.13, 0.14, 0.56, 0.83),
             width=5.4,
         )
-    return figures
+    own = headed(figures, lambda name: report_chart(name, findings, names).caption, of_what(results))
+    followed = findings.surveillance
+    return own | (surveillance_figures(*followed) if followed and not isinstance(followed, str) else {})
 
 
 def curve_labels(results: Results) -> tuple[dict[str, str], float, str, str]:
@@ -218,7 +218,7 @@ def report_chart(name: str, findings: Findings, names: Mapping[str, str]) -> Cha
             "Stacked areas of the share of patients in each health state by year, one panel per strategy.",
         ),
         "acceptability": (
-            "Probability that each strategy is the best buy, by willingness to pay",
+            "Probability that each strategy is the best buy against all others, by willingness to pay",
             "Cost-effectiveness acceptability curves, one line per strategy.",
         ),
     }

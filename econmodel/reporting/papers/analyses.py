@@ -163,7 +163,7 @@ def psa_figures(place: str, psa: Psa, risk: Risk, pairs: Sequence[tuple[str, str
             6.0,
         )
     whole = f"over {duration(horizon_years(p))}, {note}. {place}"
-    titles = {name: f"Each strategy beside all others, {whole}" for name in figures if name == "acceptability"} | {
+    titles = {name: f"Each strategy against all others, {whole}" for name in figures if name == "acceptability"} | {
         f"{kind}_v_{versus}": f"{compared(ask(p, key, versus))}, {whole}"
         for key, versus in pairs
         for kind in ("plane_of_draws", "convergence")
@@ -199,10 +199,8 @@ def _curve_rows(risk: Risk) -> list[dict[str, Any]]:
     ]
 
 
-def save_programme(programme: ProgrammeResult, currency: str, folder: Path) -> list[Path]:
+def save_programme(place: str, programme: ProgrammeResult, currency: str, folder: Path) -> list[Path]:
     """Write the year table and downside as CSV, the four charts, and the whole as JSON."""
-    from econmodel.reporting.charts.figures import save_all
-
     rows = [
         {"row": row, "label": row.label, **{f"year_{y.year}": y.rows[row] for y in programme.years}, "total": programme.totals[row]}
         for row in Row
@@ -210,7 +208,7 @@ def save_programme(programme: ProgrammeResult, currency: str, folder: Path) -> l
     return [
         write_csv(folder / "years.csv", rows),
         write_csv(folder / "downside.csv", _flat([row.to_json() for row in programme.downside])),
-        *save_all(programme_figures(programme, currency), folder),
+        *save_all(programme_figures(programme, currency, place), folder),
         write_text(folder / "budget.json", json_text(programme.to_json())),
     ]
 

@@ -88,7 +88,7 @@ def build_reports(
     if not papers:
         return written
     drawn = case_figures(results, structure)
-    drawn |= programme_figures(found.programme, results.settings.currency) if found.programme else {}
+    drawn |= programme_figures(found.programme, results.settings.currency, case.title) if found.programme else {}
     renderings: list[Rendering] = []
     if "brief" in papers:
         renderings += _brief(case, results, found, folder, formats)

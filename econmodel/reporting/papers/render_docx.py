@@ -391,13 +391,10 @@ def key_cell(cell: _Cell, value: str, label: str, note: str) -> None:
 
 
 def picture(cell: _Cell, file: Path, caption: str, alt: str, width: float) -> None:
-    """Put a picture under its caption, with alternative text."""
+    """Put a picture, which carries its own title, with its caption and alternative text for a reader who cannot see it."""
     from docx.oxml.ns import qn
 
-    first = cell.paragraphs[0]
-    _set_style(first, "Table Caption")
-    first.add_run(caption)
-    shape = cell.add_paragraph().add_run().add_picture(str(file), width=int(width))
+    shape = cell.paragraphs[0].add_run().add_picture(str(file), width=int(width))
     described = shape._inline.find(qn("wp:docPr"))
     described.set("descr", alt)
     described.set("title", caption)

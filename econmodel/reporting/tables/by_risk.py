@@ -49,15 +49,18 @@ def by_risk_blocks(parameters: ParameterSet, found: TreatByRisk) -> Iterator[Par
     for sentence in by_risk_sentences(parameters, found):
         yield Paragraph(sentence)
     names, usual = {key: row.label for key, row in parameters.strategies.items()}, lower(parameters.strategies[found.usual_care].label)
+    money = f"{parameters.text('currency')}, {parameters.text('price_year')} prices"
     worth = f.money(parameters.number("willingness_to_pay"), parameters.text("currency"))
     yield table(
-        f"Untreated year-1 risk of the reference mix from which each strategy is better than {usual} (now {f.percent(found.now, 1)})",
+        f"Untreated year-1 risk of the reference mix from which each strategy is better than {usual} "
+        f"(now {f.percent(found.now, 1)}; {money})",
         (("Strategy", 2.4), ("In life-years", 1.2, True), (f"Worth its price, {worth} a QALY", 1.4, True)),
         [(names[s.strategy], turn_text(s.life_years), turn_text(s.net_benefit)) for s in found.strategies],
         note=f"The programme's net present value in cash is above 0 {turn_text(found.cash)}. Risk moves alone, effects held.",
     )
     yield table(
-        f"{names[found.lead]} against {usual}, by patient group: own untreated year-1 risk, and that from which it is worth its price",
+        f"{names[found.lead]} against {usual}, by patient group: own untreated year-1 risk, and that from which it is worth its price "
+        f"({money})",
         (("Group", 2.4), ("Share", 0.7, True), ("Own risk", 0.8, True), ("Worth it", 1.2, True), ("Net benefit", 1.0, True)),
         [
             (g.name, f.percent(g.share), f.percent(g.risk, 1), turn_text(g.turn), f.money(g.net_benefit, parameters.text("currency")))

@@ -87,7 +87,7 @@ def memo_table(results: Results, programme: ProgrammeResult) -> Table:
     }
     volume = programme.break_even
     return table(
-        f"Beside cash: memo lines ({programme.basis.cash} {currency})",
+        f"Beside cash: memo lines of the programme ({programme.basis.cash} {currency})",
         (("Line", 2.6), *((f"Year {year.year}", 1.0, True) for year in years)),
         [(label, *(f.money(amount, currency) for amount in amounts)) for label, amounts in lines.items()],
         note=f"Internal rate of return: {programme.headline.irr_text}. Break-even volume by the textbook ratio "
@@ -123,7 +123,7 @@ def interval_tables(results: Results, programme: ProgrammeResult) -> tuple[Table
     chance = f.percent(found.probability_cash_loss)
     return (
         table(
-            f"Intervals over {found.draws:,} draws ({programme.basis.cash} {currency})",
+            f"Programme against today's mix: intervals over {found.draws:,} draws ({programme.basis.cash} {currency})",
             (
                 ("Headline", 2.2),
                 ("Base case", 1.0, True),
@@ -135,11 +135,11 @@ def interval_tables(results: Results, programme: ProgrammeResult) -> tuple[Table
             rows,
             note=f"Chance of a net present value in cash below zero: {chance}. Payback: among draws that pay back.",
         ),
-        *((luck_table(programme.luck, currency),) if programme.luck else ()),
+        *((luck_table(programme.luck, currency, f"{programme.basis.cash} {currency}"),) if programme.luck else ()),
     )
 
 
-def luck_table(found: Luck, currency: str) -> Table:
+def luck_table(found: Luck, currency: str, money: str) -> Table:
     """Doubt about the inputs, luck alone, and both; and the counts that the programme will see."""
 
     def spread(one: Spread, *, money: bool = False) -> str:
@@ -153,7 +153,7 @@ def luck_table(found: Luck, currency: str) -> Table:
     ]
     seen = ", ".join(f"{SEEN[name].lower()} {spread(one)}" for name, one in found.seen.items())
     return table(
-        f"What so few patients leave to chance: mean and 95% interval, {found.draws:,} draws",
+        f"What so few patients leave to chance, against today's mix: mean and 95% interval, {found.draws:,} draws ({money})",
         (("Doubt", 2.2), ("Bleeds averted", 1.6, True), ("Cash NPV", 2.2, True), ("Below zero", 0.8, True)),
         rows,
         note=f"Counts that the programme will see: {seen}. With and without the programme luck is independent, the cautious reading.",
@@ -174,7 +174,7 @@ def views_table(results: Results, programme: ProgrammeResult) -> Table:
         f"The input is {f.money(first.refill_contribution, currency)} per refilled bed-day; under a block budget refill earns nothing."
     )
     return table(
-        f"How the hospital is paid decides the result ({programme.basis.cash} {currency})",
+        f"How the hospital is paid decides the result against today's mix ({programme.basis.cash} {currency})",
         (("", 2.2), *((v.label, 1.1, True) for v in views.values())),
         [
             row("Net present value in cash", *(view.headline.npv_cash for view in views.values())),
@@ -212,7 +212,7 @@ def capacity_table(programme: ProgrammeResult, most: int = 99) -> Table:
         ("Waiting at year end", [year.waiting_at_year_end for year in years], 1),
     )
     return table(
-        "Capacity and staffing",
+        f"Capacity and staffing, change against today's mix ({programme.basis.cash} {programme.basis.currency})",
         (("", 2.2), *((f"Year {y.year}", 0.7, True) for y in years)),
         [(label, *(f.number(count, digits) for count in counts)) for label, counts, digits in lines],
         note=savings_text(programme),
@@ -276,7 +276,7 @@ def downside_table(results: Results, programme: ProgrammeResult) -> Table:
         for row in programme.downside
     ]
     return table(
-        f"What could go wrong ({programme.basis.cash} {currency})",
+        f"What could go wrong, against today's mix ({programme.basis.cash} {currency})",
         (
             ("Change", 3.4),
             ("Cash NPV", 1.0, True),

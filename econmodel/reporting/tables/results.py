@@ -52,7 +52,7 @@ def settings_table(results: Results) -> Table:
         ("How a bleed is costed", inputs["activity_rates"]["bleed_costing"].replace("_", " ")),
         ("A bleed admission, mean of all", bleed_mean_text(results)),
     ]
-    return table("Choices of the analysis", (("Choice", 1.2), ("Value", 3.0)), rows)
+    return table(f"Choices of the analysis ({f.price_note(results.settings)})", (("Choice", 1.2), ("Value", 3.0)), rows)
 
 
 def bleed_mean_text(results: Results) -> str:
@@ -271,7 +271,7 @@ def group_table(results: Results, versus: str) -> Table:
         for name, group in results.groups.items()
     ]
     return table(
-        f"By patient group: risk at {f.duration(year)} under {lower(names[versus])}, and NNT against it",
+        f"NNT at {f.duration(year)} against {lower(names[versus])} by patient group, and the risk under it",
         (("Group", 1.6), ("Share", 0.6, True), ("Risk", 0.7, True), *((names[key], 1.2, True) for key in keys)),
         rows,
     )

@@ -44,7 +44,7 @@ def expected_table(results: Results, risk: Risk) -> Table:
 
 def structure_table(results: Results, found: ByStructure) -> Table:
     """Net benefit of the lead under each choice: mean, standard error, verdict, and the best option."""
-    names, currency = results.labels, results.settings.currency
+    names, settings, currency = results.labels, results.settings, results.settings.currency
     beside = list(found.rows[0].benefit)
 
     def cell(row: UnderChoice, versus: str) -> str:
@@ -53,7 +53,7 @@ def structure_table(results: Results, found: ByStructure) -> Table:
         return f"{f.money_change(one.mean, currency)} (SE {f.money(one.se, currency)}){said}"
 
     return table(
-        f"Net benefit of {lower(names[found.lead])} by structure",
+        f"Net benefit of {lower(names[found.lead])} by structure, {f.duration(settings.horizon_years)} ({f.price_note(settings)})",
         (("Structure", 3.0), ("Weight", 0.7, True), *((f"Against {lower(names[v])}", 1.7, True) for v in beside), ("Best value", 1.6)),
         [
             (

@@ -136,14 +136,15 @@ def _verdict_key(ax: Axes) -> None:
 
 def save_studies(results: Sequence[StudyResult], folder: Path, fitted: Fitted | None = None, override: str = "") -> list[Path]:
     """Write studies.json, the chart with its data, and the override of what was fitted."""
-    from econmodel.reporting.charts.figures import Spec, save_all
+    from econmodel.reporting.charts.figures import Spec, save_all, titled
 
     flat = [{"study": r.key, **vars(row), "used_in": " ".join(row.used_in)} for r in results for row in r.rows]
     height = 0.85 + LINE * len(flat)
     place = (0.52, 0.55 / height, 0.45, 1 - 0.85 / height)
     chart = Spec(flat, height, lambda figure: plot_studies(results, ax=figure.add_axes(place)), 7.4)
+    title = f"{len(results)} studies beside the model: risk observed and predicted"
     written = [
-        *save_all({"studies": chart}, folder),
+        *save_all({"studies": titled(chart, title)}, folder),
         write_text(folder / "studies.json", json_text(studies_document(results, fitted))),
     ]
     return [*written, write_text(folder / "fitted.toml", override)] if override else written
