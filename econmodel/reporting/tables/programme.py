@@ -87,7 +87,7 @@ def memo_table(results: Results, programme: ProgrammeResult) -> Table:
     }
     volume = programme.break_even
     return table(
-        f"Beside cash: memo lines of the programme ({programme.basis.cash} {currency})",
+        f"Beside cash: memo lines, against today's mix ({programme.basis.cash} {currency})",
         (("Line", 2.6), *((f"Year {year.year}", 1.0, True) for year in years)),
         [(label, *(f.money(amount, currency) for amount in amounts)) for label, amounts in lines.items()],
         note=f"Internal rate of return: {programme.headline.irr_text}. Break-even volume by the textbook ratio "
