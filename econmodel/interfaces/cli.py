@@ -17,6 +17,7 @@ from econmodel.interfaces.commands.dashboard import dashboard
 from econmodel.interfaces.commands.form import form
 from econmodel.interfaces.commands.new import new
 from econmodel.interfaces.commands.nnt import nnt
+from econmodel.interfaces.commands.prices import prices
 from econmodel.interfaces.commands.psa import psa
 from econmodel.interfaces.commands.registry import registry
 from econmodel.interfaces.commands.research import research
@@ -51,6 +52,7 @@ for verb in (
     where,
     nnt,
     registry,
+    prices,
     dashboard,
     sensitivity,
     surveillance,

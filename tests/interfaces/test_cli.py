@@ -223,6 +223,7 @@ def test_help_names_every_verb() -> None:
         "research",
         "budget",
         "registry",
+        "prices",
         "form",
         "workbook",
         "where",

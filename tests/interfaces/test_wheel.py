@@ -32,12 +32,18 @@ VERBS = {
     "surveillance": ["surveillance"],
     "research": ["research", "--draws", "100", "--trial", "registry_untreated"],
     "registry": ["registry", "params/hospitals/demo_registry.csv"],
+    "prices": ["prices", "charges.json"],
     "form": ["form", "params/hospitals/demo_uk.toml", "--override", "params/scenarios/coil_ratios_one.toml"],
     "workbook": ["workbook"],
     "study": ["study", "tips_gastric", "--draws", "20"],
     "checks": ["checks"],
     "where": ["where", "c_coil"],
 }
+
+
+CHARGES = """{"hospital_name": "Fernhollow (fictional)", "last_updated_on": "2026-05-01", "version": "3.0.0",
+"standard_charge_information": [{"code_information": [{"code": "43253", "type": "CPT"}], "standard_charges": [{"setting": "outpatient",
+"payers_information": [{"payer_name": "Medicare Advantage", "plan_name": "A", "standard_charge_dollar": 1900}]}]}]}"""
 
 
 def build(kind: str, folder: Path) -> Path:
@@ -76,6 +82,8 @@ def test_every_verb_is_tried(installed: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize("verb", VERBS)
 def test_verb_runs_from_an_empty_folder(installed: Path, tmp_path: Path, verb: str) -> None:
     """It answers or writes, and finds its inputs by the names that messages give."""
+    if verb == "prices":
+        (tmp_path / "charges.json").write_text(CHARGES, encoding="utf-8")
     said = run(installed, VERBS[verb], tmp_path)
     assert said or any(tmp_path.rglob("*.*"))
     assert "site-packages" not in said
