@@ -241,7 +241,8 @@ def heads(paper: Paper) -> Iterator[tuple[str, str, list[list[str]]]]:
 def told_of(head: str, rows: list[list[str]]) -> list[str]:
     """What a table leaves out; the case's place stands on the paper, and a table that compares nothing may be of no time."""
     cells = " ".join(cell for row in rows for cell in row)
-    head = head.replace("Against 1 year", f"against {rows[0][1]}")  # a column of comparators
+    if "Against 1 year" in head:  # a column of comparators
+        head += f" against {rows[0][1]}"
     return [gap for gap in lacks(f"{head} {' '.join(MONEY.findall(cells)[:1])}", "") if gap != "time"]
 
 
