@@ -7,19 +7,23 @@ of scenario names (files of ``params/scenarios/`` without ending), which are app
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import asdict
 from functools import partial
 from typing import Any
 
 from econmodel.economics.activity import MonthlyProfiles
 from econmodel.economics.prices import Prices
+from econmodel.parameters.catalogue import EXAMINATIONS
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.headline import Headline, headlines
+from econmodel.programme.input_tables import PayerTerm
 from econmodel.programme.inputs import ProgrammeInputs
+from econmodel.programme.options import DO_MINIMUM, plans
 from econmodel.programme.views import other_views, view_inputs
 from econmodel.records import record
+from econmodel.wording import lower
 
 Change = Callable[[ProgrammeInputs], ProgrammeInputs]
 Rerun = Callable[[dict[str, object]], tuple[MonthlyProfiles, Prices]]
@@ -67,6 +71,11 @@ class DownsideRow:
     bleeds_averted: float
     worst: tuple[str, ...] = ()
 
+    @property
+    def said(self) -> str:
+        """Label, which tells of a row that helps."""
+        return self.label if self.npv_cash_change < LEAST_EFFECT else f"{self.label} (helps)"
+
     def to_json(self) -> dict[str, Any]:
         """Give the row for JSON."""
         return asdict(self) | {"worst": list(self.worst)}
@@ -100,6 +109,16 @@ def _own_staff(inputs: ProgrammeInputs) -> ProgrammeInputs:
     return inputs.changed(share_cash_sessions=OWN_STAFF, share_cash_visits=OWN_STAFF)
 
 
+def _examinations_unpaid(inputs: ProgrammeInputs) -> ProgrammeInputs:
+    kept = tuple(term for term in inputs.payer_terms if term.activity not in EXAMINATIONS)
+    unpaid = tuple(PayerTerm(payer.name, name, payment_ratio=0.0) for payer in inputs.payers for name in EXAMINATIONS)
+    return inputs.changed(payer_terms=kept + unpaid)
+
+
+def _dear(inputs: ProgrammeInputs) -> ProgrammeInputs:
+    return inputs.changed(cost_factor=1.2 * inputs.cost_factor)
+
+
 def _no_refill(inputs: ProgrammeInputs) -> ProgrammeInputs:
     return inputs.changed(share_bed_refill=0.0)
 
@@ -120,6 +139,8 @@ def downsides(inputs: ProgrammeInputs) -> tuple[Downside, ...]:
         Downside("delay_12_months", "Start twelve months later, fixed cost running", _delay, {}),
         Downside("operator_absent", f"Sole operator absent six months, from month {ABSENCE_START}", _absence, {}),
         Downside("payment_less_20", "Payment for the programme's own work 20% lower", _payment, {}),
+        Downside("surveillance_unpaid", "Examinations are not paid", _examinations_unpaid, {}),
+        Downside("cost_more_20", "The programme's own work costs 20% more", _dear, {}),
         *views,
         Downside("bleeds_little_cash", f"Only {LITTLE_CASH:.0%} of a bleed's variable cost is cash", _little_cash, {}),
         Downside("sessions_own_staff", f"Staff who are there do the sessions: {OWN_STAFF:.0%} of their cost is cash", _own_staff, {}),
@@ -138,12 +159,48 @@ def downsides(inputs: ProgrammeInputs) -> tuple[Downside, ...]:
         Downside(
             "no_usual_follow_up", "Nobody untreated or on a drug is examined today", _same, {"scenarios": ("no_usual_endoscopy",)}
         ),
+        Downside(
+            "dense_usual_follow_up",
+            "Everybody untreated or on a drug is examined today as often as the treated",
+            _same,
+            {"scenarios": ("dense_usual_endoscopy",)},
+        ),
         Downside("effect_two_years", "Effect of a procedure ends after two years", _same, {"scenarios": ("effect_two_years",)}),
         Downside("stopped_month_12", f"Stopped at month {STOP_MONTH}, exit cost paid", _stop, {}, combines=False),
     )
 
 
-def payment_levels(parameters: ParameterSet) -> tuple[Downside, ...]:
+def own_rows(parameters: ParameterSet, inputs: ProgrammeInputs) -> tuple[Downside, ...]:
+    """Rows that a case has of its own: usual care for all who can take it, attendance, complications, levels of payment.
+
+    A scenario of attendance acts on the course of a varix, which every strategy by sessions must then have.
+    """
+    lost = Downside("low_attendance", "Most patients are lost to follow-up", _same, {"scenarios": ("low_attendance",)})
+    has_course = all(row.p_obliteration for row in parameters.strategies.values() if row.session)
+    attendance = (lost,) if has_course else ()
+    return (*_best_usual_care(parameters, inputs), *attendance, *_harms_doubled(parameters), *_payment_levels(parameters))
+
+
+def _best_usual_care(parameters: ParameterSet, inputs: ProgrammeInputs) -> Iterator[Downside]:
+    for plan in plans(parameters, inputs):
+        if plan.key == DO_MINIMUM and plan.mix != inputs.current_mix:
+            yield Downside(DO_MINIMUM, f"Today's care is {lower(plan.label)}", partial(_current_care, mix=dict(plan.mix)), {})
+
+
+def _current_care(inputs: ProgrammeInputs, mix: dict[str, float]) -> ProgrammeInputs:
+    return inputs.changed(current_mix=mix)
+
+
+def _harms_doubled(parameters: ParameterSet) -> tuple[Downside, ...]:
+    """Complications twice as likely; none where no strategy has any, or where doubled they would be certain."""
+    names = sorted({name for row in parameters.strategies.values() for name in row.complications.values()})
+    doubled = {name: 2.0 * parameters.number(name) for name in names}
+    if not doubled or max(doubled.values()) >= 1.0:
+        return ()
+    return (Downside("harms_doubled", "Complications of the procedures twice as likely", _same, doubled),)
+
+
+def _payment_levels(parameters: ParameterSet) -> tuple[Downside, ...]:
     """National and teaching level of inpatient payments, where the payment for a bleed follows from the hospital's level.
 
     The higher one is the worse for the hospital: an averted bleed loses its payment.
@@ -210,10 +267,11 @@ def combine(rows: list[Downside]) -> Downside:
 
 
 def downside_table(base: Budget, runs: Mapping[str, tuple[Downside, Budget]]) -> tuple[DownsideRow, ...]:
-    """Turn the runs into rows, each against the base budget."""
+    """Turn the runs into rows, each against the base budget, the worst first and the three together last."""
     start = float(base.npv_cash.mean())
     found = headlines([budget for _, budget in runs.values()])
-    return tuple(_row(row, numbers, start) for (row, _), numbers in zip(runs.values(), found, strict=True))
+    rows = [_row(row, numbers, start) for (row, _), numbers in zip(runs.values(), found, strict=True)]
+    return tuple(sorted(rows, key=lambda row: (row.key == WORST_THREE, row.npv_cash)))
 
 
 def _row(row: Downside, numbers: Headline, start: float) -> DownsideRow:

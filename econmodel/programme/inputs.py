@@ -39,7 +39,7 @@ TABLES: dict[str, Callable[[str, Any], Any]] = {
     "ramp": input_tables.read_ramp,
     "capital": input_tables.read_capital,
 }
-SET_BY_ANALYSES = ("volume_factor", "payment_factor", "margin_everywhere")
+SET_BY_ANALYSES = ("volume_factor", "payment_factor", "cost_factor", "margin_everywhere")
 VOLUMES = ("n_endoscoped", "n_referred_in", "n_treated_elsewhere", "n_backlog", "n_session_slots")
 
 
@@ -49,8 +49,8 @@ class ProgrammeInputs:
 
     Money stands in the price list of the country, ``params/prices``, payers and equipment in ``params/countries``.
     ``n_stay_days`` (days of a bleed admission) is the clinical model's own, in ``params/base_case/resources.toml``.
-    The last three fields are not inputs: analyses set them. ``volume_factor`` scales demand, ``payment_factor`` the
-    payments for prophylaxis, and ``margin_everywhere`` replaces every ``paid_at_margin`` (None: leave).
+    The last four fields are not inputs: analyses set them. ``volume_factor`` scales demand, ``payment_factor`` and
+    ``cost_factor`` payments and costs of prophylaxis, and ``margin_everywhere`` replaces every ``paid_at_margin`` (None: leave).
     """
 
     currency: str
@@ -120,6 +120,7 @@ class ProgrammeInputs:
     capital: tuple[CapitalItem, ...]
     volume_factor: FloatArray = dataclasses.field(default_factory=lambda: np.ones(1))
     payment_factor: float = 1.0
+    cost_factor: float = 1.0
     margin_everywhere: float | None = None
 
     @classmethod
@@ -161,6 +162,12 @@ class ProgrammeInputs:
     def closes(self) -> bool:
         """Whether the programme closes in the last month: debts collected, equipment sold, follow-up owed, exit paid."""
         return self.at_end == "closure"
+
+    @property
+    def absent(self) -> slice:
+        """Months, from 0, in which the operator is away; none of them without an absence."""
+        first = self.n_absence_start_month - 1
+        return slice(first, first + self.n_absence_months) if first >= 0 else slice(0, 0)
 
     @property
     def eligible_per_year(self) -> FloatArray:

@@ -19,10 +19,12 @@ from numpy.typing import NDArray
 
 from econmodel.economics.activity import MonthlyProfiles
 from econmodel.errors import AnalysisError
+from econmodel.parameters.catalogue import COMPLICATIONS, DEVICES, ENDOSCOPIES, SESSION_KINDS
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
+BY_SESSION = (*SESSION_KINDS, *DEVICES, *COMPLICATIONS, "sessions", "procedure_days", "complication_days")
 FUNNEL_LABELS = {
     "n_endoscoped": "Cirrhosis, endoscoped",
     "share_fundal_varices": "with fundal varices",
@@ -146,9 +148,9 @@ def ramp_by_month(inputs: ProgrammeInputs) -> FloatArray:
     month = np.arange(inputs.n_months)
     quarter = (month - inputs.n_start_delay_months) // 3
     share = np.array(inputs.ramp)[np.clip(quarter, 0, len(inputs.ramp) - 1)]
-    first = inputs.n_absence_start_month - 1
-    absent = (month >= first) & (month < first + inputs.n_absence_months) & (inputs.n_absence_start_month > 0)
-    return np.asarray(np.where((quarter < 0) | absent | ~running(inputs), 0.0, share))
+    ramp = np.where((quarter < 0) | ~running(inputs), 0.0, share)
+    ramp[inputs.absent] = 0.0
+    return np.asarray(ramp)
 
 
 def capacity_by_month(inputs: ProgrammeInputs, sessions: FloatArray) -> FloatArray:
@@ -252,6 +254,23 @@ def run_off(starts: FloatArray, profile: FloatArray) -> FloatArray:
     return np.asarray(toeplitz @ profile)
 
 
+def without_operator(inputs: ProgrammeInputs, activities: tuple[str, ...], proposed: FloatArray) -> FloatArray:
+    """Proposed activity with an absence: sessions begun, and what comes with them, move by its length; examinations are lost.
+
+    What the patients risk meanwhile is not counted.
+    """
+    away, months = inputs.absent, inputs.n_absence_months
+    held = proposed[:, away]
+    if not held.shape[1]:
+        return proposed
+    found = proposed.copy()
+    moved = [i for i, name in enumerate(activities) if name in BY_SESSION]
+    found[:, away, [i for i, name in enumerate(activities) if name in (*ENDOSCOPIES, *BY_SESSION)]] = 0.0
+    later = found[:, away.stop : away.stop + months]
+    later[..., moved] += held[:, : later.shape[1], moved]
+    return found
+
+
 def programme_activity(inputs: ProgrammeInputs, profiles: MonthlyProfiles, starts: FloatArray) -> ProgrammeActivity:
     """Activity of the starters under the proposed and the current mix.
 
@@ -267,7 +286,7 @@ def programme_activity(inputs: ProgrammeInputs, profiles: MonthlyProfiles, start
     proposed, current = (mix_profile(profiles, mix) for mix in (inputs.proposed_mix, inputs.current_mix))
     return ProgrammeActivity(
         profiles.activities,
-        convolve(starts, proposed),
+        without_operator(inputs, profiles.activities, convolve(starts, proposed)),
         convolve(starts, current),
         run_off(starts, (proposed - current)[:, : inputs.n_months + inputs.n_duty_months]),
     )

@@ -26,7 +26,7 @@ from econmodel.parameters.structures import structures_of
 from econmodel.programme.budget import Budget, assemble_budget
 from econmodel.programme.headline import Spread, spread_of
 from econmodel.programme.inputs import ProgrammeInputs
-from econmodel.programme.intake import ProgrammeActivity, plan_intake, programme_activity
+from econmodel.programme.intake import ProgrammeActivity, plan_intake, programme_activity, without_operator
 from econmodel.programme.money.payers import unit_money
 from econmodel.programme.money.rows import Row
 from econmodel.records import record
@@ -109,7 +109,7 @@ def lucky_budget(
             worlds[name][part.rows] = _activity(part.parameters, part.values, resolved, patients, starts.shape[1], rng)
     # What is owed after a closure is played by nobody: the plan's own.
     after = programme_activity(inputs, profiles, intake.starts).run_off if inputs.closes else np.zeros((1, 0, len(PROFILED)))
-    activity = ProgrammeActivity(PROFILED, worlds["proposed"], worlds["current"], after)
+    activity = ProgrammeActivity(PROFILED, without_operator(inputs, PROFILED, worlds["proposed"]), worlds["current"], after)
     money = unit_money(inputs, prices, CATEGORY, PROFILED)
     return assemble_budget(inputs, replace(intake, starts=starts.astype(float)), activity, money)
 

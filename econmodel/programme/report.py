@@ -35,7 +35,7 @@ from econmodel.programme.downside import (
     downside_budgets,
     downside_table,
     favourable_budget,
-    payment_levels,
+    own_rows,
 )
 from econmodel.programme.headline import Headline, ProgrammeUncertainty, headline, uncertainty
 from econmodel.programme.inputs import ProgrammeInputs, input_kinds, read_inputs
@@ -352,7 +352,7 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
             by_chance = lucky_budget(kept, alone, inputs, (profiles, prices), seed=seed)
             luck = weigh_luck(batch, by_chance, lucky_budget(kept, drawn, theirs, planned, seed=seed))
     found = programme_case(
-        inputs, profiles, prices, CATEGORY, lambda changes: _rerun(kept, changes, years), batch, payment_levels(kept)
+        inputs, profiles, prices, CATEGORY, lambda changes: _rerun(kept, changes, years), batch, own_rows(kept, inputs)
     )
     options = appraise_options(parameters, inputs, (monthly_profiles(parameters, years), prices), each)
     return replace(found, luck=luck, options=options)

@@ -108,3 +108,14 @@ def test_the_table_holds_every_option(programme: ProgrammeResult, found: Apprais
     assert found.sentence in (shown.note or "")
     assert "deaths of the procedure" in found.sentence
     assert "the proposal is" in found.order.lower()
+
+
+def test_downside_rows_of_the_model_say_whether_they_help(programme: ProgrammeResult) -> None:
+    """Examinations of the untreated bring this hospital cash, so fewer of them help the programme; complications never do."""
+    rows, base = {row.key: row for row in programme.downside}, programme.headline.npv_cash
+    assert rows["dense_usual_follow_up"].npv_cash < base < rows["no_usual_follow_up"].npv_cash
+    assert rows["no_usual_follow_up"].said.endswith("(helps)")
+    assert rows["harms_doubled"].npv_cash < base
+    assert rows["harms_doubled"].said == rows["harms_doubled"].label
+    assert rows["low_attendance"].bleeds_averted < programme.headline.bleeds_averted
+    assert rows["do_minimum"].bleeds_averted < programme.headline.bleeds_averted

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -25,7 +26,7 @@ from econmodel.programme.capacity import savings
 from econmodel.programme.downside import combine, downsides, favourable_budget, merge_clinical
 from econmodel.programme.headline import headline, uncertainty
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
-from econmodel.programme.intake import programme_activity
+from econmodel.programme.intake import programme_activity, without_operator
 from econmodel.programme.money.payers import unit_money
 from econmodel.programme.money.rows import Row
 from econmodel.programme.report import ProgrammeResult, budget_years, programme_case
@@ -105,7 +106,7 @@ def test_document_is_json_with_every_row(case: ProgrammeResult) -> None:
         assert set(ROWS) <= set(period)
     assert set(ROWS) <= set(document["rows"]) == set(Row)
     assert set(document["views"]) == {"per_episode", "block"}
-    assert len(document["downside"]) == 18
+    assert len(document["downside"]) == 21
     assert {
         "npv_cash",
         "irr_text",
@@ -149,11 +150,25 @@ def test_downside_changes_what_it_says(case: ProgrammeResult) -> None:
     assert rows["new_capital"].npv_cash < base.npv_cash - 200_000
     assert rows["payment_less_20"].npv_cash < base.npv_cash
     assert rows["refill_zero"].npv_cash < base.npv_cash
+    assert rows["cost_more_20"].npv_cash < base.npv_cash
+    assert rows["surveillance_unpaid"].npv_cash < base.npv_cash
+    alone = [row.npv_cash for row in found.downside[:-1]]
+    assert alone == sorted(alone)
     assert rows["stopped_month_12"].patients_per_year < rows["delay_12_months"].patients_per_year
     together = rows["three_worst"]
     assert len(together.worst) == 3
     assert "stopped_month_12" not in together.worst
     assert together.npv_cash < min(rows[key].npv_cash for key in together.worst)
+
+
+def test_an_absent_operator_moves_sessions_and_loses_examinations() -> None:
+    """Months 3 and 4 of six: their session moves two months on, their examination is never done, other care is not touched."""
+    inputs = SimpleNamespace(absent=slice(2, 4), n_absence_months=2)
+    names = ("session_eus", "surveillance_eus", "surveillance_ct")
+    proposed = np.ones((1, 6, 3))
+    found = without_operator(inputs, names, proposed)  # type: ignore[arg-type]
+    np.testing.assert_array_equal(found[0].T, [[1, 1, 0, 0, 2, 2], [1, 1, 0, 0, 1, 1], [1] * 6])
+    assert without_operator(SimpleNamespace(absent=slice(0, 0), n_absence_months=0), names, proposed) is proposed  # type: ignore[arg-type]
 
 
 def test_clinical_rows_ask_for_new_activity(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
@@ -163,12 +178,19 @@ def test_clinical_rows_ask_for_new_activity(inputs: ProgrammeInputs, profiles: M
     assert calls.count({"n_coils_coil": 6, "n_coils_coil_and_glue": 6}) >= 1
     assert {"hr_glue": 0.5} in calls
     scenarios = {s for call in calls for s in call.get("scenarios", ())}  # type: ignore[attr-defined]
-    assert scenarios == {"coil_ratios_one", "low_untreated_risk", "beta_blocker_background", "effect_two_years", "no_usual_endoscopy"}
+    assert scenarios == {
+        "coil_ratios_one",
+        "low_untreated_risk",
+        "beta_blocker_background",
+        "effect_two_years",
+        "no_usual_endoscopy",
+        "dense_usual_endoscopy",
+    }
     assert merge_clinical([{"scenarios": ("a",)}, {"hr_glue": 0.5}, {"scenarios": ("b",)}]) == {
         "hr_glue": 0.5,
         "scenarios": ("a", "b"),
     }
-    assert len({row.key for row in downsides(inputs)}) == 17
+    assert len({row.key for row in downsides(inputs)}) == 20
 
 
 def test_break_even_volume_brings_npv_to_zero(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
@@ -380,7 +402,7 @@ def test_chart_data_agree_with_the_budget(case: ProgrammeResult) -> None:
     bleeds = pd.DataFrame(case.frames["bleeds"])
     averted = bleeds["cumulative_without"].iloc[-1] - bleeds["cumulative_with"].iloc[-1]
     assert averted == pytest.approx(case.budget.totals["R3"][0])
-    assert len(case.frames["downside"]) == 19
+    assert len(case.frames["downside"]) == 22
 
 
 def test_draws_give_intervals_and_a_fan(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:

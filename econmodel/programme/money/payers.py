@@ -61,10 +61,11 @@ def unit_money(inputs: ProgrammeInputs, prices: Prices, categories: Mapping[str,
     full, share, payment = (_aligned(prices, array, activities) for array in (prices.full_cost, prices.variable_share, prices.payment))
     device = np.array([name in DEVICES for name in activities])
     prophylaxis = np.array([name in prices.activities and categories[name] == PROPHYLAXIS for name in activities])
+    harm = np.array([name in COMPLICATIONS for name in activities])
+    full = full * np.where(prophylaxis & ~harm, inputs.cost_factor, 1.0)
     variable = full * share * (1.0 + inputs.share_device_tax[:, None] * device)
     fees = inputs.share_physician_employed[:, None] * _professional_fees(inputs, activities)
     paid = (payment + fees) * _payer_factor(inputs, categories, activities)
-    harm = np.array([name in COMPLICATIONS for name in activities])
     income = paid * np.where(prophylaxis, inputs.payment_factor, 1.0)
     return UnitMoney(income, variable, full, _cash_share(inputs, categories, activities), prophylaxis, device, harm)
 

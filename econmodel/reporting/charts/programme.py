@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from econmodel.programme.money.rows import Row
     from econmodel.programme.report import ProgrammeResult
 
+MOST_BARS = 18
 CHARTS = ("programme_cash", "programme_bridge", "programme_downside", "programme_bleeds")
 FAN = ((0.025, 0.975, 0.14), (0.25, 0.75, 0.24))
 LINES = {
@@ -84,8 +85,8 @@ def plot_bridge(programme: ProgrammeResult, *, ax: Axes, currency: str) -> dict[
 
 
 def plot_downside(programme: ProgrammeResult, *, ax: Axes, currency: str) -> dict[str, Rectangle]:
-    """Net present value if one thing goes worse, with the base case as a line."""
-    base, worse = programme.headline.npv_cash, programme.downside
+    """Net present value if one thing goes worse, the worst and the three together, with the base case as a line."""
+    base, worse = programme.headline.npv_cash, (*programme.downside[: MOST_BARS - 1], programme.downside[-1])
     bars = {
         row.key: ax.barh(-i, row.npv_cash, height=0.66, color=ACCENT if row.npv_cash >= 0 else LOSS)[0] for i, row in enumerate(worse)
     }

@@ -266,7 +266,7 @@ def downside_table(results: Results, programme: ProgrammeResult) -> Table:
     currency = results.settings.currency
     rows = [
         (
-            row.label,
+            row.said,
             f.money(row.npv_cash, currency),
             f.money_change(row.npv_cash_change, currency),
             row.payback_text,

@@ -203,7 +203,7 @@ def budget_tables(case: Case, programme: ProgrammeResult) -> list[Any]:
     for heading in ("If", "Cash NPV", "Change"):
         downside.add_column(heading, justify="left" if heading == "If" else "right")
     for worse in programme.downside:
-        downside.add_row(escape(worse.label), f.money(worse.npv_cash, currency), f.money_change(worse.npv_cash_change, currency))
+        downside.add_row(escape(worse.said), f.money(worse.npv_cash, currency), f.money_change(worse.npv_cash_change, currency))
     invented = [Text("Invented data: a fictional hospital.", style="bold")] if case.is_demo else []
     return [*invented, table, *options, downside, *(Text(f"- {s}") for s in programme.sentences)]
 

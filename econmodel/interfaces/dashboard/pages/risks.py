@@ -44,7 +44,7 @@ def _downside(found: Answer, plan: ProgrammeResult) -> None:
     pictures.of_programme(found, plan, "programme_downside")
     rows = [
         (
-            row.label,
+            row.said,
             f.money(row.npv_cash, currency),
             f.money_change(row.npv_cash_change, currency),
             row.payback_text,
