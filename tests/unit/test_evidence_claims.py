@@ -20,6 +20,14 @@ KEYS = [
     "conditions_for_saving",
     "contradictions",
     "sentences",
+    "inputs_read",
+    "unread",
+    "order",
+    "consistent",
+    "contradiction_sets",
+    "set_aside",
+    "cautions",
+    "verdict",
 ]
 
 
@@ -174,9 +182,18 @@ def test_missing_horizon_and_content_are_called_out():
 
 
 def test_verdict_depends_on_rounding():
-    """A verdict that rounding could turn says so; one it cannot says that."""
-    assert any("whatever the rounding" in s for s in check(nnt=3, cost_ratio="0.5")["sentences"])
-    assert any("could turn this" in s for s in check(nnt=3, cost_ratio="0.4")["sentences"])
+    """A verdict that rounding could turn says so; one it cannot says that: 3 may be rounded up from just above 2."""
+    for stated, certain in (
+        ({"cost_ratio": "0.5"}, False),
+        ({"cost_ratio": "0.5", "exact": True}, True),
+        ({"cost_ratio": "0.5", "rounding": "nearest"}, True),
+        ({"cost_ratio": "0.4"}, False),
+        ({"cost_ratio": "0.8"}, True),
+    ):
+        found = check(nnt=3, **stated)
+        assert any(("whatever the rounding" if certain else "could turn this") in s for s in found["sentences"]), stated
+        assert found["verdict"]["certain"] is certain
+        assert ("whatever the rounding" in found["verdict"]["text"]) is certain
 
 
 def test_model_curve():

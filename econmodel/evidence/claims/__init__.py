@@ -2,5 +2,6 @@
 
 from econmodel.evidence.claims.check import ClaimCheck, check_claim, time_to_risk
 from econmodel.evidence.claims.inputs import Claim
+from econmodel.evidence.claims.paste import read_pasted
 
-__all__ = ["Claim", "ClaimCheck", "check_claim", "time_to_risk"]
+__all__ = ["Claim", "ClaimCheck", "check_claim", "read_pasted", "time_to_risk"]

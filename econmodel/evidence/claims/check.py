@@ -7,13 +7,16 @@ risk by time, such as the model's, is passed in by the caller; nothing here runs
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
+from econmodel.evidence.claims.cautions import cautions
 from econmodel.evidence.claims.inputs import Claim, Stated, read_claim
+from econmodel.evidence.claims.joint import SHOWN_TABLES
 from econmodel.evidence.claims.sentences import percent, write_sentences
-from econmodel.evidence.claims.solution import Solution, finite, solve
-from econmodel.evidence.nnt import NumberNeededToTreat, nnt_from_counts, nnt_kind
+from econmodel.evidence.claims.solution import Solution, agrees, finite, solve
+from econmodel.evidence.claims.verdict import Verdict, give_verdict
+from econmodel.evidence.nnt import NO_DIFFERENCE, NumberNeededToTreat, nnt_from_counts, nnt_kind
 from econmodel.evidence.printed import Counts, Span, as_printed, possible_counts
 from econmodel.records import record
 from econmodel.wording import duration
@@ -37,7 +40,15 @@ class ClaimCheck:
     model_years
         Time at which the curve passed in meets the implied untreated risk; None if never, or without a curve.
     sentences
-        The check in words.
+        The arithmetic in words.
+    cautions
+        What deserves a question, and is no contradiction.
+    order
+        ``as labelled``, ``as read``, ``as read, borne out`` or ``turned``: which arm is treated.
+    verdict
+        The judgement in a line, and the sentences that matter.
+    unread
+        Pieces of a pasted claim that were not read.
     """
 
     stated: Stated
@@ -46,6 +57,10 @@ class ClaimCheck:
     counts: tuple[Counts, ...]
     model_years: float | None
     sentences: tuple[str, ...]
+    cautions: tuple[str, ...]
+    order: str
+    verdict: Verdict
+    unread: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Give the check as plain numbers, text and None for what is undefined, ready for JSON."""
@@ -77,10 +92,31 @@ class ClaimCheck:
             "conditions_for_saving": {key: finite(value) for key, value in found.conditions.items()},
             "contradictions": list(found.contradictions),
             "sentences": list(self.sentences),
+            "inputs_read": [
+                {"text": f.text, "kind": f.kind, "value": f.value, "low": f.low, "high": f.high} for f in self.stated.figures
+            ],
+            "unread": list(self.unread),
+            "order": self.order,
+            "consistent": self._consistent(),
+            "contradiction_sets": [[[f.text for f in c.figures], finite(c.stretch)] for c in found.conflicts],
+            "set_aside": [f.text for f in found.aside],
+            "cautions": list(self.cautions),
+            "verdict": {"text": self.verdict.text, "certain": self.verdict.certain, "by": self.verdict.by},
         }
 
+    def _consistent(self) -> dict[str, Any]:
+        joint = self.solution.joint
+        shown = [f"{one} v {other}" for one, other in joint.tables] if len(joint.tables) <= SHOWN_TABLES else []
+        arr = joint.arr
+        nnt = None if arr is None else [finite(1 / x) if abs(x) > NO_DIFFERENCE else None for x in (arr.high, arr.value, arr.low)]
+        spans = {"p0": joint.p0, "p1": joint.p1, "arr": arr, "rr": joint.rr}
+        ends = {name: None if s is None else [finite(s.low), finite(s.value), finite(s.high)] for name, s in spans.items()}
+        return {"is": not self.solution.conflicts, **ends, "nnt": nnt, "tables": shown}
 
-def check_claim(claim: Claim, untreated_curve: RiskCurve | None = None, *, curve_years: float = 40.0) -> ClaimCheck:
+
+def check_claim(
+    claim: Claim, untreated_curve: RiskCurve | None = None, *, curve_years: float = 40.0, unread: Sequence[str] = ()
+) -> ClaimCheck:
     """Check a claim.
 
     Parameters
@@ -91,6 +127,8 @@ def check_claim(claim: Claim, untreated_curve: RiskCurve | None = None, *, curve
         Cumulative untreated risk by a time in years, never falling, such as the model's; None to leave it out.
     curve_years
         How far the curve may be asked.
+    unread
+        Pieces of a pasted claim that were not read.
 
     Raises
     ------
@@ -103,8 +141,7 @@ def check_claim(claim: Claim, untreated_curve: RiskCurve | None = None, *, curve
     >>> round(check["implied"]["untreated_risk"], 3), check["break_even_nnt"], check["saves"]
     (0.408, 2.0, False)
     """
-    stated = read_claim(claim)
-    solution = solve(stated)
+    stated, solution, order, said = _in_order(claim)
     interval = (
         nnt_from_counts(stated.treated_counts, stated.untreated_counts, years=stated.years)
         if (stated.treated_counts and stated.untreated_counts)
@@ -115,7 +152,23 @@ def check_claim(claim: Claim, untreated_curve: RiskCurve | None = None, *, curve
     if untreated_curve is not None and solution.untreated is not None and solution.untreated.value > 0:
         met = time_to_risk(untreated_curve, solution.untreated.value, curve_years)
         sentence = _model_sentence(untreated_curve, solution.untreated.value, met, stated.years, curve_years)
-    return ClaimCheck(stated, solution, interval, counts, met, write_sentences(stated, solution, interval, counts, sentence))
+    asked = cautions(stated, solution, open_order=order == "as read" and claim.arms == "v")
+    written = write_sentences(stated, solution, interval, counts, sentence)
+    verdict = give_verdict(stated, solution, interval, asked, said)
+    return ClaimCheck(stated, solution, interval, counts, met, written, asked, order, verdict, tuple(unread))
+
+
+def _in_order(claim: Claim) -> tuple[Stated, Solution, str, str]:
+    """Read and solve, with the arms the other way round where only that agrees with the other figures."""
+    stated = read_claim(claim)
+    if claim.arms == "labelled":
+        return stated, solve(stated), "as labelled", ""
+    other = read_claim(claim.swapped())
+    as_read, turned = agrees(stated), agrees(other)
+    if as_read or not turned:
+        return stated, solve(stated), "as read" if as_read == turned else "as read, borne out", ""
+    first = "untreated" if claim.arms == "v" else "treated"
+    return other, solve(other), "turned", f"The first arm is taken as {first}: only so do the other figures agree."
 
 
 def time_to_risk(curve: RiskCurve, risk: float, limit: float) -> float | None:

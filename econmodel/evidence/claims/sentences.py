@@ -10,12 +10,12 @@ from collections.abc import Sequence
 
 from econmodel.evidence.claims.inputs import Stated
 from econmodel.evidence.claims.solution import Solution
-from econmodel.evidence.nnt import NumberNeededToTreat, format_nnt, format_nnt_interval, nnt_from_rates
+from econmodel.evidence.nnt import NumberNeededToTreat, format_nnt_interval, nnt_from_rates, wilson
 from econmodel.evidence.printed import Counts, Span
 from econmodel.evidence.rates import probability_to_rate
 from econmodel.wording import duration
 
-LONGEST_FOLLOWED = 15
+Z95 = 1.959963984540054
 CLOSING = (
     "This checks arithmetic alone: it does not show that the claimed risks are right, weighs no harm of "
     "treatment (embolism, sepsis, procedure death), and is not advice for a patient."
@@ -77,7 +77,7 @@ def _implied(stated: Stated, solution: Solution) -> list[str]:
             f"{percent(treated.value)} {'+' if nnt.value > 0 else '-'} 1/{abs(nnt.value):g} = "
             f"{percent(untreated.value)}."
         ]
-        return sentences + _rounding(treated, untreated, nnt) + _agreement(stated)
+        return sentences + _rounding(untreated, nnt)
     if stated.untreated is not None and untreated is not None and treated is not None:
         return [
             f"An untreated risk of {percent(untreated.value)} and {_number(nnt)} imply a treated risk of "
@@ -116,27 +116,9 @@ def _from_risks(solution: Solution) -> list[str]:
     return [f"{sentence}; rounding of the printed risks allows {format_nnt_interval(arr.low, arr.high)}."]
 
 
-def _rounding(treated: Span, untreated: Span, nnt: Span) -> list[str]:
+def _rounding(untreated: Span, nnt: Span) -> list[str]:
     least, most = sorted((abs(nnt.low), abs(nnt.high)))
-    sentence = f"{_number(nnt)} as printed covers {least:.4g} to {most:.4g}, so the untreated risk may be {percent_range(untreated)}"
-    below = nnt.value - 2 * (nnt.high - nnt.value)
-    if nnt.value <= 1 or below < 1 or below == nnt.value:
-        return [sentence + "."]
-    top = min(treated.value + 1 / below, 1.0)
-    return [
-        f"{sentence}; if the NNT was rounded up, as is usual (above {below:.4g}, up to {nnt.value:g}), "
-        f"{percent(untreated.value)} to {percent(top)}."
-    ]
-
-
-def _agreement(stated: Stated) -> list[str]:
-    if stated.untreated is None or stated.treated is None:
-        return []
-    arr = stated.untreated.value - stated.treated.value
-    return [
-        f"The stated untreated risk of {percent(stated.untreated.value)} agrees within rounding: "
-        f"{percent(stated.untreated.value)} - {percent(stated.treated.value)} gives {format_nnt(arr)}."
-    ]
+    return [f"{_number(nnt)} as printed covers {least:.4g} to {most:.4g}, so the untreated risk may be {percent_range(untreated)}."]
 
 
 def _ratios(solution: Solution) -> list[str]:
@@ -182,9 +164,7 @@ def _interval(stated: Stated, interval: NumberNeededToTreat | None) -> list[str]
         ]
     if stated.treated_counts is None:
         return ["No interval can be given: that needs events/patients in both arms."]
-    from statsmodels.stats.proportion import proportion_confint
-
-    low, high = proportion_confint(stated.treated_counts.events, stated.treated_counts.n, method="wilson")
+    low, high = wilson(stated.treated_counts, Z95)
     return [
         "No interval for the NNT can be given without untreated counts: the comparator is borrowed. "
         f"{stated.treated_counts} alone has a 95% interval of {percent(low)} to {percent(high)} (Wilson)."
@@ -202,23 +182,14 @@ def _horizon(stated: Stated, solution: Solution) -> list[str]:
             f"{missing}; an untreated {percent(untreated.value)} is {fast:.3f} bleeds a patient-year if by one "
             f"year and {slow:.3f} if by five."
         ]
-    long = (
-        [
-            f"{duration(years)} is longer than bleeds have been followed in any series read; if {years:g} months are meant, "
-            f"write --years {years:g}/12."
-        ]
-        if years > LONGEST_FOLLOWED
-        else []
-    )
     if treated is None or untreated is None or max(treated.value, untreated.value) >= 1:
-        return long
+        return []
     rates = [probability_to_rate(risk.value, years) for risk in (treated, untreated)]
     other = " and ".join(f"{nnt_from_rates(rates[0], rates[1], years=t).text} at {duration(t)}" for t in (1.0, 5.0) if t != years)
     return [
-        *long,
         f"By {duration(years)} at constant rates, that is -ln(1 - {untreated.value:.3f}) / {years:.4g} = "
         f"{rates[1]:.3f} bleeds a patient-year untreated and {rates[0]:.3f} treated; the same rates give {other} "
-        "(death not counted).",
+        "(death not counted)."
     ]
 
 
@@ -248,11 +219,10 @@ def _verdict(stated: Stated, solution: Solution, arr: Span, ratio: float, break_
     )
     if per_bleed is None:
         return f"No bleed is averted, so the course does not save: {patient}."
-    sure = per_patient.low > 0 or per_patient.high < 0
     sign, saves = ("below", "saves") if solution.saves else ("not below", "does not save")
     return (
         f"NNT {1 / arr.value:.2f} is {sign} {break_even.value:.2f}, so the course {saves} by itself "
-        f"({'whatever the rounding' if sure else 'rounding of the figures could turn this'}): net cost "
+        f"({'whatever the rounding' if solution.certain else 'rounding of the figures could turn this'}): net cost "
         f"{1 / arr.value:.3g} x {ratio:.3g} - {admissions:g} = {per_bleed.value:.3f} of a bleed cost per bleed "
         f"averted, {patient}."
     )

@@ -1,12 +1,7 @@
-"""Solve a claim: from the stated figures, the rest, with the range rounding allows, and what contradicts what.
+"""Solve a claim: what its figures leave possible together, what contradicts what, and what the costs make of it.
 
-Which figures lead (``basis``):
-
-- ``risks``: both risks, where both have counts, or no NNT is stated, or the NNT contradicts them;
-- ``nnt``: the NNT and one risk give the other risk (also where a printed untreated risk agrees with them);
-- ``nnt alone`` and ``none``: no risk can be worked out.
-
-Costs are in units of one bleed admission: a course costs ``ratio``, an averted bleed saves ``admissions``.
+A figure at odds with stronger ones is set aside, and said. Costs are in units of one bleed admission: a course costs
+``ratio``, an averted bleed saves ``admissions``.
 """
 
 from __future__ import annotations
@@ -14,7 +9,10 @@ from __future__ import annotations
 import math
 from typing import Literal
 
+from econmodel.evidence.claims.conflicts import Conflict, in_words, set_aside
+from econmodel.evidence.claims.figures import DIFFERENCES, RATIOS, Figure
 from econmodel.evidence.claims.inputs import Stated
+from econmodel.evidence.claims.joint import Joint, joint_solution, meets
 from econmodel.evidence.printed import Span, combine
 from econmodel.evidence.rates import probability_to_rate
 from econmodel.records import record
@@ -29,22 +27,27 @@ class Solution:
     Attributes
     ----------
     basis
-        Which figures lead.
+        Which figures lead: ``risks``, ``nnt`` beside one risk, ``nnt alone``, or ``none``.
+    joint
+        What the figures kept leave possible.
     treated, untreated, arr
-        Risks and their difference, untreated less treated.
+        Risks and their difference, untreated less treated: face value and range.
     relative_risk, rate_ratio
         Ratio of the risks, and of the constant rates that give them.
     break_even_nnt, per_bleed_averted, per_patient
         NNT below which the course saves, and net costs in bleed costs.
-    saves
-        Whether the NNT is to benefit and below the break-even NNT.
+    saves, certain
+        Whether the NNT is to benefit and below the break-even NNT at face value; whether that holds all over the ranges.
     conditions
         What would make the course save, one figure at a time; None where nothing would.
-    contradictions
-        Sentences, one for each.
+    conflicts, contradictions
+        What contradicts what, the plainest first, and a sentence for each.
+    aside, compared
+        Figures set aside for stronger ones; and those that only cautions look at, being of another kind of number.
     """
 
     basis: Basis
+    joint: Joint
     treated: Span | None
     untreated: Span | None
     arr: Span | None
@@ -52,10 +55,14 @@ class Solution:
     rate_ratio: Span | None
     break_even_nnt: Span | None
     saves: bool | None
+    certain: bool
     per_bleed_averted: Span | None
     per_patient: Span | None
     conditions: dict[str, float | None]
+    conflicts: tuple[Conflict, ...]
     contradictions: tuple[str, ...]
+    aside: tuple[Figure, ...]
+    compared: tuple[Figure, ...]
 
 
 def solve(stated: Stated) -> Solution:
@@ -66,47 +73,66 @@ def solve(stated: Stated) -> Solution:
     stated
         The claim, read and checked.
     """
-    basis, treated, untreated, arr = _risks(stated)
+    used, compared = _bearing(stated)
+    kept, gone, conflicts = set_aside(used, stated.sizes)
+    joint = joint_solution(kept, stated.sizes) or Joint(None, None, None, None)
+    treated, untreated, arr = joint.p1, joint.p0, joint.arr
     ratio, admissions = stated.ratio, stated.admissions
     break_even = combine(lambda r, a: a / r, ratio, admissions) if ratio is not None and ratio.low > 0 else None
     saves = None if ratio is None or arr is None else arr.value * admissions.value > ratio.value + 1e-12
     per_patient = combine(lambda r, a, d: r - a * d, ratio, admissions, arr) if ratio is not None and arr else None
-    relative = combine(lambda t, u: t / u, treated, untreated) if treated and untreated and untreated.low > 0 else None
+    words = [in_words(conflict, used) for conflict in conflicts]
+    costs = _ratio_conflict(stated)
     return Solution(
-        basis,
+        _basis(kept, arr),
+        joint,
         treated,
         untreated,
         arr,
-        relative,
+        joint.rr,
         _rate_ratio(treated, untreated),
         break_even,
         saves,
+        saves is not None and per_patient is not None and (per_patient.high < -1e-12 if saves else per_patient.low >= -1e-12),
         _per_bleed(ratio, admissions, arr),
         per_patient,
         _conditions(stated, treated, untreated, arr),
-        tuple(_contradictions(stated, treated, untreated)),
+        tuple(conflicts),
+        (*words, *(() if costs is None else (costs,))),
+        tuple(gone),
+        compared,
     )
 
 
-def _risks(stated: Stated) -> tuple[Basis, Span | None, Span | None, Span | None]:
-    """Choose which figures lead and derive the missing risk."""
-    treated, untreated, nnt = stated.treated, stated.untreated, stated.nnt
-    if treated and untreated and (nnt is None or stated.untreated_counts or _nnt_conflict(stated) is not None):
-        return "risks", treated, untreated, combine(lambda t, u: u - t, treated, untreated)
-    if nnt is None:
-        return "none", treated, untreated, None
-    arr = combine(lambda n: 1.0 / n, nnt)
-    if treated:
-        return "nnt", treated, _possible(combine(lambda t, d: t + d, treated, arr)), arr
-    if untreated:
-        return "nnt", _possible(combine(lambda u, d: u - d, untreated, arr)), untreated, arr
-    return "nnt alone", None, None, arr
+def agrees(stated: Stated) -> bool:
+    """Say whether the figures of a claim can all be true."""
+    return meets(_bearing(stated)[0], stated.sizes)
 
 
-def _possible(risk: Span) -> Span | None:
-    """Drop an implied risk outside 0 to 1; the rounding range stops where risks do."""
-    inside = -1e-12 <= risk.value <= 1 + 1e-12
-    return Span(risk.value, max(risk.low, 0.0), min(risk.high, 1.0)) if inside else None
+def _bearing(stated: Stated) -> tuple[list[Figure], tuple[Figure, ...]]:
+    """Part the figures that must be met from those that only cautions compare.
+
+    A hazard ratio beside two risks or another ratio is of another kind; so is a pooled or adjusted ratio that crude risks do
+    not meet.
+    """
+    figures = list(stated.figures)
+    risks = [f for f in figures if f.kind.split()[0] in ("treated", "untreated")]
+    both = len({f.kind.split()[0] for f in risks}) == 2
+    crude = stated.claim.crude
+    ratios = [f for f in figures if f.kind in RATIOS]
+    only = [f for f in ratios if f.kind == "hr" and (both or any(r.kind != "hr" for r in ratios))]
+    if both and not crude:
+        only += [f for f in ratios if f.kind != "hr" and not meets([*risks, f], stated.sizes)]
+    return [f for f in figures if f not in only], tuple(only)
+
+
+def _basis(kept: list[Figure], arr: Span | None) -> Basis:
+    arms = {f.kind.split()[0] for f in kept} & {"treated", "untreated"}
+    if arr is None:
+        return "none"
+    if not any(f.kind in DIFFERENCES for f in kept) or len(arms) == 2:
+        return "risks"
+    return "nnt" if len(arms) == 1 and any(f.kind == "nnt" for f in kept) else "risks" if len(kept) > 1 else "nnt alone"
 
 
 def _rate_ratio(treated: Span | None, untreated: Span | None) -> Span | None:
@@ -149,50 +175,6 @@ def _conditions(stated: Stated, treated: Span | None, untreated: Span | None, ar
 
 def _as_risk(value: float) -> float | None:
     return value if 0 <= value < 1 else None
-
-
-def _contradictions(stated: Stated, treated: Span | None, untreated: Span | None) -> list[str]:
-    found = [_nnt_conflict(stated), _impossible_risk(stated, treated, untreated), _ratio_conflict(stated)]
-    return [sentence for sentence in found if sentence is not None]
-
-
-def _nnt_conflict(stated: Stated) -> str | None:
-    """Say so when the stated NNT is none that the two stated risks could print as, rounded to nearest or rounded up."""
-    treated, untreated, nnt = stated.treated, stated.untreated, stated.nnt
-    if treated is None or untreated is None or nnt is None:
-        return None
-    arr = combine(lambda t, u: u - t, treated, untreated)
-    unit = 2 * (nnt.high - nnt.value if nnt.value > 0 else nnt.value - nnt.low)
-    low, high = (max(nnt.value - unit, 1.0), nnt.high) if nnt.value > 0 else (nnt.low, min(nnt.value + unit, -1.0))
-    if arr.overlaps(combine(lambda n: 1.0 / n, Span(nnt.value, low, high))):
-        return None
-    gap = f"{100 * untreated.value:.1f}% - {100 * treated.value:.1f}% = {100 * arr.value:.1f} points"
-    result = (
-        "no difference, so no NNT"
-        if arr.value == 0
-        else (f"NNT 1/{abs(arr.value):.3f} = {1 / abs(arr.value):.2f}{' to harm' if arr.value < 0 else ''}")
-    )
-    harm = " to harm" if nnt.value < 0 else ""
-    least, most = sorted((abs(nnt.low), abs(nnt.high)))
-    return (
-        f"The stated risks and NNT contradict each other: {gap} is {result}, not {abs(nnt.value):g}{harm} "
-        f"(which, as printed, covers {least:.4g} to {most:.4g})."
-    )
-
-
-def _impossible_risk(stated: Stated, treated: Span | None, untreated: Span | None) -> str | None:
-    """Say so when the NNT and one risk need another risk outside 0 to 1."""
-    nnt = stated.nnt
-    if nnt is None or (treated is not None and untreated is not None) or (treated is None and untreated is None):
-        return None
-    known, needs = (treated, "untreated") if treated is not None else (untreated, "treated")
-    assert known is not None
-    implied = known.value + (1 if needs == "untreated" else -1) / nnt.value
-    other = "treated" if needs == "untreated" else "untreated"
-    return (
-        f"An NNT of {nnt.value:g} beside a {other} risk of {100 * known.value:.1f}% needs an {needs} risk of "
-        f"{100 * implied:.1f}%: no such risk exists."
-    ).replace("an treated", "a treated")
 
 
 def _ratio_conflict(stated: Stated) -> str | None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from econmodel.errors import EconModelError
-from econmodel.evidence.claims import Claim, check_claim
+from econmodel.evidence.claims import Claim, check_claim, read_pasted
 from econmodel.interfaces.dashboard import blocks, pictures
 from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
@@ -122,9 +122,10 @@ def show_claim(found: Answer) -> None:
     """Show the form and, once asked, the check."""
     st.header("Check a claim", anchor=False)
     blocks.note(
-        "Fill in what is stated, leave the rest blank: the check works out what follows, within the rounding of each printed figure."
+        "Paste the claim, or fill in what is stated: the check works out what follows, within the rounding of each printed figure."
     )
     with st.form("claim"):
+        st.text_area("The claim, as printed", key="claim_text", placeholder="RR 0.50 (0.30-0.84), NNT 10 (6-34)", height=80)
         for column, group in zip(st.columns(len(GROUPS)), GROUPS, strict=True):
             for name, label, example in group:
                 column.text_input(label, key=f"claim_{name}", placeholder=example)
@@ -137,7 +138,8 @@ def show_claim(found: Answer) -> None:
 
 def _answer(found: Answer) -> None:
     try:
-        check = check_claim(read(), untreated_curve(found.case.parameters))
+        claim, unread = read()
+        check = check_claim(claim, untreated_curve(found.case.parameters), unread=unread)
     except EconModelError as fault:
         session.refuse(fault)
         blocks.alert(session.take_refusal())
@@ -145,16 +147,25 @@ def _answer(found: Answer) -> None:
     _say(check)
 
 
-def read() -> Claim:
-    """Read the form; blank is not stated."""
+def read() -> tuple[Claim, tuple[str, ...]]:
+    """Read the form, and what of the pasted text was not read; blank is not stated."""
     typed = {name: str(st.session_state.get(f"claim_{name}", "")).strip() for name, _, _ in FIELDS}
     given: dict[str, object] = {name: text for name, text in typed.items() if text}
     for name in NUMBERS:
         if name in given:
             given[name] = session.plain_number(typed[name], name)
-    return Claim(**given)  # type: ignore[arg-type]
+    if text := str(st.session_state.get("claim_text", "")).strip():
+        pasted = read_pasted(text, given)
+        return pasted.claim, pasted.unread
+    return Claim(**given), ()  # type: ignore[arg-type]
 
 
 def _say(check: ClaimCheck) -> None:
-    for sentence in check.sentences:
-        blocks.text(sentence, "caution" if sentence in check.solution.contradictions else "body")
+    blocks.text(check.verdict.text, "answer")
+    for sentence in check.verdict.sentences:
+        blocks.text(sentence, "body")
+    if check.unread:
+        blocks.text(f"Not read: {'; '.join(check.unread)}.", "caution")
+    with st.expander("The arithmetic"):
+        for sentence in (*check.cautions, *check.sentences):
+            blocks.text(sentence, "caution" if sentence in check.solution.contradictions else "body")
