@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
+from itertools import count
 from pathlib import Path
 
 import click
@@ -16,7 +17,7 @@ from econmodel.evidence.registry.layouts import draft
 from econmodel.evidence.registry.recipe import may_stand, new_key
 from econmodel.evidence.registry.rows import UnclearDates, Unknown, known_words
 from econmodel.evidence.registry.settings import Options
-from econmodel.evidence.registry.table import read_table
+from econmodel.evidence.registry.table import column_letter, read_table
 
 LEAVE = "?"
 
@@ -44,16 +45,18 @@ def ask(path: Path, options: Options) -> Options:
 def ask_headings(path: Path, options: Options) -> Options:
     """Ask what each column of no known heading holds; a name given to several columns is numbered, sessions across."""
     options = replace(options, layout_key=new_key())
-    layout = draft(path, options)[0]
-    headings = read_table(path, at=(layout.number, layout.header_row)).headings
-    names = [*SYNONYMS, "ignore"]
-    chosen = dict(layout.columns)
-    if "" in chosen.values():
-        click.echo(f"What do these columns hold? One of: {', '.join(names)}", err=True)
-    for heading, letter in zip((h for h in headings if h), layout.columns, strict=True):
-        if not chosen[letter]:
-            chosen[letter] = _choose(f"Column {letter}, {heading!r}", names, nearest_name(heading))
-    return replace(options, sheets=(replace(layout, columns=numbered(chosen)),))
+    names, sheets = [*SYNONYMS, "ignore"], []
+    for layout in draft(path, options):
+        headings = read_table(path, at=(layout.number, layout.header_row)).headings
+        chosen = dict(layout.columns)
+        if "" in chosen.values():
+            click.echo(f"Sheet {layout.number}: what do these columns hold? One of: {', '.join(names)}", err=True)
+        for letter in chosen:
+            heading = dict(zip(map(column_letter, count(1)), headings, strict=False)).get(letter, "")
+            if not chosen[letter]:
+                chosen[letter] = _choose(f"Column {letter}, {heading!r}", names, nearest_name(heading))
+        sheets.append(replace(layout, columns=numbered(chosen)))
+    return replace(options, sheets=tuple(sheets))
 
 
 def numbered(columns: Mapping[str, str]) -> dict[str, str]:

@@ -13,6 +13,7 @@ from click.testing import CliRunner
 
 from econmodel.errors import DataError
 from econmodel.evidence.registry import BaseCase, Options, clean_registry
+from econmodel.evidence.registry.layouts import draft
 from econmodel.evidence.registry.recipe import may_stand, read_recipe, recipe_text
 from econmodel.interfaces.commands import registry as commands
 from econmodel.package import params_folder
@@ -182,3 +183,14 @@ def test_a_file_of_unknown_headings_leaves_a_recipe_to_fill_in(tmp_path):
     done = CliRunner().invoke(commands.registry, [str(FOLDER / "coded.csv"), "--out", str(tmp_path)])
     assert f"or fill in {tmp_path / 'recipe.toml'}" in str(done.exception)
     assert '# V = "?"' in (tmp_path / "recipe.toml").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_a_draft_finds_the_tables(name):
+    """Heading rows, units and sheets are found without a recipe; what headings do not tell is left open, nothing is wrong."""
+    given, drafted = read_recipe(FOLDER / f"{name}.toml", AS_OF), draft(FOLDER / FILES[name], AS_OF)
+    places = [(s.number, s.header_row, s.first_row) for s in drafted]
+    assert places == [(s.number, s.header_row, s.first_row) for s in given.sheets]
+    for ours, theirs in zip(drafted, given.sheets, strict=True):
+        assert all(theirs.columns[letter] == name for letter, name in ours.columns.items() if name)
+        assert set(ours.columns) == set(theirs.columns)

@@ -7,17 +7,17 @@ for each repetition within it (sessions 2, 3 ... across).
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 
 from econmodel.errors import DataError
-from econmodel.evidence.registry.columns import map_columns, recognise
+from econmodel.evidence.registry.columns import BIRTH_DATES, RECORD_NUMBERS, map_columns, plain, recognise
 from econmodel.evidence.registry.recipe import layout_of
 from econmodel.evidence.registry.rows import PER_SHEET
 from econmodel.evidence.registry.settings import Options, SheetLayout
-from econmodel.evidence.registry.table import RawTable, read_table
+from econmodel.evidence.registry.table import HEADER_SEARCH, RawTable, read_table
 
 PER_REPETITION = 10 * PER_SHEET
 
@@ -112,12 +112,39 @@ def understood(table: RawTable, options: Options) -> SheetLayout:
     return SheetLayout(table.sheet, table.header_row, first_row, named, layout)
 
 
-def draft(path: Path, options: Options) -> Sequence[SheetLayout]:
-    """Lay out a file of which too little is known to be read: the row with most words as headings, else the fullest."""
+def draft(path: Path, options: Options) -> tuple[SheetLayout, ...]:
+    """Lay out a file of which too little is known to be read: each sheet with an id and headings known, else the first.
+
+    Headings stand in the row with most words among the first, patients below from the row with numbers or dates on.
+    """
     if options.sheets:
         return options.sheets
-    try:
-        table = read_table(path, lambda cell: not re.search(r"\d\d|^\W*$", cell))
-    except DataError:
-        table = read_table(path, bool)
-    return (understood(table, options),)
+    first = read_table(path, at=(1, 1))
+    tables = [first, *(read_table(path, at=(n, 1)) for n in range(2, first.sheets + 1))]
+    found = [_guessed(table, options) for table in tables]
+    known = [layout for layout in found if "id" in layout.columns.values() and len({*layout.columns.values()} - {"", "ignore"}) > 1]
+    return tuple(known) or (max(found, key=lambda layout: len(layout.columns)),)
+
+
+def _guessed(table: RawTable, options: Options) -> SheetLayout:
+    rows = {1: list(table.headings)} | dict(zip(table.cells.index, table.cells.to_numpy().tolist(), strict=True))
+    top = {row: cells for row, cells in rows.items() if row <= HEADER_SEARCH}
+    header = max(top, key=lambda row: len({cell for cell in top[row] if cell and not _FIGURES.match(cell)}))
+    below = [row for row in rows if row > header]
+    first_row = next((row for row in below if sum(bool(_FIGURES.match(cell)) for cell in rows[row]) > 1), header + 1)
+    columns, used = {}, set[str]()
+    for number, letter in enumerate(table.cells.columns):
+        heading = rows[header][number] if number < len(rows[header]) else ""
+        name = options.mapping.get(letter, options.mapping.get(heading, recognise(heading)))
+        if name == "identifier":
+            once = {"id": RECORD_NUMBERS, "birth_date": BIRTH_DATES}
+            name = next((n for n, words in once.items() if plain(heading) in words and n not in used), name)
+        columns[str(letter)] = "ignore" if name == "identifier" else "" if name in used else name
+        used |= {name}
+    filled = (table.cells.loc[table.cells.index >= first_row] != "").any()
+    columns = {letter: name for letter, name in columns.items() if name or filled[letter]}
+    here = replace(table, headings=tuple(rows[header]), cells=table.cells.loc[table.cells.index > header])
+    return SheetLayout(table.sheet, header, first_row, columns, headings_hash(here, first_row, options.layout_key))
+
+
+_FIGURES = re.compile(r"^\W*\d")

@@ -55,8 +55,8 @@ class RawTable:
         Letter of each heading's column, as a spreadsheet shows it.
     invented
         Whether a line above the headings says that the data are invented or fictional.
-    sheet, header_row, headings
-        Which sheet, which row of it bears the headings, and the headings as typed.
+    sheet, sheets, header_row, headings
+        Which sheet of how many, which row of it bears the headings, and the headings as typed.
     mark
         First eight digits of the SHA-256 of the file: it stands for the name, which may be a patient's.
     """
@@ -67,6 +67,7 @@ class RawTable:
     letters: Mapping[str, str]
     invented: bool = False
     sheet: int = 1
+    sheets: int = 1
     header_row: int = 1
     headings: tuple[str, ...] = ()
     mark: str = ""
@@ -259,13 +260,19 @@ def _read_text(text: str, encoding: str, name: str, known: Callable[[str], bool]
 
 
 def _find_header(text: str, name: str, known: Callable[[str], bool], at: At | None) -> tuple[str, int, list[str]]:
+    if at is not None:
+        heads = {delimiter: list(_head(text, delimiter)) for delimiter in DELIMITERS}
+        widest = max(DELIMITERS, key=lambda delimiter: sum(map(len, heads[delimiter])))
+        if len(heads[widest]) < at[1]:
+            raise no_table(name)
+        return widest, at[1] - 1, [c.strip() for c in heads[widest][at[1] - 1]]
     best: tuple[int, int, str, int, list[str]] = (0, 0, "", 0, [])
     for delimiter in DELIMITERS:
         for number, row in enumerate(_head(text, delimiter)):
-            score = len({c.strip() for c in row if known(c.strip())}) if at is None else int(number == at[1] - 1)
+            score = len({c.strip() for c in row if known(c.strip())})
             if (score, len(row)) > best[:2]:
                 best = (score, len(row), delimiter, number, row)
-    if best[0] < (LEAST_KNOWN if at is None else 1):
+    if best[0] < LEAST_KNOWN:
         raise no_table(name)
     return best[2], best[3], [c.strip() for c in best[4]]
 
@@ -332,7 +339,7 @@ def read_workbook(content: bytes, known: Callable[[str], bool], at: At | None = 
     notes += [f"only sheet no. {number} was read; other sheets: {others}"] if others and at is None else []
     cells = cells.reindex(columns=range(max(width, cells.shape[1])))
     found = assemble(cells, header[:width], first + 2, tuple(notes), THE_FILE, by_letter=at is not None, title=above)
-    return replace(found, sheet=number)
+    return replace(found, sheet=number, sheets=others + 1)
 
 
 def _find_sheet(sheets: list[Any], known: Callable[[str], bool]) -> At:
