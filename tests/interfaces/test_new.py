@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from html import escape
 from pathlib import Path
 
 import pytest
 import tomli
 from click.testing import CliRunner, Result
+from streamlit.testing.v1 import AppTest
 
 from econmodel.errors import EconModelError
+from econmodel.interfaces import start
 from econmodel.interfaces.cli import app
 from econmodel.parameters.loading import load_case
 
@@ -55,6 +58,21 @@ def test_nothing_answered_and_nothing_asked() -> None:
     assert load_case(Path("plain.toml")).parameters.text("currency") == "GBP"
     with pytest.raises(EconModelError, match="there already"):
         run("plain")
+
+
+def test_the_dashboard_begins_with_the_same_code() -> None:
+    """A country and one number typed in its style give the lines of the command line; a number that is none is refused."""
+    page = AppTest.from_string("from econmodel.interfaces.dashboard.begin import show_begin\nshow_begin()\n", default_timeout=60).run()
+    page.selectbox(key="begin_country").set_value("DE").run()
+    page.text_input(key="begin_DE_c_coordinator").set_value("21.500,50")
+    page.button[0].click().run()
+    assert not page.exception
+    said = " ".join(str(block.proto.body) for block in page.get("html"))
+    case, _ = start.case_of({"country": "DE", "payment_basis": "per_case", "values": {"c_coordinator": 21500.5}}, "x", Path())
+    assert all(escape(line) in said for line in (*start.first_answer(case), *start.fetch_lines(case, "DE")))
+    page.text_input(key="begin_DE_c_coordinator").set_value("dear")
+    page.button[0].click().run()
+    assert "must be a number" in " ".join(str(block.proto.body) for block in page.get("html"))
 
 
 @pytest.mark.parametrize(

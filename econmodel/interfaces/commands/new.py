@@ -81,7 +81,7 @@ def _ask(found: dict[str, Any]) -> None:
         for key, words in (("currency", "Currency, three letters"), ("ppp", "Purchasing power"), ("fx", "Exchange rate")):
             rate = "" if key == "currency" else ", currency units per dollar"
             if key not in found and (typed := click.prompt(f"{words}{rate}", default="", show_default=False)):
-                found[key] = typed if key == "currency" else _number(typed, "unknown")
+                found[key] = typed if key == "currency" else start.read_typed(typed, "unknown")
     if "payment_basis" not in found:
         found["payment_basis"] = click.prompt("How an admission is paid", type=click.Choice(BASIS), default=BASIS[0])
     parameters = load_base_case(start.chosen_country(found))
@@ -90,33 +90,16 @@ def _ask(found: dict[str, Any]) -> None:
         if row.input.name not in found["values"]:
             typed = click.prompt(f"{row.words}\n  asked of {row.who}; ours, {row.input.status}", default=row.ours)
             if typed != row.ours:
-                found["values"][row.input.name] = _number(typed, style)
+                found["values"][row.input.name] = start.read_typed(typed, style)
                 click.echo(f"  read as {found['values'][row.input.name]:g} {row.input.unit}")
-
-
-def _number(typed: str, style: str) -> float:
-    plain = typed.replace(".", "").replace(",", ".") if style == "comma" else typed.replace(",", "") if style == "point" else typed
-    try:
-        return float(plain)
-    except ValueError:
-        what = f"{typed!r} must be a number"
-        raise AnalysisError(what, where="econmodel new", fix="give a plain number, without unit") from None
 
 
 def _show(case: Case, target: Path, code: str) -> None:
     """Print the first answer, the ten numbers to fetch, and what comes next."""
     from econmodel.interfaces import start
-    from econmodel.reporting.papers import phrases
-    from econmodel.reporting.tables.terminal import finance_line
-    from econmodel.workflow import answer, run_programme
 
-    screen, results = console(), answer(case).results
-    for line in (phrases.answer(results), finance_line(run_programme(case, draws=0)), *start.told(case)):
-        screen.print(line, markup=False, highlight=False)
-    rows = start.wanted(case.parameters, code)[: start.NEXT]
-    screen.print("Fetch first:", markup=False)
-    for count, row in enumerate(rows, start=1):
-        who = f"; ask {row.who}" if row.who else ""
-        line = f"{count:>2} {row.words} Ours: {row.ours}, {row.input.status}{who} ({row.input.name})."
+    screen = console()
+    lines = [f"{count:>2} {line}" for count, line in enumerate(start.fetch_lines(case, code), start=1)]
+    for line in (*start.first_answer(case), "Fetch first:", *lines):
         screen.print(line, markup=False, highlight=False)
     screen.print(f"{target} written. Next: econmodel case {target} --draws 0", markup=False, highlight=False)

@@ -14,6 +14,7 @@ import streamlit as st
 from econmodel.errors import EconModelError
 from econmodel.files import json_text
 from econmodel.interfaces.dashboard import blocks, pictures
+from econmodel.interfaces.dashboard.begin import show_begin
 from econmodel.interfaces.dashboard.pictures import DRAWING
 from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
@@ -37,6 +38,7 @@ PAPERS = (
 def show(found: Answer) -> None:
     """Show the page."""
     _pick()
+    show_begin()
     blocks.numbers(key_numbers(found.results))
     _chart(found)
     st.header("Benefits, costs and harms side by side", anchor=False)
