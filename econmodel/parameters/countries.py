@@ -186,10 +186,13 @@ def currency_of(country: Country, base: str) -> str:
     Raises
     ------
     ParameterError
-        A rate was typed for a country in no table, and no currency; or the currency is not on the list of ISO 4217.
+        A rate was typed for a country in no table, and no currency; the rates at hand are in another; it is not of ISO 4217.
     """
     row = table_rows("ppp.csv").get(country.code)
     found = country.currency or (row["currency"] if row else "")
+    if row and found != row["currency"] and not (country.ppp and country.fx):
+        what = f"currency = {found!r} of {country.code}: the rates at hand are in {row['currency']}"
+        raise ParameterError(what, where="[country]", fix=f"leave currency out, or give ppp and fx in {found} per dollar")
     if not row and not (country.ppp or country.fx):
         return table_rows("ppp.csv")[base]["currency"]
     if found not in CURRENCIES:

@@ -99,6 +99,7 @@ def test_unknown_rates() -> None:
     [
         (Country("KE", ppp=43.0), "must be a code of ISO 4217"),
         (Country("KE", currency="XYZ", ppp=43.0), "'XYZ'"),
+        (Country("IN", currency="EUR"), "rates at hand are in INR"),
         (Country("IN", base="DE"), "from = 'DE'"),
         (Country("IN", payment_basis="often"), "payment_basis = 'often'"),
         (Country("INDIA"), "two letters"),
