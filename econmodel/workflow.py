@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 PAPERS = ("brief", "report", "workbook", "form")
 PAIRED_IN_THE_REPORT = 300
 MOST_DRAWS_OF_PROTOCOLS = 500
+DRAWS_OF_FORM = 1_000
 SHEETS = ("workbook", "form")
 FORMATS = ("html", "pdf", "docx")
 
@@ -151,6 +152,15 @@ def to_fetch(found: Answer, psa: Psa) -> ToFetch:
 
     asked = {a.question.name: SHEETS[sheet][0] for sheet, rows in questions(found.case.parameters).items() for a in rows}
     return first_to_fetch(psa, found.results.lead, found.results.usual_care, asked)
+
+
+def first_asked(case: Case) -> tuple[str, ...]:
+    """Inputs that the form asks first, in at most a thousand of the case's draws; none without draws, or after a bleed."""
+    wanted = min(DRAWS_OF_FORM, int(case.parameters.number("draws")))
+    if not wanted or case.parameters.has_bled:
+        return ()
+    found = to_fetch(answer(case), run_together(case, draws=wanted))
+    return tuple(row.name for row in found.ask_here)
 
 
 def flips_of(case: Case) -> FlipList:

@@ -22,6 +22,7 @@ from econmodel.parameters.loading import demo_file, load_base_case, load_case
 from econmodel.programme.inputs import input_kinds
 from econmodel.reporting.form import build_form
 from econmodel.reporting.form.questions import AFTER_A_YEAR, COURSE, SHEETS, TABLES, questions
+from econmodel.workflow import first_asked
 
 # The currency is the price list's; payer terms are exceptions; the rest are what-ifs.
 NOT_ASKED = {"currency", "payer_terms", "n_absence_start_month", "n_absence_months", "n_stop_month", "share_harms_paid"}
@@ -508,3 +509,18 @@ def test_a_share_after_a_year_becomes_a_rate_and_acts_with_the_effect_held(blank
     assert theirs.count("first_bleeds")[0, lead, 0] > ours.count("first_bleeds")[0, lead, 0] + 0.005
     with pytest.raises(EconModelError, match=r"between 0 and 0\.99"):
         read_form(fill(blank, tmp_path / "all.xlsx", {"r_lost": 1}))
+
+
+def test_the_first_sheet_leads_to_what_to_find_out_first(tmp_path: Path) -> None:
+    """The questions that hold most doubt, by rank, each with its words and a link to its answer; without a ranking there are none."""
+    case = load_case(demo_file(), sets=["draws=0"])
+    assert first_asked(case) == ()
+    first = ("share_occupancy", "c_coil", "p_obliteration_coil_and_glue")
+    page = read_again(build_form(case, tmp_path / "form.xlsx", first)).worksheets[0]
+    head = next(row for row in range(1, page.max_row) if page.cell(row, 1).value == "Find out first")
+    words = {a.question.name: (sheet, a) for sheet, rows in reversed(questions(case.parameters).items()) for a in reversed(rows)}
+    for row, name in enumerate(first, start=head + 1):
+        sheet, asked = words[name]
+        assert [page.cell(row, column).value for column in (1, 2)] == [sheet, asked.words]
+        assert page.cell(row, 1).hyperlink.location == f"'{sheet}'!F{asked.question.row}"
+    assert page.cell(head + len(first) + 2, 1).value == "Sheet"

@@ -9,7 +9,7 @@ import click
 
 from econmodel.errors import AnalysisError
 from econmodel.interfaces.common import READ, common, console, load, print_differences, write_json
-from econmodel.workflow import sheet_path
+from econmodel.workflow import first_asked, sheet_path
 
 
 @click.command()
@@ -39,7 +39,7 @@ def form(
     case = load(file, overrides, sets, quiet=quiet)
     path = sheet_path(case, "form", out)
     check_unanswered(path)
-    build_form(case, path)
+    build_form(case, path, first_asked(case))
     console(quiet=quiet).print(f"Wrote {path}", markup=False, highlight=False)
 
 

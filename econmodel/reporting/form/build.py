@@ -7,6 +7,7 @@ can be read back (``parameters.form_reading``).
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -51,7 +52,7 @@ HELP = (
 )
 
 
-def build_form(case: Case, path: Path) -> Path:
+def build_form(case: Case, path: Path, first: Sequence[str] = ()) -> Path:
     """Write the form for a case.
 
     Parameters
@@ -60,6 +61,8 @@ def build_form(case: Case, path: Path) -> Path:
         Its present values stand beside the questions; its inputs decide which are asked.
     path
         The file to write, whole or not at all.
+    first
+        Inputs to find out first, in order: the first sheet leads to their questions.
 
     Returns
     -------
@@ -80,7 +83,7 @@ def build_form(case: Case, path: Path) -> Path:
     start = Sheet(workbook.worksheets[0], styles)
     start.page.title = at.START_SHEET
     sheets = [_write_sheet(workbook, styles, case, name, rows) for name, rows in asked.items()]
-    _write_start(start, case, asked)
+    _write_start(start, case, asked, first)
     hidden = _write_hidden(workbook, styles, case, asked)
     workbook.properties.title, workbook.properties.creator = "Data-collection form", "econmodel"
     return save_workbook(workbook, path, [start, *sheets, hidden])
@@ -135,8 +138,8 @@ def _write_question(sheet: Sheet, asked: Asked) -> None:
     sheet.height(row, (asked.words, WIDTHS[0]), (q.shown, WIDTHS[2]), (unit_words(q), WIDTHS[1]), least=2)
 
 
-def _write_start(sheet: Sheet, case: Case, asked: dict[str, list[Asked]]) -> None:
-    """First sheet: whose form, how to fill it in, and how far each sheet is."""
+def _write_start(sheet: Sheet, case: Case, asked: dict[str, list[Asked]], first: Sequence[str]) -> None:
+    """First sheet: whose form, how to fill it in, what to find out first, and how far each sheet is."""
     sheet.heading(f"Data-collection form: {case.title}", f"By econmodel {version()}, {stamp()}. About five to twenty minutes a sheet.")
     if case.is_demo:
         sheet.text(3, 1, DEMO, "caution_line")
@@ -149,6 +152,7 @@ def _write_start(sheet: Sheet, case: Case, asked: dict[str, list[Asked]]) -> Non
     for line in filter(None, (*HELP, case.parameters.left_out())):
         row += 1
         sheet.text(row, 1, line, "plain_text")
+    row = _write_first(sheet, row + 2, asked, first) if first else row
     row += 2
     sheet.row(row, ["Sheet", "For", "Questions", "Answered"], "header")
     for name, rows in asked.items():
@@ -157,12 +161,28 @@ def _write_start(sheet: Sheet, case: Case, asked: dict[str, list[Asked]]) -> Non
         sheet.link(row, 1, name)
         sheet.text(row, 2, SHEETS[name][0])
         sheet.number(row, 3, len(rows), "whole")
-        first, last = at.FIRST_ROW, at.FIRST_ROW + max(len(rows), 1) - 1
-        cells = (f"'{name}'!${letters(c)}${first}:${letters(c)}${last}" for c in (at.ANSWER, at.UNKNOWN))
+        top, last = at.FIRST_ROW, at.FIRST_ROW + max(len(rows), 1) - 1
+        cells = (f"'{name}'!${letters(c)}${top}:${letters(c)}${last}" for c in (at.ANSWER, at.UNKNOWN))
         sheet.formula(row, 4, Formula("+".join(f"COUNTA({c})" for c in cells), 0.0), "strong|whole")
     sheet.widths(30, 58, 12, 12)
     sheet.frame("A3", _footer(case))
     _protect(sheet)
+
+
+def _write_first(sheet: Sheet, row: int, asked: dict[str, list[Asked]], first: Sequence[str]) -> int:
+    """List the questions that hold most of the doubt, by rank, each a link to where it is answered; give the last row."""
+    places = {a.question.name: (name, a) for name, rows in reversed(asked.items()) for a in reversed(rows)}
+    sheet.row(row, ["Find out first", "Question", "", "Answered"], "header")
+    for name in first:
+        row += 1
+        page, a = places[name]
+        cells = (f"'{page}'!${letters(c)}${a.question.row}" for c in (at.ANSWER, at.UNKNOWN))
+        sheet.text(row, 1, page, "bold")
+        sheet.link(row, 1, page, f"{letters(at.ANSWER)}{a.question.row}")
+        sheet.text(row, 2, a.words)
+        sheet.formula(row, 4, Formula("+".join(f"COUNTA({c})" for c in cells), 0.0), "strong|whole")
+        sheet.height(row, (a.words, 58), least=1)
+    return row
 
 
 def _write_hidden(workbook: Workbook, styles: Styles, case: Case, asked: dict[str, list[Asked]]) -> Sheet:

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from xml.sax.saxutils import escape
+from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
 
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 LONGEST_TEXT = 32000
 _DIMENSION, _EMPTY = re.compile(rb'<dimension ref="[^"]*"\s*/>'), re.compile(rb"<sheetData>\s*</sheetData>|<sheetData\s*/>")
+_MARGINS = re.compile(rb"(?=<printOptions|<pageMargins)")
 _MARK = re.compile(r"(\$?)([\x01-\x06])")
 _ELSEWHERE = re.compile(r"!\$?[A-Z]+[\x01-\x06]")
 _FORBIDDEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
@@ -88,12 +89,17 @@ class Sheet:
     cells: dict[int, dict[int, str]] = field(default_factory=lambda: defaultdict(dict))
     heights: dict[int, float] = field(default_factory=dict)
     formulas: list[str] = field(default_factory=list)
+    links: list[str] = field(default_factory=list)
     shared: int = -1
 
     @property
     def name(self) -> str:
         """Sheet name as formulas use it; never one that needs quotation marks."""
         return str(self.page.title)
+
+    def linked(self) -> bytes:
+        """Links of the sheet as they stand in its file."""
+        return f"<hyperlinks>{''.join(self.links)}</hyperlinks>".encode() if self.links else b""
 
     def text(self, row: int, column: int, text: str, style: str = "text") -> None:
         """Write text as text: what looks like a formula stays text, and stays so when the cell is edited."""
@@ -186,11 +192,10 @@ class Sheet:
 
         self.page.merged_cells.add(CellRange(min_row=row, max_row=row, min_col=first, max_col=last))
 
-    def link(self, row: int, column: int, sheet: str) -> None:
-        """Make a cell lead to a sheet of this file."""
-        from openpyxl.worksheet.hyperlink import Hyperlink
-
-        self.page._hyperlinks.append(Hyperlink(ref=f"{letters(column)}{row}", location=f"'{sheet}'!A1"))  # type: ignore[attr-defined]
+    def link(self, row: int, column: int, sheet: str, cell: str = "A1") -> None:
+        """Make a cell lead to a cell of a sheet of this file."""
+        place = quoteattr(f"'{sheet}'!{cell}")
+        self.links.append(f'<hyperlink ref="{letters(column)}{row}" location={place}/>')
 
     def heading(self, title: str, subtitle: str = "") -> None:
         """Title in the first row, what the sheet is in the second."""
@@ -299,6 +304,12 @@ def save_workbook(workbook: Workbook, path: Path, sheets: Iterable[Sheet]) -> Pa
             if entry.filename in rows:
                 head, tail = _EMPTY.split(data, maxsplit=1)
                 sheet = rows[entry.filename]
-                data = _DIMENSION.sub(sheet.extent, head) + b"<sheetData>" + sheet.xml() + b"</sheetData>" + tail
+                data = (
+                    _DIMENSION.sub(sheet.extent, head)
+                    + b"<sheetData>"
+                    + sheet.xml()
+                    + b"</sheetData>"
+                    + _MARGINS.sub(sheet.linked(), tail, count=1)
+                )
             target.writestr(entry.filename, data)
     return write_bytes(path, result.getvalue())
