@@ -10,6 +10,7 @@ from rich.console import Console
 from econmodel.errors import ParameterError
 from econmodel.evidence.claims import Claim, check_claim
 from econmodel.interfaces.commands.nnt import nnt, show_claim
+from econmodel.parameters.loading import demo_file
 
 WORKED = ["--treated", "6/80", "--nnt", "3", "--years", "2", "--cost-ratio", "0.5"]
 
@@ -81,3 +82,29 @@ def test_whether_it_saves_comes_first(run):
     never = " ".join(run(["--treated-risk", "0", "--nnt", "1", "--cost-ratio", "3"]).stdout.split())
     assert "no untreated risk" not in never
     assert "reach 0.0%" not in " ".join(run(["--treated", "0/20", "--untreated", "0/20"]).stdout.split())
+
+
+def test_a_hospital_beside_a_claim_and_its_page(run, tmp_path):
+    """The site's own costs judge the claim, its NNT stands beside it, and a page is written in three formats."""
+    result = run(
+        [
+            "--paste",
+            "5/40 v 14/43, 24 months",
+            "--hospital",
+            str(demo_file()),
+            "--json",
+            str(tmp_path / "a.json"),
+            "--out",
+            str(tmp_path),
+        ]
+    )
+    assert result.exit_code == 0, result.exception
+    found = json.loads((tmp_path / "a.json").read_text(encoding="utf-8"))
+    site = found["hospital"]
+    assert site["years"] == 2
+    assert found["break_even_nnt"] == pytest.approx(site["break_even_nnt"])
+    assert site["course_share"] * site["break_even_nnt"] == pytest.approx(1)
+    assert site["nnt"]["value"] > 1
+    assert "5/40 v 14/43" in (tmp_path / "claim.html").read_text(encoding="utf-8")
+    assert (tmp_path / "claim.pdf").read_bytes().startswith(b"%PDF")
+    assert (tmp_path / "claim.docx").stat().st_size > 1000

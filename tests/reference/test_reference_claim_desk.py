@@ -129,24 +129,20 @@ def printed(p1: float, p0: float, rng: np.random.Generator) -> list[Figure]:
 
 
 def brute(figures: list[Figure], n1: int, n0: int) -> set[tuple[int, int]]:
-    """Every table of these arms that could print as the figures, one by one."""
-    found = set()
-    for a in range(n1 + 1):
-        for b in range(n0 + 1):
-            if all(_prints(f, a / n1, b / n0) for f in figures):
-                found.add((a, b))
-    return found
+    """Every table of these arms that could print as the figures, all looked at."""
+    p1, p0 = np.meshgrid(np.arange(n1 + 1) / n1, np.arange(n0 + 1) / n0, indexing="ij")
+    prints = np.logical_and.reduce([_prints(f, p1, p0) for f in figures])
+    return {(int(a), int(b)) for a, b in zip(*np.nonzero(prints), strict=True)}
 
 
-def _prints(figure: Figure, p1: float, p0: float) -> bool:
-    if figure.kind == "nnt":
-        arr = p0 - p1
-        if arr * figure.value <= 0:
-            return False
-        size, nnt = abs(figure.value), abs(1 / arr)
-        return (size - 1 + 1e-9 < nnt or (size == 1 and nnt > 1 - 1e-9)) and nnt <= size + 0.5 + 1e-9
-    value = p1 if figure.kind == "treated risk" else p0 if figure.kind == "untreated risk" else p1 / p0 if p0 > 0 else math.nan
-    return figure.low - 1e-9 <= value <= figure.high + 1e-9
+def _prints(figure: Figure, p1: np.ndarray, p0: np.ndarray) -> np.ndarray:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        if figure.kind == "nnt":
+            nnt, size = np.sign(figure.value) / (p0 - p1), abs(figure.value)
+            least = nnt > (size - 1 + 1e-9 if size > 1 else 1 - 1e-9)
+            return least & (nnt <= size + 0.5 + 1e-9)
+        value = p1 if figure.kind == "treated risk" else p0 if figure.kind == "untreated risk" else p1 / p0
+        return (figure.low - 1e-9 <= value) & (value <= figure.high + 1e-9)
 
 
 def agrees_with_brute_force(n1: int, n0: int, a: int, b: int, rng: np.random.Generator) -> bool:

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from econmodel.interfaces.common import common, console, write_json, years
+from econmodel.interfaces.common import PATH, READ, check_output, common, console, load, write_json, years
 
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from econmodel.economics.site_claim import SiteClaim
     from econmodel.evidence.claims import ClaimCheck
+    from econmodel.parameters.loading import Case
 
 
 @click.command()
@@ -43,21 +47,42 @@ if TYPE_CHECKING:
 @click.option("--rounding", type=click.Choice(["nearest", "up"]), help="How a whole NNT was rounded; default either way.")
 @click.option("--exact", is_flag=True, help="Costs and their ratio are exact, not rounded figures.")
 @click.option("--show", is_flag=True, help="Show the arithmetic and every caution.")
+@click.option("--hospital", type=READ, metavar="FILE", help="Set this hospital's own costs and NNT beside the claim.")
+@click.option("--out", type=PATH, metavar="FOLDER", help="Write a page: claim.html, claim.pdf, claim.docx.")
 @common("json", "quiet")
-def nnt(paste: str | None, json: str | None, *, show: bool, quiet: bool, **given: Any) -> None:
+def nnt(
+    paste: str | None, json: str | None, hospital: Path | None, out: Path | None, *, show: bool, quiet: bool, **given: Any
+) -> None:
     """Check a claim about an NNT: whether it can be, and saves."""
     from econmodel.evidence.claims import Claim, check_claim, read_pasted
 
+    folder = check_output(out, None, json)
     stated = {name: value for name, value in given.items() if value not in (None, False)}
-    if paste is None:
-        check = check_claim(Claim(**stated))
-    else:
-        pasted = read_pasted(paste, stated)
-        check = check_claim(pasted.claim, unread=pasted.unread)
-    show_claim(check, console(quiet=quiet), json, show=show)
+    pasted = None if paste is None else read_pasted(paste, stated)
+    claim = Claim(**stated) if pasted is None else pasted.claim
+    case = None if hospital is None else load(hospital, quiet=True)
+    site = None if case is None else _of(case, claim.years)
+    if site is not None and site.bleed_cost is not None and not (claim.cost_ratio or claim.course_cost or claim.bleed_cost):
+        claim = replace(claim, course_cost=site.course_cost, bleed_cost=site.bleed_cost, exact=True)
+    check = check_claim(claim, unread=() if pasted is None else pasted.unread)
+    if folder is not None:
+        from econmodel.reporting.papers.build import FORMATS, write_paper
+        from econmodel.reporting.papers.claim import claim_paper
+        from econmodel.reporting.papers.phrases import banner
+
+        page = claim_paper(check, paste or "", site, "" if case is None else banner(case))
+        for form in FORMATS:
+            write_paper(page, folder / f"claim.{form}")
+    show_claim(check, console(quiet=quiet), json, show=show, site=site)
 
 
-def show_claim(check: ClaimCheck, out: Console, json: str | None = None, *, show: bool = False) -> None:
+def _of(case: Case, years: float | None) -> SiteClaim:
+    from econmodel.economics.site_claim import site_claim
+
+    return site_claim(case.parameters, case.title, years)
+
+
+def show_claim(check: ClaimCheck, out: Console, json: str | None = None, *, show: bool = False, site: SiteClaim | None = None) -> None:
     """Print a claim check on a console; with ``json`` write it there instead.
 
     Parameters
@@ -70,9 +95,11 @@ def show_claim(check: ClaimCheck, out: Console, json: str | None = None, *, show
         ``-`` for JSON on standard output, a path for a file, None for sentences.
     show
         Add the arithmetic.
+    site
+        The hospital's own figures, said beside the claim.
     """
     if json is not None:
-        write_json(check.to_dict(), json)
+        write_json(check.to_dict() | ({} if site is None else {"hospital": site.to_dict()}), json)
         return
     out.print(check.verdict.text, style="bold", markup=False, highlight=False)
     more = check.verdict.sentences
@@ -81,6 +108,8 @@ def show_claim(check: ClaimCheck, out: Console, json: str | None = None, *, show
     for sentence in more:
         bold = "bold" if sentence in check.solution.contradictions else ""
         out.print(f"- {sentence}", style=bold, markup=False, highlight=False)
+    for sentence in () if site is None else site.sentences():
+        out.print(f"- {sentence}", markup=False, highlight=False)
     if check.unread:
         out.print(f"Not read: {'; '.join(check.unread)}.", markup=False, highlight=False)
     if not show:
