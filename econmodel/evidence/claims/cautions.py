@@ -199,9 +199,9 @@ def _nnt_interval(stated: Stated, solution: Solution) -> list[str]:
     """Turn the interval of the difference, or of a ratio at the untreated risk, into one of the NNT."""
     number = find(stated.figures, "nnt")
     source = next((f for f in stated.figures if f.kind in ("arr", "rr", "or", "hr") and f.interval is not None), None)
-    if source is None or source.interval is None or solution.untreated is None:
+    if source is None or source.interval is None or (solution.untreated is None and source.kind != "arr"):
         return []
-    ends, risk = (source.interval.low, source.interval.high), solution.untreated.value
+    ends, risk = (source.interval.low, source.interval.high), solution.untreated.value if solution.untreated is not None else 0.0
     if source.kind != "arr":
         least, most = allowed(replace(source, low=ends[0], high=ends[1]), np.array([risk]))
         ends = (risk - min(float(np.max(most)), 1.0), risk - float(np.max(least)))

@@ -38,8 +38,8 @@ TREATED = (
 )
 UNTREATED = r"controls?|placebo|untreated|watch\w*|observation|no treatment|without prophylaxis|borrowed"
 LABEL = rf"(?:\b(?P<{{0}}label>{UNTREATED}|{TREATED})\b(?:\s+(?:arm|group|patients|risk))?\s*[:=]?\s*)?"
-ARM = rf"(?P<{{0}}>\d+\s*/\s*\d+(?:\s*\(?\s*{N}\s*%\s*\)?)?|{N}\s*%|{N}\s*(?:per|/)\s*(?:100|1000)\b|{N})"
-VERSUS = r"v\.?|vs\.?|versus|against|compared (?:with|to)"
+ARM = rf"(?P<{{0}}>\d+\s*(?:/|(?:out )?of)\s*\d+(?:\s*\(?\s*{N}\s*%\s*\)?)?|{N}\s*%|{N}\s*(?:per|/)\s*(?:100|1000)\b|{N})"
+VERSUS = r"and|v\.?|vs\.?|versus|against|compared (?:with|to)"
 SEP = rf"\s*(?:(?P<versus>{VERSUS})|(?P<to>to|->))\s*"
 MONEY = r"[$£€]?\s*(?P<money>\d{1,3}(?:[,. ']\d{3})+|\d+(?:[.,]\d+)?)(?:\s*(?:usd|gbp|eur|dollars|pounds|euros?))?"
 UNITS = {"d": 365.25, "w": 365.25 / 7, "m": 12.0, "y": 1.0}
@@ -223,9 +223,9 @@ def _rest(reader: _Reader) -> None:
 
 def _arm(reader: _Reader, text: str, unit: str = "") -> dict[str, str]:
     """Read one arm's counts, or its risk with the sign of the other arm where it has none."""
-    if counts := re.fullmatch(rf"(\d+\s*/\s*\d+)(?:\s*\(?\s*({N})\s*%\s*\)?)?", text):
-        risk = {"_risk": f"{reader.number(counts[2])}%"} if counts[2] else {}
-        return {"": counts[1].replace(" ", ""), **risk}
+    if counts := re.fullmatch(rf"(\d+)\s*(?:/|(?:out )?of)\s*(\d+)(?:\s*\(?\s*({N})\s*%\s*\)?)?", text):
+        risk = {"_risk": f"{reader.number(counts[3])}%"} if counts[3] else {}
+        return {"": f"{counts[1]}/{counts[2]}", **risk}
     if per := re.fullmatch(rf"({N})\s*per\s*(100|1000)", text, re.IGNORECASE):
         return {"_risk": f"{Decimal(reader.number(per[1])) / (Decimal(per[2]) / 100)}%"}
     return {"_risk": f"{reader.number(text.rstrip('% '))}{'%' if '%' in text else unit}"}
@@ -235,7 +235,7 @@ def _pair(reader: _Reader) -> None:
     def use(match: re.Match[str]) -> bool:
         first, second = match["a"], match["b"]
         unit = "%" if "%" in first + second or " per " in (first + second).lower() else ""
-        if not unit and "/" not in first and not (first.startswith(("0", ".")) and second.startswith(("0", "."))):
+        if not unit and not re.search("/|of", first) and not (first.startswith(("0", ".")) and second.startswith(("0", "."))):
             return False
         first_treated = match["versus"] is not None
         labels = [match[f"{arm}after"] or match[f"{arm}label"] for arm in "ab"]
@@ -266,7 +266,7 @@ def _alone(reader: _Reader) -> None:
 
     def use(match: re.Match[str]) -> bool | None:
         text, label = match["a"], match["alabel"]
-        if label is None or not (re.search(r"[/%]|per", text, re.IGNORECASE) or text.startswith(("0", "."))):
+        if label is None or not (re.search(r"[/%]|per|of", text, re.IGNORECASE) or text.startswith(("0", "."))):
             return False
         arm = "treated" if re.fullmatch(TREATED, label, re.IGNORECASE) else "untreated"
         if label.lower() == "borrowed":

@@ -131,7 +131,8 @@ def _money(stated: Stated, solution: Solution) -> str:
     own = f"; by its risks, not by its printed NNT {number.value:g}" if printed and number is not None else ""
     if solution.certain:
         return f"The course {says} by itself, whatever the rounding: {against}{own}."
-    undecided = f"from {max(low, even.low):.2f} to {min(high, even.high):.2f} rounding does not decide"
+    ends = (f"{max(low, even.low):.2f}", f"{min(high, even.high):.2f}")
+    undecided = f"{f'from {ends[0]} to {ends[1]}' if ends[0] != ends[1] else f'about {ends[0]}'} rounding does not decide"
     return f"At face value the course {says} by itself: {against}{own}; {undecided}."
 
 
