@@ -13,6 +13,7 @@ SYMBOLS = {"USD": "$", "GBP": "£", "EUR": "€"}
 NOTHING = "–"
 MINUS = "−"
 IN_MONTHS = 0.005  # of a month, as far as a fraction of a year may be rounded
+LONG_NAME = 100  # characters beyond which no name of ours is near, and looking for one takes minutes
 FEW = 40  # as many names as a message may list
 
 
@@ -57,7 +58,7 @@ def span(years: int) -> str:
 def nearest(name: str, known: Iterable[str], otherwise: str = "") -> str:
     """Suggest the nearest known name, as a fix; else what there is to choose from."""
     names = list(known)
-    if close := get_close_matches(name, names, n=1, cutoff=0.5):
+    if len(name) <= LONG_NAME and (close := get_close_matches(name, names, n=1, cutoff=0.5)):
         return f"did you mean {close[0]!r}?"
     few = f"choose one of {', '.join(sorted(names))}" if len(names) <= FEW else "run `econmodel where` to list the names"
     return otherwise or few

@@ -183,24 +183,3 @@ def fetch_lines(case: Case, code: str) -> list[str]:
     """Ten numbers to fetch, each with its question, our value, how sure it is and who would know."""
     rows = wanted(case.parameters, code)[:NEXT]
     return [f"{r.words} Ours: {r.ours}, {r.input.status}{f'; ask {r.who}' if r.who else ''} ({r.input.name})." for r in rows]
-
-
-def read_typed(typed: str, style: str) -> float:
-    """Read a number as typed in a country's style: its mark of groups dropped, its decimal mark read.
-
-    Raises
-    ------
-    ParameterError
-        It is no number.
-
-    Examples
-    --------
-    >>> read_typed("1.250,5", "comma"), read_typed("1,250.5", "point")
-    (1250.5, 1250.5)
-    """
-    plain = typed.replace(".", "").replace(",", ".") if style == "comma" else typed.replace(",", "") if style == "point" else typed
-    try:
-        return float(plain)
-    except ValueError:
-        what = f"{typed!r} must be a number"
-        raise ParameterError(what, fix="give a plain number, without unit") from None

@@ -105,6 +105,18 @@ def test_a_typed_value_is_used_and_can_be_reset() -> None:
     assert phrases.answer(results()) in words(page)
 
 
+def test_a_decimal_comma_is_no_mark_of_thousands() -> None:
+    """0,35 is read as 0.35 and said in full with its unit; where groups fit no reading the value is refused."""
+    page = open_page("inputs")
+    page.text_input(key="inputs_search").set_value("share_female").run()
+    page.text_input(key="inputs_share_female_value").set_value("0,35")
+    submit(page, "Use this value")
+    assert phrases.answer(results("share_female=0.35")) in words(page)
+    page.text_input(key="inputs_share_female_value").set_value("1.25.3")
+    submit(page, "Use this value")
+    assert "groups of three" in words(page)
+
+
 def test_a_mix_that_does_not_sum_to_one_is_refused() -> None:
     """Shares are never rescaled in silence."""
     page = open_page("patients")

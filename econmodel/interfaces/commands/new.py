@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from econmodel.errors import AnalysisError
+from econmodel.errors import AnalysisError, ParameterError
 from econmodel.interfaces.common import READ, console
+from econmodel.numbers import read_number
 
 if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
@@ -61,8 +62,8 @@ def new(name: str, answers: Path | None, base: str | None, values: tuple[str, ..
 def _value(text: str) -> tuple[str, float]:
     name, _, value = text.partition("=")
     try:
-        return name.strip(), float(value)
-    except ValueError:
+        return name.strip(), read_number(value, "point")
+    except ParameterError:
         what = f"--value {text!r}: must be NAME=VALUE, a plain number"
         raise AnalysisError(what, where="econmodel new", fix="for example --value c_coil=210") from None
 
@@ -81,7 +82,7 @@ def _ask(found: dict[str, Any]) -> None:
         for key, words in (("currency", "Currency, three letters"), ("ppp", "Purchasing power"), ("fx", "Exchange rate")):
             rate = "" if key == "currency" else ", currency units per dollar"
             if key not in found and (typed := click.prompt(f"{words}{rate}", default="", show_default=False)):
-                found[key] = typed if key == "currency" else start.read_typed(typed, "unknown")
+                found[key] = typed if key == "currency" else read_number(typed, "unknown")
     if "payment_basis" not in found:
         found["payment_basis"] = click.prompt("How an admission is paid", type=click.Choice(BASIS), default=BASIS[0])
     parameters = load_base_case(start.chosen_country(found))
@@ -90,8 +91,8 @@ def _ask(found: dict[str, Any]) -> None:
         if row.input.name not in found["values"]:
             typed = click.prompt(f"{row.words}\n  asked of {row.who}; ours, {row.input.status}", default=row.ours)
             if typed != row.ours:
-                found["values"][row.input.name] = start.read_typed(typed, style)
-                click.echo(f"  read as {found['values'][row.input.name]:g} {row.input.unit}")
+                found["values"][row.input.name] = read_number(typed, style)
+                click.echo(f"  read as {found['values'][row.input.name]:,.12g} {row.input.unit}")
 
 
 def _show(case: Case, target: Path, code: str) -> None:

@@ -10,6 +10,7 @@ import streamlit as st
 from econmodel.errors import EconModelError
 from econmodel.interfaces import start
 from econmodel.interfaces.dashboard import blocks
+from econmodel.numbers import read_number
 from econmodel.parameters.countries import PAID_AT_MARGIN, conventions, table_rows
 from econmodel.parameters.loading import load_base_case
 
@@ -38,7 +39,7 @@ def show_begin() -> None:
 
 def _answer(code: str, typed: dict[str, str], style: str) -> None:
     try:
-        values = {name: start.read_typed(text, style) for name, text in typed.items() if text.strip()}
+        values = {name: read_number(text, style) for name, text in typed.items() if text.strip()}
         answers: dict[str, Any] = {"country": code, "payment_basis": st.session_state.begin_paid, "values": values}
         case, text = start.case_of(answers, NAME, Path())
         blocks.points(start.first_answer(case))

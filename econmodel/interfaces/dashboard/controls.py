@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
+from econmodel.errors import ParameterError
 from econmodel.interfaces.dashboard.state import session
 from econmodel.interfaces.dashboard.state.answers import Answer
+from econmodel.numbers import write_number
 from econmodel.parameters.schema import money_parts
 from econmodel.reporting.formatting import plain
 from econmodel.uncertainty.deterministic import ACROSS
@@ -140,12 +142,14 @@ def exact(p: Parameter, place: str) -> None:
 
 def _typed(name: str, key: str, why: str) -> None:
     if session.set_input(name, str(st.session_state[key]), str(st.session_state[why]).strip()):
-        st.session_state.notice = f"{name} is now {plain(session.current().case.parameters[name].value)}."
+        p = session.current().case.parameters[name]
+        said = f"{p.value:,.12g} {p.unit}" if isinstance(p.value, float) else plain(p.value)
+        st.session_state.notice = f"{name} is now {said}."
 
 
 def plain_entry(p: Parameter) -> str:
-    """Value as it would be typed."""
-    return f"{p.value:g}" if isinstance(p.value, float) else str(p.value)
+    """Value as it would be typed in this country."""
+    return write_number(p.value, session.number_style()) if isinstance(p.value, float) else str(p.value)
 
 
 def show_shares(found: Answer, name: str, rows: Sequence[Row], labels: Sequence[str], button: str) -> None:
@@ -172,7 +176,12 @@ def show_shares(found: Answer, name: str, rows: Sequence[Row], labels: Sequence[
 
 
 def _use(name: str, rows: Sequence[Row], place: str) -> None:
-    typed = [session.number_or_text(str(st.session_state[f"{place}_{i}"])) for i in range(len(rows))]
+    try:
+        style = session.number_style()
+        typed = [session.number_or_text(str(st.session_state[f"{place}_{i}"]), style) for i in range(len(rows))]
+    except ParameterError as fault:
+        session.refuse(fault)
+        return
     wanted = [{**row, "share": share} for row, share in zip(rows, typed, strict=True) if share != 0]
     session.merge({"override": {name: {"table": wanted, "status": "local", "reason": session.REASON}}})
 

@@ -6,6 +6,7 @@ last good case stays. Sessions share nothing but answers, which are only read.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from copy import deepcopy
 from typing import Any
@@ -25,8 +26,11 @@ from econmodel.interfaces.dashboard.state.case_file import (
     to_document,
 )
 from econmodel.model.inputs import base_values
+from econmodel.numbers import read_number
+from econmodel.parameters.countries import conventions
 from econmodel.parameters.loading import Case
 from econmodel.parameters.overrides import apply_override
+from econmodel.parameters.price_list import country_code
 from econmodel.parameters.rules import check
 from econmodel.programme.inputs import read_inputs
 
@@ -65,7 +69,11 @@ def open_session() -> None:
     changed = [text.partition("=")[::2] for text in st.query_params.get_all("set")]
     dropped = {key: {"drop": True, "reason": REASON} for key in st.query_params.get_all("drop")}
     followed = {key: follow(*_plan_read(plan)) for key, _, plan in (text.partition(":") for text in st.query_params.get_all("follow"))}
-    edits: Edits = {"override": {name: change(value) for name, value in changed}, "strategy": followed | dropped}
+    try:
+        edits: Edits = {"override": {name: change(value) for name, value in changed}, "strategy": followed | dropped}
+    except ParameterError as fault:
+        refuse(fault)
+        return
     if changed or followed or dropped:
         keep(st.session_state.start, {table: entries for table, entries in edits.items() if entries})
 
@@ -110,39 +118,52 @@ def _sentence(words: str) -> str:
     return (words if "_" in first else f"{words[:1].upper()}{words[1:]}").rstrip(".") + "."
 
 
-def change(typed: str | float, reason: str = REASON) -> dict[str, Any]:
+def number_style() -> str:
+    """How the country of the case writes numbers."""
+    return str(conventions(country_code(current().case.parameters.text("price_list")))["number_style"])
+
+
+def change(typed: str | float, reason: str = REASON, style: str = "point") -> dict[str, Any]:
     """Fields of a change to one input: a site's own value."""
-    return {"value": number_or_text(typed), "status": "local", "reason": reason}
+    return {"value": number_or_text(typed, style), "status": "local", "reason": reason}
 
 
-def number_or_text(typed: str | float) -> float | str:
-    """Read what was typed: a number where it is one, with spaces and thousands commas allowed."""
-    if isinstance(typed, str):
-        try:
-            return float(typed.replace(",", "").replace(" ", ""))
-        except ValueError:
-            return typed.strip()
-    return typed
+def number_or_text(typed: str | float, style: str) -> float | str:
+    """Read what was typed: words as they are, anything with digits as a number.
+
+    Raises
+    ------
+    ParameterError
+        It is no number, or one with two readings.
+    """
+    if not isinstance(typed, str) or re.fullmatch(r"[A-Za-z]\w*|\D*", typed.strip()):
+        return typed.strip() if isinstance(typed, str) else typed
+    return read_number(typed, style)
 
 
 def plain_number(typed: str, name: str) -> float:
-    """Read a number.
+    """Read a number of a claim, as papers in English print them.
 
     Raises
     ------
     ParameterError
         It is not one.
     """
-    found = number_or_text(typed)
-    if not isinstance(found, float):
-        what = f"{name} = {typed!r}: must be a number"
-        raise ParameterError(what, fix="give a plain number")
-    return found
+    try:
+        return read_number(typed, "point")
+    except ParameterError as fault:
+        what = f"{name}: {fault.what}"
+        raise ParameterError(what, fix=fault.fix) from None
 
 
 def set_input(name: str, typed: str | float, reason: str = REASON) -> bool:
-    """Change one input."""
-    return merge({"override": {name: change(typed, reason or REASON)}})
+    """Change one input; what cannot be read is refused."""
+    try:
+        fields = change(typed, reason or REASON, number_style())
+    except ParameterError as fault:
+        refuse(fault)
+        return False
+    return merge({"override": {name: fields}})
 
 
 def follow(visit: str, interval: Any, until_year: Any, *months: Any) -> dict[str, Any]:
