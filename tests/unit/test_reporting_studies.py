@@ -87,16 +87,17 @@ def test_p_values_in_words() -> None:
 
 def test_a_registry_is_a_study_a_strategy() -> None:
     """Each with its own patients' mix and counts; one too small is left out; what it moved already is not judged."""
-    found = {study.key: study for study in registry_studies(REGISTRY, BASE)}
-    assert "demo_registry_eus_glue" not in found
-    watch, both = found["demo_registry_watch"], found["demo_registry_coil_and_glue"]
+    found = {study.title.rpartition(": ")[2]: study for study in registry_studies(REGISTRY, BASE)}
+    label = {key: row.label for key, row in BASE.strategies.items()}
+    assert label["eus_glue"] not in found
+    watch, both = found[label["watch"]], found[label["coil_and_glue"]]
     assert watch.mix != both.mix
     assert sum(both.mix.child) == pytest.approx(1)
     (end,) = both.endpoints
     assert (end.event, end.scale, end.used_in) == ("first_bleed", "competing", ())
     assert end.events[0] == pytest.approx(1, abs=0.05)
-    rate = replace(BASE["log_rate_mean"], changed_by="Registry demo_registry.csv")
+    rate = replace(BASE["log_rate_mean"], changed_by=watch.title.rpartition(": ")[0])
     own = replace(BASE, parameters=BASE.parameters | {"log_rate_mean": rate})
-    again = {study.key: study.endpoints[0].used_in for study in registry_studies(REGISTRY, own)}
-    assert again["demo_registry_watch"] == ("log_rate_mean",)
-    assert again["demo_registry_coil_and_glue"] == ()
+    again = {study.title.rpartition(": ")[2]: study.endpoints[0].used_in for study in registry_studies(REGISTRY, own)}
+    assert again[label["watch"]] == ("log_rate_mean",)
+    assert again[label["coil_and_glue"]] == ()
