@@ -38,6 +38,12 @@ SHORT_LABELS = {
     "sessions_own_staff": "Own staff do sessions",
     "no_usual_follow_up": "Untreated not examined",
     "refill_zero": "No bed refilled",
+    "surveillance_unpaid": "Examinations not paid",
+    "cost_more_20": "Own work costs 20% more",
+    "low_attendance": "Most patients lost",
+    "harms_doubled": "Complications doubled",
+    "dense_usual_follow_up": "Untreated seen as often",
+    "do_minimum": "Usual care is today's",
     "new_capital": "Equipment bought new",
     "payment_national": "Inpatient pay, national",
     "payment_teaching": "Inpatient pay, teaching",
@@ -142,10 +148,10 @@ def programme_figures(programme: ProgrammeResult, currency: str, place: str) -> 
     frames = programme.frames
     figures = {
         "programme_cash": Spec(
-            frames["cumulative_cash"], 1.45, drawer(partial(plot_cash, programme, currency=currency), 0.16, 0.26, 0.82, 0.62)
+            frames["cumulative_cash"], 1.35, drawer(partial(plot_cash, programme, currency=currency), 0.16, 0.26, 0.82, 0.62)
         ),
         "programme_bridge": Spec(
-            frames["contribution_bridge"], 1.45, drawer(partial(plot_bridge, programme, currency=currency), 0.47, 0.14, 0.52, 0.84)
+            frames["contribution_bridge"], 1.35, drawer(partial(plot_bridge, programme, currency=currency), 0.47, 0.14, 0.52, 0.84)
         ),
         "programme_downside": Spec(
             frames["downside"], 1.95, drawer(partial(plot_downside, programme, currency=currency), 0.40, 0.09, 0.59, 0.84)

@@ -6,6 +6,7 @@ Decision, proposal, numbers, charts, options, evidence and harms, finance, capac
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from econmodel.parameters.catalogue import HARMS
@@ -43,12 +44,12 @@ def sections(
     case: Case, results: Results, programme: ProgrammeResult, risk: Risk | None, within_route: WithinRoute | None
 ) -> list[Section]:
     """Build the sections of the brief that need the programme."""
-    below = Pair((views_table(results, programme),), (capacity_table(programme, MOST_YEARS),))
+    below = Pair((replace(views_table(results, programme), note=""),), (capacity_table(programme, MOST_YEARS),))
     overlooked = Paragraph(" ".join(programme.not_overlooked), lead="Not to be overlooked: ")
     return [
         _decision(case, results, programme, risk, within_route),
         _charts(results, programme),
-        Section("Evidence and harms", (_evidence(case, programme), *_position(programme))),
+        Section("Evidence and harms", (_harms(programme), _evidence(case, programme), _position())),
         Section("Finance", (finance_table(results, programme, MOST_YEARS), below, overlooked)),
         Section("Owners and review", (Blanks(OWNERS),)),
     ]
@@ -246,7 +247,11 @@ def _evidence(case: Case, programme: ProgrammeResult) -> Table:
     return blocks.harms_table([case.parameters.strategies[key] for key in keys])
 
 
-def _position(programme: ProgrammeResult) -> tuple[Paragraph, ...]:
+def _position() -> Paragraph:
+    return Paragraph(" ".join(map(said, ("standing", "without_a_drug", "off_label"))), tone="caution")
+
+
+def _harms(programme: ProgrammeResult) -> Paragraph:
     found = programme.savings
     harms = {word: found.harms_added[name] for name, word in HARMS.items() if abs(found.harms_added[name]) >= LEAST}
     added = ", ".join(f"{f.number(n, 1)} {word}" for word, n in harms.items() if n > 0)
@@ -261,9 +266,5 @@ def _position(programme: ProgrammeResult) -> tuple[Paragraph, ...]:
     )
     expected = " and ".join([*([f"add {added}"] if added else []), *([f"avoid {avoided}"] if avoided else [])])
     gain += " (bleeds from glue or ulcer apart)"
-    return (
-        Paragraph(" ".join(map(said, ("standing", "without_a_drug", "off_label"))), tone="caution"),
-        Paragraph(
-            f"{gain} over the budget, the programme is expected to {expected or 'add no harm'}.", lead="Harms beside benefits: "
-        ),
-    )
+    text = f"{gain} over the budget, the programme is expected to {expected or 'add no harm'}."
+    return Paragraph(text, lead="Harms beside benefits: ")

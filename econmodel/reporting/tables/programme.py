@@ -175,17 +175,14 @@ def views_table(results: Results, programme: ProgrammeResult) -> Table:
     )
     return table(
         f"How the hospital is paid decides the result against today's mix ({programme.basis.cash} {currency})",
-        (("", 2.2), *((v.label, 1.1, True) for v in views.values())),
+        (("", 2.0), *((v.label, 1.5, True) for v in views.values())),
         [
             row("Net present value in cash", *(view.headline.npv_cash for view in views.values())),
             row("with staff time freed counted", *(view.headline.npv_with_capacity for view in views.values())),
             ("Payback", *(view.headline.payback_text for view in views.values())),
             row("Peak cash", *(view.headline.peak_cash for view in views.values())),
             row("Cash margin per bleed averted", *(view.bleed_margin_per_bleed for view in views.values())),
-            (
-                "Contribution per refilled bed-day that makes an averted bleed neutral",
-                *(_neutral(view, currency) for view in views.values()),
-            ),
+            ("Refill a bed-day at which it is 0", *(_neutral(view, currency) for view in views.values())),
         ],
         note=note,
     )
