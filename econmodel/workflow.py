@@ -318,12 +318,12 @@ def _no_answers(case: Case, folder: Path) -> None:
     check_unanswered(sheet_path(case, "form", folder))
 
 
-def write_sheet(case: Case, path: Path) -> Path:
-    """Write the workbook or the form of a case, as the name of the file says."""
+def write_sheet(case: Case, path: Path, first: Sequence[str] = ()) -> Path:
+    """Write the workbook or the form of a case, as the name of the file says; the form leads to what to find out first."""
     if path.stem.endswith("_form"):
         from econmodel.reporting.form import build_form
 
-        return build_form(case, path)
+        return build_form(case, path, first)
     from econmodel.economics.evaluate import evaluate
     from econmodel.reporting.workbook import build_workbook
 
@@ -352,7 +352,8 @@ def write_files(
     beside
         Another process that takes its share; None does all of it here.
     """
-    sheets = [partial(write_sheet, found.case, sheet_path(found.case, kind, folder)) for kind in SHEETS if kind in papers]
+    first = tuple(row.name for row in findings.fetch.ask_here) if findings.fetch else ()
+    sheets = [partial(write_sheet, found.case, sheet_path(found.case, kind, folder), first) for kind in SHEETS if kind in papers]
     texts = [name for name in papers if name not in SHEETS]
     if not texts:
         from econmodel.reporting.tables.findings import write_results

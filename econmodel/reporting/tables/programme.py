@@ -182,7 +182,7 @@ def views_table(results: Results, programme: ProgrammeResult) -> Table:
             ("Payback", *(view.headline.payback_text for view in views.values())),
             row("Peak cash", *(view.headline.peak_cash for view in views.values())),
             row("Cash margin per bleed averted", *(view.bleed_margin_per_bleed for view in views.values())),
-            ("Refill a bed-day at which it is 0", *(_neutral(view, currency) for view in views.values())),
+            ("Neutral refill per bed-day", *(_neutral(view, currency) for view in views.values())),
         ],
         note=note,
     )
