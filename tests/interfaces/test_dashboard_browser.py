@@ -197,7 +197,7 @@ def test_a_messy_registry_is_read_and_used(wide: Visit) -> None:
     """The invented registry, uploaded as a file, gives values that change the answer; names are nowhere on the page."""
     wide.turn_to("My registry")
     before = wide.answer()
-    wide.page.locator("[data-testid=stMain] input[type=file]").set_input_files(ROOT / "params/hospitals/demo_registry.csv")
+    wide.page.locator("[data-testid=stMain] input[type=file]").first.set_input_files(ROOT / "params/hospitals/demo_registry.csv")
     use = wide.page.get_by_role("button", name="Use them in this case")
     use.wait_for(timeout=PATIENCE)
     wide.settle()
@@ -221,7 +221,7 @@ def test_bad_registries_are_refused_with_a_sentence(wide: Visit, name: str, cont
     """Empty, binary, foreign and damaged files leave the page standing."""
     wide.turn_to("My registry")
     file = {"name": name, "mimeType": "text/csv", "buffer": content}
-    wide.page.locator("[data-testid=stMain] input[type=file]").set_input_files(files=[file])  # type: ignore[list-item]
+    wide.page.locator("[data-testid=stMain] input[type=file]").first.set_input_files(files=[file])  # type: ignore[list-item]
     wide.page.wait_for_selector("[role=alert]", timeout=PATIENCE)
     assert expected in wide.page.inner_text("[role=alert]")
 
@@ -238,7 +238,7 @@ def test_formulas_and_markup_in_a_registry_do_nothing(wide: Visit) -> None:
     alerts: list[str] = []
     wide.page.on("dialog", lambda dialog: (alerts.append(dialog.message), dialog.dismiss()))
     file = {"name": "x.csv", "mimeType": "text/csv", "buffer": rows.encode()}
-    wide.page.locator("[data-testid=stMain] input[type=file]").set_input_files(files=[file])  # type: ignore[list-item]
+    wide.page.locator("[data-testid=stMain] input[type=file]").first.set_input_files(files=[file])  # type: ignore[list-item]
     wide.page.get_by_text("Counts at every step").wait_for(timeout=PATIENCE)
     wide.settle()
     assert alerts == []

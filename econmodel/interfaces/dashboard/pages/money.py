@@ -104,7 +104,7 @@ def _programme(found: Answer) -> None:
         blocks.alert(f"The programme's budget cannot be worked out. {session.take_refusal()}")
         return
     _headline(found, plan)
-    for options in options_table(plan):
+    for options in options_table(plan, short=True):
         blocks.table(options)
     pictures.of_programme(found, plan, "programme_cash")
     _years(found, plan)
