@@ -38,7 +38,7 @@ def row_name(row: Row) -> str:
     Examples
     --------
     >>> row_name(Row.PROPHYLAXIS_COST), row_name(Row.PRESENT_VALUE)
-    ('R5 less prophylaxis variable cost', 'R19 Present value of net cash')
+    ('R5 less prophylaxis variable cost', 'R19 Present value')
     """
     return f"{row.split('_')[0]} " + (f"less {phrases.lower(row.label)}" if row.is_cost else row.label)
 
