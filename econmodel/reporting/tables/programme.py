@@ -26,9 +26,9 @@ MOST_YEARS = 6
 STANDING = {
     "reference": "least cash",
     "on_frontier": "on the frontier",
-    "dominated": "ranked behind another",
-    "extendedly_dominated": "ranked behind a mixture",
-    "more_harm": "more bleeds or deaths",
+    "dominated": "ranked behind",
+    "extendedly_dominated": "ranked behind",
+    "more_harm": "more harm",
 }
 
 
@@ -236,8 +236,8 @@ def options_table(programme: ProgrammeResult, *, short: bool = False) -> tuple[T
         return ()
     say = partial(f.money, currency=found.currency)
     columns: dict[tuple[str, float, bool], Callable[[OptionRow], str]] = {
-        ("Option", 3.4, False): lambda row: row.label,
-        ("Cash NPV", 1.0, True): lambda row: say(row.npv_cash),
+        ("Option", 3.4 if short else 2.3, False): lambda row: row.label,
+        ("Cash NPV", 1.0 if short else 1.2, True): lambda row: say(row.npv_cash),
         ("Chance of a loss", 0.8, True): lambda row: f.percent(row.probability_cash_loss),
         ("Bleeds averted", 0.8, True): lambda row: f.number(row.bleeds_averted, 1),
         ("Bleeding deaths averted", 1.0, True): lambda row: f.number(row.bleed_deaths_averted, 1),
@@ -248,8 +248,8 @@ def options_table(programme: ProgrammeResult, *, short: bool = False) -> tuple[T
     if not short:
         columns |= {
             ("With time freed", 1.0, True): lambda row: say(row.npv_with_capacity),
-            ("Peak cash", 1.0, True): lambda row: say(row.peak_cash),
-            ("A further bleed averted, or standing", 1.3, True): lambda row: (
+            ("Peak cash", 1.2, True): lambda row: say(row.peak_cash),
+            ("Each further bleed averted", 1.3, True): lambda row: (
                 STANDING[row.standing] if row.cash_per_further_bleed is None else say(row.cash_per_further_bleed)
             ),
         }
