@@ -228,12 +228,12 @@ def calibrate(
         )
     opened = np.maximum(closed, open_ratio)
     if (held := lowered & ~on_drug).any():
-        opened[held] = lowest[held]
-        reach = lowered & ~on_drug
+        reach = held.copy()
         reach[held] = lane.only(held).exposure(lowest[held], lowest[held]) < target[held]
+        opened[held & ~reach] = LOWEST_RATIO
         if reach.any():
-            shut, aim, low, wide = lane.only(reach), target[reach], lowest[reach], np.maximum(lowest, open_ratio)[reach]
-            opened[reach] = secants(lambda ratio: shut.exposure(low, ratio) - aim, wide, least[reach], low)
+            shut, aim, low = lane.only(reach), target[reach], lowest[reach]
+            opened[reach] = secants(lambda ratio: shut.exposure(low, ratio) - aim, opened[reach], least[reach], low)
     return np.where(untreated, 1.0, closed), np.where(untreated, 1.0, opened), lowered
 
 

@@ -8,6 +8,7 @@ sessions more than is done today.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -20,7 +21,7 @@ from econmodel.economics.prices import Prices
 from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import WATCH
-from econmodel.programme.budget import Budget, is_change, run_budget
+from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.capacity import change_by_year
 from econmodel.programme.headline import headline
 from econmodel.programme.inputs import ProgrammeInputs
@@ -214,7 +215,7 @@ def appraise_options(
 
 def _row(plan: Plan, budget: Budget, views: Mapping[str, float], chance: float | None) -> OptionRow:
     def added(name: str) -> float:
-        return float(change_by_year(budget, name).sum(axis=1).mean()) if is_change(budget.inputs) else 0.0
+        return float(change_by_year(budget, name).sum(axis=1).mean())
 
     found = headline(budget)
     return OptionRow(
@@ -238,9 +239,10 @@ def rank_by_cash(rows: Sequence[OptionRow]) -> tuple[OptionRow, ...]:
     """Rows with their standing by cash and bleeds averted; those with more bleeds or deaths from bleeding than today apart."""
     harmless = [row for row in rows if row.bleeds_averted >= 0 and row.bleed_deaths_averted >= 0]
     ranked = rank_strategies([r.key for r in harmless], [-r.npv_cash for r in harmless], [r.bleeds_averted for r in harmless])
-    standing = {found.key: (found.status, found.icer) for found in ranked}
-    found = []
-    for row in rows:
-        status, each = standing.get(row.key, (MORE_HARM, None))
-        found.append(OptionRow(**(vars(row) | {"standing": status, "cash_per_further_bleed": each})))
-    return tuple(found)
+    found = {place.key: place for place in ranked}
+    return tuple(
+        replace(row, standing=found[row.key].status, cash_per_further_bleed=found[row.key].icer)
+        if row.key in found
+        else replace(row, standing=MORE_HARM)
+        for row in rows
+    )

@@ -340,7 +340,7 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
     values = base_values(kept)
     inputs = read_inputs(kept, values)
     years = _years(kept, inputs.n_budget_years, inputs.n_duty_months)
-    profiles, prices, batch, luck, each = monthly_profiles(kept, years), _prices(kept, values), None, None, None
+    profiles, prices, batch, luck, each = monthly_profiles(parameters, years), _prices(kept, values), None, None, None
     if draws:
         from econmodel.parameters.sampling import sample
 
@@ -354,7 +354,7 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
     found = programme_case(
         inputs, profiles, prices, CATEGORY, lambda changes: _rerun(kept, changes, years), batch, own_rows(kept, inputs)
     )
-    options = appraise_options(parameters, inputs, (monthly_profiles(parameters, years), prices), each)
+    options = appraise_options(parameters, inputs, (profiles, prices), each)
     return replace(found, luck=luck, options=options)
 
 

@@ -147,7 +147,7 @@ def contribution_rows(
         other = np.einsum("dpa,da->dp", *_same(change, unit * (mask & ~money.is_device)))
         return np.asarray(prices.devices * device + prices.mixed * other)
 
-    own, rest = money.is_prophylaxis & ~money.is_harm, ~money.is_prophylaxis & ~money.is_harm
+    own, rest = money.is_prophylaxis & ~money.is_harm, ~money.is_prophylaxis
     seen = np.array([name in EXAMINATIONS for name in activity.activities])
     own_income, own_cost, saved, lost = income(own), cost(own), -cost(rest), -income(rest)
     harm_income, harm_cost = income(money.is_harm) * inputs.share_harms_paid[:, None], cost(money.is_harm)
