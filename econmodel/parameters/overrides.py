@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import date
 from typing import Any
@@ -212,19 +213,32 @@ def _change_strategy(key: str, raw: dict[str, Any], where: Where, known: dict[st
 
 
 def set_value(parameters: ParameterSet, text: str) -> ParameterSet:
-    """Apply one ``--set NAME=VALUE``.
+    """Apply one ``--set NAME=VALUE``; as :func:`set_values`."""
+    return set_values(parameters, [text])
+
+
+def set_values(parameters: ParameterSet, texts: Iterable[str]) -> ParameterSet:
+    """Apply some ``NAME=VALUE`` at once, after which the rest follows.
 
     Raises
     ------
     ParameterError
-        The text lacks ``=``, the name is unknown, or the value breaks the input's rules.
+        A text lacks ``=``, the name is unknown, or the value breaks the input's rules.
     """
+    inputs = dict(parameters.parameters)
+    for text in texts:
+        changed = _set(inputs, text)
+        inputs = {key: p for key, p in inputs.items() if key not in INSTEAD_OF.get(changed.name, ())} | {changed.name: changed}
+    return settle(replace(parameters, parameters=inputs))
+
+
+def _set(known: dict[str, Parameter], text: str) -> Parameter:
     name, equals, typed = (part.strip() for part in text.partition("="))
     where = Where(f"--set {text}")
     if not equals or not name or not typed:
         what = f"--set {text!r}: must be NAME=VALUE"
         raise ParameterError(what, where=str(where), fix="for example --set hr_glue=0.5")
-    old = _known(name, parameters.parameters, where)
+    old = _known(name, known, where)
     if old.table is not None:
         what = f"{name} is a table and cannot be set on the command line"
         raise ParameterError(what, where=str(where), fix="write it in a file and give --override FILE")
@@ -232,9 +246,7 @@ def set_value(parameters: ParameterSet, text: str) -> ParameterSet:
     raw = {"value": value, "reason": "set on the command line", "status": "local"}
     if name in RUN_SETTINGS:
         raw |= {"status": old.status, "rationale": old.rationale}
-    changed = _changed(old, raw, where, "command line")
-    kept = {key: p for key, p in parameters.parameters.items() if key not in INSTEAD_OF.get(name, ())}
-    return settle(replace(parameters, parameters=kept | {name: changed}))
+    return _changed(old, raw, where, "command line")
 
 
 def _number_or_text(typed: str) -> float | str:

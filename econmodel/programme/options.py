@@ -26,7 +26,7 @@ from econmodel.programme.capacity import change_by_year
 from econmodel.programme.headline import headline
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.money.rows import Row
-from econmodel.programme.views import VIEWS, view_inputs
+from econmodel.programme.views import VIEWS, own_view, view_inputs
 from econmodel.records import record
 from econmodel.wording import duration, lower, money, number
 
@@ -208,7 +208,8 @@ def appraise_options(
         if drawn:
             batch = run_budget(option_inputs(parameters, drawn[0], plan.mix), *drawn[1], CATEGORY)
             chance = float((batch.npv_cash < 0).mean())
-        views = {view: run_budget(view_inputs(budget.inputs, view), *planned, CATEGORY) for view in VIEWS}
+        own = {own_view(budget.inputs): budget}
+        views = {view: own.get(view) or run_budget(view_inputs(budget.inputs, view), *planned, CATEGORY) for view in VIEWS}
         rows.append(_row(plan, budget, {view: float(run.npv_cash.mean()) for view, run in views.items()}, chance))
     return Appraisal(rank_by_cash(rows), inputs.n_budget_years, inputs.currency)
 

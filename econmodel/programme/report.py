@@ -19,7 +19,7 @@ from econmodel.model.inputs import Values, base_values, horizon_years
 from econmodel.package import params_folder
 from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.documents import read_document
-from econmodel.parameters.overrides import set_value
+from econmodel.parameters.overrides import set_values
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import MIXES, strategy_mix_faults
 from econmodel.parameters.structures import gather, structures_of
@@ -420,7 +420,6 @@ def _rerun(parameters: ParameterSet, changes: Mapping[str, Any], years: int) -> 
     """Activity per start and prices under changed inputs: scenarios first, then single values, which others follow."""
     for name in changes.get("scenarios", ()):
         parameters = under_scenario(parameters, read_document(params_folder() / "scenarios" / f"{name}.toml"))
-    for name, value in changes.items():
-        if name != "scenarios":
-            parameters = set_value(parameters, f"{name}={float(value)!r}")
+    if values := [f"{name}={float(value)!r}" for name, value in changes.items() if name != "scenarios"]:
+        parameters = set_values(parameters, values)
     return monthly_profiles(parameters, years), _prices(parameters, base_values(parameters))
