@@ -28,7 +28,7 @@ from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample
 from econmodel.parameters.schema import WATCH, Parameter
 from econmodel.programme.inputs import input_kinds
-from econmodel.programme.report import budget_of, in_the_mix
+from econmodel.programme.planned import budget_of, in_the_mix
 from econmodel.records import record
 from econmodel.uncertainty.deterministic import (
     SETTINGS,

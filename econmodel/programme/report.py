@@ -2,27 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict, replace
 from functools import partial
-from math import ceil
 from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.activity import MonthlyProfiles, monthly_profiles
-from econmodel.economics.bleed_prices import untreated_fatal_share
-from econmodel.economics.prices import STEMS, Prices, resolve_prices
-from econmodel.errors import AnalysisError, join_faults
-from econmodel.model.inputs import Values, base_values, horizon_years
-from econmodel.package import params_folder
+from econmodel.economics.prices import Prices
+from econmodel.errors import AnalysisError
+from econmodel.model.inputs import base_values
 from econmodel.parameters.catalogue import CATEGORY
-from econmodel.parameters.documents import read_document
-from econmodel.parameters.overrides import set_values
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.rules import MIXES, strategy_mix_faults
-from econmodel.parameters.structures import gather, structures_of
 from econmodel.programme.break_even import BreakEven, break_even
 from econmodel.programme.budget import Budget, Memo, is_change, run_budget
 from econmodel.programme.capacity import CapacityYear, Savings, capacity_by_year, savings
@@ -38,15 +31,15 @@ from econmodel.programme.downside import (
     own_rows,
 )
 from econmodel.programme.headline import Headline, ProgrammeUncertainty, headline, uncertainty
-from econmodel.programme.inputs import ProgrammeInputs, input_kinds, read_inputs
+from econmodel.programme.inputs import ProgrammeInputs, read_inputs
 from econmodel.programme.intake import FunnelStep, funnel_steps
 from econmodel.programme.luck import Luck, lucky_budget, weigh_luck
 from econmodel.programme.money.rows import Row, Rows
 from econmodel.programme.options import Appraisal, appraise_options
+from econmodel.programme.planned import in_the_mix, prices_of, programme_draws, rerun_under, years_needed
 from econmodel.programme.sentences import amount, not_overlooked, uncomfortable_truths, verdict
 from econmodel.programme.views import PaymentView, own_view, payment_views
 from econmodel.records import record
-from econmodel.uncertainty.scenarios import under_scenario
 
 FloatArray = NDArray[np.float64]
 Name = TypeVar("Name", bound=str)
@@ -304,20 +297,6 @@ def _column(rows: Mapping[Name, FloatArray], position: int) -> dict[Name, float]
     return {name: float(values[:, position].mean()) for name, values in rows.items()}
 
 
-def in_the_mix(parameters: ParameterSet) -> ParameterSet:
-    """Copy with only the strategies of the current and the proposed mix, which is all a budget needs.
-
-    Raises
-    ------
-    EconModelError
-        A mix names a strategy the case does not have.
-    """
-    if faults := list(strategy_mix_faults(parameters)):
-        raise join_faults(faults)
-    wanted = {str(row["strategy"]) for mix in MIXES for row in parameters.rows(mix) if "strategy" in row}
-    return replace(parameters, strategies={k: r for k, r in parameters.strategies.items() if k in wanted})
-
-
 def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 0) -> ProgrammeResult:
     """Run the programme of a case.
 
@@ -339,8 +318,8 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
     kept = in_the_mix(parameters)
     values = base_values(kept)
     inputs = read_inputs(kept, values)
-    years = _years(kept, inputs.n_budget_years, inputs.n_duty_months)
-    profiles, prices, batch, luck, each = monthly_profiles(parameters, years), _prices(kept, values), None, None, None
+    years = years_needed(kept, inputs.n_budget_years, inputs.n_duty_months)
+    profiles, prices, batch, luck, each = monthly_profiles(parameters, years), prices_of(kept, values), None, None, None
     if draws:
         from econmodel.parameters.sampling import sample
 
@@ -352,74 +331,7 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
             by_chance = lucky_budget(kept, alone, inputs, (profiles, prices), seed=seed)
             luck = weigh_luck(batch, by_chance, lucky_budget(kept, drawn, theirs, planned, seed=seed))
     found = programme_case(
-        inputs, profiles, prices, CATEGORY, lambda changes: _rerun(kept, changes, years), batch, own_rows(kept, inputs)
+        inputs, profiles, prices, CATEGORY, lambda changes: rerun_under(kept, changes, years), batch, own_rows(kept, inputs)
     )
     options = appraise_options(parameters, inputs, (profiles, prices), each)
     return replace(found, luck=luck, options=options)
-
-
-def budget_of(
-    parameters: ParameterSet,
-    values: Values,
-    change: Callable[[ProgrammeInputs], ProgrammeInputs] = lambda inputs: inputs,
-    died: FloatArray | None = None,
-) -> Budget:
-    """Run the budget on some draws, its inputs changed as an analysis wants them.
-
-    Whole numbers of the programme are the case's own: they do not vary between draws. ``died`` is the share of untreated
-    bleed admissions that end in death where an evaluation has found it.
-    """
-    inputs, planned = programme_draws(parameters, values, change, died)
-    return run_budget(inputs, *planned, CATEGORY)
-
-
-def programme_draws(
-    parameters: ParameterSet,
-    values: Values,
-    change: Callable[[ProgrammeInputs], ProgrammeInputs] = lambda inputs: inputs,
-    died: FloatArray | None = None,
-) -> tuple[ProgrammeInputs, tuple[MonthlyProfiles, Prices]]:
-    """Programme inputs of some draws, and their activity per start and prices."""
-    fixed = {name for name, kind in input_kinds().items() if kind == "whole"}
-    numbers = {name: v for name, v in values.items() if v.ndim == 1 and name in parameters.parameters and name not in fixed}
-    inputs = change(read_inputs(parameters, numbers))
-    return inputs, _by_structure(
-        parameters, values, _years(parameters, inputs.n_budget_years, inputs.n_duty_months * inputs.closes), died
-    )
-
-
-def _by_structure(parameters: ParameterSet, values: Values, years: int, died: FloatArray | None) -> tuple[MonthlyProfiles, Prices]:
-    """Activity per start and prices of draws, each in its own structure."""
-    found = [
-        (
-            part.rows,
-            monthly_profiles(part.parameters, years, part.values),
-            _prices(part.parameters, part.values, None if died is None else died[part.rows]),
-        )
-        for part in structures_of(parameters).parts(values)
-    ]
-    (_, profiles, prices), counts = found[0], gather((rows, one.counts) for rows, one, _ in found)
-    money: dict[str, Any] = {name: gather((rows, getattr(one, name)) for rows, _, one in found) for name in STEMS}
-    return replace(profiles, counts=counts), replace(prices, **money)
-
-
-def _prices(parameters: ParameterSet, values: Values, died: FloatArray | None = None) -> Prices:
-    return resolve_prices(parameters, values, untreated_fatal_share(parameters, values) if died is None else died)
-
-
-def _years(parameters: ParameterSet, budget_years: int, more_months: int) -> int:
-    horizon = horizon_years(parameters)
-    if horizon < budget_years:
-        what = f"horizon_years = {horizon}: must be at least the {budget_years} years of the budget"
-        fix = f'horizon_years = "lifetime", or n_budget_years of at most {horizon}'
-        raise AnalysisError(what, where=str(parameters["horizon_years"].where), fix=fix)
-    return min(horizon, budget_years + ceil(more_months / 12))
-
-
-def _rerun(parameters: ParameterSet, changes: Mapping[str, Any], years: int) -> tuple[MonthlyProfiles, Prices]:
-    """Activity per start and prices under changed inputs: scenarios first, then single values, which others follow."""
-    for name in changes.get("scenarios", ()):
-        parameters = under_scenario(parameters, read_document(params_folder() / "scenarios" / f"{name}.toml"))
-    if values := [f"{name}={float(value)!r}" for name, value in changes.items() if name != "scenarios"]:
-        parameters = set_values(parameters, values)
-    return monthly_profiles(parameters, years), _prices(parameters, base_values(parameters))
