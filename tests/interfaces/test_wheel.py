@@ -15,6 +15,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
+from test_dashboard_network import SERVER, check, watched
 
 from econmodel.economics.evaluate import evaluate
 from econmodel.economics.results import result_document
@@ -109,6 +110,13 @@ def test_dashboard_starts(installed: Path, tmp_path: Path) -> None:
             assert healthy(running.stdout.readline().split()[1], running)
         finally:
             running.kill()
+
+
+def test_the_page_of_the_wheel_asks_no_other_computer(installed: Path, tmp_path: Path) -> None:
+    """Run by the web server itself, in a folder without settings: foreign pages are turned away, and nothing is looked up."""
+    page = next(installed.parent.rglob("_app/app.py"))
+    with watched(SERVER, tmp_path, str(page), installed / "python") as server:
+        check(server, "")
 
 
 def healthy(address: str, running: subprocess.Popen[str]) -> bool:
