@@ -143,12 +143,16 @@ def running(inputs: ProgrammeInputs) -> NDArray[np.bool_]:
     return (np.arange(inputs.n_months) < inputs.n_stop_month) | (inputs.n_stop_month == 0)
 
 
-def ramp_by_month(inputs: ProgrammeInputs) -> FloatArray:
-    """Share of full capacity by month, shape (month,): nothing during the delay, an absence or after a stop."""
-    month = np.arange(inputs.n_months)
-    quarter = (month - inputs.n_start_delay_months) // 3
+def opening_ramp(inputs: ProgrammeInputs) -> FloatArray:
+    """Share of full capacity by month as planned, shape (month,): nothing during the delay, then quarter by quarter."""
+    quarter = (np.arange(inputs.n_months) - inputs.n_start_delay_months) // 3
     share = np.array(inputs.ramp)[np.clip(quarter, 0, len(inputs.ramp) - 1)]
-    ramp = np.where((quarter < 0) | ~running(inputs), 0.0, share)
+    return np.where(quarter < 0, 0.0, share)
+
+
+def ramp_by_month(inputs: ProgrammeInputs) -> FloatArray:
+    """Share of full capacity by month, shape (month,): as planned, but nothing during an absence or after a stop."""
+    ramp = opening_ramp(inputs) * running(inputs)
     ramp[inputs.absent] = 0.0
     return np.asarray(ramp)
 

@@ -59,6 +59,8 @@ class OptionRow:
         Net present value in cash were every payment per episode, or none.
     probability_cash_loss
         Chance that it is below 0 as the hospital is paid, over the draws; None without.
+    starts
+        Patients who start in each month.
     recurrent_cash
         Cash of the last year, working capital and equipment apart.
     standing
@@ -81,6 +83,7 @@ class OptionRow:
     bleed_deaths_averted: float
     procedure_deaths: float
     embolisms: float
+    starts: tuple[float, ...] = ()
     standing: str = ""
     cash_per_further_bleed: float | None = None
 
@@ -91,7 +94,8 @@ class OptionRow:
 
     def to_json(self) -> dict[str, Any]:
         """Give the row for JSON."""
-        return vars(self) | {"mix": dict(self.mix), "npv_by_view": dict(self.npv_by_view), "cash_per_bleed": self.cash_per_bleed}
+        own = {"mix": dict(self.mix), "npv_by_view": dict(self.npv_by_view), "starts": list(self.starts)}
+        return vars(self) | own | {"cash_per_bleed": self.cash_per_bleed}
 
 
 @record
@@ -150,13 +154,9 @@ class Appraisal:
             yield BEHIND[row.standing]
 
     def to_json(self) -> dict[str, Any]:
-        """Give the appraisal for JSON."""
-        return {
-            "rows": [row.to_json() for row in self.rows],
-            "sentence": self.sentence,
-            "order": self.order,
-            "reasons_against": list(self.reasons_against),
-        }
+        """Give the appraisal for JSON: options by key, and what the proposal's standing asks for."""
+        decision = {"sentence": self.sentence, "order": self.order, "reasons_against": list(self.reasons_against)}
+        return {"options": {row.key: row.to_json() for row in self.rows}, "decision": decision}
 
 
 def plans(parameters: ParameterSet, inputs: ProgrammeInputs) -> tuple[Plan, ...]:
@@ -233,6 +233,7 @@ def _row(plan: Plan, budget: Budget, views: Mapping[str, float], chance: float |
         -added("deaths_bleed"),
         added("deaths_procedure"),
         added("embolism"),
+        tuple(budget.months[Row.STARTS].mean(axis=0).tolist()),
     )
 
 

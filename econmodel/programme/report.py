@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.activity import MonthlyProfiles, monthly_profiles
+from econmodel.economics.lead import find_subjects
 from econmodel.economics.prices import Prices
 from econmodel.errors import AnalysisError
 from econmodel.model.inputs import base_values
@@ -20,6 +21,7 @@ from econmodel.programme.break_even import BreakEven, break_even
 from econmodel.programme.budget import Budget, Memo, is_change, run_budget
 from econmodel.programme.capacity import CapacityYear, Savings, capacity_by_year, savings
 from econmodel.programme.charts import BleedsYear, BridgeBar, CumulativeCash, bleeds_by_year, contribution_bridge, cumulative_cash
+from econmodel.programme.contract import BudgetInputs, budget_inputs
 from econmodel.programme.downside import (
     WORST_THREE,
     Downside,
@@ -44,6 +46,7 @@ from econmodel.records import record
 FloatArray = NDArray[np.float64]
 Name = TypeVar("Name", bound=str)
 QUARTERS_SHOWN = 8
+SCHEMA = 2
 MOST_DRAWS = 500
 
 
@@ -118,8 +121,9 @@ class ProgrammeResult:
         Spread over draws; None without draws.
     luck
         What chance alone does to so few patients, beside the doubt about the inputs; None without draws.
-    options
-        What each option does to cash, bleeds and harm; None of a budget without the case it belongs to.
+    inputs
+        Everything that the budget and its options rest on, resolved; None of a budget without the case it belongs to, as are
+        ``options``, what each option does to cash, bleeds and harm.
     sentences, not_overlooked
         What a decision maker must not overlook, and the part of it that a short paper must hold.
     """
@@ -143,6 +147,7 @@ class ProgrammeResult:
     verdict: str
     sentences: tuple[str, ...]
     not_overlooked: tuple[str, ...]
+    inputs: BudgetInputs | None
     options: Appraisal | None
     cumulative_cash: CumulativeCash
     bridge: tuple[BridgeBar, ...]
@@ -165,8 +170,14 @@ class ProgrammeResult:
             "bleeds": [year.to_json() for year in self.bleeds],
         }
 
+    def contract(self) -> dict[str, Any]:
+        """Give the contract of ``econmodel budget --json``: the result, the months, and the inputs to work both out again from."""
+        inputs, months = None if self.inputs is None else self.inputs.to_json(), self.budget.months
+        by_month = [{"month": m + 1, **_column(months, m)} for m in range(self.budget.inputs.n_months)]
+        return {"schema": SCHEMA, "inputs": inputs, **self.to_json(), "months": by_month}
+
     def to_json(self) -> dict[str, Any]:
-        """Give the result as the contract of ``econmodel budget --json`` has it."""
+        """Give the result for JSON."""
         return {
             "basis": asdict(self.basis),
             "rows": {row: row.label for row in Row},
@@ -186,7 +197,7 @@ class ProgrammeResult:
             "luck": None if self.luck is None else self.luck.to_json(),
             "sentences": list(self.sentences),
             "not_overlooked": list(self.not_overlooked),
-            "options": None if self.options is None else self.options.to_json(),
+            **({"options": None} if self.options is None else self.options.to_json()),
             "frames": self.frames,
         }
 
@@ -254,6 +265,7 @@ def programme_case(
         verdict=verdict(budget),
         sentences=tuple(uncomfortable_truths(budget, numbers, views, rows, volume)),
         not_overlooked=tuple(not_overlooked(budget, rows, partial(amount, currency=inputs.currency))),
+        inputs=None,
         options=None,
         cumulative_cash=cumulative_cash(budget, favourable, runs[WORST_THREE][1], draws),
         bridge=contribution_bridge(budget),
@@ -334,4 +346,5 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
         inputs, profiles, prices, CATEGORY, lambda changes: rerun_under(kept, changes, years), batch, own_rows(kept, inputs)
     )
     options = appraise_options(parameters, inputs, (profiles, prices), each)
-    return replace(found, luck=luck, options=options)
+    resolved = budget_inputs(found.budget, profiles, parameters.strategies, find_subjects(parameters).usual_care)
+    return replace(found, luck=luck, options=options, inputs=resolved)

@@ -35,7 +35,7 @@ def budget(
     wanted = DEFAULT_DRAWS if draws is None else draws
     programme = evaluate_programme(case.parameters, draws=wanted, seed=int(case.parameters.number("seed")))
     if json:
-        write_json(programme.to_json(), json)
+        write_json(programme.contract(), json)
     if folder is None:
         return
     with staged(folder, quiet=quiet) as stage:

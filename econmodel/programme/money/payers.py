@@ -27,10 +27,12 @@ PROPHYLAXIS, AFTER = "prophylaxis", ("aftercare", "background")
 class UnitMoney:
     """Money per unit of each activity in base-year prices, arrays (draw, activity); zero where there is no price.
 
+    ``payment`` is what the list and fees give in full, ``income`` what payers pay of it at the margin.
     ``cash_share`` is the part of the variable cost that is money at the margin, whether the activity rises or falls; the rest
     is the time of staff who are there anyway. The marks are of activities, shape (activity,).
     """
 
+    payment: FloatArray
     income: FloatArray
     variable_cost: FloatArray
     full_cost: FloatArray
@@ -65,9 +67,9 @@ def unit_money(inputs: ProgrammeInputs, prices: Prices, categories: Mapping[str,
     full = full * np.where(prophylaxis & ~harm, inputs.cost_factor, 1.0)
     variable = full * share * (1.0 + inputs.share_device_tax[:, None] * device)
     fees = inputs.share_physician_employed[:, None] * _professional_fees(inputs, activities)
-    paid = (payment + fees) * _payer_factor(inputs, categories, activities)
-    income = paid * np.where(prophylaxis, inputs.payment_factor, 1.0)
-    return UnitMoney(income, variable, full, _cash_share(inputs, categories, activities), prophylaxis, device, harm)
+    listed = (payment + fees) * np.where(prophylaxis, inputs.payment_factor, 1.0)
+    income = listed * _payer_factor(inputs, categories, activities)
+    return UnitMoney(listed, income, variable, full, _cash_share(inputs, categories, activities), prophylaxis, device, harm)
 
 
 def _cash_share(inputs: ProgrammeInputs, categories: Mapping[str, str], activities: tuple[str, ...]) -> FloatArray:

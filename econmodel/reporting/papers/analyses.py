@@ -209,7 +209,7 @@ def save_programme(place: str, programme: ProgrammeResult, currency: str, folder
         write_csv(folder / "years.csv", rows),
         write_csv(folder / "downside.csv", _flat([row.to_json() for row in programme.downside])),
         *save_all(programme_figures(programme, currency, place), folder),
-        write_text(folder / "budget.json", json_text(programme.to_json())),
+        write_text(folder / "budget.json", json_text(programme.contract())),
     ]
 
 

@@ -1,0 +1,308 @@
+"""What a budget rests on, resolved: every number from which its rows and its options can be worked out again by hand.
+
+``econmodel budget --json`` gives it as ``inputs``, the budget's workbook rests on it. Field names are the names in JSON. Money is
+of the price year unless a name says otherwise; series run over the months or the years of the budget.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.economics.activity import MonthlyProfiles
+from econmodel.parameters.catalogue import BLEED_ADMISSIONS, CATEGORY, COMPLICATIONS, ENDOSCOPIES, EXAMINATIONS, SESSION_KINDS
+from econmodel.parameters.schema import StrategyRow
+from econmodel.programme.budget import Budget, nominal_finance_rate
+from econmodel.programme.input_tables import CapitalItem, Payer, PayerTerm
+from econmodel.programme.inputs import ProgrammeInputs
+from econmodel.programme.intake import opening_ramp
+from econmodel.programme.money.rows import price_indices
+from econmodel.records import record
+
+FloatArray = NDArray[np.float64]
+Series = tuple[float, ...]
+PLACE = "endoscopy"
+DAYS = ("procedure_days", "complication_days")
+
+
+@record
+class Finance:
+    """Rate, nominal, a year, and the conventions of cash, tax, debts and closing."""
+
+    rate: float
+    inflation: float
+    cash_basis: str
+    tax_rate: float
+    settlement_days: float
+    at_end: str
+    exit_cost: float
+    duty_months: int
+
+
+@record
+class PriceLevels:
+    """Prices of each year relative to the price year."""
+
+    pay: Series
+    devices: Series
+    tariff: Series
+    mixed: Series
+
+
+@record
+class Absence:
+    """First month of an operator's absence, 0 for none, and its length."""
+
+    month: int
+    months: int
+
+
+@record
+class IntakePlan:
+    """Patients a year in year 1, the backlog with the months of its release, share of slots by month, slots a year by place."""
+
+    eligible_own: float
+    growth: float
+    backlog: float
+    backlog_months: int
+    ramp: Series
+    slots: dict[str, Series]
+    stop_month: int
+    absence: Absence
+
+
+@record
+class StrategyLine:
+    """A strategy, and whether it treats by sessions."""
+
+    label: str
+    sessions: bool
+
+
+@record
+class ActivityLine:
+    """One activity, or count, and its money per unit.
+
+    ``group`` is prophylaxis, surveillance, harm, bleed, after or count; ``payer_group`` the category that a payer's term may
+    name; ``unit_cost`` the variable cost, of which ``share_cash_releasing`` is cash; ``index`` the prices its cost follows.
+    """
+
+    group: str
+    payer_group: str
+    unit_cost: float
+    full_cost: float
+    payment: float
+    index: str
+    share_cash_releasing: float
+    slots: dict[str, float]
+    surveillance_slots: float
+    bed_days: float
+
+
+@record
+class PayerLine:
+    """A payer, its share by year, and its terms for single activities or groups of them; None leaves its own value."""
+
+    name: str
+    share: Series
+    payment_ratio: float
+    denial: float
+    paid_at_margin: float
+    terms: tuple[PayerTerm, ...]
+
+
+@record
+class FixedLine:
+    """A fixed cost of every ``year``, in twelfths from ``month`` to ``until``, or ``once`` in ``month``."""
+
+    name: str
+    amount: float
+    every: str
+    month: int
+    until: int
+    index: str
+    needs: str
+
+
+@record
+class Step:
+    """Slots to spare a year, and the size and yearly cost of a block of them beyond."""
+
+    spare: float
+    block: float
+    cost: float
+
+
+@record
+class Margin:
+    """Contribution of other work, and the share of slots, or of bed-days, that touches it."""
+
+    share: float
+    contribution: float
+
+
+@record
+class CapitalLine:
+    """A piece of equipment; ``share`` is that of its use charged on its basis."""
+
+    item: str
+    basis: str
+    cost: float
+    month: int
+    share: float
+    life_months: float
+    replace_months: float
+    age_months: float
+    salvage: float
+
+
+@record
+class BudgetInputs:
+    """All of it; an activity that no patient has is left out."""
+
+    years: int
+    currency: str
+    finance: Finance
+    index: PriceLevels
+    capital_charge: float
+    intake: IntakePlan
+    current_mix: dict[str, float]
+    proposed_mix: dict[str, float]
+    usual_care: str
+    share_can_take_usual_care: float
+    paid_harms: float
+    view: str | None
+    strategies: dict[str, StrategyLine]
+    activities: dict[str, ActivityLine]
+    profiles: dict[str, dict[str, list[float]]]
+    payers: tuple[PayerLine, ...]
+    fixed: tuple[FixedLine, ...]
+    steps: dict[str, Step]
+    displaced: Margin
+    refill: Margin
+    capital: tuple[CapitalLine, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Give it for JSON."""
+        return asdict(self)
+
+
+def budget_inputs(budget: Budget, profiles: MonthlyProfiles, strategies: Mapping[str, StrategyRow], usual_care: str) -> BudgetInputs:
+    """Resolve the inputs of a deterministic budget, with the activity per start of every strategy of the case."""
+    inputs = budget.inputs
+    had = [a for a in range(len(profiles.activities)) if profiles.counts[0, :, :, a].any()]
+    return BudgetInputs(
+        years=inputs.n_budget_years,
+        currency=inputs.currency,
+        finance=_finance(inputs),
+        index=PriceLevels(
+            **{name: _series(getattr(price_indices(inputs), name)[0, 1:]) for name in ("pay", "devices", "tariff", "mixed")}
+        ),
+        capital_charge=_one(inputs.r_capital_charge),
+        intake=_intake(inputs),
+        current_mix=dict(inputs.current_mix),
+        proposed_mix=dict(inputs.proposed_mix),
+        usual_care=usual_care,
+        share_can_take_usual_care=_one(inputs.share_can_take_usual_care),
+        paid_harms=_one(inputs.share_harms_paid),
+        view={None: None, 1.0: "per_episode", 0.0: "block"}[inputs.margin_everywhere],
+        strategies={key: StrategyLine(strategies[key].label, bool(strategies[key].session)) for key in profiles.strategies},
+        activities={profiles.activities[a]: _activity(budget, profiles.activities[a], a) for a in had},
+        profiles={
+            key: {profiles.activities[a]: profiles.counts[0, s, : inputs.n_months + inputs.n_duty_months, a].tolist() for a in had}
+            for s, key in enumerate(profiles.strategies)
+        },
+        payers=tuple(_payer(payer, inputs) for payer in inputs.payers),
+        fixed=_fixed(inputs),
+        steps={PLACE: Step(_one(inputs.n_spare_sessions), _one(inputs.n_sessions_per_block), _one(inputs.c_session_block))},
+        displaced=Margin(_one(inputs.share_sessions_displacing), _one(inputs.c_displaced_contribution)),
+        refill=Margin(_one(inputs.share_bed_refill), _one(inputs.c_refill_contribution)),
+        capital=tuple(_capital(item, inputs.capital_basis) for item in inputs.capital),
+    )
+
+
+def _one(value: FloatArray) -> float:
+    return float(value[0])
+
+
+def _series(values: FloatArray) -> Series:
+    return tuple(float(value) for value in values)
+
+
+def _finance(inputs: ProgrammeInputs) -> Finance:
+    return Finance(
+        rate=_one(nominal_finance_rate(inputs)),
+        inflation=_one(inputs.r_inflation),
+        cash_basis=inputs.cash_basis,
+        tax_rate=_one(inputs.share_tax),
+        settlement_days=_one(inputs.n_settlement_days),
+        at_end=inputs.at_end,
+        exit_cost=_one(inputs.c_exit),
+        duty_months=inputs.n_duty_months,
+    )
+
+
+def _intake(inputs: ProgrammeInputs) -> IntakePlan:
+    return IntakePlan(
+        eligible_own=_one(inputs.eligible_per_year),
+        growth=_one(inputs.r_growth),
+        backlog=_one(inputs.volume_factor * inputs.n_backlog),
+        backlog_months=3 * inputs.n_backlog_quarters,
+        ramp=_series(opening_ramp(inputs)),
+        slots={PLACE: (_one(inputs.n_session_slots),) * inputs.n_budget_years},
+        stop_month=inputs.n_stop_month,
+        absence=Absence(inputs.n_absence_start_month, inputs.n_absence_months),
+    )
+
+
+def _activity(budget: Budget, name: str, position: int) -> ActivityLine:
+    inputs, money = budget.inputs, budget.money
+    stay = {"readmission": _one(inputs.n_days_readmission)} | dict.fromkeys(BLEED_ADMISSIONS, _one(inputs.n_stay_days))
+    group = {"prophylaxis": "prophylaxis", "bleeds": "bleed", "aftercare": "after", "background": "after"}
+    special = dict.fromkeys(EXAMINATIONS, "surveillance") | dict.fromkeys(COMPLICATIONS, "harm")
+    return ActivityLine(
+        group=special.get(name) or group.get(CATEGORY.get(name, ""), "count"),
+        payer_group=CATEGORY.get(name, ""),
+        unit_cost=float(money.variable_cost[0, position]),
+        full_cost=float(money.full_cost[0, position]),
+        payment=float(money.payment[0, position]),
+        index="devices" if money.is_device[position] else "mixed",
+        share_cash_releasing=float(money.cash_share[0, position]),
+        slots={PLACE: 1.0} if name in SESSION_KINDS else {},
+        surveillance_slots=_one(inputs.n_slots_surveillance) if name in ENDOSCOPIES else 0.0,
+        bed_days=1.0 if name in DAYS else stay.get(name, 0.0),
+    )
+
+
+def _payer(payer: Payer, inputs: ProgrammeInputs) -> PayerLine:
+    terms = tuple(term for term in inputs.payer_terms if term.payer == payer.name)
+    share = (payer.share,) * inputs.n_budget_years
+    return PayerLine(payer.name, share, payer.payment_ratio, payer.denial, payer.paid_at_margin, terms)
+
+
+def _fixed(inputs: ProgrammeInputs) -> tuple[FixedLine, ...]:
+    last = min(inputs.n_stop_month or inputs.n_months, inputs.n_months)
+    return (
+        FixedLine("Coordinator", _one(inputs.c_coordinator), "year", 1, last, "pay", "sessions"),
+        FixedLine("Service contract", _one(inputs.c_service_contract), "year", 1, last, "devices", "sessions"),
+        FixedLine("Training and set-up", _one(inputs.c_training), "once", 1, 1, "pay", "sessions"),
+    )
+
+
+def _capital(item: CapitalItem, basis: str) -> CapitalLine:
+    existing = basis == "existing"
+    return CapitalLine(
+        item=item.item,
+        basis=basis,
+        cost=item.cost,
+        month=item.month,
+        share=item.share if existing else item.share_if_new,
+        life_months=12.0 * item.life_years,
+        replace_months=12.0 * item.service_years,
+        age_months=12.0 * item.age_years,
+        salvage=item.salvage,
+    )

@@ -1,0 +1,263 @@
+"""A budget worked out again from its ``inputs`` block alone, in plain Python: no array, no line shared with the engine.
+
+Written from the description of rows R1 to R20. A row is a list by month, month 1 first; money is nominal until the end.
+"""
+
+from __future__ import annotations
+
+from itertools import accumulate
+from math import ceil
+from typing import Any
+
+Row = list[float]
+Rows = dict[str, Row]
+Inputs = dict[str, Any]
+MONEY = [f"R{n}" for n in range(4, 19)] + ["R4s", "R5s", "R4h", "R6h", "R17r", "R17d", "RC"]
+
+
+def mixed(inputs: Inputs, mix: dict[str, float], activity: str) -> Row:
+    """Activity per start of a mix of strategies, by month after the start."""
+    length = 12 * inputs["years"] + inputs["finance"]["duty_months"]
+    found = [0.0] * length
+    for key, share in mix.items():
+        for month, amount in enumerate(inputs["profiles"][key].get(activity, [])):
+            found[month] += share * amount
+    return found
+
+
+def has_more_sessions(inputs: Inputs, mix: dict[str, float]) -> bool:
+    """Whether more patients are treated by sessions than today."""
+    treated = [sum(share for key, share in shares.items() if inputs["strategies"][key]["sessions"]) for shares in (mix, now(inputs))]
+    return treated[0] > treated[1]
+
+
+def now(inputs: Inputs) -> dict[str, float]:
+    return dict(inputs["current_mix"])
+
+
+def is_running(inputs: Inputs, month: int) -> bool:
+    return month <= (inputs["intake"]["stop_month"] or month)
+
+
+def is_away(inputs: Inputs, month: int) -> bool:
+    away = inputs["intake"]["absence"]
+    return away["month"] > 0 and away["month"] <= month < away["month"] + away["months"]
+
+
+def monthly_chance(inputs: Inputs, *names: str) -> float:
+    """Chance in each month that whoever waits under today's mix has one of these events."""
+    year = sum(sum(mixed(inputs, now(inputs), name)[:12]) for name in names)
+    return 1.0 - (1.0 - year) ** (1.0 / 12.0)
+
+
+def start_by_month(inputs: Inputs, mix: dict[str, float]) -> Row:
+    """Who starts in each month: demand and those waiting, as far as the place with the fewest slots allows."""
+    plan, leave = inputs["intake"], monthly_chance(inputs, "first_bleeds", "deaths_other", "transplant")
+    builds, waiting, starts = has_more_sessions(inputs, mix), 0.0, []
+    for month in range(1, 12 * inputs["years"] + 1):
+        year = (month - 1) // 12
+        demand = plan["eligible_own"] * (1.0 + plan["growth"]) ** year / 12.0
+        demand += plan["backlog"] / plan["backlog_months"] if month <= plan["backlog_months"] else 0.0
+        ramp = plan["ramp"][month - 1] if builds else 1.0
+        if not is_running(inputs, month) or is_away(inputs, month):
+            ramp = 0.0
+        most = float("inf") if ramp else 0.0
+        for place, slots in plan["slots"].items():
+            need = sum(sum(mixed(inputs, mix, a)[:12]) * line["slots"].get(place, 0.0) for a, line in inputs["activities"].items())
+            if need > 0.0:
+                most = min(most, slots[year] / 12.0 * ramp / need)
+        ready = waiting * (1.0 - leave) + demand * is_running(inputs, month)
+        starts.append(min(ready, most))
+        waiting = (ready - starts[-1]) * is_running(inputs, month)
+    return starts
+
+
+def spread(starts: Row, profile: Row, months: range) -> Row:
+    """Activity in calendar months of patients who start over time."""
+    return [sum(n * profile[t - k] for k, n in enumerate(starts) if 0 <= t - k < len(profile)) for t in months]
+
+
+def without_operator(inputs: Inputs, activity: str, done: Row) -> Row:
+    """Sessions begun, with all they bring, move by the length of an absence; endoscopies in it are lost."""
+    line, months = inputs["activities"][activity], inputs["intake"]["absence"]["months"]
+    of_session = line["slots"] or line["group"] == "harm" or line["index"] == "devices" or activity in BY_SESSION
+    if not (of_session or line["surveillance_slots"]):
+        return done
+    kept = [0.0 if is_away(inputs, m + 1) else amount for m, amount in enumerate(done)]
+    for m, amount in enumerate(done):
+        if of_session and is_away(inputs, m + 1) and m + months < len(done):
+            kept[m + months] += amount
+    return kept
+
+
+BY_SESSION = ("sessions", "procedure_days", "complication_days")
+
+
+def changes(inputs: Inputs, mix: dict[str, float], starts: Row) -> tuple[dict[str, Row], dict[str, Row]]:
+    """Proposed less current activity by month within the budget, and in the months after it."""
+    months, within, after = 12 * inputs["years"], {}, {}
+    for activity in inputs["activities"]:
+        new, old = mixed(inputs, mix, activity), mixed(inputs, now(inputs), activity)
+        done = without_operator(inputs, activity, spread(starts, new, range(months)))
+        within[activity] = [a - b for a, b in zip(done, spread(starts, old, range(months)), strict=True)]
+        change = [a - b for a, b in zip(new, old, strict=True)]
+        after[activity] = spread(starts, change, range(months, len(change)))
+    return within, after
+
+
+def income_of_unit(inputs: Inputs, activity: str, year: int) -> float:
+    """What all payers together pay for one unit at the margin, in prices of the price year."""
+    line, paid = inputs["activities"][activity], 0.0
+    for payer in inputs["payers"]:
+        terms = {name: payer[name] for name in ("payment_ratio", "denial", "paid_at_margin")}
+        for wanted in (line["payer_group"], activity):
+            for term in payer["terms"]:
+                if term["activity"] == wanted:
+                    terms |= {name: term[name] for name in terms if term[name] is not None}
+        margin = {None: terms["paid_at_margin"], "per_episode": 1.0, "block": 0.0}[inputs["view"]]
+        paid += payer["share"][year] * terms["payment_ratio"] * (1.0 - terms["denial"]) * margin
+    return line["payment"] * paid
+
+
+def contributions(inputs: Inputs, change: dict[str, Row], year_of: list[int]) -> Rows:
+    """Rows R2 to R11, R20 and RC of a change in activity; ``year_of`` each month gives its prices."""
+    months, index, lines = range(len(year_of)), inputs["index"], inputs["activities"]
+    rows: Rows = {name: [0.0] * len(year_of) for name in (*MONEY, "R1", "R2", "R3", "R20", "slots", "seen_slots")}
+    refill = 0.0 if inputs["view"] == "block" else inputs["refill"]["share"] * inputs["refill"]["contribution"]
+    displaced = inputs["displaced"]["share"] * inputs["displaced"]["contribution"]
+    for activity, line in lines.items():
+        for m in months:
+            n, year = change[activity][m], year_of[m]
+            cost = n * line["unit_cost"] * index[line["index"]][year]
+            cash, income = cost * line["share_cash_releasing"], n * income_of_unit(inputs, activity, year) * index["tariff"][year]
+            rows["RC"][m] -= cost - cash
+            rows["R20"][m] -= n * line["bed_days"]
+            rows["slots"][m] += n * sum(line["slots"].values())
+            rows["seen_slots"][m] += n * line["surveillance_slots"]
+            match line["group"]:
+                case "prophylaxis" | "surveillance":
+                    rows["R4"][m] += income
+                    rows["R5"][m] += cash
+                    if line["group"] == "surveillance":
+                        rows["R4s"][m] += income
+                        rows["R5s"][m] += cash
+                case "harm":
+                    rows["R4h"][m] += income * inputs["paid_harms"]
+                    rows["R6h"][m] += cash
+                case "bleed" | "after":
+                    rows["R7"][m] -= cash
+                    rows["R8"][m] -= income
+            if activity in ("first_bleeds", "rebleeds"):
+                rows["R3"][m] -= n
+    for m in months:
+        tariff = index["tariff"][year_of[m]]
+        rows["R2"][m] = change["sessions"][m]
+        rows["R6"][m] = rows["R4"][m] - rows["R5"][m]
+        rows["R9"][m] = rows["R20"][m] * refill * tariff
+        rows["R10"][m] = (rows["slots"][m] + rows["seen_slots"][m]) * displaced * tariff
+        rows["R11"][m] = (
+            rows["R6"][m] + rows["R4h"][m] - rows["R6h"][m] + rows["R7"][m] - rows["R8"][m] + rows["R9"][m] - rows["R10"][m]
+        )
+    return rows
+
+
+def add_fixed_and_steps(inputs: Inputs, rows: Rows, builds: bool) -> None:
+    """R12 and R13: blocks of slots beyond what is spare, and what is paid whatever the volume."""
+    index, finance, months = inputs["index"], inputs["finance"], 12 * inputs["years"]
+    for step in inputs["steps"].values():
+        for year in range(inputs["years"]):
+            used = sum(rows["slots"][m] + rows["seen_slots"][m] for m in range(12 * year, 12 * year + 12))
+            blocks = ceil(max(0.0, used - step["spare"]) / step["block"] - 1e-9)
+            for m in range(12 * year, 12 * year + 12):
+                rows["R12"][m] += blocks * step["cost"] * index["pay"][year] / 12.0
+    for line in inputs["fixed"] if builds else []:
+        for month in range(line["month"], line["until"] + 1):
+            part = line["amount"] / (12.0 if line["every"] == "year" else 1.0)
+            rows["R13"][month - 1] += part * index[line["index"]][(month - 1) // 12]
+    closes = inputs["intake"]["stop_month"] or (months if finance["at_end"] == "closure" else 0)
+    if builds and 0 < closes <= months:
+        rows["R13"][closes - 1] += finance["exit_cost"] * index["pay"][(closes - 1) // 12]
+
+
+def equipment(inputs: Inputs, builds: bool) -> tuple[Row, Row, float]:
+    """Cash of equipment at the start and by month, depreciation by month of what is bought, its book value at the end."""
+    months, prices = 12 * inputs["years"], [1.0, *inputs["index"]["devices"]]
+    cash, worn, book = [0.0] * (months + 1), [0.0] * months, 0.0
+    closes = inputs["finance"]["at_end"] == "closure"
+    for item in inputs["capital"] if builds else []:
+        bought = item["basis"] == "purchase"
+        start = item["month"] if bought else -item["age_months"]
+        while start < months:
+            end, price = start + item["replace_months"], 1.0
+            last = min(round(end), months)
+            if bought:
+                price = prices[max(0, ceil(start / 12.0))]
+                cash[round(start)] += item["share"] * item["cost"] * price
+                a_month = item["share"] * (item["cost"] - item["salvage"]) / item["life_months"] * price
+                worn = [was + a_month * (start < m + 0.5 < end) for m, was in enumerate(worn)]
+            stays = bought and end > months and not closes
+            if stays:
+                book += item["share"] * item["cost"] * price - a_month * (months - start)
+            elif bought or end < months:
+                cash[last] -= item["share"] * item["salvage"] * prices[max(0, ceil(last / 12.0))]
+            start, bought = end, True
+    return cash, worn, book
+
+
+def add_tax_and_debts(inputs: Inputs, rows: Rows, worn: Row) -> None:
+    """R15 in the last month of each year, losses carried forward; R16, the change in what payers owe."""
+    finance, losses, owed_before = inputs["finance"], 0.0, 0.0
+    for year in range(inputs["years"]):
+        span = range(12 * year, 12 * year + 12)
+        profit = sum(rows["R14"][m] - worn[m] for m in span) - losses
+        rows["R15"][span[-1]] = finance["tax_rate"] * max(0.0, profit)
+        losses = max(0.0, -profit)
+    for m in range(12 * inputs["years"]):
+        owed = 12.0 * (rows["R4"][m] + rows["R4h"][m] - rows["R8"][m]) * finance["settlement_days"] / 365.0
+        if finance["at_end"] == "closure" and m == 12 * inputs["years"] - 1:
+            owed = 0.0
+        rows["R16"][m] = owed - owed_before
+        owed_before = owed
+
+
+def duty(inputs: Inputs, after: dict[str, Row]) -> float:
+    """Value in the last month of the follow-up owed after a closure; never a gain."""
+    if inputs["finance"]["at_end"] != "closure":
+        return 0.0
+    n, last = len(next(iter(after.values()))), inputs["years"] - 1
+    rows = contributions(inputs, after, [last] * n)
+    displaced = inputs["displaced"]["share"] * inputs["displaced"]["contribution"] * inputs["index"]["tariff"][last]
+    owed = [rows["R5s"][m] - rows["R4s"][m] + rows["seen_slots"][m] * displaced for m in range(n)]
+    return max(0.0, sum(amount * (1.0 + inputs["finance"]["rate"]) ** (-(m + 1) / 12.0) for m, amount in enumerate(owed)))
+
+
+def recompute(inputs: Inputs, mix: dict[str, float]) -> tuple[Rows, float, dict[str, float]]:
+    """Rows by month in the basis of the cash, capital paid at the start, and the option's figures."""
+    finance, n = inputs["finance"], 12 * inputs["years"]
+    builds = has_more_sessions(inputs, mix)
+    changed = {k: v for k, v in mix.items() if v} != {k: v for k, v in now(inputs).items() if v}
+    starts = start_by_month(inputs, mix) if changed else [0.0] * n
+    within, after = changes(inputs, mix, starts)
+    rows = contributions(inputs, within, [m // 12 for m in range(n)])
+    rows["R1"] = starts
+    add_fixed_and_steps(inputs, rows, builds)
+    rows["R14"] = [a - b - c for a, b, c in zip(rows["R11"], rows["R12"], rows["R13"], strict=True)]
+    cash, worn, book = equipment(inputs, builds)
+    rows["R17"] = cash[1:]
+    add_tax_and_debts(inputs, rows, worn)
+    rows["R17r"][-1], rows["R17d"][-1] = book, duty(inputs, after)
+    rate, level = finance["rate"], [1.0] * n
+    if finance["cash_basis"] == "real":
+        rate = (1.0 + rate) / (1.0 + finance["inflation"]) - 1.0
+        level = [(1.0 + finance["inflation"]) ** ((m + 1) / 12.0) for m in range(n)]
+    rows |= {name: [amount / by for amount, by in zip(rows[name], level, strict=True)] for name in MONEY}
+    for m in range(n):
+        rows["R18"][m] = rows["R14"][m] - rows["R15"][m] - rows["R16"][m] - rows["R17"][m]
+    factor = [(1.0 + rate) ** (-(m + 1) / 12.0) for m in range(n)]
+    rows["R19"] = list(accumulate(rows["R18"], initial=-cash[0]))[1:]
+    valued = [rows["R18"][m] + rows["R17r"][m] - rows["R17d"][m] for m in range(n)]
+    rows["R19_present_value"] = [a * v for a, v in zip(valued, factor, strict=True)]
+    npv = sum(rows["R19_present_value"]) - cash[0]
+    freed = sum(a * v for a, v in zip(rows["RC"], factor, strict=True))
+    peak = min(-cash[0], 0.0, *rows["R19"])
+    return rows, cash[0], {"npv_cash": npv, "npv_with_capacity": npv + freed, "peak_cash": peak, "bleeds_averted": sum(rows["R3"])}

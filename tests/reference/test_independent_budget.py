@@ -1,0 +1,109 @@
+"""``econmodel budget --json`` can be recomputed from its ``inputs`` block alone, to 1e-9: rows, years and every option."""
+
+from __future__ import annotations
+
+import copy
+import json
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from independent_budget import Inputs, recompute
+
+from econmodel.package import params_folder
+from econmodel.parameters import load_case
+from econmodel.programme.report import evaluate_programme
+
+TOLERANCE = 1e-9
+TAXED = ["share_tax=0.2", "share_harms_paid=0.3", "n_session_slots=12", "n_spare_sessions=2", "n_budget_years=3"]
+RUNS: dict[str, tuple[str, list[str]]] = {
+    "demo hospital": ("demo", []),
+    "UK hospital": ("demo_uk", []),
+    "closes, bought, taxed": ("demo", [*TAXED, "at_end=closure", "capital_basis=purchase"]),
+    "real, seven years, bottom-up": ("demo", ["cash_basis=real", "n_budget_years=7", "bleed_costing=bottom_up"]),
+    "absent, employed": ("demo_uk", ["n_absence_start_month=13", "n_absence_months=6", "share_physician_employed=1"]),
+    "stopped": ("demo", ["n_stop_month=12", "n_budget_years=3"]),
+}
+
+
+def document(hospital: str, sets: list[str]) -> dict[str, Any]:
+    """Contract of a run, as read back from JSON."""
+    case = load_case(params_folder() / "hospitals" / f"{hospital}.toml", sets=sets)
+    return json.loads(json.dumps(evaluate_programme(case.parameters).contract(), allow_nan=False))
+
+
+def far(mine: float, theirs: float, size: float) -> bool:
+    """Whether two figures differ by more than 1e-9 of the larger, or of the largest of their row."""
+    return abs(mine - theirs) > TOLERANCE * max(abs(theirs), size, 1e-6)
+
+
+def row_differences(found: dict[str, Any], inputs: Inputs) -> Iterator[str]:
+    """Every row, by month and by year, that the second reckoning finds otherwise."""
+    rows, at_start, _ = recompute(inputs, inputs["proposed_mix"])
+    names = [name for name in found["months"][0] if name != "month"]
+    assert set(names) <= set(rows)
+    for name in names:
+        size = max(map(abs, rows[name]))
+        for month, mine in zip(found["months"], rows[name], strict=True):
+            if far(mine, month[name], size):
+                yield f"{name}, month {month['month']}: {mine} against {month[name]}"
+        for year in found["years"]:
+            span = rows[name][12 * year["year"] - 12 : 12 * year["year"]] if year["year"] else []
+            mine = sum(span) + {"R17": at_start, "R18": -at_start, "R19_present_value": -at_start}.get(name, 0.0) * (not year["year"])
+            if name == "R19":
+                mine = span[-1] if span else -at_start
+            if far(mine, year[name], size):
+                yield f"{name}, year {year['year']}: {mine} against {year[name]}"
+
+
+def test_the_do_minimum_is_usual_care_for_who_can_take_it(demo: dict[str, Any]) -> None:
+    """Its shares follow from today's, the share who can take usual care, and which care that is."""
+    inputs = demo["inputs"]
+    share = max(inputs["current_mix"].get(inputs["usual_care"], 0.0), inputs["share_can_take_usual_care"])
+    assert demo["options"]["do_minimum"]["mix"] == {inputs["usual_care"]: share, "watch": 1.0 - share}
+
+
+def option_differences(key: str, option: dict[str, Any], inputs: Inputs) -> Iterator[str]:
+    rows, _, figures = recompute(inputs, option["mix"])
+    size = max(sum(map(abs, rows[name])) for name in ("R4", "R5", "R7", "R8", "R13"))
+    yield from (f"{key}, {name}: {mine} against {option[name]}" for name, mine in figures.items() if far(mine, option[name], size))
+    if any(far(mine, theirs, 1.0) for mine, theirs in zip(rows["R1"], option["starts"], strict=True)):
+        yield f"{key}, starts"
+    for view, theirs in option["npv_by_view"].items() if key == "proposal" else ():
+        mine = recompute(inputs | {"view": view}, option["mix"])[2]["npv_cash"]
+        if far(mine, theirs, size):
+            yield f"{key}, {view}: {mine} against {theirs}"
+
+
+@pytest.mark.parametrize("name", RUNS)
+def test_a_budget_is_recomputed_from_its_inputs_alone(name: str) -> None:
+    """Rows by month and by year, options with both net present values, views, peak and starts, without the engine."""
+    found = document(*RUNS[name])
+    assert found["schema"] == 2
+    inputs = found["inputs"]
+    assert list(row_differences(found, inputs)) == []
+    assert [said for key, option in found["options"].items() for said in option_differences(key, option, inputs)] == []
+
+
+@pytest.mark.parametrize(
+    ("path", "rows"),
+    [
+        (("intake", "eligible_own"), {"R1", "R4"}),
+        (("activities", "session_eus", "unit_cost"), {"R5"}),
+        (("finance", "settlement_days"), {"R16", "R18"}),
+        (("refill", "share"), {"R9"}),
+    ],
+)
+def test_another_input_is_seen(demo: dict[str, Any], path: tuple[str, ...], rows: set[str]) -> None:
+    """Negative control: an input changed in the block changes its rows."""
+    inputs = copy.deepcopy(demo["inputs"])
+    place = inputs
+    for name in path[:-1]:
+        place = place[name]
+    place[path[-1]] *= 1.001
+    assert rows <= {said.split(",")[0] for said in row_differences(demo, inputs)}
+
+
+@pytest.fixture(scope="module")
+def demo() -> dict[str, Any]:
+    return document("demo", ["n_budget_years=3"])
