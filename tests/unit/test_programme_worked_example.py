@@ -25,6 +25,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy_financial
 import pytest
 
 from econmodel.model.inputs import base_values
@@ -185,6 +186,28 @@ def test_present_value_by_hand(budget: Budget) -> None:
     assert budget.npv_cash[0] == pytest.approx(by_hand, abs=1e-9)
     assert budget.years["R19_present_value"].sum() == pytest.approx(by_hand, abs=1e-9)
     assert budget.npv_with_capacity[0] == pytest.approx(by_hand + freed, abs=1e-9)
+
+
+def test_months_of_the_budget_against_numpy_financial(budget: Budget) -> None:
+    """Net present value, with capacity too, and the rate of return of its months equal those of numpy-financial 1.0."""
+    month, freed = 1.1 ** (1 / 12) - 1, np.append(0.0, budget.months["RC"][0])
+    flows = budget.flows_with_end[0]
+    assert budget.npv_cash[0] == pytest.approx(numpy_financial.npv(month, flows), rel=1e-12)
+    assert budget.npv_with_capacity[0] == pytest.approx(numpy_financial.npv(month, flows + freed), rel=1e-12)
+    found = headline(budget).irr
+    assert found == pytest.approx((1 + numpy_financial.irr(flows)) ** 12 - 1, abs=1e-9)
+    assert budget.npv_cash[0] != pytest.approx(numpy_financial.npv(0.1 / 12, flows), rel=1e-3)  # a nominal rate by twelve
+
+
+def test_monthly_discounting_against_the_closed_form(budget: Budget) -> None:
+    """Time freed, 90 a month for a year and 180 for two more: annuities of 12 and 24 months, the second put off by 12."""
+
+    def annuity(months: int) -> float:
+        return float((1 - 1.1 ** (-months / 12)) / (1.1 ** (1 / 12) - 1))
+
+    closed = 90 * annuity(12) + 180 * annuity(24) / 1.1
+    assert budget.npv_with_capacity[0] - budget.npv_cash[0] == pytest.approx(closed, rel=1e-12)
+    assert closed != pytest.approx(12 * (90 / 1.1 + 180 / 1.1**2 + 180 / 1.1**3), rel=0.01)  # whole years at their ends
 
 
 def test_a_going_concern_by_hand(budget: Budget) -> None:
