@@ -123,15 +123,16 @@ def _read(name: str) -> tuple[dict[str, str], ...]:
 def conventions(code: str) -> dict[str, Any]:
     """How a country writes numbers, money and dates, the first month of its financial year, how admissions are paid, what to ask.
 
-    One without a file of its own takes its base's payment and questions; one in no table writes numbers in a style unknown.
+    One without a file of its own takes its base's price index and questions; one in no table writes numbers in a style unknown.
     """
     known = params_folder() / "countries" / f"{code}.toml"
     if known.exists():
         return dict(read_document(known).data["conventions"])
     found = table_rows("conventions.csv").get(code, {"number_style": "unknown", "currency_place": "before", "date_style": "day_first"})
-    asked = conventions(base_of(Country(code)))["ask"]
+    base = conventions(base_of(Country(code)))
     month = int(found.get("first_month", 1))
-    return {**found, "first_month": month, "payment_basis": "per_case", "payer": "Payer", "ask": asked}
+    same = {key: base[key] for key in ("price_index", "ask")}
+    return {**found, "first_month": month, "payment_basis": "per_case", "payer": "Payer", **same}
 
 
 def base_of(country: Country) -> str:

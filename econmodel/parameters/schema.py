@@ -135,6 +135,8 @@ WHOLE = {
     "n_frailty_classes": 1,
     "n_trial_months": 1,
     "n_budget_years": 1,
+    "first_year": 0,
+    "first_month": 0,
     "n_backlog_quarters": 1,
     "n_start_delay_months": 0,
     "n_absence_start_month": 0,

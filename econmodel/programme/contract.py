@@ -17,6 +17,7 @@ from econmodel.economics.activity import MonthlyProfiles
 from econmodel.parameters.catalogue import BLEED_ADMISSIONS, CATEGORY, COMPLICATIONS, ENDOSCOPIES, EXAMINATIONS, SESSION_KINDS
 from econmodel.parameters.schema import StrategyRow
 from econmodel.programme.budget import Budget, nominal_finance_rate
+from econmodel.programme.calendar import year_names
 from econmodel.programme.input_tables import CapitalItem, Payer, PayerTerm
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import opening_ramp
@@ -165,7 +166,12 @@ class BudgetInputs:
     """All of it; an activity that no patient has is left out."""
 
     years: int
+    year_names: tuple[str, ...]
+    first_year: int
+    first_month: int
     currency: str
+    price_year: str
+    carry: dict[str, float]
     finance: Finance
     index: PriceLevels
     capital_charge: float
@@ -193,15 +199,18 @@ class BudgetInputs:
 
 def budget_inputs(budget: Budget, profiles: MonthlyProfiles, strategies: Mapping[str, StrategyRow], usual_care: str) -> BudgetInputs:
     """Resolve the inputs of a deterministic budget, with the activity per start of every strategy of the case."""
-    inputs = budget.inputs
+    inputs, prices = budget.inputs, price_indices(budget.inputs)
     had = [a for a in range(len(profiles.activities)) if profiles.counts[0, :, :, a].any()]
     return BudgetInputs(
         years=inputs.n_budget_years,
+        year_names=year_names(inputs),
+        first_year=inputs.first_year,
+        first_month=inputs.first_month,
         currency=inputs.currency,
+        price_year=inputs.price_year,
+        carry={name: float(getattr(prices, name)[0, 0]) for name in ("pay", "devices", "tariff")},
         finance=_finance(inputs),
-        index=PriceLevels(
-            **{name: _series(getattr(price_indices(inputs), name)[0, 1:]) for name in ("pay", "devices", "tariff", "mixed")}
-        ),
+        index=PriceLevels(**{name: _series(getattr(prices, name)[0, 1:]) for name in ("pay", "devices", "tariff", "mixed")}),
         capital_charge=_one(inputs.r_capital_charge),
         intake=_intake(inputs),
         current_mix=dict(inputs.current_mix),

@@ -39,6 +39,7 @@ TABLES: dict[str, Callable[[str, Any], Any]] = {
     "ramp": input_tables.read_ramp,
     "capital": input_tables.read_capital,
 }
+TEXTS = ("price_list", "price_year")
 SET_BY_ANALYSES = ("volume_factor", "payment_factor", "cost_factor", "margin_everywhere")
 VOLUMES = ("n_endoscoped", "n_referred_in", "n_treated_elsewhere", "n_backlog", "n_session_slots")
 
@@ -54,12 +55,16 @@ class ProgrammeInputs:
     """
 
     currency: str
+    price_list: str
+    price_year: str
     cash_basis: str
     finance_rate_basis: str
     escalator_basis: str
     capital_basis: str
     at_end: str
     n_budget_years: int
+    first_year: int
+    first_month: int
     n_duty_months: int
     n_backlog_quarters: int
     n_start_delay_months: int
@@ -181,12 +186,12 @@ class ProgrammeInputs:
 
 
 def input_kinds() -> dict[str, str]:
-    """Name every input with its kind: ``choice``, ``table``, ``whole`` or ``number``."""
+    """Name every input with its kind: ``choice``, ``table``, ``text``, ``whole`` or ``number``."""
     kinds = {}
     for f in dataclasses.fields(ProgrammeInputs):
         if f.name in SET_BY_ANALYSES:
             continue
-        plain = "whole" if f.type == "int" else "number"
+        plain = "text" if f.name in TEXTS else "whole" if f.type == "int" else "number"
         kinds[f.name] = "choice" if f.name in CHOICES else "table" if f.name in TABLES else plain
     return kinds
 
@@ -239,6 +244,8 @@ def _read(name: str, kind: str, values: Mapping[str, Any]) -> Any:
     value = values[name]
     if kind == "choice":
         return _read_choice(name, value)
+    if kind == "text":
+        return str(value)
     if kind == "table":
         return TABLES[name](name, value)
     number = _read_number(name, value)
@@ -297,6 +304,12 @@ def _joint_faults(read: dict[str, Any]) -> list[EconModelError]:
         fewest = float(eligible(read).min())
         what = f"eligible patients a year = {fewest:.3g}: more are treated elsewhere than are found"
         faults.append(ParameterError(what, fix="lower n_treated_elsewhere"))
+    if 0 < read["first_year"] < int(read["price_year"][:4]):
+        what = f"first_year = {read['first_year']}: lies before the year of the prices, {read['price_year']}"
+        faults.append(ParameterError(what, fix="give the calendar year in which the first year begins, or 0 for none"))
+    if read["first_month"] > 12:
+        what = f"first_month = {read['first_month']}: must be a month, 1 to 12, or 0"
+        faults.append(ParameterError(what, fix="7 is July; 0 takes the month that opens the country's financial year"))
     for name in ("n_sessions_per_block", "share_occupancy", "n_beds_per_block"):
         if (read[name] <= 0).any():
             faults.append(ParameterError(f"{name} = 0: must be > 0", fix="give the size of one block, or the share"))

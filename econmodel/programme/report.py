@@ -19,6 +19,7 @@ from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.programme.break_even import BreakEven, break_even
 from econmodel.programme.budget import Budget, Memo, is_change, run_budget
+from econmodel.programme.calendar import carried, year_names
 from econmodel.programme.capacity import CapacityYear, Savings, capacity_by_year, savings
 from econmodel.programme.charts import BleedsYear, BridgeBar, CumulativeCash, bleeds_by_year, contribution_bridge, cumulative_cash
 from econmodel.programme.contract import BudgetInputs, budget_inputs
@@ -36,7 +37,7 @@ from econmodel.programme.headline import Headline, ProgrammeUncertainty, headlin
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
 from econmodel.programme.intake import FunnelStep, funnel_steps
 from econmodel.programme.luck import Luck, lucky_budget, weigh_luck
-from econmodel.programme.money.rows import Row, Rows
+from econmodel.programme.money.rows import Row, Rows, price_indices
 from econmodel.programme.options import Appraisal, appraise_options
 from econmodel.programme.planned import in_the_mix, prices_of, programme_draws, rerun_under, years_needed
 from econmodel.programme.sentences import amount, not_overlooked, uncomfortable_truths, verdict
@@ -52,12 +53,18 @@ MOST_DRAWS = 500
 
 @record
 class Basis:
-    """What the money is counted in and by, and what is compared with what."""
+    """What the money is counted in and by, and what is compared with what.
+
+    ``year_names`` are of the start and each year, ``carry`` prices of year 1 over those of the price year, ``carried`` the sentence.
+    """
 
     cash: str
     finance_rate: float
     capital: str
     budget_years: int
+    year_names: tuple[str, ...]
+    carry: dict[str, float]
+    carried: str
     payment_view: str
     is_change: bool
     currency: str
@@ -291,12 +298,16 @@ def _quarters(budget: Budget) -> tuple[BudgetQuarter, ...]:
 
 
 def _basis(budget: Budget) -> Basis:
-    inputs = budget.inputs
+    inputs, prices = budget.inputs, price_indices(budget.inputs)
+    rises = {"pay": prices.pay[:, 1], "devices": prices.devices[:, 1], "payments": prices.tariff[:, 1]}
     return Basis(
         cash=inputs.cash_basis,
         finance_rate=float(budget.rate.mean()),
         capital=inputs.capital_basis,
         budget_years=inputs.n_budget_years,
+        year_names=year_names(inputs),
+        carry={what: float(rise.mean()) for what, rise in rises.items()},
+        carried=carried(inputs, rises),
         payment_view=own_view(inputs),
         is_change=is_change(inputs),
         currency=inputs.currency,

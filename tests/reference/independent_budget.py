@@ -181,7 +181,7 @@ def add_fixed_and_steps(inputs: Inputs, rows: Rows, builds: bool) -> None:
 
 def equipment(inputs: Inputs, builds: bool) -> tuple[Row, Row, float]:
     """Cash of equipment at the start and by month, depreciation by month of what is bought, its book value at the end."""
-    months, prices = 12 * inputs["years"], [1.0, *inputs["index"]["devices"]]
+    months, prices = 12 * inputs["years"], [inputs["carry"]["devices"], *inputs["index"]["devices"]]
     cash, worn, book = [0.0] * (months + 1), [0.0] * months, 0.0
     closes = inputs["finance"]["at_end"] == "closure"
     for item in inputs["capital"] if builds else []:

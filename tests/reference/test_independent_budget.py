@@ -81,6 +81,7 @@ def test_a_budget_is_recomputed_from_its_inputs_alone(name: str) -> None:
     found = document(*RUNS[name])
     assert found["schema"] == 2
     inputs = found["inputs"]
+    assert {name: inputs["index"][name][0] for name in inputs["carry"]} == inputs["carry"]
     assert list(row_differences(found, inputs)) == []
     assert [said for key, option in found["options"].items() for said in option_differences(key, option, inputs)] == []
 

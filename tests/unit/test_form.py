@@ -24,8 +24,9 @@ from econmodel.reporting.form import build_form
 from econmodel.reporting.form.questions import AFTER_A_YEAR, COURSE, SHEETS, TABLES, questions
 from econmodel.workflow import first_asked
 
-# The currency is the price list's; payer terms are exceptions; the rest are what-ifs.
-NOT_ASKED = {"currency", "payer_terms", "n_absence_start_month", "n_absence_months", "n_stop_month", "share_harms_paid"}
+OF_THE_LIST = {"currency", "price_list", "price_year"}
+# Payer terms are exceptions; the rest are what-ifs.
+NOT_ASKED = OF_THE_LIST | {"payer_terms", "n_absence_start_month", "n_absence_months", "n_stop_month", "share_harms_paid"}
 
 
 @pytest.fixture(scope="module")

@@ -58,6 +58,8 @@ BROKEN: list[tuple[dict[str, Any], str]] = [
     ({"cash_basis": "constant"}, "cash_basis = 'constant': must be nominal or real"),
     ({"finance_rate_basis": "real"}, "nominal and real must not be mixed"),
     ({"n_sessions_per_block": 0.0}, "n_sessions_per_block = 0: must be > 0"),
+    ({"first_year": 2023}, "first_year = 2023: lies before the year of the prices, 2024"),
+    ({"first_month": 13}, "first_month = 13: must be a month, 1 to 12, or 0"),
     ({"ramp": [{"quarter": 1, "share": 1.25}]}, "quarter 1 has 125% of capacity, must not exceed 100%"),
     ({"ramp": [{"quarter": 2, "share": 0.25}]}, "must be 1, 2, 3"),
     ({"ramp": []}, "must be 1, 2, 3"),

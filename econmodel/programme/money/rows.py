@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.parameters.catalogue import BLEED_ADMISSIONS, ENDOSCOPIES, EXAMINATIONS
+from econmodel.programme.calendar import carry
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import ProgrammeActivity, running
 from econmodel.programme.money.finance import nominal_rate
@@ -72,7 +73,10 @@ MONEY_ROWS = tuple(row for row in Row if not row.is_count and row not in (Row.CU
 
 @record
 class PriceIndices:
-    """Nominal prices relative to today by year, arrays (draw, year), year 0 (today) first; year y is at its end."""
+    """Nominal prices relative to the price year by year, arrays (draw, year), year 0 the start, at the prices of year 1.
+
+    ``general`` is the level of all prices at the end of each year, relative to the start.
+    """
 
     pay: FloatArray
     devices: FloatArray
@@ -90,7 +94,7 @@ class PriceIndices:
 
 
 def price_indices(inputs: ProgrammeInputs) -> PriceIndices:
-    """Build indices from the escalators; real escalators are turned into nominal ones first.
+    """Build indices: prices carried to year 1, then escalated by year; real escalators are turned into nominal ones first.
 
     ``mixed`` is for variable costs other than devices: ``share_variable_pay`` follows pay, the rest devices.
     """
@@ -98,7 +102,7 @@ def price_indices(inputs: ProgrammeInputs) -> PriceIndices:
 
     def index(escalator: FloatArray) -> FloatArray:
         nominal = escalator if inputs.escalator_basis == "nominal" else nominal_rate(escalator, inputs.r_inflation)
-        return np.asarray((1.0 + nominal[:, None]) ** year)
+        return np.asarray(carry(inputs, nominal)[:, None] * (1.0 + nominal[:, None]) ** np.maximum(year - 1.0, 0.0))
 
     pay, devices = index(inputs.r_escalator_pay), index(inputs.r_escalator_devices)
     share = inputs.share_variable_pay[:, None]

@@ -144,6 +144,8 @@ ENGINEERING = {
 FINANCE = {
     "at_end": "Is the programme judged as going on after the last year, or as closing then?",
     "n_duty_months": "If it closed, for how many months would its patients still be followed up?",
+    "first_year": "In which calendar year would year 1 of the budget begin (0 if not known)?",
+    "first_month": "In which month does your financial year begin (1 to 12; 0: as usual in the country)?",
     "n_budget_years": "Over how many years is a case of this kind judged?",
     "discount_finance": "What finance rate a year do you use for net present value?",
     "finance_rate_basis": "Is that rate nominal or real?",

@@ -43,35 +43,36 @@ def row_name(row: Row) -> str:
     return f"{row.split('_')[0]} " + (f"less {phrases.lower(row.label)}" if row.is_cost else row.label)
 
 
-def _few(years: Sequence[Year], most: int) -> tuple[Sequence[Year], str]:
+def _few(years: Sequence[Year], most: int, names: Sequence[str]) -> tuple[Sequence[Year], str]:
     """First years and the last one, where there are more than fit, and which are left out."""
     if len(years) <= most:
         return years, ""
     out = years[most - 1 : -1]
-    return (*years[: most - 1], years[-1]), f" Years {out[0].year} to {out[-1].year} are in the technical report."
+    return (*years[: most - 1], years[-1]), f" {names[out[0].year]} to {names[out[-1].year]} are in the technical report."
 
 
 def finance_table(results: Results, programme: ProgrammeResult, most: int = 99) -> Table:
     """Rows of the budget by year, with totals; at most so many years."""
     currency = results.settings.currency
-    years, left_out = _few(programme.years, most)
+    names = programme.basis.year_names
+    years, left_out = _few(programme.years, most, names)
 
     def text(row: Row, value: float) -> str:
         return f.number(value, 1) if row.is_count else f.money(value, currency)
 
-    without = LEFT_OUT_OF_A_SHORT_PAPER if most == MOST_YEARS else LEFT_OUT
+    short, basis = most == MOST_YEARS, programme.basis
+    without = LEFT_OUT_OF_A_SHORT_PAPER if short else LEFT_OUT
     rows = [
         (row_name(row), *(text(row, year.rows[row]) for year in years), text(row, programme.totals[row]))
         for row in Row
         if row not in without and any(year.rows[row] for year in years)
     ]
-    basis = programme.basis
     return table(
         f"Change against today's mix by year ({basis.cash} {currency})",
-        (("Row", 2.6), *((f"Year {year.year}", 1.0, True) for year in years), ("Total", 1.0, True)),
+        (("Row", 2.6), *((names[year.year], 1.0, True) for year in years), ("Total", 1.0, True)),
         rows,
-        note=f"Equipment: {basis.capital}. NPV discounts each month's net cash at "
-        f"{f.percent(basis.finance_rate, 1)}. Rows that are zero throughout are left out.{left_out}",
+        note=f"Equipment: {basis.capital}. NPV discounts each month's net cash at {f.percent(basis.finance_rate, 1)}. "
+        f"{'' if short else basis.carried + ' '}Rows that are zero throughout are left out.{left_out}",
     )
 
 
@@ -88,7 +89,7 @@ def memo_table(results: Results, programme: ProgrammeResult) -> Table:
     volume = programme.break_even
     return table(
         f"Beside cash: memo lines, against today's mix ({programme.basis.cash} {currency})",
-        (("Line", 2.6), *((f"Year {year.year}", 1.0, True) for year in years)),
+        (("Line", 2.6), *((programme.basis.year_names[year.year], 1.0, True) for year in years)),
         [(label, *(f.money(amount, currency) for amount in amounts)) for label, amounts in lines.items()],
         note=f"Internal rate of return: {programme.headline.irr_text}. Break-even volume by the textbook ratio "
         f"(yearly fixed cost and annualised capital, over contribution per start): {f.number(volume.textbook, 1)} "
@@ -199,7 +200,8 @@ def _neutral(view: PaymentView, currency: str) -> str:
 
 def capacity_table(programme: ProgrammeResult, most: int = 99) -> Table:
     """Slots, beds and staffing by year; at most so many years."""
-    years, _ = _few(programme.capacity, most)
+    names = programme.basis.year_names
+    years, _ = _few(programme.capacity, most, names)
     lines = (
         ("Endoscopy slots used", [year.session_slots for year in years], 0),
         ("Surveillance examinations", [year.surveillance_examinations for year in years], 0),
@@ -210,7 +212,7 @@ def capacity_table(programme: ProgrammeResult, most: int = 99) -> Table:
     )
     return table(
         f"Capacity and staffing, change against today's mix ({programme.basis.cash} {programme.basis.currency})",
-        (("", 2.2), *((f"Year {y.year}", 0.7, True) for y in years)),
+        (("", 2.2), *((names[y.year], 0.7, True) for y in years)),
         [(label, *(f.number(count, digits) for count in counts)) for label, counts, digits in lines],
         note=savings_text(programme),
     )

@@ -189,7 +189,7 @@ def budget_tables(case: Case, programme: ProgrammeResult) -> list[Any]:
     )
     table.add_column("Row", max_width=40)
     for year in years:
-        table.add_column(f"Year {year.year}", justify="right")
+        table.add_column(programme.basis.year_names[year.year], justify="right")
     table.add_column("Total", justify="right")
     for row in Row:
         shown = (f.number(figure, 1 if row.is_count else 0) for figure in (*(year.rows[row] for year in years), programme.totals[row]))
@@ -205,7 +205,7 @@ def budget_tables(case: Case, programme: ProgrammeResult) -> list[Any]:
     for worse in programme.downside:
         downside.add_row(escape(worse.said), f.money(worse.npv_cash, currency), f.money_change(worse.npv_cash_change, currency))
     invented = [Text("Invented data: a fictional hospital.", style="bold")] if case.is_demo else []
-    return [*invented, table, *options, downside, *(Text(f"- {s}") for s in programme.sentences)]
+    return [*invented, table, Text(programme.basis.carried), *options, downside, *(Text(f"- {s}") for s in programme.sentences)]
 
 
 def _options(found: Appraisal) -> Table:
