@@ -28,6 +28,7 @@ from econmodel.records import record
 FloatArray = NDArray[np.float64]
 FEWEST, MOST = 3, 2**23
 SMALLEST = 2.0**-54
+SCRAMBLINGS = 8
 
 
 @record
@@ -97,7 +98,8 @@ class Sampler:
     seed
         Seed of the run.
     sobol
-        Scrambled Sobol points instead of ordinary sampling; the number of draws must then be a power of two.
+        Scrambled Sobol points instead of ordinary sampling, in :data:`SCRAMBLINGS` independent sequences one after the other, so
+        that their means tell the error; the number of draws must then be a power of two.
     forced
         Choices of weighted settings made in every draw: the same draws as without, in another structure.
 
@@ -119,16 +121,18 @@ class Sampler:
         self.columns = self.layouts[()].columns | self._weights() | weights
         self._streams = {name: stream(seed, name) for name in self.columns}
         self._twin_streams = {name: stream(seed, p.name) for name, p in self.twins.items()}
-        self._sobol: Any = self._sobol_engine(seed) if sobol else None
+        self._sobol: list[Any] = self._sequences(seed) if sobol else []
+        self._given, self._each = 0, 0
 
-    def _sobol_engine(self, seed: int) -> Any:
+    def _sequences(self, seed: int) -> list[Any]:
         from scipy.stats import qmc
 
-        return qmc.Sobol(len(self.columns), scramble=True, rng=stream(seed, "sobol"))
+        return [qmc.Sobol(len(self.columns), scramble=True, rng=stream(seed, f"sobol {k}")) for k in range(SCRAMBLINGS)]
 
     def blocks(self, draws: int, size: int) -> Iterator[dict[str, FloatArray]]:
         """Give the draws in blocks of at most ``size``; the same draws whatever the size. Raises as :func:`check_draws`."""
-        check_draws(draws, sobol=self._sobol is not None)
+        check_draws(draws, sobol=bool(self._sobol))
+        self._given, self._each = 0, draws // SCRAMBLINGS
         for start in range(0, draws, size):
             yield self._values(min(size, draws - start))
 
@@ -146,7 +150,7 @@ class Sampler:
 
     def _draw(self, n: int) -> dict[str, FloatArray]:
         """Draws of each column: the input itself, its increment, a gamma weight of a share, or the place of a choice."""
-        if self._sobol is not None:
+        if self._sobol:
             points = np.maximum(self._sobol_points(n), SMALLEST)
             u = {name: points[:, i] for i, name in enumerate(self.columns)}
         else:
@@ -157,10 +161,16 @@ class Sampler:
         return {name: d.ppf(u[name]) if name in u else d.draw(self._streams[name], n) for name, d in self.columns.items()}
 
     def _sobol_points(self, n: int) -> FloatArray:
-        """Next points; their total is a power of two, as the library asks, but a block need not be."""
+        """Next points; a sequence's total is a power of two, as the library asks, but a block need not be."""
+        points = []
         with warnings.catch_warnings():
             warnings.filterwarnings("ignore", message="The balance properties")
-            return np.asarray(self._sobol.random(n))
+            while n:
+                sequence, taken = divmod(self._given, self._each)
+                some = min(n, self._each - taken)
+                points.append(self._sobol[sequence].random(some))
+                self._given, n = self._given + some, n - some
+        return np.concatenate(points)
 
     def _weights(self) -> dict[str, Distribution]:
         """Gamma weights whose shares are Dirichlet."""
@@ -214,11 +224,11 @@ def check_draws(draws: int, *, sobol: bool = False) -> None:
     AnalysisError
         Too few or too many draws, or Sobol draws that are not a power of two.
     """
-    within = FEWEST <= draws <= MOST
-    if not within or (sobol and draws & (draws - 1)):
-        rule = "a power of two with --sobol" if within else f"from {FEWEST} to {MOST:,}"
+    within, fewest = FEWEST <= draws <= MOST, 2 * SCRAMBLINGS if sobol else FEWEST
+    if not within or (sobol and (draws & (draws - 1) or draws < fewest)):
+        rule = f"a power of two from {fewest} with --sobol" if within else f"from {FEWEST} to {MOST:,}"
         what = f"draws = {draws:,}: must be {rule}"
-        fix = min(MOST, max(FEWEST, 2 ** round(math.log2(max(draws, 2)))))
+        fix = min(MOST, max(fewest, 2 ** round(math.log2(max(draws, 2)))))
         raise AnalysisError(what, where="--draws", fix=f"--draws {fix}")
 
 

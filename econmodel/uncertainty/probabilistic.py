@@ -32,7 +32,7 @@ from econmodel.model.inputs import horizon_years
 from econmodel.model.worsening import CLASSES
 from econmodel.parameters.catalogue import KEPT
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.sampling import Sampler
+from econmodel.parameters.sampling import SCRAMBLINGS, Sampler
 from econmodel.parameters.structures import Choices, Part, Structures, structures_of
 from econmodel.records import record
 
@@ -132,6 +132,11 @@ class Psa:
     def draws(self) -> int:
         """Number of draws."""
         return len(self.outcomes["cost"])
+
+    @property
+    def sequences(self) -> int:
+        """Sequences of Sobol points, one after the other; 1 for independent draws."""
+        return SCRAMBLINGS if self.sobol else 1
 
     @property
     def threshold(self) -> float:

@@ -8,6 +8,7 @@ from quantiles of the ARR; the mean of one over the draws is never taken.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -43,10 +44,16 @@ class Interval:
         return {name: known(figure) for name, figure in vars(self).items()}
 
 
-def summarise(draws: FloatArray) -> Interval:
-    """Mean, 95% interval and standard error of draws."""
+def summarise(draws: FloatArray, sequences: int = 1) -> Interval:
+    """Mean, 95% interval and standard error of draws: independent ones, or as many sequences of Sobol points as are given."""
     low, high = np.quantile(draws, INTERVAL)
-    return Interval(float(draws.mean()), float(low), float(high), float(draws.std(ddof=1) / np.sqrt(len(draws))))
+    return Interval(float(draws.mean()), float(low), float(high), standard_error(draws, sequences))
+
+
+def standard_error(draws: FloatArray, sequences: int = 1) -> float:
+    """Standard error of a mean; points of one Sobol sequence are not independent, but the means of several scramblings are."""
+    apart = draws if sequences == 1 else draws.reshape(sequences, -1).mean(axis=1)
+    return float(apart.std(ddof=1) / np.sqrt(len(apart)))
 
 
 @record
@@ -115,16 +122,17 @@ class ComparisonRisk:
 def comparison_risk(psa: Psa, key: str, versus: str) -> ComparisonRisk:
     """Summarise one comparison over the draws."""
     whole, headline = psa.compare(key, versus), psa.compare(key, versus, headline=True)
+    spread = partial(summarise, sequences=psa.sequences)
     cost, effect, benefit = whole.incremental_cost, whole.incremental_qalys, whole.net_monetary_benefit
     return ComparisonRisk(
-        incremental_cost=summarise(cost),
-        headline_cost=summarise(headline.incremental_cost),
-        incremental_qalys=summarise(effect),
-        incremental_life_years=summarise(whole.incremental_life_years),
-        net_monetary_benefit=summarise(benefit),
-        bleeds_averted_per_100=summarise(whole.bleeds_averted_per_100),
-        headline_bleeds_averted_per_100=summarise(headline.bleeds_averted_per_100),
-        arr={year: summarise(arr) for year, arr in whole.arr.items()},
+        incremental_cost=spread(cost),
+        headline_cost=spread(headline.incremental_cost),
+        incremental_qalys=spread(effect),
+        incremental_life_years=spread(whole.incremental_life_years),
+        net_monetary_benefit=spread(benefit),
+        bleeds_averted_per_100=spread(whole.bleeds_averted_per_100),
+        headline_bleeds_averted_per_100=spread(headline.bleeds_averted_per_100),
+        arr={year: spread(arr) for year, arr in whole.arr.items()},
         nnt={year: nnt_from_draws(arr) for year, arr in whole.arr.items()},
         probability_saving=share(cost < 0),
         headline_probability_saving=share(headline.incremental_cost < 0),
@@ -194,12 +202,12 @@ class Sufficiency:
     draws_for_sign: int | None
 
 
-def sufficiency(draws: FloatArray) -> Sufficiency:
+def sufficiency(draws: FloatArray, sequences: int = 1) -> Sufficiency:
     """Judge the draws of one outcome."""
     mean, sd = float(draws.mean()), float(draws.std(ddof=1))
-    error, limit = Z * sd / np.sqrt(len(draws)), SUFFICIENT * max(abs(mean), sd)
+    error, limit = Z * standard_error(draws, sequences), SUFFICIENT * max(abs(mean), sd)
     needed = int(np.ceil(len(draws) * (error / limit) ** 2)) if limit else 0
-    for_sign = int(np.ceil(min((Z * sd / mean) ** 2, MOST_NEEDED))) if mean else None
+    for_sign = int(np.ceil(min(len(draws) * (error / mean) ** 2, MOST_NEEDED))) if mean else None
     return Sufficiency(float(error), float(limit), bool(error <= limit), needed, bool(abs(mean) > error), for_sign)
 
 
@@ -213,6 +221,7 @@ class Convergence:
     outcomes: Mapping[str, Sufficiency]
     relative_error: float
     sufficient: bool
+    settled: bool
     sentence: str
 
     def to_json(self) -> dict[str, Any]:
@@ -238,7 +247,7 @@ def convergence(psa: Psa, key: str, versus: str) -> Convergence:
     running = {name: [known(mean) for mean in (np.cumsum(x)[at - 1] / at).tolist()] for name, x in series.items()}
     if NNT_YEAR in found.arr:
         running["nnt_3_years"] = [NumberNeededToTreat(m).value if m and m > 0 else None for m in running["arr_3_years"]]
-    errors: dict[str, float | None] = {name: known(summarise(x).se) for name, x in series.items()}
+    errors: dict[str, float | None] = {name: known(standard_error(x, psa.sequences)) for name, x in series.items()}
     errors["nnt_3_years"] = float(errors["arr_3_years"] or 0.0) / arr.mean() ** 2 if arr.mean() > 0 else None
     deciding = {
         f"net cost at {psa.headline_years} years": now.incremental_cost,
@@ -247,26 +256,23 @@ def convergence(psa: Psa, key: str, versus: str) -> Convergence:
         "net benefit": found.net_monetary_benefit,
         f"NNT at {psa.headline_years} years": now.arr_at_end,
     }
-    judged = {name: sufficiency(x) for name, x in deciding.items() if np.isfinite(x).all()}
+    judged = {name: sufficiency(x, psa.sequences) for name, x in deciding.items() if np.isfinite(x).all()}
     benefit = judged["net benefit"]
     relative = benefit.error / abs(series["net_monetary_benefit"].mean()) if series["net_monetary_benefit"].any() else np.inf
-    enough = all(one.sufficient for one in judged.values())
-    said = _suffice(psa, versus, judged)
-    return Convergence(tuple(at.tolist()), running, errors, judged, float(min(relative, 1e9)), enough, said)
+    enough, settled = (all(getattr(one, flag) for one in judged.values()) for flag in ("sufficient", "sign_settled"))
+    said = _suffice(psa, key, versus, judged)
+    return Convergence(tuple(at.tolist()), running, errors, judged, float(min(relative, 1e9)), enough, settled, said)
 
 
-def _suffice(psa: Psa, versus: str, judged: Mapping[str, Sufficiency]) -> str:
-    few = {name: one.draws_needed for name, one in judged.items() if not one.sufficient}
-    signs = {name: one.draws_for_sign for name, one in judged.items() if not one.sign_settled}
-    against = f"against {lower(psa.parameters.strategies[versus].label)}"
-    said = f"{psa.draws:,} draws suffice for every mean {against}."
-    if few:
-        told = ", ".join(f"{name} ({needed:,})" for name, needed in few.items())
-        said = f"{psa.draws:,} draws do not suffice {against}; needed are, for {told}."
-    if signs:
-        told = ", ".join(f"{name} ({_needed(needed)})" for name, needed in signs.items())
-        said += f" The sign is not settled, and would take so many draws: {told}."
-    return said
+def _suffice(psa: Psa, key: str, versus: str, judged: Mapping[str, Sufficiency]) -> str:
+    rows = psa.parameters.strategies
+    drawn = f"{psa.draws:,} Sobol points in {psa.sequences} scramblings" if psa.sobol else f"{psa.draws:,} draws"
+    about = f"{rows[key].label} against {lower(rows[versus].label)}: {drawn}"
+    few = [f"the mean of {name} ({one.draws_needed:,})" for name, one in judged.items() if not one.sufficient]
+    few += [f"the sign of {name} ({_needed(one.draws_for_sign)})" for name, one in judged.items() if not one.sign_settled]
+    if not few:
+        return f"{about} suffice for every mean and its sign."
+    return f"{about} are too few for {', '.join(few)}; in brackets how many it would take."
 
 
 def _needed(draws: int | None) -> str:
@@ -333,6 +339,13 @@ class Risk:
         """Comparison of one strategy with one comparator; None for the comparator itself or one not shown."""
         return self.comparisons.get(versus, {}).get(key)
 
+    def sentences(self, versus: str, key: str) -> tuple[str, ...]:
+        """Say whether the draws suffice for one comparison, and of which others with the same comparator they do not."""
+        found = self.convergence[versus]
+        few = [lower(self.expected.strategies[k]["label"]) for k, c in found.items() if k != key and not (c.sufficient and c.settled)]
+        others = [f"Against the same, too few also for: {', '.join(few)}."] if few else []
+        return (found[key].sentence, *others)
+
     def probability_saving(self) -> dict[str, dict[str, dict[str, float]]]:
         """Chance of a lower cost at the headline years and over the horizon, by comparator, then strategy."""
         years = str(self.headline_years)
@@ -373,7 +386,7 @@ def risk_of(psa: Psa) -> Risk:
         psa.draws,
         psa.seed,
         psa.sobol,
-        {name: {key: summarise(psa.column(name, s)) for s, key in enumerate(psa.keys)} for name in psa.outcomes},
+        {name: {key: summarise(psa.column(name, s), psa.sequences) for s, key in enumerate(psa.keys)} for name in psa.outcomes},
         {key: share(best == s) for s, key in enumerate(psa.keys)},
         {versus: {key: comparison_risk(psa, key, versus) for key in keys} for versus, keys in pairs.items()},
         acceptability(psa),

@@ -62,7 +62,7 @@ def test_the_main_command_leaves_the_checkout_clean(checkout: Path, environment:
     others = {"demo_workbook.xlsx", "demo_form.xlsx", "results.json", "results.csv", "provenance.csv"}
     assert papers | others <= {path.name for path in folder.iterdir()}
     results = json.loads((folder / "results.json").read_text(encoding="utf-8"))
-    assert results["uncertainty"]["draws"] == 2000
+    assert results["uncertainty"]["draws"] == 4000
     assert len(results["programme"]["years"]) == 5
     for picture in (folder / "figures").glob("*.svg"):
         assert picture.with_suffix(".csv").exists()

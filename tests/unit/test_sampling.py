@@ -113,8 +113,12 @@ def test_sobol_points_cover_evenly(parameters: ParameterSet) -> None:
     drawn = sample(parameters, 1024, seed=6, sobol=True)
     d = parameters["p_rescue"].distribution
     assert drawn["p_rescue"].mean() == pytest.approx(d.mean, abs=0.1 * d.sd / np.sqrt(1024))
-    with pytest.raises(AnalysisError, match="power of two"):
-        sample(parameters, 1000, seed=6, sobol=True)
+    parts = drawn["p_rescue"].reshape(8, -1)
+    assert len(np.unique(parts[:, 0])) == 8
+    assert np.abs(parts.mean(axis=1) - d.mean).max() < d.sd / np.sqrt(128)
+    for too_few in (1000, 8):
+        with pytest.raises(AnalysisError, match="power of two from 16"):
+            sample(parameters, too_few, seed=6, sobol=True)
 
 
 def test_one_draw_is_refused(parameters: ParameterSet) -> None:

@@ -14,7 +14,8 @@ from econmodel.parameters.loading import load_case
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.structures import fix_structure
 from econmodel.uncertainty.probabilistic import Psa, run_psa
-from econmodel.uncertainty.risk import acceptability, risk_of
+from econmodel.uncertainty.risk import acceptability, risk_of, standard_error
+from econmodel.wording import lower
 
 
 @pytest.fixture(scope="module")
@@ -71,7 +72,30 @@ def test_document_holds_the_contract(psa: Psa) -> None:
     arr = psa.compare("glue", "watch").arr[3]
     assert block["nnt"]["3"]["value"] == pytest.approx(1 / arr.mean())
     assert {"watch", "beta_blocker"} <= set(document["comparisons"])
-    assert document["convergence"]["watch"]["glue"]["sentence"].startswith("120 draws")
+    assert document["convergence"]["watch"]["glue"]["sentence"].startswith("Direct endoscopic glue against no prophylaxis: 120 draws")
+
+
+def test_draws_never_suffice_where_their_own_diagnostics_say_otherwise(psa: Psa) -> None:
+    """Each sentence names its comparison, and says "suffice" exactly where every mean and sign is settled."""
+    risk, names = risk_of(psa), psa.parameters.strategies
+    seen = set()
+    for versus, block in risk.convergence.items():
+        for key, found in block.items():
+            assert found.sentence.startswith(f"{names[key].label} against {lower(names[versus].label)}: ")
+            fine = all(one.sufficient and one.sign_settled for one in found.outcomes.values())
+            assert ("suffice" in found.sentence) is fine is (found.sufficient and found.settled)
+            seen.add(fine)
+    assert False in seen
+    said = risk.sentences("watch", "glue")
+    assert said[0] == risk.convergence["watch"]["glue"].sentence
+    assert {lower(names[k].label) in said[-1] for k, c in risk.convergence["watch"].items() if k != "glue" and not c.settled} <= {True}
+
+
+def test_error_of_sobol_points_is_that_of_the_means_of_their_scramblings() -> None:
+    """Points of a sequence are not independent: eight means of 100 draws that differ between sequences alone."""
+    level = np.repeat(np.arange(8.0), 100)
+    assert standard_error(level, 8) == pytest.approx(np.arange(8.0).std(ddof=1) / np.sqrt(8))
+    assert standard_error(level) < 0.11 < standard_error(level, 8)
 
 
 def test_nnt_interval_runs_through_infinity() -> None:

@@ -40,7 +40,7 @@ def psa(
     from econmodel.reporting.tables.terminal import psa_table
     from econmodel.uncertainty.deterministic import pairs_of
     from econmodel.uncertainty.risk import risk_of
-    from econmodel.workflow import run_structures
+    from econmodel.workflow import answer, run_structures
 
     case = load(file, overrides, sets, seed=seed, draws=draws, structure=structure, quiet=quiet)
     if vary is not None:
@@ -48,7 +48,9 @@ def psa(
     folder = check_output(out, Path("reports") / case.name / "psa", json, reads=(file, *overrides))
     pairs = pairs_of(case.parameters, strategy, against)
     psa = run_with_progress(case, sobol=sobol, quiet=quiet)
+    lead = pairs[0][0]
     psa = replace(psa, comparators=tuple(dict.fromkeys((*(versus for _, versus in pairs), *psa.comparators))))
+    pairs = pairs if against else tuple((lead, versus) for versus in psa.comparators if versus != lead)
     risk, structures = risk_of(psa), run_structures(case)
     document = psa_document(case, risk, structures)
     if json:
@@ -59,5 +61,5 @@ def psa(
         save_psa(case.title, psa, risk, pairs, document, stage)
     if json != "-":
         screen = console(quiet=quiet)
-        screen.print(psa_table(case, psa, risk, pairs, structures))
+        screen.print(psa_table(case, answer(case).results, psa, risk, pairs, structures))
         screen.print(f"Pictures, draws and JSON in {folder}", markup=False, highlight=False)

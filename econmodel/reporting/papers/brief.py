@@ -84,6 +84,7 @@ def _answer(case: Case, results: Results, within_route: WithinRoute | None) -> S
         (
             Paragraph(phrases.answer(results), tone="answer"),
             *phrases.within_route(within_route),
+            *(Paragraph(said, tone="note") for said in phrases.lifetime_sentences(results, key)),
             Paragraph(caution, tone="caution"),
             blocks.key_numbers(results),
             Paragraph(which, tone="note"),

@@ -6,6 +6,7 @@ from collections import Counter
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
+from econmodel.economics.lifetime import lifetime_swaps
 from econmodel.parameters.countries import borrowed, conventions, is_converted
 from econmodel.parameters.schema import RUN_SETTINGS, WATCH
 from econmodel.parameters.second_look import second_look
@@ -75,6 +76,29 @@ def _one_comparison(results: Results, versus: str, key: str) -> str:
         bleeds = f"{'averts' if per_100 > 0 else 'brings'} {f.number(abs(per_100))} bleeds per 100 patients"
     told = f"{money} and {bleeds}"
     return told
+
+
+def not_settled(results: Results, risk: Risk) -> tuple[str, ...]:
+    """Say what of the decision lies within Monte Carlo error: the sign of a figure of the lead, and the best option."""
+    blocks = (risk.convergence[versus].get(results.lead) for versus in risk.convergence)
+    said = [block.sentence for block in blocks if block and not block.settled]
+    return (*said, *(() if risk.stability.stable else (risk.stability.sentence,)))
+
+
+def lifetime_sentences(results: Results, key: str = "") -> tuple[str, ...]:
+    """Say where bleeds over the time horizon put two strategies, one of them ``key`` if given, the other way round."""
+    now, whole = (f.duration(years) for years in (results.settings.headline, results.settings.horizon_years))
+    said = []
+    for found in lifetime_swaps(results):
+        if key in ("", found.ahead, found.behind):
+            ahead, behind = (lower(results.labels[name]) for name in (found.ahead, found.behind))
+            (a, b), (c, d) = ((f.number(x, 1) for x in pair) for pair in (found.whole, found.headline))
+            nnt = f" ({found.nnt[0].text} at {now}, {found.nnt[1].text} over {whole})" if found.nnt else ""
+            said.append(
+                f"Over {whole} {ahead} has fewer {found.counted} than {behind}, {a} and {b} per 100 patients; "
+                f"at {now} more, {c} and {d}{nnt}."
+            )
+    return tuple(said)
 
 
 def within_route(found: WithinRoute | None, tone: Tone = "note") -> tuple[Paragraph, ...]:

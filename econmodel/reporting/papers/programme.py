@@ -85,6 +85,7 @@ def _decision(
                 lead="Proposed: ",
             ),
             *phrases.within_route(within_route),
+            *(Paragraph(said, tone="note") for said in phrases.lifetime_sentences(results, lead)),
             *_margin(results, programme),
             key_numbers(results, programme, risk),
         ),

@@ -100,6 +100,7 @@ def _summary(case: Case, results: Results, findings: Findings) -> Section:
         (
             Paragraph(phrases.answer(results), tone="answer"),
             *phrases.within_route(findings.within_route, "body"),
+            *(Paragraph(said) for said in phrases.lifetime_sentences(results)),
             Paragraph(certainty, tone="caution"),
             blocks.key_numbers(results),
             blocks.headline_table(results),

@@ -284,7 +284,8 @@ def untreated_section(rows: Sequence[RiskRow], without: Sequence[RiskRow], findi
 
 def _together(results: Results, findings: Findings, risk: Risk) -> Section:
     tables = [expected_table(results, risk), *(_risk_table(results, risk, versus) for versus in risk.comparisons)]
-    said = Bullets(tuple(("", risk.convergence[key][results.lead].sentence) for key in risk.comparisons if key != results.lead))
+    told = [said for key in risk.comparisons if key != results.lead for said in risk.sentences(key, results.lead)]
+    said = Bullets(tuple(("", sentence) for sentence in (*told, risk.stability.sentence)))
     curves = Charts((report_chart("acceptability", findings, results.labels),))
     return Section("All inputs varied together", (*tables, said, curves), level=2)
 

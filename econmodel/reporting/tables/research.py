@@ -266,10 +266,9 @@ def research_section(found: Research) -> Section:
 
 def research_lines(case: Case, found: Research, *, by_size: bool) -> Iterator[Any]:
     """What a terminal shows: sentences, tables, and each study by size where asked."""
-    from rich import box
-    from rich.markup import escape
-    from rich.table import Table as Shown
     from rich.text import Text
+
+    from econmodel.reporting.tables.terminal import as_lines
 
     section = research_section(found)
     yield Text(f"{case.title}: {lower(section.heading)}", style="bold")
@@ -280,12 +279,7 @@ def research_lines(case: Case, found: Research, *, by_size: bool) -> Iterator[An
     for sentence in research_sentences(found):
         yield Text(f"- {sentence}")
     for block in tables:
-        shown = Shown(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), title=escape(block.caption), title_justify="left")
-        for column in block.columns:
-            shown.add_column(escape(column.heading), justify="right" if column.is_number else "left")
-        for row in block.rows:
-            shown.add_row(*map(escape, row))
-        yield shown
+        yield as_lines(block)
         yield Text(block.note, style="dim")
     yield Text(WITHIN, style="dim")
     if case.is_demo:

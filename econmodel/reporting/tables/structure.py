@@ -14,9 +14,9 @@ from econmodel.uncertainty.risk import Risk
 SHOWN = ("net_cost", "net_cost_lifetime", "qalys", "net_benefit", "arr")
 
 
-def expected_table(results: Results, risk: Risk) -> Table:
-    """Lead against each comparator: the mean over draws, and the deterministic value where it is more than 5% away."""
-    settings, names, lead = results.settings, results.labels, results.lead
+def expected_table(results: Results, risk: Risk, key: str = "") -> Table:
+    """One strategy, the lead if none is given, against each comparator: the mean over draws, beside it the base case's if 5% away."""
+    settings, names, key = results.settings, results.labels, key or results.lead
     years = f.duration(settings.headline)
 
     def shown(name: str, value: float) -> str:
@@ -29,16 +29,16 @@ def expected_table(results: Results, risk: Risk) -> Table:
         return shown(name, expected) + beside
 
     rows = [
-        (names[versus], *(cell(*figure) for figure in risk.expected.apart(results, versus, lead)))
-        for versus in results.beside
-        if versus != lead
+        (names[versus], *(cell(*figure) for figure in risk.expected.apart(results, versus, key)))
+        for versus in risk.expected.comparisons
+        if versus != key and versus in results.comparisons
     ]
     heads = (f"Net cost, {years}", "Net cost, horizon", "QALYs gained", "Net benefit", f"NNT at {years}")
     return table(
-        f"Expected over the draws: {lower(names[lead])} against each comparator ({f.price_note(settings)})",
+        f"Expected over the draws: {lower(names[key])} against each comparator ({f.price_note(settings)})",
         (("Against", 1.6), *((head, 1.4, True) for head in heads)),
         rows,
-        note=f"In brackets the deterministic value where it is more than 5% away: {WHY}.",
+        note=f"In brackets the base case's value where it is more than 5% away: {WHY}.",
     )
 
 

@@ -9,10 +9,12 @@ from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.parameters.schema import WATCH
 from econmodel.programme.money.rows import Row
 from econmodel.reporting import formatting as f
-from econmodel.reporting.papers.phrases import caution, lower, short
+from econmodel.reporting.papers.content import Table as Content
+from econmodel.reporting.papers.phrases import caution, lifetime_sentences, lower, not_settled, short
 from econmodel.reporting.tables.checks import KINDS, value_text
 from econmodel.reporting.tables.programme import row_name
 from econmodel.reporting.tables.results import NNT_YEAR, bled_note, bleed_mean_text, headline_columns, headline_text
+from econmodel.reporting.tables.structure import expected_table
 
 if TYPE_CHECKING:
     from rich.console import Group
@@ -79,6 +81,9 @@ def headline_table(case: Case, results: Results, findings: Findings, width: int 
         lines.insert(0, Text(f"Mean of all bleed admissions, from prices by outcome: {bleed_mean_text(results)}.", style="dim"))
     if findings.within_route:
         lines.insert(0, Text(findings.within_route.sentence))
+    if findings.psa:
+        lines[:0] = [Text(said) for said in not_settled(results, findings.psa)]
+    lines[:0] = [Text(said) for said in lifetime_sentences(results)]
     if findings.programme:
         lines.insert(0, Text(finance_line(findings.programme), style="bold"))
     return Group(table, *lines)
@@ -97,19 +102,38 @@ def _heading(key: str, short: Mapping[str, str]) -> str:
     return SHORT[stem].format(versus)
 
 
-def psa_table(case: Case, psa: Psa, risk: Risk, pairs: Sequence[tuple[str, str]], structures: ByStructure | None = None) -> Group:
-    """Build a terminal table of each comparator, with a sentence on convergence of each comparison, and the caution."""
+def psa_table(
+    case: Case, results: Results, psa: Psa, risk: Risk, pairs: Sequence[tuple[str, str]], structures: ByStructure | None = None
+) -> Group:
+    """Build a terminal table of each comparator with what its draws suffice for, the means beside the base case, and the caution."""
     from rich.console import Group
     from rich.text import Text
 
     currency = psa.parameters.text("currency")
     parts: list[Table | Text] = []
     for key, versus in pairs:
-        parts += [_psa_part(case, psa, risk, versus), Text(risk.convergence[versus][key].sentence, style="dim")]
+        parts += [_psa_part(case, psa, risk, versus), *(Text(said, style="dim") for said in risk.sentences(versus, key))]
+    means = expected_table(results, risk, pairs[0][0])
+    parts += [as_lines(means), Text(means.note, style="dim"), Text(risk.stability.sentence, style="dim")]
     notes = f"Draws {psa.draws:,}, seed {psa.seed}. Best value: highest net benefit at {f.money(psa.threshold, currency)} per QALY."
     if structures:
         parts += [_structures(structures, currency), *(Text(sentence, style="dim") for sentence in structures.sentences)]
     return Group(*parts, Text(notes, style="dim"), Text(caution(), style="dim"))
+
+
+def as_lines(block: Content) -> Table:
+    """Lay a table of the papers for a terminal."""
+    from rich import box
+    from rich.markup import escape
+    from rich.table import Table
+
+    shown = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), title=escape(block.caption), title_justify="left")
+    shown.title_style = "bold"
+    for column in block.columns:
+        shown.add_column(escape(column.heading), justify="right" if column.is_number else "left")
+    for row in block.rows:
+        shown.add_row(*map(escape, row))
+    return shown
 
 
 def _psa_part(case: Case, psa: Psa, risk: Risk, versus: str) -> Table:
