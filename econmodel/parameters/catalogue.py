@@ -183,7 +183,11 @@ COURSE_COUNTS = (
 OTHER_PRICES = (
     Price("willingness_to_pay", "Willingness-to-pay threshold for one QALY", "QALY"),
     Price("payment_professional_session", "Professional fee for a treatment session", "session"),
+    Price("payment_professional_surveillance", "Professional fee for a surveillance examination", "visit"),
     Price("payment_professional_bleed", "Professional fees for a bleed admission", "event"),
+    Price("c_physician_session", "Cost of an employed physician: treatment session", "session"),
+    Price("c_physician_surveillance", "Cost of an employed physician: surveillance examination", "visit"),
+    Price("c_physician_bleed", "Cost of an employed physician: bleed admission", "event"),
     Price("c_coordinator", "Coordinator's time", "year"),
     Price("c_training", "Training and set-up", "once"),
     Price("c_service_contract", "Service contract charged to the programme", "year"),

@@ -17,6 +17,7 @@ from econmodel.parameters.documents import Document
 from econmodel.parameters.schema import (
     BOUNDS,
     CURRENCIES,
+    MAY_BE_EMPTY,
     MONEY_PER,
     NEEDED_BY_STATUS,
     PLAIN_UNITS,
@@ -203,7 +204,7 @@ def parse_table(name: str, rows: Any, where: Where) -> tuple[dict[str, Any], ...
     """Read the rows of a table input."""
     if rows is None:
         return None
-    if not isinstance(rows, list) or not rows or not all(isinstance(row, dict) for row in rows):
+    if not isinstance(rows, list) or not (rows or name in MAY_BE_EMPTY) or not all(isinstance(row, dict) for row in rows):
         what = f"{name}: table must be a list of one or more rows"
         raise ParameterError(what, where=str(where), fix="write table = [{ name = ..., share = ... }, ...]")
     return tuple(rows)

@@ -21,18 +21,22 @@ from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import Intake, ProgrammeActivity, plan_intake, programme_activity
 from econmodel.programme.money import finance
 from econmodel.programme.money.capital import CapitalSchedule, schedule_capital
+from econmodel.programme.money.contracts import ContractedIncome
 from econmodel.programme.money.payers import UnitMoney, unit_money
 from econmodel.programme.money.rows import (
     MONEY_ROWS,
     PriceIndices,
     Row,
     Rows,
-    contribution_rows,
+    activity_rows,
     fixed_cost,
     follow_up_duty,
+    income_rows,
+    paid_income,
     price_indices,
     session_slots,
     step_blocks,
+    with_contribution,
 )
 from econmodel.records import record
 
@@ -56,19 +60,29 @@ class Memo(Generic[Number]):
 
 @record
 class VolumeRows:
-    """What moves in proportion to the volume, nominal by month: starts, R2 to R11 and R20, and session slots.
+    """What moves in proportion to the volume, nominal by month: starts, R2 to R10 and R20, and session slots.
 
-    ``duty`` (draw,) is what follow-up after a closure is worth at the last month.
+    ``contracted`` is income within contracts at full payment, which no row holds before they are settled; ``duty`` (draw,) what
+    follow-up after a closure is worth at the last month.
     """
 
     rows: Rows
+    contracted: tuple[ContractedIncome, ...]
     slots: FloatArray
     duty: FloatArray
 
     def scaled(self, factor: FloatArray) -> VolumeRows:
         """Of ``factor`` times as many patients; a factor of shape (n,) makes n draws of one."""
         by = factor[:, None]
-        return VolumeRows({row: a * by for row, a in self.rows.items()}, self.slots * by, self.duty * factor)
+        contracted = tuple(c.scaled(by) for c in self.contracted)
+        return VolumeRows({row: a * by for row, a in self.rows.items()}, contracted, self.slots * by, self.duty * factor)
+
+    def settled(self, prices: PriceIndices) -> Rows:
+        """Rows with what contracts pay, R6 and R11 with them; of prices by month."""
+        rows = dict(self.rows)
+        for contracted in self.contracted:
+            rows |= {row: rows[row] + paid for row, paid in contracted.paid(prices.tariff).items()}
+        return with_contribution(rows)
 
 
 @record
@@ -135,7 +149,7 @@ class Budget:
         inputs, prices = self.inputs, price_indices(self.inputs)
         nominal = nominal_finance_rate(inputs)
         at_end = (1.0 + nominal) ** -float(inputs.n_budget_years)
-        income = _paid_income(self.volume.rows)[:, -1]
+        income = paid_income(self.volume.settled(prices.monthly()))[:, -1]
         return AfterTheEnd(
             book_value=at_end * self.capital.closing_book,
             debtors=at_end * 12.0 * income * inputs.n_settlement_days / finance.DAYS_PER_YEAR,
@@ -237,16 +251,21 @@ def assemble_budget(inputs: ProgrammeInputs, intake: Intake, activity: Programme
 def _volume_rows(
     inputs: ProgrammeInputs, intake: Intake, activity: ProgrammeActivity, money: UnitMoney, prices: PriceIndices
 ) -> VolumeRows:
-    rows = {Row.STARTS: intake.starts} | contribution_rows(inputs, activity, activity.change, money, prices.monthly())
+    change, monthly = activity.change, prices.monthly()
+    rows = {Row.STARTS: intake.starts} | activity_rows(inputs, activity, change, money, monthly)
+    lines = [(contract, income_rows(inputs, activity, change, money, unit, monthly)) for contract, unit in money.contracted]
+    contracted = tuple(ContractedIncome(contract, line, paid_income(line)) for contract, line in lines)
     duty = np.zeros(1)
     if inputs.closes:
         duty = _duty(inputs, activity, _rows_after(inputs, activity, money, prices), prices)
-    return VolumeRows(rows, session_slots(inputs, activity, activity.change), duty)
+    return VolumeRows(rows, contracted, session_slots(inputs, activity, change), duty)
 
 
 def _rows_after(inputs: ProgrammeInputs, activity: ProgrammeActivity, money: UnitMoney, prices: PriceIndices) -> Rows:
-    """Rows of the months after the budget, nominal, at the prices of its last year."""
-    return contribution_rows(inputs, activity, activity.run_off, money, prices.last_year())
+    """Rows of the months after the budget, nominal, at the prices of its last year; a contract then pays its variable share."""
+    beyond = sum((contract.variable * unit for contract, unit in money.contracted), money.income)
+    after = dataclasses.replace(money, income=beyond)
+    return with_contribution(activity_rows(inputs, activity, activity.run_off, after, prices.last_year()))
 
 
 def _duty(inputs: ProgrammeInputs, activity: ProgrammeActivity, after: Rows, prices: PriceIndices) -> FloatArray:
@@ -293,7 +312,8 @@ def cash_flow(
 
 
 def _operating_rows(inputs: ProgrammeInputs, volume: VolumeRows, prices: PriceIndices) -> Rows:
-    monthly, rows = prices.monthly(), dict(volume.rows)
+    monthly = prices.monthly()
+    rows = volume.settled(monthly)
     rows[Row.STEP_COST] = (
         np.repeat(step_blocks(inputs, volume.slots), 12, axis=1) * inputs.c_session_block[:, None] * monthly.pay / 12.0
     )
@@ -307,14 +327,9 @@ def _add_tax_and_working_capital(inputs: ProgrammeInputs, years: Rows, rows: Row
     tax = finance.tax_due((years[Row.OPERATING_CASH] - capital.depreciation)[:, 1:], inputs.share_tax)
     rows[Row.TAX] = np.zeros_like(rows[Row.OPERATING_CASH])
     rows[Row.TAX][:, 11::12] = tax
-    rows[Row.WORKING_CAPITAL] = finance.working_capital_increase(_paid_income(rows), inputs.n_settlement_days, collected=inputs.closes)
+    rows[Row.WORKING_CAPITAL] = finance.working_capital_increase(paid_income(rows), inputs.n_settlement_days, collected=inputs.closes)
     for name in (Row.TAX, Row.WORKING_CAPITAL):
         years[name] = _by_year(rows[name])
-
-
-def _paid_income(rows: Rows) -> FloatArray:
-    """Income on which payers owe, less what is lost."""
-    return rows[Row.PROPHYLAXIS_INCOME] + rows[Row.HARM_INCOME] - rows[Row.BLEED_INCOME_LOST]
 
 
 def _in_basis(inputs: ProgrammeInputs, rows: Rows, years: Rows, prices: PriceIndices) -> tuple[Rows, Rows, FloatArray]:

@@ -8,6 +8,7 @@ from difflib import get_close_matches
 from typing import Any
 
 from econmodel.errors import ParameterError
+from econmodel.parameters.catalogue import CATEGORIES, CATEGORY
 from econmodel.records import record
 from econmodel.wording import duration
 
@@ -35,6 +36,24 @@ class PayerTerm:
     paid_at_margin: float | None = None
     payment_ratio: float | None = None
     denial: float | None = None
+
+
+@record
+class Contract:
+    """What a payer's contract pays for a change of activity: a share of what goes beyond the plan, within a floor and a cap.
+
+    ``scope`` are activities or categories. ``plan`` and ``baseline`` (default the plan) are the value a year of all the payer's
+    activity in scope at full payment: one number, in prices of the price year and carried as payments are, or one for each year
+    in its own money. ``floor`` and ``cap`` are total payment relative to the plan.
+    """
+
+    payer: str
+    scope: tuple[str, ...]
+    plan: tuple[float, ...]
+    baseline: tuple[float, ...]
+    variable: float
+    floor: float = 0.0
+    cap: float = math.inf
 
 
 @record
@@ -137,19 +156,56 @@ def read_payer_terms(name: str, rows: Rows) -> tuple[PayerTerm, ...]:
     return tuple(terms)
 
 
-def check_payer_names(payers: Sequence[Payer], terms: Sequence[PayerTerm]) -> None:
-    """Refuse a term for a payer that is not in the payer mix."""
+def check_payer_names(payers: Sequence[Payer], terms: Sequence[PayerTerm], contracts: Sequence[Contract]) -> None:
+    """Refuse a term or contract of a payer that is not in the payer mix."""
     known = [p.name for p in payers]
-    for term in terms:
-        if term.payer not in known:
-            close = get_close_matches(term.payer, known, n=1)
-            what = f"payer_terms: unknown payer {term.payer!r}"
-            raise ParameterError(
-                what,
-                fix=f"did you mean {close[0]!r}?"
-                if close
-                else f"payers are {', '.join(known)}; override payer_terms as well, for these",
-            )
+    for name, rows in (("payer_terms", terms), ("contracts", contracts)):
+        for payer in [row.payer for row in rows]:
+            if payer not in known:
+                close = get_close_matches(payer, known, n=1)
+                what = f"{name}: unknown payer {payer!r}"
+                others = f"payers are {', '.join(known)}; override {name} as well, for these"
+                raise ParameterError(what, fix=f"did you mean {close[0]!r}?" if close else others)
+
+
+def read_contracts(name: str, rows: Rows) -> tuple[Contract, ...]:
+    """Read blended contracts, at most one of a payer; a floor above the plan or a cap below it is refused."""
+    contracts = []
+    for row in rows:
+        _fields(name, row, ("payer", "scope", "plan", "variable"), ("baseline", "floor", "cap"))
+        scope = (row["scope"],) if isinstance(row["scope"], str) else tuple(row["scope"])
+        for covered in scope:
+            if covered not in CATEGORY and covered not in CATEGORIES:
+                what = f"{name}: {row['payer']!r} has {covered!r} in its scope, neither a category nor a priced activity"
+                raise ParameterError(what, fix=f"use {', '.join(CATEGORIES)}, or an activity")
+        plan, baseline = (_by_year(name, row, key) for key in ("plan", "baseline" if "baseline" in row else "plan"))
+        highs = {"variable": 1.0, "floor": 1.0, "cap": math.inf}
+        numbers = {k: _number(name, row, k, 1.0 if k == "cap" else 0.0, high) for k, high in highs.items() if k in row}
+        contracts.append(Contract(str(row["payer"]), scope, plan, baseline, **numbers))
+    _no_repeats(name, [c.payer for c in contracts], "payer")
+    return tuple(contracts)
+
+
+def _by_year(name: str, row: Mapping[str, Any], key: str) -> tuple[float, ...]:
+    """One number, or one for each year."""
+    given = row[key] if isinstance(row[key], list) else [row[key]]
+    return tuple(_number(name, {key: value}, key) for value in given)
+
+
+def check_contracts(contracts: Sequence[Contract], terms: Sequence[PayerTerm], n_years: int) -> None:
+    """Refuse a plan that does not give each year its value, and a term that says otherwise what is paid at the margin."""
+    for contract in contracts:
+        for key in ("plan", "baseline"):
+            if len(getattr(contract, key)) not in (1, n_years):
+                what = (
+                    f"contracts: {key} of {contract.payer!r} has {len(getattr(contract, key))} values, the budget {duration(n_years)}"
+                )
+                raise ParameterError(what, fix="give one value for each year, or one for all")
+        for term in terms:
+            covered = term.activity in contract.scope or CATEGORY.get(term.activity) in contract.scope
+            if term.payer == contract.payer and covered and term.paid_at_margin is not None:
+                what = f"contracts: {term.payer!r} has {term.activity!r} in its scope and a paid_at_margin in payer_terms"
+                raise ParameterError(what, fix="keep one: the contract says what is paid at the margin")
 
 
 def read_ramp(name: str, rows: Rows) -> tuple[float, ...]:

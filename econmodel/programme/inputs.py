@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from econmodel.errors import EconModelError, ParameterError, join_faults
 from econmodel.parameters.schema import CURRENCIES, WHOLE
 from econmodel.programme import input_tables
-from econmodel.programme.input_tables import CapitalItem, Payer, PayerTerm
+from econmodel.programme.input_tables import CapitalItem, Contract, Payer, PayerTerm
 from econmodel.records import record
 
 if TYPE_CHECKING:
@@ -36,11 +36,13 @@ TABLES: dict[str, Callable[[str, Any], Any]] = {
     "proposed_mix": input_tables.read_mix,
     "payers": input_tables.read_payers,
     "payer_terms": input_tables.read_payer_terms,
+    "contracts": input_tables.read_contracts,
     "ramp": input_tables.read_ramp,
     "capital": input_tables.read_capital,
 }
 TEXTS = ("price_list", "price_year")
 SET_BY_ANALYSES = ("volume_factor", "payment_factor", "cost_factor", "margin_everywhere")
+PHYSICIAN_WORK = ("session", "surveillance", "bleed")
 VOLUMES = ("n_endoscoped", "n_referred_in", "n_treated_elsewhere", "n_backlog", "n_session_slots")
 
 
@@ -51,7 +53,8 @@ class ProgrammeInputs:
     Money stands in the price list of the country, ``params/prices``, payers and equipment in ``params/countries``.
     ``n_stay_days`` (days of a bleed admission) is the clinical model's own, in ``params/base_case/resources.toml``.
     The last four fields are not inputs: analyses set them. ``volume_factor`` scales demand, ``payment_factor`` and
-    ``cost_factor`` payments and costs of prophylaxis, and ``margin_everywhere`` replaces every ``paid_at_margin`` (None: leave).
+    ``cost_factor`` payments and costs of prophylaxis, and ``margin_everywhere`` replaces every ``paid_at_margin`` and contract
+    (None: leave).
     """
 
     currency: str
@@ -83,7 +86,11 @@ class ProgrammeInputs:
     n_session_slots: FloatArray
     share_physician_employed: FloatArray
     payment_professional_session: FloatArray
+    payment_professional_surveillance: FloatArray
     payment_professional_bleed: FloatArray
+    c_physician_session: FloatArray
+    c_physician_surveillance: FloatArray
+    c_physician_bleed: FloatArray
     share_device_tax: FloatArray
     share_variable_pay: FloatArray
     c_coordinator: FloatArray
@@ -121,6 +128,7 @@ class ProgrammeInputs:
     proposed_mix: dict[str, float]
     payers: tuple[Payer, ...]
     payer_terms: tuple[PayerTerm, ...]
+    contracts: tuple[Contract, ...]
     ramp: tuple[float, ...]
     capital: tuple[CapitalItem, ...]
     volume_factor: FloatArray = dataclasses.field(default_factory=lambda: np.ones(1))
@@ -286,6 +294,20 @@ def _read_number(name: str, value: object) -> FloatArray:
     return number
 
 
+def _physician_faults(read: dict[str, Any]) -> list[EconModelError]:
+    """Refuse the fees of employed physicians without what these physicians cost."""
+    employed, work = float(read["share_physician_employed"].max()), [f"c_physician_{key}" for key in PHYSICIAN_WORK]
+    missing = [cost for cost, key in zip(work, PHYSICIAN_WORK, strict=True) if _unpaid(read, cost, f"payment_professional_{key}")]
+    if not employed or not missing:
+        return []
+    what = f"share_physician_employed = {employed:g}: fees count, but not what the physicians cost"
+    return [ParameterError(what, fix=f"give {', '.join(missing)}, the hospital's own cost of one")]
+
+
+def _unpaid(read: dict[str, Any], cost: str, fee: str) -> bool:
+    return bool((read[fee] > 0).any() and not (read[cost] > 0).any())
+
+
 def _joint_faults(read: dict[str, Any]) -> list[EconModelError]:
     faults: list[EconModelError] = []
     if read["finance_rate_basis"] != read["escalator_basis"]:
@@ -297,9 +319,11 @@ def _joint_faults(read: dict[str, Any]) -> list[EconModelError]:
             ParameterError(what, fix="state finance_rate_basis and escalator_basis alike; real = (1 + nominal) / (1 + inflation) - 1")
         )
     try:
-        input_tables.check_payer_names(read["payers"], read["payer_terms"])
+        input_tables.check_payer_names(read["payers"], read["payer_terms"], read["contracts"])
+        input_tables.check_contracts(read["contracts"], read["payer_terms"], read["n_budget_years"])
     except EconModelError as fault:
         faults.append(fault)
+    faults.extend(_physician_faults(read))
     if (eligible(read) < 0).any():
         fewest = float(eligible(read).min())
         what = f"eligible patients a year = {fewest:.3g}: more are treated elsewhere than are found"

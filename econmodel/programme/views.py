@@ -1,4 +1,4 @@
-"""The two payment views, side by side: payment per episode, and a block budget.
+"""The two pure payment views, beside what the hospital is paid: payment per episode, and a block budget.
 
 Per episode, every payment moves with activity: an averted bleed saves its variable cost and loses its payment. Under
 a block no payment moves: an averted bleed is a saving, and the programme's own work brings no income. A refilled bed
@@ -162,7 +162,7 @@ def describe_view(budget: Budget, view: str, numbers: Headline) -> PaymentView:
     """Give one view as plain numbers (means over draws)."""
     totals = budget.totals
     return PaymentView(
-        label=LABELS[view],
+        label="As contracted" if view == "as_paid" and budget.inputs.contracts else LABELS[view],
         headline=numbers,
         totals={row: float(totals[row].mean()) for row in MONEY_ROWS},
         net_cash_by_year=tuple(float(v) for v in budget.years[Row.NET_CASH].mean(axis=0)[1:]),

@@ -43,6 +43,7 @@ def test_draws_are_kept(values: dict[str, Any]) -> None:
 
 
 PAYERS = [{"name": "A", "share": 0.6}, {"name": "B", "share": 0.4}]
+CONTRACT = {"payer": "A", "scope": ["bleeds"], "plan": 1e6, "variable": 0.5}
 ITEM = {"item": "Scope", "cost": 80_000, "month": 0, "share": 0.05, "life_years": 6, "salvage": 0}
 BROKEN: list[tuple[dict[str, Any], str]] = [
     ({"n_endoscoped": -1.0}, "n_endoscoped = -1: the volume is negative"),
@@ -68,6 +69,16 @@ BROKEN: list[tuple[dict[str, Any], str]] = [
     ({"payers": [{"name": "A", "share": 1.0, "denials": 0.1}]}, "unknown field 'denials'"),
     ({"payers": [{"name": "A", "share": 1.0, "paid_at_margin": 2.0}]}, "paid_at_margin = 2.0 must be a number between"),
     ({"payers": PAYERS, "payer_terms": [{"payer": "C", "activity": "bleeds"}]}, "unknown payer 'C'"),
+    ({"payers": PAYERS, "payer_terms": [], "contracts": [CONTRACT | {"payer": "C"}]}, "contracts: unknown payer 'C'"),
+    ({"payers": PAYERS, "payer_terms": [], "contracts": [CONTRACT | {"scope": "bleed"}]}, "'bleed' in its scope"),
+    ({"payers": PAYERS, "payer_terms": [], "contracts": [CONTRACT | {"plan": [1e6, 1e6]}]}, "has 2 values, the budget 5 years"),
+    ({"payers": PAYERS, "payer_terms": [], "contracts": [CONTRACT | {"cap": 0.9}]}, "cap = 0.9 must be a number >= 1"),
+    ({"payers": PAYERS, "payer_terms": [], "contracts": [CONTRACT, CONTRACT]}, "payer 'A' stands twice"),
+    (
+        {"payers": PAYERS, "payer_terms": [{"payer": "A", "activity": "bleed_fatal", "paid_at_margin": 0.2}], "contracts": [CONTRACT]},
+        "'A' has 'bleed_fatal' in its scope and a paid_at_margin",
+    ),
+    ({"share_physician_employed": 0.5}, "fees count, but not what the physicians cost"),
     ({"proposed_mix": [{"strategy": "glue", "share": 0.7}]}, "proposed_mix: shares sum to 0.7, must be 1"),
     ({"current_mix": [{"strategy": "watch", "share": 1.2}]}, "share = 1.2 must be a number between 0 and 1"),
     ({"current_mix": [{"strategy": "watch"}]}, "lacks the field 'share'"),

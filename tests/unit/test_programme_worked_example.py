@@ -30,12 +30,12 @@ import pytest
 
 from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import load_base_case
-from econmodel.programme.break_even import break_even
+from econmodel.programme.break_even import break_even, npv_at
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.headline import headline
-from econmodel.programme.input_tables import CapitalItem, Payer
+from econmodel.programme.input_tables import CapitalItem, Contract, Payer
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
-from econmodel.programme.views import neutral_refill
+from econmodel.programme.views import neutral_refill, own_view, view_inputs
 
 ACTIVITIES = ("session_direct", "surveillance_egd", "bleed_survived", "sessions", "first_bleeds", "rebleeds")
 CATEGORIES = {"session_direct": "prophylaxis", "surveillance_egd": "prophylaxis", "bleed_survived": "bleeds"}
@@ -281,3 +281,49 @@ def test_starting_month_of_equipment_moves_its_year() -> None:
     item = CapitalItem("Scope", 3000.0, 1, 0.05, life_years=4.0, salvage=600.0)
     later = run_budget(inputs(capital=(item,)), profiles(), prices(), CATEGORIES)
     np.testing.assert_allclose(later.years["R17"][0], [0, 3000, 0, -600])
+
+
+def contracted(variable: float, floor: float = 0.0, cap: float = np.inf, **changes: object) -> Budget:
+    """The example under one contract for all it does: added value 3,240 in year 1, then 1,080, on a plan of 10,000."""
+    contract = Contract("All", ("prophylaxis", "bleeds"), (10_000.0,), (10_000.0,), variable, floor, cap)
+    return run_budget(inputs(contracts=(contract,), **changes), profiles(), prices(), CATEGORIES)
+
+
+def test_a_contract_that_pays_all_beyond_its_plan_is_fully_variable(budget: Budget) -> None:
+    """Variable share 1 and no cap: every row is that of payment per episode."""
+    for row, values in contracted(1.0).months.items():
+        np.testing.assert_allclose(values, budget.months[row], atol=1e-9)
+
+
+def test_a_contract_held_to_its_plan_pays_nothing_at_the_margin() -> None:
+    """Floor and cap at the plan: no income moves, and every other row stays."""
+    found = contracted(1.0, floor=1.0, cap=1.0)
+    assert not any(np.any(found.months[row]) for row in ("R4", "R4s", "R8", "R16"))
+    np.testing.assert_allclose(found.years["R11"][0], np.array(BY_HAND["R11"]) - BY_HAND["R4"] + BY_HAND["R8"])
+
+
+def test_a_contract_by_hand(budget: Budget) -> None:
+    """Half of 3,240 and of 1,080 is 1,620 and 540; a cap 10% above the plan leaves 1,000 of the first, a share of 1,000 / 3,240."""
+    share = np.array([0, 1000 / 3240, 0.5, 0.5])
+    found = contracted(0.5, cap=1.1)
+    np.testing.assert_allclose(found.years["R4"][0], share * BY_HAND["R4"])
+    np.testing.assert_allclose(found.years["R8"][0], share * BY_HAND["R8"])
+    np.testing.assert_allclose(found.years["R4"] - found.years["R8"], [[0, 1000, 540, 540]])
+    assert own_view(found.inputs) == "as_paid"
+    assert run_budget(view_inputs(found.inputs, "per_episode"), profiles(), prices(), CATEGORIES).npv_cash == budget.npv_cash
+
+
+def test_a_contract_is_settled_anew_at_another_volume() -> None:
+    """Twice the patients: the first year still brings 1,000, the others twice as much; break-even runs through the contract."""
+    twice = contracted(0.5, cap=1.1, n_referred_in=24.0)
+    np.testing.assert_allclose(twice.years["R4"] - twice.years["R8"], [[0, 1000, 1000, 1000]])
+    assert npv_at(contracted(0.5, cap=1.1), np.array([2.0]))[0] == pytest.approx(twice.npv_cash[0])
+
+
+def test_an_employed_physician_brings_a_fee_and_a_cost() -> None:
+    """Half employed, 12 sessions and 12 examinations: 0.9 x 0.5 x 12 x (100 + 40) more income, 0.5 x 12 x (60 + 30) more cost."""
+    work = {"payment_professional_session": 100.0, "payment_professional_surveillance": 40.0, "payment_professional_bleed": 0.0}
+    pay = {"c_physician_session": 60.0, "c_physician_surveillance": 30.0, "c_physician_bleed": 0.0}
+    found = run_budget(inputs(share_physician_employed=0.5, **work, **pay), profiles(), prices(), CATEGORIES)
+    assert found.years["R4"][0, 2] - BY_HAND["R4"][2] == pytest.approx(0.45 * 12 * 140)
+    assert found.years["R5"][0, 2] - BY_HAND["R5"][2] == pytest.approx(0.5 * 12 * 90)

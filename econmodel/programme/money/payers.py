@@ -1,8 +1,9 @@
 """Money per unit of activity: what the payers pay at the margin, and what it costs at the margin.
 
 A payment counts as income only as far as it moves with activity: price-list payment x the payer's ratio x
-(1 - denial) x ``paid_at_margin``, weighted by payer share. Professional fees are added only for the share of work done
-by physicians the hospital employs.
+(1 - denial) x ``paid_at_margin``, weighted by payer share; what a contract covers is kept apart, at full payment, as its payer
+settles by the year. Professional fees are added only for the share of work done by physicians the hospital employs, and with
+them what these physicians cost.
 """
 
 from __future__ import annotations
@@ -14,8 +15,8 @@ from numpy.typing import NDArray
 
 from econmodel.economics.prices import Prices
 from econmodel.errors import AnalysisError
-from econmodel.parameters.catalogue import BLEED_ADMISSIONS, COMPLICATIONS, DEVICES, SESSION_KINDS, VISIT_KINDS
-from econmodel.programme.input_tables import Payer, PayerTerm
+from econmodel.parameters.catalogue import BLEED_ADMISSIONS, COMPLICATIONS, DEVICES, ENDOSCOPIES, SESSION_KINDS, VISIT_KINDS
+from econmodel.programme.input_tables import Contract, Payer, PayerTerm
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.records import record
 
@@ -29,7 +30,8 @@ class UnitMoney:
 
     ``payment`` is what the list and fees give in full, ``income`` what payers pay of it at the margin.
     ``cash_share`` is the part of the variable cost that is money at the margin, whether the activity rises or falls; the rest
-    is the time of staff who are there anyway. The marks are of activities, shape (activity,).
+    is the time of staff who are there anyway. The marks are of activities, shape (activity,). ``contracted`` is income at full
+    payment, one array for each contract, beside ``income``.
     """
 
     payment: FloatArray
@@ -40,6 +42,7 @@ class UnitMoney:
     is_prophylaxis: NDArray[np.bool_]
     is_device: NDArray[np.bool_]
     is_harm: NDArray[np.bool_]
+    contracted: tuple[tuple[Contract, FloatArray], ...]
 
 
 def unit_money(inputs: ProgrammeInputs, prices: Prices, categories: Mapping[str, str], activities: tuple[str, ...]) -> UnitMoney:
@@ -66,10 +69,12 @@ def unit_money(inputs: ProgrammeInputs, prices: Prices, categories: Mapping[str,
     harm = np.array([name in COMPLICATIONS for name in activities])
     full = full * np.where(prophylaxis & ~harm, inputs.cost_factor, 1.0)
     variable = full * share * (1.0 + inputs.share_device_tax[:, None] * device)
-    fees = inputs.share_physician_employed[:, None] * _professional_fees(inputs, activities)
+    fees, cost = (_physicians(inputs, prefix, activities) for prefix in ("payment_professional", "c_physician"))
     listed = (payment + fees) * np.where(prophylaxis, inputs.payment_factor, 1.0)
-    income = listed * _payer_factor(inputs, categories, activities)
-    return UnitMoney(listed, income, variable, full, _cash_share(inputs, categories, activities), prophylaxis, device, harm)
+    factor, contracts = _payer_factors(inputs, categories, activities)
+    contracted = tuple((contract, listed * paid) for contract, paid in contracts)
+    cash = _cash_share(inputs, categories, activities)
+    return UnitMoney(listed, listed * factor, variable + cost, full, cash, prophylaxis, device, harm, contracted)
 
 
 def _cash_share(inputs: ProgrammeInputs, categories: Mapping[str, str], activities: tuple[str, ...]) -> FloatArray:
@@ -107,20 +112,30 @@ def _aligned(prices: Prices, array: FloatArray, activities: tuple[str, ...]) -> 
     return lined
 
 
-def _professional_fees(inputs: ProgrammeInputs, activities: tuple[str, ...]) -> FloatArray:
-    session = np.array([name in SESSION_KINDS for name in activities])
-    bleed = np.array([name in BLEED_ADMISSIONS for name in activities])
-    return np.asarray(inputs.payment_professional_session[:, None] * session + inputs.payment_professional_bleed[:, None] * bleed)
+def _physicians(inputs: ProgrammeInputs, prefix: str, activities: tuple[str, ...]) -> FloatArray:
+    """Fees or cost of employed physicians by activity, (draw, activity)."""
+    work = {"session": SESSION_KINDS, "surveillance": ENDOSCOPIES, "bleed": BLEED_ADMISSIONS}
+    each = sum(getattr(inputs, f"{prefix}_{key}")[:, None] * np.isin(activities, kinds) for key, kinds in work.items())
+    return np.asarray(inputs.share_physician_employed[:, None] * each)
 
 
-def _payer_factor(inputs: ProgrammeInputs, categories: Mapping[str, str], activities: tuple[str, ...]) -> FloatArray:
-    """Share-weighted payment per unit of price-list payment, shape (activity,)."""
-    factor = np.zeros(len(activities))
+def _payer_factors(
+    inputs: ProgrammeInputs, categories: Mapping[str, str], activities: tuple[str, ...]
+) -> tuple[FloatArray, list[tuple[Contract, FloatArray]]]:
+    """Share-weighted payment per unit of price-list payment, (activity,), and the same at full payment for each contract's scope."""
+    factor, contracts = np.zeros(len(activities)), []
     for payer in inputs.payers:
         terms = [t for t in inputs.payer_terms if t.payer == payer.name]
-        for position, name in enumerate(activities):
-            factor[position] += payer.share * _paid(payer, terms, name, categories.get(name, ""), inputs.margin_everywhere)
-    return factor
+        margin = inputs.margin_everywhere
+        paid = np.array([payer.share * _paid(payer, terms, name, categories.get(name, ""), margin) for name in activities])
+        for contract in inputs.contracts:
+            if contract.payer == payer.name and margin is None:
+                covered = np.array([name in contract.scope or categories.get(name) in contract.scope for name in activities])
+                full = np.array([payer.share * _paid(payer, terms, name, categories.get(name, ""), 1.0) for name in activities])
+                contracts.append((contract, full * covered))
+                paid = paid * ~covered
+        factor += paid
+    return factor, contracts
 
 
 def _paid(payer: Payer, terms: list[PayerTerm], activity: str, category: str, margin_everywhere: float | None) -> float:
@@ -135,7 +150,9 @@ def _paid(payer: Payer, terms: list[PayerTerm], activity: str, category: str, ma
 
 
 def pure_margin(inputs: ProgrammeInputs) -> float | None:
-    """``paid_at_margin`` where every payer and every term of one has the same, else None: a mixture."""
+    """``paid_at_margin`` where every payer and every term of one has the same, else None: a mixture, as every contract is."""
+    if inputs.contracts:
+        return None
     found = {p.paid_at_margin for p in inputs.payers if p.share} | {
         t.paid_at_margin for t in inputs.payer_terms if t.paid_at_margin is not None
     }

@@ -127,10 +127,10 @@ def session_slots(inputs: ProgrammeInputs, activity: ProgrammeActivity, change: 
     return activity.total(change, "sessions") + inputs.n_slots_surveillance[:, None] * surveillance
 
 
-def contribution_rows(
+def activity_rows(
     inputs: ProgrammeInputs, activity: ProgrammeActivity, change: FloatArray, money: UnitMoney, prices: PriceIndices
 ) -> Rows:
-    """Rows R2 to R11, R20 and RC of any change in activity.
+    """Rows R2 to R10, R20 and RC of any change in activity, contracts left out: all in proportion to the change.
 
     Parameters
     ----------
@@ -142,42 +142,62 @@ def contribution_rows(
         Indices of the same periods, arrays (draw, period).
     """
 
-    def income(mask: NDArray[np.bool_]) -> FloatArray:
-        return np.asarray(prices.tariff * np.einsum("dpa,da->dp", *_same(change, money.income * mask)))
-
     def cost(mask: NDArray[np.bool_], share: FloatArray = money.cash_share) -> FloatArray:
         unit = money.variable_cost * share
         device = np.einsum("dpa,da->dp", *_same(change, unit * (mask & money.is_device)))
         other = np.einsum("dpa,da->dp", *_same(change, unit * (mask & ~money.is_device)))
         return np.asarray(prices.devices * device + prices.mixed * other)
 
-    own, rest = money.is_prophylaxis & ~money.is_harm, ~money.is_prophylaxis
-    seen = np.array([name in EXAMINATIONS for name in activity.activities])
-    own_income, own_cost, saved, lost = income(own), cost(own), -cost(rest), -income(rest)
-    harm_income, harm_cost = income(money.is_harm) * inputs.share_harms_paid[:, None], cost(money.is_harm)
+    seen = np.isin(activity.activities, EXAMINATIONS)
     days = bed_days_released(inputs, activity, change)
-    refilled = prices.tariff * days * (inputs.share_bed_refill * inputs.c_refill_contribution)[:, None]
     per_slot = (inputs.share_sessions_displacing * inputs.c_displaced_contribution)[:, None]
-    displaced = prices.tariff * session_slots(inputs, activity, change) * per_slot
-    contribution = own_income - own_cost
-    return {
+    return income_rows(inputs, activity, change, money, money.income, prices) | {
         Row.SESSIONS: activity.total(change, "sessions"),
         Row.BLEEDS_AVERTED: -activity.total(change, "first_bleeds", "rebleeds"),
-        Row.PROPHYLAXIS_INCOME: own_income,
-        Row.SURVEILLANCE_INCOME: income(seen),
-        Row.PROPHYLAXIS_COST: own_cost,
+        Row.PROPHYLAXIS_COST: cost(money.is_prophylaxis & ~money.is_harm),
         Row.SURVEILLANCE_COST: cost(seen),
-        Row.PROPHYLAXIS_CONTRIBUTION: contribution,
-        Row.HARM_INCOME: harm_income,
-        Row.HARM_COST: harm_cost,
-        Row.BLEED_COST_AVOIDED: saved,
-        Row.BLEED_INCOME_LOST: lost,
+        Row.HARM_COST: cost(money.is_harm),
+        Row.BLEED_COST_AVOIDED: -cost(~money.is_prophylaxis),
         Row.BED_DAYS: days,
-        Row.REFILLED_BEDS: refilled,
-        Row.DISPLACED_WORK: displaced,
-        Row.NET_CONTRIBUTION: contribution + harm_income - harm_cost + saved - lost + refilled - displaced,
+        Row.REFILLED_BEDS: prices.tariff * days * (inputs.share_bed_refill * inputs.c_refill_contribution)[:, None],
+        Row.DISPLACED_WORK: prices.tariff * session_slots(inputs, activity, change) * per_slot,
         Row.TIME_FREED: -cost(np.ones_like(seen), 1.0 - money.cash_share),
     }
+
+
+def income_rows(
+    inputs: ProgrammeInputs,
+    activity: ProgrammeActivity,
+    change: FloatArray,
+    money: UnitMoney,
+    income: FloatArray,
+    prices: PriceIndices,
+) -> Rows:
+    """R4, R4s, R4h and R8 of a change in activity at an income per unit, (draw, activity); other arguments as above."""
+
+    def total(mask: NDArray[np.bool_]) -> FloatArray:
+        return np.asarray(prices.tariff * np.einsum("dpa,da->dp", *_same(change, income * mask)))
+
+    return {
+        Row.PROPHYLAXIS_INCOME: total(money.is_prophylaxis & ~money.is_harm),
+        Row.SURVEILLANCE_INCOME: total(np.isin(activity.activities, EXAMINATIONS)),
+        Row.HARM_INCOME: total(money.is_harm) * inputs.share_harms_paid[:, None],
+        Row.BLEED_INCOME_LOST: -total(~money.is_prophylaxis),
+    }
+
+
+def paid_income(rows: Rows) -> FloatArray:
+    """Income on which payers owe, less what is lost."""
+    return rows[Row.PROPHYLAXIS_INCOME] + rows[Row.HARM_INCOME] - rows[Row.BLEED_INCOME_LOST]
+
+
+def with_contribution(rows: Rows) -> Rows:
+    """Add R6 and R11 to the rows that make them."""
+    own = rows[Row.PROPHYLAXIS_INCOME] - rows[Row.PROPHYLAXIS_COST]
+    harm = rows[Row.HARM_INCOME] - rows[Row.HARM_COST]
+    bleeds = rows[Row.BLEED_COST_AVOIDED] - rows[Row.BLEED_INCOME_LOST]
+    net = own + harm + bleeds + rows[Row.REFILLED_BEDS] - rows[Row.DISPLACED_WORK]
+    return rows | {Row.PROPHYLAXIS_CONTRIBUTION: own, Row.NET_CONTRIBUTION: net}
 
 
 def follow_up_duty(

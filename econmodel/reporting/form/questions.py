@@ -117,7 +117,11 @@ CONTRACTS = {f"payment_{i.key}": f"What payment do you receive for {i.asked}, be
     "ratio_hospital_payment": "What is your inpatient payment relative to the national amount (1 is the same)?",
     "share_physician_employed": "What share of this work is done by physicians the hospital employs?",
     "payment_professional_session": "What professional fee is paid for a treatment session?",
+    "payment_professional_surveillance": "What professional fee is paid for a surveillance examination?",
     "payment_professional_bleed": "What professional fees are paid for a bleed admission?",
+    "c_physician_session": "What does the hospital pay its physician for a treatment session?",
+    "c_physician_surveillance": "What does the hospital pay its physician for a surveillance examination?",
+    "c_physician_bleed": "What does the hospital pay its physicians for a bleed admission?",
 }
 COSTING = {name: words for i in ASKED if i.kind not in BOUGHT for name, words in _costing(i).items()} | {
     "c_bleed_mean": "What is the mean full cost of a bleed admission, fatal ones and those with a rescue shunt included?",
@@ -212,6 +216,16 @@ TABLES: dict[str, TableQuestions] = {
             "payment_ratio": ("How does {row} pay relative to the payments above (1 is the same)?", "ratio"),
         },
         "share",
+    ),
+    "contracts": TableQuestions(
+        "Contracts",
+        "payer",
+        {
+            "plan": ("What is the plan of the contract with {row} for this kind of work, a year at full payment?", "money"),
+            "variable": ("What share of the work beyond that plan does {row} pay?", "share"),
+            "floor": ("What is the least {row} pays, relative to the plan?", "ratio"),
+            "cap": ("What is the most {row} pays, relative to the plan?", "ratio"),
+        },
     ),
     "capital": TableQuestions(
         "Engineering",
