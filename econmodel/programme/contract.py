@@ -6,6 +6,7 @@ of the price year unless a name says otherwise; series run over the months or th
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
@@ -18,9 +19,10 @@ from econmodel.parameters.catalogue import BLEED_ADMISSIONS, CATEGORY, COMPLICAT
 from econmodel.parameters.schema import StrategyRow
 from econmodel.programme.budget import Budget, nominal_finance_rate
 from econmodel.programme.calendar import year_names
-from econmodel.programme.input_tables import CapitalItem, Payer, PayerTerm
+from econmodel.programme.input_tables import CapitalItem, Contract, Payer, PayerTerm
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import opening_ramp
+from econmodel.programme.money.contracts import by_year
 from econmodel.programme.money.rows import price_indices
 from econmodel.records import record
 
@@ -105,8 +107,23 @@ class ActivityLine:
 
 
 @record
+class ContractLine:
+    """A contract: plan and baseline of each year in its own money; ``cap`` None for none."""
+
+    scope: tuple[str, ...]
+    plan: Series
+    baseline: Series
+    variable: float
+    floor: float
+    cap: float | None
+
+
+@record
 class PayerLine:
-    """A payer, its share by year, and its terms for single activities or groups of them; None leaves its own value."""
+    """A payer, its share by year, and its terms for single activities or groups of them; None leaves its own value.
+
+    Within the scope of a contract it pays what its contract says, not ``paid_at_margin``.
+    """
 
     name: str
     share: Series
@@ -114,6 +131,7 @@ class PayerLine:
     denial: float
     paid_at_margin: float
     terms: tuple[PayerTerm, ...]
+    contract: ContractLine | None
 
 
 @record
@@ -290,7 +308,15 @@ def _activity(budget: Budget, name: str, position: int) -> ActivityLine:
 def _payer(payer: Payer, inputs: ProgrammeInputs) -> PayerLine:
     terms = tuple(term for term in inputs.payer_terms if term.payer == payer.name)
     share = (payer.share,) * inputs.n_budget_years
-    return PayerLine(payer.name, share, payer.payment_ratio, payer.denial, payer.paid_at_margin, terms)
+    contract = next((_contract(found, inputs) for found in inputs.contracts if found.payer == payer.name), None)
+    return PayerLine(payer.name, share, payer.payment_ratio, payer.denial, payer.paid_at_margin, terms, contract)
+
+
+def _contract(contract: Contract, inputs: ProgrammeInputs) -> ContractLine:
+    tariff = price_indices(inputs).tariff[0, 1:]
+    plan, baseline = (_series(by_year(values, tariff)) for values in (contract.plan, contract.baseline))
+    cap = contract.cap if math.isfinite(contract.cap) else None
+    return ContractLine(contract.scope, plan, baseline, contract.variable, contract.floor, cap)
 
 
 def _fixed(inputs: ProgrammeInputs) -> tuple[FixedLine, ...]:

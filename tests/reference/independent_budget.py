@@ -105,21 +105,62 @@ def changes(inputs: Inputs, mix: dict[str, float], starts: Row) -> tuple[dict[st
     return within, after
 
 
-def income_of_unit(inputs: Inputs, activity: str, year: int) -> float:
-    """What all payers together pay for one unit at the margin, in prices of the price year."""
+def covers(inputs: Inputs, payer: Inputs, activity: str) -> bool:
+    """Whether a payer settles an activity by contract: no view is asked for, and it is within the scope."""
+    contract, group = payer["contract"], inputs["activities"][activity]["payer_group"]
+    return inputs["view"] is None and contract is not None and (activity in contract["scope"] or group in contract["scope"])
+
+
+def income_of_unit(inputs: Inputs, activity: str, year: int, only: Inputs | None = None) -> float:
+    """What all payers together pay for one unit at the margin, in prices of the price year; ``only`` one, in full, by contract."""
     line, paid = inputs["activities"][activity], 0.0
-    for payer in inputs["payers"]:
+    for payer in inputs["payers"] if only is None else [only]:
+        if (only is None) == covers(inputs, payer, activity):
+            continue
         terms = {name: payer[name] for name in ("payment_ratio", "denial", "paid_at_margin")}
         for wanted in (line["payer_group"], activity):
             for term in payer["terms"]:
                 if term["activity"] == wanted:
                     terms |= {name: term[name] for name in terms if term[name] is not None}
-        margin = {None: terms["paid_at_margin"], "per_episode": 1.0, "block": 0.0}[inputs["view"]]
+        margin = {None: terms["paid_at_margin"] if only is None else 1.0, "per_episode": 1.0, "block": 0.0}[inputs["view"]]
         paid += payer["share"][year] * terms["payment_ratio"] * (1.0 - terms["denial"]) * margin
     return line["payment"] * paid
 
 
-def contributions(inputs: Inputs, change: dict[str, Row], year_of: list[int]) -> Rows:
+INCOME = {"prophylaxis": "R4", "surveillance": "R4", "harm": "R4h", "bleed": "R8", "after": "R8"}
+
+
+def add_contracts(inputs: Inputs, rows: Rows, change: dict[str, Row], year_of: list[int], *, ended: bool) -> None:
+    """Add to R4, R4s, R4h and R8 what contracts pay of each year's change in activity; ended, their variable share."""
+    for payer in inputs["payers"]:
+        value: Rows = {name: [0.0] * len(year_of) for name in ("R4", "R4s", "R4h", "R8")}
+        for activity, line in inputs["activities"].items():
+            if line["group"] not in INCOME or not covers(inputs, payer, activity):
+                continue
+            sign = {"R8": -1.0, "R4h": inputs["paid_harms"]}.get(INCOME[line["group"]], 1.0)
+            for m, year in enumerate(year_of):
+                paid = change[activity][m] * income_of_unit(inputs, activity, year, payer) * inputs["index"]["tariff"][year]
+                value[INCOME[line["group"]]][m] += sign * paid
+                value["R4s"][m] += paid * (line["group"] == "surveillance")
+        for m, year in enumerate(year_of if any(map(any, value.values())) else []):
+            span = [k for k, of in enumerate(year_of) if of == year]
+            added = sum(value["R4"][k] + value["R4h"][k] - value["R8"][k] for k in span)
+            share = payer["contract"]["variable"] if ended or not added else settle(payer["contract"], year, added) / added
+            for name, amounts in value.items():
+                rows[name][m] += share * amounts[m]
+
+
+def settle(contract: Inputs, year: int, added: float) -> float:
+    """What a contract pays for a year's added value: payment beyond the plan with it, less without it."""
+    plan, before = contract["plan"][year], contract["baseline"][year]
+    found = []
+    for value in (before, before + added):
+        beyond = max(contract["variable"] * (value - plan), (contract["floor"] - 1.0) * plan)
+        found.append(beyond if contract["cap"] is None else min(beyond, (contract["cap"] - 1.0) * plan))
+    return found[1] - found[0]
+
+
+def contributions(inputs: Inputs, change: dict[str, Row], year_of: list[int], *, ended: bool = False) -> Rows:
     """Rows R2 to R11, R20 and RC of a change in activity; ``year_of`` each month gives its prices."""
     months, index, lines = range(len(year_of)), inputs["index"], inputs["activities"]
     rows: Rows = {name: [0.0] * len(year_of) for name in (*MONEY, "R1", "R2", "R3", "R20", "slots", "seen_slots")}
@@ -149,6 +190,7 @@ def contributions(inputs: Inputs, change: dict[str, Row], year_of: list[int]) ->
                     rows["R8"][m] -= income
             if activity in ("first_bleeds", "rebleeds"):
                 rows["R3"][m] -= n
+    add_contracts(inputs, rows, change, year_of, ended=ended)
     for m in months:
         tariff = index["tariff"][year_of[m]]
         rows["R2"][m] = change["sessions"][m]
@@ -225,7 +267,7 @@ def duty(inputs: Inputs, after: dict[str, Row]) -> float:
     if inputs["finance"]["at_end"] != "closure":
         return 0.0
     n, last = len(next(iter(after.values()))), inputs["years"] - 1
-    rows = contributions(inputs, after, [last] * n)
+    rows = contributions(inputs, after, [last] * n, ended=True)
     displaced = inputs["displaced"]["share"] * inputs["displaced"]["contribution"] * inputs["index"]["tariff"][last]
     owed = [rows["R5s"][m] - rows["R4s"][m] + rows["seen_slots"][m] * displaced for m in range(n)]
     return max(0.0, sum(amount * (1.0 + inputs["finance"]["rate"]) ** (-(m + 1) / 12.0) for m, amount in enumerate(owed)))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import json
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -23,12 +24,24 @@ RUNS: dict[str, tuple[str, list[str]]] = {
     "real, seven years, bottom-up": ("demo", ["cash_basis=real", "n_budget_years=7", "bleed_costing=bottom_up"]),
     "absent, employed": ("demo_uk", ["n_absence_start_month=13", "n_absence_months=6", "share_physician_employed=1"]),
     "stopped": ("demo", ["n_stop_month=12", "n_budget_years=3"]),
+    "contracts, closes": ("demo", [*TAXED, "at_end=closure"]),
 }
 
 
-def document(hospital: str, sets: list[str]) -> dict[str, Any]:
+MORE = {
+    "contracts, closes": """[override.contracts]
+table = [{ payer = "Medicare", scope = ["bleeds", "surveillance_eus"], plan = 400000, variable = 0.6, cap = 1.05 },
+  { payer = "Private insurance", scope = "prophylaxis", plan = [90000, 92000, 94000], baseline = 89000, variable = 0.4, floor = 0.9 }]
+status = "demo"
+rationale = "Invented for demonstration."
+reason = "Invented."
+"""
+}
+
+
+def document(hospital: str, sets: list[str], *more: Path) -> dict[str, Any]:
     """Contract of a run, as read back from JSON."""
-    case = load_case(params_folder() / "hospitals" / f"{hospital}.toml", sets=sets)
+    case = load_case(params_folder() / "hospitals" / f"{hospital}.toml", more, sets)
     return json.loads(json.dumps(evaluate_programme(case.parameters).contract(), allow_nan=False))
 
 
@@ -76,9 +89,11 @@ def option_differences(key: str, option: dict[str, Any], inputs: Inputs) -> Iter
 
 
 @pytest.mark.parametrize("name", RUNS)
-def test_a_budget_is_recomputed_from_its_inputs_alone(name: str) -> None:
+def test_a_budget_is_recomputed_from_its_inputs_alone(name: str, tmp_path: Path) -> None:
     """Rows by month and by year, options with both net present values, views, peak and starts, without the engine."""
-    found = document(*RUNS[name])
+    more = tmp_path / "more.toml"
+    more.write_text(f'title = "More"\nrationale = "Invented."\n{MORE.get(name, "")}', encoding="utf-8")
+    found = document(*RUNS[name], more)
     assert found["schema"] == 2
     inputs = found["inputs"]
     assert {name: inputs["index"][name][0] for name in inputs["carry"]} == inputs["carry"]
