@@ -277,7 +277,7 @@ def _intake(inputs: ProgrammeInputs) -> IntakePlan:
     return IntakePlan(
         eligible_own=_one(inputs.eligible_per_year),
         growth=_one(inputs.r_growth),
-        backlog=_one(inputs.volume_factor * inputs.n_backlog),
+        backlog=_one(inputs.ratio_volume * inputs.n_backlog),
         backlog_months=3 * inputs.n_backlog_quarters,
         ramp=_series(opening_ramp(inputs)),
         slots={PLACE: (_one(inputs.n_session_slots),) * inputs.n_budget_years},

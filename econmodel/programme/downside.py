@@ -86,7 +86,7 @@ def _same(inputs: ProgrammeInputs) -> ProgrammeInputs:
 
 
 def _half_volume(inputs: ProgrammeInputs) -> ProgrammeInputs:
-    return inputs.changed(volume_factor=0.5 * inputs.volume_factor)
+    return inputs.changed(ratio_volume=0.5 * inputs.ratio_volume)
 
 
 def _delay(inputs: ProgrammeInputs) -> ProgrammeInputs:
@@ -98,7 +98,7 @@ def _absence(inputs: ProgrammeInputs) -> ProgrammeInputs:
 
 
 def _payment(inputs: ProgrammeInputs) -> ProgrammeInputs:
-    return inputs.changed(payment_factor=0.8 * inputs.payment_factor)
+    return inputs.changed(ratio_payment=0.8 * inputs.ratio_payment)
 
 
 def _little_cash(inputs: ProgrammeInputs) -> ProgrammeInputs:
@@ -116,7 +116,7 @@ def _examinations_unpaid(inputs: ProgrammeInputs) -> ProgrammeInputs:
 
 
 def _dear(inputs: ProgrammeInputs) -> ProgrammeInputs:
-    return inputs.changed(cost_factor=1.2 * inputs.cost_factor)
+    return inputs.changed(ratio_cost=1.2 * inputs.ratio_cost)
 
 
 def _no_refill(inputs: ProgrammeInputs) -> ProgrammeInputs:
@@ -295,7 +295,7 @@ def favourable_budget(start: Budget, profiles: MonthlyProfiles, prices: Prices, 
 
     Where each patient loses money, more of them are not favourable and the volume stays; it is never below the base.
     """
-    paid = start.inputs.changed(n_start_delay_months=0, payment_factor=1.2 * start.inputs.payment_factor)
-    more = paid.changed(volume_factor=1.5 * paid.volume_factor, n_session_slots=1.5 * paid.n_session_slots)
+    paid = start.inputs.changed(n_start_delay_months=0, ratio_payment=1.2 * start.inputs.ratio_payment)
+    more = paid.changed(ratio_volume=1.5 * paid.ratio_volume, n_session_slots=1.5 * paid.n_session_slots)
     runs = [start, *(run_budget(inputs, profiles, prices, categories) for inputs in (paid, more))]
     return max(runs, key=lambda run: float(run.npv_cash.mean()))

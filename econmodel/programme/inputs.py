@@ -41,7 +41,7 @@ TABLES: dict[str, Callable[[str, Any], Any]] = {
     "capital": input_tables.read_capital,
 }
 TEXTS = ("price_list", "price_year")
-SET_BY_ANALYSES = ("volume_factor", "payment_factor", "cost_factor", "margin_everywhere")
+SET_BY_ANALYSES = ("margin_everywhere",)
 PHYSICIAN_WORK = ("session", "surveillance", "bleed")
 VOLUMES = ("n_endoscoped", "n_referred_in", "n_treated_elsewhere", "n_backlog", "n_session_slots")
 
@@ -52,9 +52,9 @@ class ProgrammeInputs:
 
     Money stands in the price list of the country, ``params/prices``, payers and equipment in ``params/countries``.
     ``n_stay_days`` (days of a bleed admission) is the clinical model's own, in ``params/base_case/resources.toml``.
-    The last four fields are not inputs: analyses set them. ``volume_factor`` scales demand, ``payment_factor`` and
-    ``cost_factor`` payments and costs of prophylaxis, and ``margin_everywhere`` replaces every ``paid_at_margin`` and contract
-    (None: leave).
+    ``ratio_volume`` scales demand, ``ratio_payment`` and ``ratio_cost`` payments and costs of prophylaxis. The last field is
+    no input: analyses set ``margin_everywhere`` in the place of every ``paid_at_margin`` and contract (None:
+    leave).
     """
 
     currency: str
@@ -83,6 +83,9 @@ class ProgrammeInputs:
     n_treated_elsewhere: FloatArray
     r_growth: FloatArray
     n_backlog: FloatArray
+    ratio_volume: FloatArray
+    ratio_payment: FloatArray
+    ratio_cost: FloatArray
     n_session_slots: FloatArray
     share_physician_employed: FloatArray
     payment_professional_session: FloatArray
@@ -131,9 +134,6 @@ class ProgrammeInputs:
     contracts: tuple[Contract, ...]
     ramp: tuple[float, ...]
     capital: tuple[CapitalItem, ...]
-    volume_factor: FloatArray = dataclasses.field(default_factory=lambda: np.ones(1))
-    payment_factor: float = 1.0
-    cost_factor: float = 1.0
     margin_everywhere: float | None = None
 
     @classmethod
@@ -185,7 +185,7 @@ class ProgrammeInputs:
     @property
     def eligible_per_year(self) -> FloatArray:
         """Patients a year who are eligible and accept, in year 1; shape (draw,)."""
-        return np.asarray(self.volume_factor * eligible(vars(self)))
+        return np.asarray(self.ratio_volume * eligible(vars(self)))
 
     def changed(self, **changes: Any) -> ProgrammeInputs:
         """Copy with some fields changed; numbers become arrays. The caller keeps them within the rules."""
@@ -230,7 +230,7 @@ def _locate(fault: EconModelError, parameters: ParameterSet) -> None:
             one.where = str(parameters[name].where)
 
 
-NUMBERS = frozenset({"volume_factor", *(name for name, kind in input_kinds().items() if kind == "number")})
+NUMBERS = frozenset(name for name, kind in input_kinds().items() if kind == "number")
 
 
 def eligible(read: Mapping[str, Any]) -> FloatArray:

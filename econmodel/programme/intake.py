@@ -134,7 +134,7 @@ def demand_by_month(inputs: ProgrammeInputs) -> FloatArray:
     growth = (1.0 + inputs.r_growth[:, None]) ** (month // 12)
     found = inputs.eligible_per_year[:, None] * growth / 12.0
     release = 3 * inputs.n_backlog_quarters
-    backlog = (inputs.volume_factor * inputs.n_backlog)[:, None] * (month < release) / release
+    backlog = (inputs.ratio_volume * inputs.n_backlog)[:, None] * (month < release) / release
     return np.asarray((found + backlog) * running(inputs))
 
 

@@ -26,7 +26,8 @@ from econmodel.workflow import first_asked
 
 OF_THE_LIST = {"currency", "price_list", "price_year"}
 # Payer terms are exceptions; the rest are what-ifs.
-NOT_ASKED = OF_THE_LIST | {"payer_terms", "n_absence_start_month", "n_absence_months", "n_stop_month", "share_harms_paid"}
+STRESSES = {"ratio_volume", "ratio_payment", "ratio_cost"}
+NOT_ASKED = OF_THE_LIST | STRESSES | {"payer_terms", "n_absence_start_month", "n_absence_months", "n_stop_month", "share_harms_paid"}
 
 
 @pytest.fixture(scope="module")

@@ -195,7 +195,7 @@ def test_clinical_rows_ask_for_new_activity(inputs: ProgrammeInputs, profiles: M
 
 def test_break_even_volume_brings_npv_to_zero(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
     """At the volume found the net present value in cash is zero; just below it is negative."""
-    paid = run_budget(inputs.changed(payment_factor=1.5), profiles, prices, CATEGORY)
+    paid = run_budget(inputs.changed(ratio_payment=1.5), profiles, prices, CATEGORY)
     found = break_even(paid)
     assert found.searched is not None
     multiple = found.searched / found.expected
