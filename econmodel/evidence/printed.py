@@ -11,9 +11,10 @@ import itertools
 import math
 import re
 from collections.abc import Callable
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 
 from econmodel.errors import ParameterError
+from econmodel.numbers import read_digits
 from econmodel.records import record
 
 COUNTS = re.compile(r"\s*([+-]?\d+)\s*/\s*([+-]?\d+)\s*")
@@ -137,9 +138,7 @@ def parse_risk(given: str | float | Span, name: str, where: str) -> Span:
     """
     if isinstance(given, Span):
         return given
-    text = str(given).strip()
-    scale = 100 if text.endswith("%") else 1
-    number, unit = _decimal(text.removesuffix("%"), name, where)
+    number, unit, scale = _decimal(str(given), name, where)
     value = float(number / scale)
     checked_risk(value, name, where)
     half = min(unit / scale, Decimal("0.01")) / 2
@@ -157,7 +156,10 @@ def parse_number(given: str | float | Span, name: str, where: str, *, at_least: 
     """
     if isinstance(given, Span):
         return given
-    number, unit = _decimal(str(given).strip(), name, where)
+    number, unit, part = _decimal(str(given), name, where)
+    if part > 1:
+        what = f"{name} = {given}: must be a plain number, not a share"
+        raise ParameterError(what, where=where, fix="give it without % or per")
     if number < at_least or number <= above:
         rule = f"must be above {above:g}" if number <= above else f"must be {at_least:g} or more"
         what = f"{name} = {given}: {rule}"
@@ -187,14 +189,16 @@ def as_printed(counts: Counts) -> Span:
     return parse_risk(f"{100 * counts.risk:.1f}%", "risk", "")
 
 
-def _decimal(text: str, name: str, where: str) -> tuple[Decimal, Decimal]:
-    """Read a number and the unit of its last printed digit."""
+def _decimal(text: str, name: str, where: str) -> tuple[Decimal, Decimal, int]:
+    """Read a number, the unit of its last printed digit, and of how many it is a share."""
     try:
-        number = Decimal(text)
-    except InvalidOperation:
-        number = Decimal("NaN")
-    if not (number.is_finite() and math.isfinite(float(number))):
+        digits, part = read_digits(text, "point", where)
+    except ParameterError as fault:
+        what = f"{name} = {fault.what}"
+        raise ParameterError(what, where=where, fix=fault.fix) from None
+    number = Decimal(digits)
+    if not math.isfinite(float(number)):
         what = f"{name} = {text!r}: must be a finite number"
-        raise ParameterError(what, where=where, fix="write a plain number with a decimal point and no thousands mark")
+        raise ParameterError(what, where=where, fix="check its digits")
     exponent = number.as_tuple().exponent
-    return number, Decimal(1).scaleb(int(exponent) if int(exponent) < 0 else 0)
+    return number, Decimal(1).scaleb(int(exponent) if int(exponent) < 0 else 0), part

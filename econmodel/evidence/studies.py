@@ -16,14 +16,15 @@ patients; a study without events in both arms is refused for ratios. Both are sa
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Literal, get_args
 
 from econmodel.errors import AnalysisError, DataError
-from econmodel.parameters.schema import STATUSES
+from econmodel.numbers import read_number, style_of
+from econmodel.parameters.documents import display_path, read_rows
+from econmodel.parameters.schema import STATUSES, Where
 from econmodel.records import record
 
 EffectMeasure = Literal["hazard ratio", "risk ratio", "rate ratio"]
@@ -93,18 +94,13 @@ def load_studies(path: Path) -> tuple[StudyRow, ...]:
 
     Raises
     ------
-    DataError
+    EconModelError
         The file cannot be read, a column is missing or unknown, a number or status is wrong, or an id stands twice;
         names the line.
     """
-    try:
-        with path.open(encoding="utf-8", newline="") as file:
-            reader = csv.DictReader(file)
-            _check_columns(tuple(reader.fieldnames or ()), path)
-            rows = tuple(_read_row(raw, f"{path}, line {reader.line_num}") for raw in reader)
-    except (OSError, UnicodeDecodeError) as error:
-        what = f"study rows cannot be read: {error}"
-        raise DataError(what, where=str(path), fix="give a CSV file in UTF-8") from error
+    found = read_rows(path, REQUIRED, (*REQUIRED, *OPTIONAL))
+    style = style_of(row[column] for _, row in found for column in row if column not in TEXTS)
+    rows = tuple(_read_row(row, style, str(Where(display_path(path), line))) for line, row in found)
     _check_unique(rows, path)
     return rows
 
@@ -212,14 +208,6 @@ def _lacks(row: StudyRow, needs: str, measure: str) -> AnalysisError:
     return AnalysisError(f"{row.study} ({row.id}): a {measure} needs {needs}", fix="complete the row or leave it out")
 
 
-def _check_columns(found: tuple[str, ...], path: Path) -> None:
-    missing = [c for c in REQUIRED if c not in found]
-    unknown = [c for c in found if c not in REQUIRED + OPTIONAL]
-    if missing or unknown:
-        what = f"columns missing: {', '.join(missing) or 'none'}; unknown: {', '.join(unknown) or 'none'}"
-        raise DataError(what, where=f"{path}, line 1", fix=f"the columns are {', '.join(REQUIRED)}")
-
-
 def _check_unique(rows: tuple[StudyRow, ...], path: Path) -> None:
     seen: set[str] = set()
     for row in rows:
@@ -229,9 +217,9 @@ def _check_unique(rows: tuple[StudyRow, ...], path: Path) -> None:
         seen.add(row.id)
 
 
-def _read_row(raw: Mapping[str, str | None], where: str) -> StudyRow:
-    texts = {c: (raw.get(c) or "").strip() for c in TEXTS}
-    numbers = {c: _number(raw.get(c), c, where) for c in REQUIRED + OPTIONAL if c not in TEXTS}
+def _read_row(raw: Mapping[str, str], style: str, where: str) -> StudyRow:
+    texts = {c: raw[c] for c in TEXTS}
+    numbers = {c: _number(raw.get(c, ""), c, style, where) for c in REQUIRED + OPTIONAL if c not in TEXTS}
     row = StudyRow(**texts, **numbers)  # type: ignore[arg-type]
     if row.measure not in MEASURES or row.status not in STATUSES:
         what = f"{row.id}: measure {row.measure!r} or status {row.status!r} is not on its list"
@@ -243,14 +231,9 @@ def _read_row(raw: Mapping[str, str | None], where: str) -> StudyRow:
     return row
 
 
-def _number(text: str | None, column: str, where: str) -> float | None:
-    if text is None or not text.strip():
-        return None
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not (math.isfinite(value) and value >= 0):
+def _number(text: str, column: str, style: str, where: str) -> float | None:
+    value = read_number(text, style, f"{where}, column {column}") if text else None
+    if value is not None and value < 0:
         what = f"{column} = {text!r}: must be a number of 0 or more, or blank"
         raise DataError(what, where=where, fix="write a plain number")
     return value

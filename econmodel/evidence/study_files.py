@@ -20,7 +20,6 @@ patients already counted in another endpoint of the same event: a row of its own
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -30,8 +29,9 @@ from econmodel.errors import AnalysisError, EconModelError, ParameterError, join
 from econmodel.evidence.pieces import Numbers, effective_numbers, exact_intervals, interval_risks, number_behind, under_observation
 from econmodel.evidence.reconstruction import reconstruct
 from econmodel.evidence.untreated import Mix, load_cohorts
+from econmodel.numbers import read_number, style_of
 from econmodel.package import params_folder
-from econmodel.parameters.documents import Document, display_path, read_document, read_text
+from econmodel.parameters.documents import Document, display_path, read_document, read_rows
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import collect
 from econmodel.records import record
@@ -370,18 +370,14 @@ def read_curve(path: Path) -> tuple[list[float], list[float], dict[int, float]]:
         not survival 1 at month 0 with its number at risk; with file and line.
     """
     shown = display_path(path)
-    rows = list(csv.DictReader(read_text(path).splitlines()))
+    table = read_rows(path, COLUMNS)
+    rows, style = [row for _, row in table], style_of(row[name] for _, row in table for name in COLUMNS)
 
     def fault(line: int, what: str, fix: str) -> ParameterError:
         return ParameterError(what, where=f"{shown}, line {line}", fix=fix)
 
-    if not rows or set(COLUMNS) - set(rows[0]):
-        raise fault(1, f"a curve needs the columns {', '.join(COLUMNS)}", "leave at_risk blank where it is not printed")
-    try:
-        months, survival = ([float(row[name]) for row in rows] for name in COLUMNS[:2])
-        at_risk = {i: float(row["at_risk"]) for i, row in enumerate(rows) if (row["at_risk"] or "").strip()}
-    except ValueError as error:
-        raise fault(1, f"a cell is no number: {error}", "write plain numbers, survival as 0.45") from None
+    months, survival = ([read_number(row[name], style, f"{shown}, line {n}") for n, row in table] for name in COLUMNS[:2])
+    at_risk = {i: read_number(row["at_risk"], style, f"{shown}, line {n}") for i, (n, row) in enumerate(table) if row["at_risk"]}
     if months[0] != 0 or survival[0] != 1 or 0 not in at_risk:
         raise fault(2, "the first row must be month 0 with survival 1 and the number at risk", "add it")
     known = list(at_risk)

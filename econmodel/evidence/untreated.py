@@ -27,7 +27,6 @@ last two cited from memory.
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
@@ -40,8 +39,10 @@ from numpy.typing import NDArray
 from econmodel.errors import AnalysisError, DataError
 from econmodel.evidence.pooling import Method, Pooled, pool
 from econmodel.evidence.studies import StudyEffect
+from econmodel.numbers import read_number, style_of
+from econmodel.parameters.documents import display_path, read_rows
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.schema import STATUSES
+from econmodel.parameters.schema import STATUSES, Where
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -425,35 +426,21 @@ def load_cohorts(path: Path) -> tuple[Cohort, ...]:
         The file cannot be read, a column is missing or unknown, or a row has no time, number of patients or mix; names
         the line.
     """
-    try:
-        with path.open(encoding="utf-8", newline="") as file:
-            reader = csv.DictReader(file)
-            _check_columns(tuple(reader.fieldnames or ()), path)
-            rows = [_read_row(raw, f"{path}, line {reader.line_num}") for raw in reader]
-    except (OSError, UnicodeDecodeError) as error:
-        what = f"cohorts cannot be read: {error}"
-        raise DataError(what, where=str(path), fix="give a CSV file in UTF-8") from error
+    needed = (*TEXTS, *NUMBERS)
+    table = read_rows(path, needed, (*needed, *OPTIONAL))
+    style = style_of(row[name] for _, row in table for name in row if name not in (*TEXTS, "same_patients"))
+    rows = [_read_row(row, style, str(Where(display_path(path), line))) for line, row in table]
     found: dict[str, list[dict[str, object]]] = {}
     for row in rows:
         found.setdefault(str(row["cohort"]), []).append(row)
     return tuple(_cohort(key, members) for key, members in found.items())
 
 
-def _check_columns(names: tuple[str, ...], path: Path) -> None:
-    known = {*TEXTS, *NUMBERS, *OPTIONAL}
-    if missing := [name for name in (*TEXTS, *NUMBERS) if name not in names]:
-        what = f"columns are missing: {', '.join(missing)}"
-        raise DataError(what, where=f"{path}, line 1", fix="give every column of the table that ships")
-    if unknown := [name for name in names if name not in known]:
-        what = f"columns are not known: {', '.join(unknown)}"
-        raise DataError(what, where=f"{path}, line 1", fix=f"the optional ones are {', '.join(OPTIONAL)}")
-
-
-def _read_row(raw: Mapping[str, str | None], where: str) -> dict[str, object]:
-    row: dict[str, object] = {name: (raw[name] or "").strip() for name in TEXTS}
-    row |= {name: _number(raw, name, where) for name in NUMBERS}
-    row |= {name: _number(raw, name, where) if (raw.get(name) or "").strip() else None for name in OPTIONAL if name != "same_patients"}
-    row |= {"same_patients": (raw.get("same_patients") or "").strip(), "where": where}
+def _read_row(raw: Mapping[str, str], style: str, where: str) -> dict[str, object]:
+    row: dict[str, object] = {name: raw[name] for name in TEXTS}
+    row |= {name: _number(raw, name, style, where) for name in NUMBERS}
+    row |= {name: _number(raw, name, style, where) if raw.get(name) else None for name in OPTIONAL if name != "same_patients"}
+    row |= {"same_patients": raw.get("same_patients", ""), "where": where}
     for name, choices in (("types", TYPES), ("status", STATUSES)):
         if row[name] not in choices:
             what = f"{name} {row[name]!r} is unknown: must be one of {', '.join(choices)}"
@@ -469,13 +456,10 @@ def _read_row(raw: Mapping[str, str | None], where: str) -> dict[str, object]:
     return row
 
 
-def _number(raw: Mapping[str, str | None], name: str, where: str) -> float:
-    text = (raw[name] or "").strip()
+def _number(raw: Mapping[str, str], name: str, style: str, where: str) -> float:
+    text = raw[name]
     low, high = (0.0, 1.0) if name in (*CHILD_COLUMNS, *SIZE_COLUMNS, "red_share", "cumulative_risk") else (0.0, math.inf)
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
+    value = read_number(text, style, f"{where}, column {name}")
     if not low <= value <= high or (name in ("time_years", "n") and value == 0):
         limit = "a share from 0 to 1" if high == 1 else "a number above 0"
         what = f"{name} = {text or 'blank'}: must be {limit}"

@@ -7,13 +7,13 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from econmodel.errors import AnalysisError
+from econmodel.errors import AnalysisError, ParameterError
+from econmodel.numbers import read_number
 from econmodel.package import own_file
 
 if TYPE_CHECKING:
@@ -168,11 +168,21 @@ class FileToRead(click.Path):
 READ = FileToRead(path_type=Path)
 
 
+def number(text: str) -> float:
+    """Read a number of an option."""
+    try:
+        return read_number(text, "point")
+    except ParameterError as fault:
+        what = f"{fault.what}; {fault.fix}"
+        raise click.BadParameter(what) from None
+
+
 def years(text: str) -> float:
     """Read a time in years: 2, 2.5, or months as a fraction, 26/12."""
+    time, _, parts = text.partition("/")
     try:
-        return float(Fraction(text.replace(" ", "")))
-    except (ValueError, ZeroDivisionError):
+        return number(time) / (number(parts) if parts else 1.0)
+    except (click.BadParameter, ZeroDivisionError):
         what = f"{text!r} must be a number of years, such as 2 or 26/12"
         raise click.BadParameter(what) from None
 

@@ -7,6 +7,7 @@ message can name file and line.
 from __future__ import annotations
 
 import re
+from collections.abc import Collection, Sequence
 from dataclasses import field
 from functools import cached_property
 from pathlib import Path
@@ -19,6 +20,7 @@ from econmodel.package import params_folder
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import Where
 from econmodel.records import record
+from econmodel.texts import read_bytes, table_rows
 
 PLAIN_TOML = "mend that line: numbers stand plain (0.88, 2200, 310.5; no %, $ or comma), text in straight quotes"
 _TABLE = re.compile(r"^\s*\[{1,2}\s*([^\]]+?)\s*\]{1,2}")
@@ -98,16 +100,17 @@ def read_text(path: Path) -> str:
     """
     shown = display_path(path)
     try:
-        return path.read_text(encoding="utf-8-sig")
-    except (FileNotFoundError, IsADirectoryError) as error:
-        what = f"file {shown!r} is not there" if isinstance(error, FileNotFoundError) else f"{shown!r} is a folder"
-        fix = "check the path; hospital files stand in params/hospitals/"
-        raise ParameterError(what, where=shown, fix=fix) from None
-    except (UnicodeDecodeError, PermissionError):
+        return read_bytes(path, shown).decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError:
         what = f"file {shown!r} cannot be read as UTF-8 text"
-        raise ParameterError(
-            what, where=shown, fix=f"save it as plain {Path(shown).suffix[1:].upper() or 'TOML'} text in UTF-8"
-        ) from None
+        fix = f"save it as plain {Path(shown).suffix[1:].upper() or 'TOML'} text in UTF-8"
+        raise ParameterError(what, where=shown, fix=fix) from None
+
+
+def read_rows(path: Path, needed: Sequence[str], known: Collection[str] = ()) -> list[tuple[int, dict[str, str]]]:
+    """Rows of a table in CSV by its headings, each with its line, as :func:`econmodel.texts.table_rows` reads them."""
+    shown = display_path(path)
+    return table_rows(read_bytes(path, shown), shown, needed, known)
 
 
 def read_document(path: Path) -> Document:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import io
 import math
-import re
 import zipfile
 from datetime import date, datetime, time
 from pathlib import Path
@@ -20,7 +19,7 @@ from econmodel.parameters.schema import BOUNDS, POSITIVE_UNITS, WHOLE, unit_kind
 from econmodel.records import record
 
 HIDDEN_SHEET, MARK, VERSION = "econmodel_form", "econmodel form", 2
-FACTS = {"case": 2, "currency": 3, "price_year": 4, "inputs_sha256": 5}
+FACTS = {"case": 2, "currency": 3, "price_year": 4, "inputs_sha256": 5, "number_style": 6}
 FIRST_ENTRY = 8
 START_SHEET, HOSPITAL_CELL = "Start", (6, 2)
 QUESTION, UNIT, NAME, OURS, STATUS, ANSWER, YEAR, SOURCE, FILLED_BY, UNKNOWN, CHECK = range(1, 12)
@@ -184,21 +183,25 @@ def read_text(value: object, where: str) -> str:
     return "" if value is None else str(value).strip()
 
 
-def read_number(value: object, where: str) -> float | None:
-    """Read the number in a cell; None where it is empty.
+def read_cell(value: object, where: str) -> float | str | None:
+    """Read what should be a number: as one, as the text it was typed as, or None where the cell is empty.
 
     Raises
     ------
     DataError
-        Text, a date, yes/no, an error value or a formula without a stored value; the fix shows what to type.
+        A date, yes/no, an error value or a formula without a stored value.
     """
     value = _stored(value, where)
-    if value is None or (isinstance(value, str) and not value.strip()):
-        return None
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        what, fix = _explain(value)
-        raise DataError(what, where=where, fix=fix)
-    return float(value)
+    if isinstance(value, str) and not value.strip().startswith("#"):
+        return value.strip() or None
+    if value is None or (isinstance(value, int | float) and not isinstance(value, bool)):
+        return None if value is None else float(value)
+    what, fix = f"{value!r} is no number", "type a number"
+    if isinstance(value, datetime | date | time):
+        what, fix = "the cell holds a date: must be a number", "format the cell as a number and type the value again"
+    elif isinstance(value, str):
+        what, fix = f"the cell shows the error {value.strip()}", "mend the formula, or type the value itself"
+    raise DataError(what, where=where, fix=fix)
 
 
 def _stored(value: object, where: str) -> object:
@@ -208,42 +211,3 @@ def _stored(value: object, where: str) -> object:
         what = "the cell holds a formula that was never worked out"
         raise DataError(what, where=where, fix="type the value itself, or open and save the file in a spreadsheet program")
     return value.stored
-
-
-def _explain(value: object) -> tuple[str, str]:
-    """Say what is wrong with something that should be a number, and what to type instead."""
-    if isinstance(value, datetime | date | time):
-        return "the cell holds a date: must be a number", "format the cell as a number and type the value again"
-    if not isinstance(value, str):
-        return f"{value!r} is no number", "type a number"
-    text = value.strip()
-    if text.startswith("#"):
-        return f"the cell shows the error {text}", "mend the formula, or type the value itself"
-    for pattern, wrong, right in _PATTERNS:
-        if match := pattern.fullmatch(text):
-            return f"{text!r} is text with {wrong}: must be a plain number", f"type {right(match)}"
-    return f"{text!r} is text: must be a number", "type a plain number; put words under Source"
-
-
-def _plain(text: str) -> str:
-    return re.sub(r"[\s\u00a0\u202f',]", "", text)
-
-
-_PATTERNS = (
-    (re.compile(r"(-?\d+(?:\.\d+)?)\s*%"), "a percent sign", lambda m: f"{float(m[1]) / 100:g}"),
-    (re.compile(r"(-?\d+),(\d+)\s*%"), "a decimal comma and a percent sign", lambda m: f"{float(m[1] + '.' + m[2]) / 100:g}"),
-    (
-        re.compile(r"(-?\d{1,3}),(\d{3})"),
-        "a comma that may mark thousands or decimals",
-        lambda m: f"{m[1]}{m[2]} or {m[1]}.{m[2]}, whichever is meant",
-    ),
-    (re.compile(r"-?\d{1,3}(?:[,\s\u00a0\u202f']\d{3})+(?:\.\d+)?"), "thousands separators", lambda m: _plain(m[0])),
-    (
-        re.compile(r"-?\d{1,3}(?:\.\d{3})+,\d+"),
-        "thousands separators and a decimal comma",
-        lambda m: m[0].replace(".", "").replace(",", "."),
-    ),
-    (re.compile(r"(-?\d+),(\d+)"), "a decimal comma", lambda m: f"{m[1]}.{m[2]}"),
-    (re.compile(r"[$£€]\s*(-?[\d.,\s]+)|(-?[\d.,\s]+)\s*(?:[$£€]|USD|GBP|EUR)"), "a currency", lambda m: _plain(m[1] or m[2])),
-    (re.compile(r"-?\d+(?:\.\d+)?"), "digits, not a number", lambda m: f"{m[0]} as a number: format the cell as General first"),
-)

@@ -23,12 +23,13 @@ from econmodel.parameters.form_cells import (
     limits,
     open_form,
     rate_of_share,
-    read_number,
+    read_cell,
     read_text,
     share_of_rate,
 )
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import PRICE_YEAR, parse_value
+from econmodel.parameters.quantities import read_quantity
 from econmodel.parameters.schema import WHOLE, Where, money_parts
 from econmodel.parameters.second_look import far_off
 from econmodel.records import record
@@ -44,6 +45,7 @@ class Answer:
     year: str = ""
     source: str = ""
     filled_by: str = ""
+    typed: str = ""
 
     @property
     def given(self) -> float | str:
@@ -137,6 +139,8 @@ class FilledForm:
         }
 
     def _warnings(self, answer: Answer, ours: float | str | None) -> Iterator[str]:
+        if answer.typed:
+            yield f"read from {answer.typed!r}"
         if far := far_off(answer.value, ours):
             yield far
         if money_parts(answer.question.unit) and answer.year and answer.year != self.price_year:
@@ -179,7 +183,7 @@ def read_form(path: Path) -> FilledForm:
         faults += strays(sheets[sheet], asked, shown)
         for q in asked:
             try:
-                answer = read_answer(sheets[sheet], q, shown)
+                answer = read_answer(sheets[sheet], q, shown, facts["number_style"])
             except EconModelError as fault:
                 faults.append(fault)
                 continue
@@ -275,7 +279,7 @@ def read_hidden(sheets: dict[str, Grid], shown: str) -> tuple[dict[str, str], li
         what = f"{shown} was made by version {grid[0][1]} of the form, this program reads version {at.VERSION}"
         raise DataError(what, where=shown, fix=FRESH)
     try:
-        facts = {name: str(grid[row - 1][1]) for name, row in at.FACTS.items()}
+        facts = {name: str(grid[row - 1][1] or "unknown") for name, row in at.FACTS.items()}
         entries = [dict(zip(at.ENTRY_FIELDS, row, strict=False)) for row in grid[at.FIRST_ENTRY - 1 :] if row[2]]
         tables = {str(e["name"]): json.loads(str(e["ours"])) for e in entries if not e["sheet"]}
         questions = [_question(e) for e in entries if e["sheet"]]
@@ -328,7 +332,7 @@ def strays(grid: Grid, asked: list[Question], shown: str) -> Iterator[DataError]
             )
 
 
-def read_answer(grid: Grid, q: Question, shown: str) -> Answer | bool:
+def read_answer(grid: Grid, q: Question, shown: str, style: str) -> Answer | bool:
     """Answer to one question; False where blank, True where marked as not known."""
     cells = grid[q.row - 1] if q.row <= len(grid) else [None] * at.CHECK
 
@@ -337,21 +341,23 @@ def read_answer(grid: Grid, q: Question, shown: str) -> Answer | bool:
 
     _check_name(grid, q, read_text(cells[at.NAME - 1], where(at.NAME)), where(at.NAME))
     typed = cells[at.ANSWER - 1]
-    value = _read_choice(typed, q, where(at.ANSWER)) if q.choices else read_number(typed, where(at.ANSWER))
+    value = _read_choice(typed, q, where(at.ANSWER)) if q.choices else read_cell(typed, where(at.ANSWER))
     unknown = read_text(cells[at.UNKNOWN - 1], where(at.UNKNOWN)) != ""
     if value is None:
         return unknown
     if unknown:
         what = f'{q.shown}: a value is given and "don\'t know" is marked as well'
         raise DataError(what, where=where(at.UNKNOWN), fix="clear one of the two")
+    text = value if isinstance(value, str) and not q.choices else ""
+    value = read_quantity(q.shown, text, q.unit, Where(where(at.ANSWER)), style) if text else value
     if isinstance(value, float):
         _check_limits(q, value, where(at.ANSWER))
     year = read_text(cells[at.YEAR - 1], where(at.YEAR))
     if year and not PRICE_YEAR.fullmatch(year):
         what = f"year {year!r}: must be a year such as 2024 or 2023/24"
         raise DataError(what, where=where(at.YEAR), fix="type the year the value belongs to")
-    texts = (read_text(cells[column - 1], where(column)) for column in (at.SOURCE, at.FILLED_BY))
-    return Answer(q, value, year, *texts)
+    source, filled_by = (read_text(cells[column - 1], where(column)) for column in (at.SOURCE, at.FILLED_BY))
+    return Answer(q, value, year, source, filled_by, text)
 
 
 def _check_name(grid: Grid, q: Question, found: str, where: str) -> None:

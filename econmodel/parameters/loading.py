@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import EconModelError, ParameterError, join_faults
+from econmodel.numbers import read_number, style_of
 from econmodel.package import params_folder
 from econmodel.parameters.catalogue import COUNTRY_INPUTS, OPTIONAL_COUNTRY_INPUTS, PRICES
 from econmodel.parameters.countries import (
@@ -25,7 +26,7 @@ from econmodel.parameters.countries import (
     mark_borrowed,
     read_country,
 )
-from econmodel.parameters.documents import Document, display_path, read_document, read_text
+from econmodel.parameters.documents import Document, display_path, read_document, read_rows
 from econmodel.parameters.following import settle
 from econmodel.parameters.lookups import read_tables
 from econmodel.parameters.overrides import apply_override, lay_override, set_value
@@ -37,7 +38,7 @@ from econmodel.parameters.schema import CURRENCIES, JointGroup, Parameter, Secon
 from econmodel.records import record
 from econmodel.wording import nearest
 
-OLDEST = 99
+OLDEST, SEXES = 99, ("male", "female")
 
 
 @record
@@ -331,25 +332,20 @@ def read_own_life_table(path: Path) -> dict[str, NDArray[np.float64]]:
     ParameterError
         A column is missing, a cell is no number from 0 to 1, or an age is left out; names the line.
     """
-    rows = list(csv.DictReader(read_text(path).splitlines()))
-    found: dict[str, list[float]] = {"male": [], "female": []}
-    for number, row in enumerate(rows, start=2):
-        try:
-            if int(row["age"]) != number - 2:
-                raise ValueError
-            for sex, values in found.items():
-                values.append(float(row[sex]))
-                if not 0 <= values[-1] <= 1:
-                    raise ValueError
-        except (KeyError, TypeError, ValueError):
-            what = (
-                f"life table: {', '.join(f'{key} = {cell}' for key, cell in row.items())}: ages must run from 0, shares lie in 0 to 1"
-            )
-            fix = "three columns, age, male and female, one row a year of age"
-            raise ParameterError(what, where=str(Where(display_path(path), number)), fix=fix) from None
+    rows, shown = read_rows(path, ("age", *SEXES), ("age", *SEXES)), display_path(path)
+    style = style_of(row[sex] for _, row in rows for sex in SEXES)
+    found: dict[str, list[float]] = {sex: [] for sex in SEXES}
+    for age, (line, row) in enumerate(rows):
+        where = str(Where(shown, line))
+        for sex, values in found.items():
+            values.append(read_number(row[sex], style, where))
+            if row["age"] != str(age) or not 0 <= values[-1] <= 1:
+                said = ", ".join(f"{key} = {cell}" for key, cell in row.items())
+                what = f"life table: {said}: ages must run from 0, shares lie in 0 to 1"
+                raise ParameterError(what, where=where, fix="three columns, age, male and female, one row a year of age")
     if len(rows) <= OLDEST:
         what = f"the life table has {len(rows)} rows: ages must run from 0 to {OLDEST} at least"
-        raise ParameterError(what, where=display_path(path), fix="age,male,female on the first line, then a row for each year of age")
+        raise ParameterError(what, where=shown, fix="age,male,female on the first line, then a row for each year of age")
     table = {sex: np.array(values) for sex, values in found.items()}
     for probabilities in table.values():
         probabilities.setflags(write=False)
@@ -376,7 +372,7 @@ def read_life_table(name: str) -> dict[str, NDArray[np.float64]]:
     if not path.exists():
         what = f"life table {name!r} is not in params/tables"
         raise ParameterError(what, fix="choose one of " + ", ".join(p.stem for p in path.parent.glob("*.csv")))
-    found: dict[str, list[float]] = {"male": [], "female": []}
+    found: dict[str, list[float]] = {sex: [] for sex in SEXES}
     with path.open(encoding="utf-8", newline="") as lines:
         for number, row in enumerate(csv.DictReader(lines), start=2):
             ages = found[row["sex"]]

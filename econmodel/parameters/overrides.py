@@ -30,6 +30,7 @@ from econmodel.parameters.parsing import (
     widened,
 )
 from econmodel.parameters.price_list import country_code
+from econmodel.parameters.quantities import typed_as
 from econmodel.parameters.schema import RUN_SETTINGS, Parameter, StrategyRow, Where
 from econmodel.wording import nearest
 
@@ -171,6 +172,7 @@ def _changed(old: Parameter, raw: dict[str, Any], where: Where, title: str) -> P
     given = parse_details(name, raw, where)
     if raw.keys() & {"status", "value", "table"}:
         given = UNDERIVED | dict.fromkeys(PROVENANCE, "") | {"status": "local", "date": None} | given
+        given["note"] = "; ".join(filter(None, (typed_as(raw.get("value"), unit), given["note"])))
         check_status(name, given["status"], raw, where)
     if raw.keys() & {"derive", "rounded_to", "follows_draws"}:
         given |= {"computed": None} | parse_derivation(name, raw, number, where)
@@ -242,15 +244,7 @@ def _set(known: dict[str, Parameter], text: str) -> Parameter:
     if old.table is not None:
         what = f"{name} is a table and cannot be set on the command line"
         raise ParameterError(what, where=str(where), fix="write it in a file and give --override FILE")
-    value = typed if old.unit in ("choice", "text") else _number_or_text(typed)
-    raw = {"value": value, "reason": "set on the command line", "status": "local"}
+    raw = {"value": typed, "reason": "set on the command line", "status": "local"}
     if name in RUN_SETTINGS:
         raw |= {"status": old.status, "rationale": old.rationale}
     return _changed(old, raw, where, "command line")
-
-
-def _number_or_text(typed: str) -> float | str:
-    try:
-        return float(typed)
-    except ValueError:
-        return typed

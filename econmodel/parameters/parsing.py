@@ -14,6 +14,7 @@ from econmodel.errors import EconModelError, ParameterError, SourceError
 from econmodel.parameters.derive import parse_expression
 from econmodel.parameters.distributions import Distribution, check_fields, fit, fixed
 from econmodel.parameters.documents import Document
+from econmodel.parameters.quantities import read_quantity
 from econmodel.parameters.schema import (
     BOUNDS,
     CURRENCIES,
@@ -167,11 +168,10 @@ def check_unit(name: str, unit: str, where: Where) -> None:
 
 def parse_value(name: str, value: Any, unit: str, where: Where) -> float | str | None:
     """Check a value against its unit's bounds; numbers become floats, text stays text."""
-    if value is None or isinstance(value, str):
-        if isinstance(value, str) and unit not in ("choice", "text") and (name, value) != ("horizon_years", "lifetime"):
-            what = f"{name} = {value!r}: must be a number ({unit})"
-            raise ParameterError(what, where=str(where), fix="give a plain number, without unit or quotes")
+    if value is None or (isinstance(value, str) and (unit in ("choice", "text") or (name, value) == ("horizon_years", "lifetime"))):
         return value
+    if isinstance(value, str):
+        value = read_quantity(name, value, unit, where)
     if isinstance(value, bool) or not isinstance(value, int | float) or value != value or value in (math.inf, -math.inf):
         what = f"{name} = {value!r}: must be a finite number ({unit})"
         raise ParameterError(what, where=str(where), fix="give a plain number")
@@ -261,7 +261,7 @@ def parse_range(name: str, raw: Any, value: float | None, unit: str, where: Wher
     if not isinstance(raw, dict) or set(raw) != {"low", "high", "basis"}:
         what = f"{name}: range must have exactly low, high and basis"
         raise ParameterError(what, where=str(where), fix='range = { low = 1.0, high = 2.0, basis = "judgement" }')
-    if any(isinstance(raw[end], bool) or not isinstance(raw[end], int | float) for end in ("low", "high")):
+    if any(isinstance(raw[end], bool) or not isinstance(raw[end], int | float | str) for end in ("low", "high")):
         what = f"{name}: range {raw['low']!r} to {raw['high']!r} must be two numbers"
         raise ParameterError(what, where=str(where), fix="give plain numbers")
     low, high = (float(parse_value(f"{name}, {end} end of the range", raw[end], unit, where) or 0.0) for end in ("low", "high"))

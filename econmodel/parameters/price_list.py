@@ -6,18 +6,18 @@ distribution is a family and its numbers, ``gamma cv 0.25`` or ``beta se 0.05``,
 
 from __future__ import annotations
 
-import csv
 import re
-from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 from econmodel.errors import EconModelError, ParameterError
+from econmodel.numbers import style_of
 from econmodel.parameters.catalogue import NOT_IN_EVERY_LIST, PRICES
 from econmodel.parameters.distributions import FIELDS, OPTIONAL
-from econmodel.parameters.documents import display_path, read_text
+from econmodel.parameters.documents import display_path, read_rows
 from econmodel.parameters.parsing import PARAMETER_FIELDS, collect, parse_parameter
+from econmodel.parameters.quantities import read_quantity, typed_as
 from econmodel.parameters.schema import Parameter, Where
 from econmodel.wording import nearest
 
@@ -61,41 +61,20 @@ def read_price_list(path: Path, currency: str, faults: list[EconModelError]) -> 
     """
     shown, found = display_path(path), dict[str, Parameter]()
     seen: dict[str, Where] = {}
-    for name, cells, where in _rows(path, shown):
+    rows = read_rows(path, NEEDED_COLUMNS, COLUMNS)
+    style = style_of(row[key] for _, row in rows for key in NUMBERS if key in row)
+    for line, row in rows:
+        name, cells = row["name"], {key: cell for key, cell in row.items() if cell and key != "name"}
+        where = Where(shown, line, name)
         known = collect(faults, _check_name, name, seen, where)
         seen.setdefault(name, where)
-        parsed = collect(faults, _parse, name, cells, where, currency) if known else None
+        parsed = collect(faults, _parse, name, cells, where, currency, style) if known else None
         if parsed:
             found[name] = parsed
     if missing := [name for name in PRICES if name not in seen and name not in NOT_IN_EVERY_LIST]:
         what = f"no row for {', '.join(missing)}: each price of the catalogue must have one"
         faults.append(ParameterError(what, where=shown, fix=f"add a row that starts with {missing[0]} ({PRICES[missing[0]].label})"))
     return {name: found[name] for name in PRICES if name in found}
-
-
-def _rows(path: Path, shown: str) -> Iterator[tuple[str, dict[str, str], Where]]:
-    """Name, filled cells and place of each row; columns by the headings of the first line."""
-    lines = csv.reader(read_text(path).splitlines(keepends=True))
-    headings = [heading.strip() for heading in next(lines, [])]
-    first = str(Where(shown, 1))
-    for heading in headings:
-        if heading not in COLUMNS or headings.count(heading) > 1:
-            what = f"{'unknown' if heading not in COLUMNS else 'doubled'} column {heading!r}"
-            raise ParameterError(what, where=first, fix=nearest(heading, COLUMNS))
-    if missing := [heading for heading in NEEDED_COLUMNS if heading not in headings]:
-        what = f"column {missing[0]!r} is missing"
-        raise ParameterError(what, where=first, fix="add it to the first line and to each row")
-    line = lines.line_num + 1
-    for cells in lines:
-        where = Where(shown, line, cells[0] if cells else "")
-        line = lines.line_num + 1
-        if not any(cells):
-            continue
-        if len(cells) != len(headings):
-            what = f"{len(cells)} cells: must be {len(headings)}, one for each column"
-            raise ParameterError(what, where=str(where), fix='put text that holds a comma in double quotes, "a, b"')
-        row = {heading: cell.strip() for heading, cell in zip(headings, cells, strict=True) if cell.strip()}
-        yield row.pop("name", ""), row, where
 
 
 def _check_name(name: str, seen: dict[str, Where], where: Where) -> bool:
@@ -108,10 +87,12 @@ def _check_name(name: str, seen: dict[str, Where], where: Where) -> bool:
     return True
 
 
-def _parse(name: str, cells: dict[str, str], where: Where, currency: str) -> Parameter:
+def _parse(name: str, cells: dict[str, str], where: Where, currency: str, style: str) -> Parameter:
     price = PRICES[name]
-    raw: dict[str, Any] = {"label": price.label, "unit": price.unit(currency), **cells}
-    raw |= {key: _number(name, key, cells[key], where) for key in NUMBERS if key in cells}
+    unit = price.unit(currency)
+    notes = (typed_as(cells.get("value"), unit), cells.get("note"))
+    raw: dict[str, Any] = {"label": price.label, "unit": unit, **cells, "note": "; ".join(filter(None, notes))}
+    raw |= {key: read_quantity(f"{name}: {key}", cells[key], unit, where, style) for key in NUMBERS if key in cells}
     if "date" in cells:
         raw["date"] = _date(name, cells["date"], where)
     if "follows_draws" in cells:
@@ -120,14 +101,6 @@ def _parse(name: str, cells: dict[str, str], where: Where, currency: str) -> Par
         raw["distribution"] = read_distribution(name, cells["distribution"], where)
     given = {key: raw.pop(key) for key in RANGE if key in raw}
     return parse_parameter(name, raw | ({"range": given} if given else {}), where)
-
-
-def _number(name: str, key: str, text: str, where: Where) -> float:
-    try:
-        return float(text)
-    except ValueError:
-        what = f"{name}: {key} = {text!r}: must be a number"
-        raise ParameterError(what, where=str(where), fix="give a plain number, without unit, sign of money or comma") from None
 
 
 def _date(name: str, text: str, where: Where) -> date:

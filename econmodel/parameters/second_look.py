@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.schema import RUN_SETTINGS, money_parts
+from econmodel.parameters.quantities import TYPED
+from econmodel.parameters.schema import RUN_SETTINGS, Parameter, money_parts
 
-FAR = 10.0
+FAR, ECHOED = 10.0, 5
 
 
 def far_off(theirs: object, ours: object) -> str:
@@ -27,10 +28,11 @@ def far_off(theirs: object, ours: object) -> str:
 def second_look(parameters: ParameterSet) -> list[str]:
     """List what to look at again, one sentence each, with the place where it was typed.
 
+    A number that was typed otherwise than plainly is echoed, in full and with its unit; of one file at most five.
     A value ten times what stood before it, or a tenth; money of 0 where ours is not; a price of another year; an input that
     the settings chosen make idle. Only what was typed is looked at, not what followed it.
     """
-    found = []
+    found = _echoes(parameters)
     for p in parameters.parameters.values():
         if not p.changed_by or p.as_typed is not None:
             continue
@@ -45,4 +47,18 @@ def second_look(parameters: ParameterSet) -> list[str]:
                 f"{p.name} is in prices of {p.price_year} among prices of {parameters.text('price_year')}: it is not "
                 f"adjusted ({p.where})"
             )
+    return found
+
+
+def _echoes(parameters: ParameterSet) -> list[str]:
+    """What was read from text, as ``1.310,50``, or from a price list in its own style; the largest first."""
+    of_file: dict[str, list[Parameter]] = {}
+    for p in parameters.parameters.values():
+        if p.note.startswith(TYPED) and p.as_typed is None:
+            of_file.setdefault(p.where.file, []).append(p)
+    found = []
+    for file, unsorted in of_file.items():
+        read = sorted(unsorted, key=lambda p: -abs(float(p.value or 0)))
+        found += [f"{p.name}, {p.note.partition('; ')[0]}, was read as {p.value:,.12g} {p.unit} ({p.where})" for p in read[:ECHOED]]
+        found += [f"{len(read) - ECHOED} more numbers of {file} were read in the same way"] if len(read) > ECHOED else []
     return found

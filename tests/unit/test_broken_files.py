@@ -98,7 +98,7 @@ EXPECTED: dict[str, tuple[tuple[str, ...], int, str]] = {
     "derive_outside_grammar": (("derive = '2 * c_glue_ml)'", "at ')'"), 6, "use numbers, input names"),
     "derived_without_how": (("hr_glue", "derive, judgement or derive_not"), 6, "derive"),
     "text_in_distribution": (("hr_glue", "se_log = 'wide'", "number"), 6, "plain number"),
-    "text_in_range": (("hr_glue", "'a third'", "two numbers"), 6, "plain numbers"),
+    "text_in_range": (("hr_glue", "low end", "'a third'", "must be a number"), 6, "plain number"),
     "text_share": (("case_mix", "must be numbers"), 6, "copy a row"),
     "true_for_number": (("n_coils_coil = True", "number"), 6, "plain number"),
     "unit_against_prefix": (("c_new_device", "'probability'", "'c_'", "money"), 6, "change the unit"),

@@ -11,7 +11,7 @@ import pytest
 from econmodel.errors import EconModelError, ParameterError
 from econmodel.package import params_folder
 from econmodel.parameters.countries import BASES, Country, borrowed, conventions, factors, is_converted, rounded
-from econmodel.parameters.loading import load_base_case, load_documents, read_life_table
+from econmodel.parameters.loading import load_base_case, load_documents, read_life_table, read_own_life_table
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import check
 from econmodel.parameters.schema import DECIMALS, money_parts
@@ -134,15 +134,20 @@ def test_an_own_price_list_and_life_table(tmp_path: Path) -> None:
     (tmp_path / "mine.csv").write_text(text.replace("\nc_coil,", "\nc_coils,"), encoding="utf-8")
     with pytest.raises(EconModelError, match="no row for c_coil"):
         load_base_case(Country("GB", prices=tmp_path / "mine.csv"))
-    for broken in (
-        "age,male\n0,0.1\n",
-        "age,male,female\n0,0.1,0.1\n2,0.1,0.1\n",
-        "age,male,female\n0,0.1,1.1\n",
-        "age,male,female\n",
-    ):
+    for broken, says in {
+        "age,male\n0,0.1\n": "column 'female' is missing",
+        "age,male,female\n0,0.1,0.1\n2,0.1,0.1\n": "ages must run from 0",
+        "age,male,female\n0,0.1,1.1\n": "ages must run from 0",
+        "age,male,female\n0,0.1,0.1\n": "has 1 rows",
+        "age,male,female\n": "no rows",
+        "": "column 'age' is missing",
+    }.items():
         (tmp_path / "bad.csv").write_text(broken, encoding="utf-8")
-        with pytest.raises(ParameterError, match="ages must run from 0"):
+        with pytest.raises(ParameterError, match=says):
             load_base_case(Country("GB", life_table=tmp_path / "bad.csv"))
+    comma = "age;male;female\n" + ages.replace(",", ";").replace(".", ",")
+    (tmp_path / "comma.csv").write_text(comma, encoding="utf-16")
+    assert (read_own_life_table(tmp_path / "comma.csv")["male"] == read_own_life_table(tmp_path / "life.csv")["male"]).all()
 
 
 def test_what_is_asked_is_up_to_date() -> None:

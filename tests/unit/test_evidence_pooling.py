@@ -1,14 +1,15 @@
 """Study rows and pooling: reading, zero cells, notes, methods and refusals."""
 
+import csv
 import math
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from econmodel.errors import AnalysisError, DataError
+from econmodel.errors import AnalysisError, EconModelError
 from econmodel.evidence.pooling import forest_rows, pool, pool_contrast
-from econmodel.evidence.studies import StudyEffect, StudyRow, load_studies, log_rate_ratio, study_effect
+from econmodel.evidence.studies import TEXTS, StudyEffect, StudyRow, load_studies, log_rate_ratio, study_effect
 
 FILE = Path(__file__).parents[2] / "params" / "tables" / "effect_studies.csv"
 ROW = StudyRow("a", "glue_vs_none", "A 2020", "randomised trial", "", "both", "s", "demo", "", 2, 30, 11, 30, None, None, 6)
@@ -56,10 +57,10 @@ def test_a_new_trial_is_one_new_row(tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ("contrast,study", "contrasts,study", "columns missing: contrast; unknown: contrasts"),
+        ("contrast,study", "contrasts,study", "unknown column 'contrasts'"),
         ("salama2020_glue_none", "choe2021_glue_none", "stands twice"),
         (",2,30,11,30,", ",31,30,11,30,", "events 31 of 30"),
-        (",2,30,11,30,", ",two,30,11,30,", "events_treated = 'two'"),
+        (",2,30,11,30,", ",two,30,11,30,", "'two': must be a number"),
         (",2,30,11,30,", ",2,-30,11,30,", "n_treated = '-30'"),
         ("both,choe2021,published", "both,choe2021,certain", "status 'certain'"),
         ("both,choe2021,published", "all,choe2021,published", "measure 'all'"),
@@ -67,18 +68,28 @@ def test_a_new_trial_is_one_new_row(tmp_path):
 )
 def test_broken_rows_are_refused(tmp_path, old, new, words):
     """Each broken row or header is one error that names the file."""
-    with pytest.raises(DataError, match=words) as caught:
+    with pytest.raises(EconModelError, match=words) as caught:
         load_studies(copy_with(tmp_path, old, new))
     assert "rows.csv" in str(caught.value)
 
 
 def test_unreadable_file_is_refused(tmp_path):
-    """A missing or wrongly encoded file is a data error."""
-    with pytest.raises(DataError, match="cannot be read"):
-        load_studies(tmp_path / "absent.csv")
-    (tmp_path / "latin.csv").write_bytes(b"id,contrast\n\xff\xfe")
-    with pytest.raises(DataError):
-        load_studies(tmp_path / "latin.csv")
+    """A missing file, one without rows, one that is no text: each is one error."""
+    (tmp_path / "bytes.csv").write_bytes(b"id,contrast\n\x00\x01")
+    (tmp_path / "empty.csv").write_text(FILE.read_text(encoding="utf-8").splitlines()[0], encoding="utf-8")
+    for name, says in {"absent": "is not there", "bytes": "is not text", "empty": "no rows"}.items():
+        with pytest.raises(EconModelError, match=says):
+            load_studies(tmp_path / f"{name}.csv")
+
+
+def test_a_table_in_another_encoding_and_style_is_the_same(tmp_path):
+    """Windows-1252, semicolons and decimal commas."""
+    rows = list(csv.reader(FILE.read_text(encoding="utf-8").splitlines()))
+    texts = [rows[0].index(name) for name in TEXTS]
+    rows[1:] = [[cell if i in texts else cell.replace(".", ",") for i, cell in enumerate(row)] for row in rows[1:]]
+    with (tmp_path / "rows.csv").open("w", encoding="cp1252", newline="") as file:
+        csv.writer(file, delimiter=";").writerows(rows)
+    assert load_studies(tmp_path / "rows.csv") == load_studies(FILE)
 
 
 @pytest.mark.parametrize("measure", ["hazard ratio", "risk ratio"])

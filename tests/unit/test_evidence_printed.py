@@ -57,6 +57,9 @@ def test_counts_are_read():
         (0.0, 0.0, 0.005),
         ("1", 0.995, 1.0),
         ("0.40000", 0.399995, 0.400005),
+        ("0,41", 0.405, 0.415),
+        ("7,5 %", 0.0745, 0.0755),
+        ("75 per 1000", 0.0745, 0.0755),
     ],
 )
 def test_rounding_of_risks(given, low, high):
@@ -65,7 +68,7 @@ def test_rounding_of_risks(given, low, high):
     assert (span.low, span.high) == pytest.approx((low, high), abs=1e-12)
 
 
-@pytest.mark.parametrize("given", ["41", "-0.1", "101%", "abc", "nan", "inf", "1e999", "", "0,41"])
+@pytest.mark.parametrize("given", ["41", "-0.1", "101%", "abc", "nan", "inf", "1e999", "", "0,41,5", "EUR"])
 def test_what_is_no_risk_is_refused(given):
     """A percentage without its sign, a negative risk, and what is no number are errors naming the option."""
     with pytest.raises(ParameterError, match="--treated-risk"):

@@ -1,5 +1,6 @@
 """Price lists and country files: one row a price, and what a malformed list or file says."""
 
+import csv
 import shutil
 
 import pytest
@@ -8,7 +9,8 @@ from econmodel.errors import EconModelError
 from econmodel.package import params_folder
 from econmodel.parameters.catalogue import COUNTRY_INPUTS, NOT_IN_EVERY_LIST, PRICES
 from econmodel.parameters.loading import load_base_case
-from econmodel.parameters.price_list import country_code
+from econmodel.parameters.price_list import NUMBERS, country_code
+from econmodel.parameters.second_look import second_look
 
 COIL = "c_coil,150,55,400,"
 BASIS = '"lowest negotiated price to half the highest charge, rounded"'
@@ -31,8 +33,8 @@ BROKEN: dict[str, tuple[str, str, tuple[str, ...], int, str]] = {
     "distribution missing": (SPREAD, COIL + "x,", ("'distribution' is missing",), LINE, "add"),
     "spread of 0": (SPREAD, COIL + "x,gamma cv 0", ("cv = 0", "> 0"), LINE, "standard error"),
     "value missing": (COIL, "c_coil,,55,400,", ("c_coil", "exactly one of value and table"), LINE, "give value"),
-    "value with a sign": (COIL, "c_coil,$150,55,400,", ("value = '$150'", "number"), LINE, "plain number"),
-    "value infinite": (COIL, "c_coil,inf,55,400,", ("c_coil = inf", "finite"), LINE, "plain number"),
+    "value in other money": (COIL, "c_coil,£150,55,400,", ("c_coil: value = '£150'", "USD/coil"), LINE, "convert"),
+    "value infinite": (COIL, "c_coil,inf,55,400,", ("c_coil: value = 'inf'", "number"), LINE, "plain number"),
     "value negative": (COIL, "c_coil,-150,55,400,", ("c_coil = -150 (USD/coil)", ">= 0"), LINE, "sign"),
     "share above 1": (
         "share_variable_coil,1.0",
@@ -89,6 +91,26 @@ def test_broken_price_lists(fault, folder):
 def test_an_unbroken_copy_loads(folder):
     """Negative control: the same list unbroken is the shipped one."""
     assert load_base_case("US", folder).sha256 == load_base_case("US").sha256
+
+
+def test_a_list_in_another_style_is_read_and_echoed(folder):
+    """Semicolons, decimal commas and Windows-1252 as a spreadsheet writes them; the style of the file settles 1.250."""
+    path = folder / "prices" / "US.csv"
+    rows = list(csv.reader(path.read_text(encoding="utf-8").splitlines()))
+    numbers = [rows[0].index(name) for name in NUMBERS]
+    for row in rows[1:]:
+        for i in numbers:
+            row[i] = row[i].replace(".", ",")
+    dear = next(row for row in rows if row[1].isdigit() and 1000 < int(row[1]) < 10_000)
+    dear[1], dear[rows[0].index("note")] = f"{dear[1][0]}.{dear[1][1:]}", "Gerät"
+    with path.open("w", encoding="cp1252", newline="") as file:
+        csv.writer(file, delimiter=";").writerows(rows)
+    found, shipped = load_base_case("US", folder), load_base_case("US")
+    assert {n: p.value for n, p in found.parameters.items()} == {n: p.value for n, p in shipped.parameters.items()}
+    assert any(
+        f"{dear[0]}, typed as '{dear[1]}', was read as {shipped.number(dear[0]):,.0f} USD" in said for said in second_look(found)
+    )
+    assert not second_look(shipped)
 
 
 def test_every_price_stands_once():

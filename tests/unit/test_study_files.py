@@ -114,7 +114,7 @@ def test_each_fault_is_told_with_file_and_line(tmp_path: Path, was: str, now: st
         ("24,0.6,40", "24,0.6,80", "the number at risk increases from 70 to 80", 6),
         ("12,0.8,70", "3,0.8,70", "months run from 6 back to 3", 4),
         ("0,1,100", "0,1,", "the first row must be month 0", 2),
-        ("at_risk", "risk", "a curve needs the columns", 1),
+        ("at_risk", "risk", "column 'at_risk' is missing", 1),
     ],
 )
 def test_each_fault_of_a_digitised_curve_is_told(tmp_path: Path, was: str, now: str, said: str, line: int) -> None:

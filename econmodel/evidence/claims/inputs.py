@@ -20,8 +20,8 @@ from econmodel.records import record
 CountsLike = str | tuple[int, int] | Counts
 NumberLike = str | float | Span
 ENDS = re.compile(
-    r"(?P<value>[^(\[]+?)\s*[(\[]\s*(?:(?P<level>\d\d)\s*%\s*)?(?:CI)?[:=,]?\s*(?P<low>-?[\d.]+)\s*%?\s*(?:to|[-–,;])\s*"
-    r"(?:inf\w*\s*to\s*(?P<harm>NNTH?|NNH)\s*)?(?P<high>-?[\d.]+)\s*%?\s*[)\]]",
+    r"(?P<value>[^(\[]+?)\s*[(\[]\s*(?:(?P<level>\d\d)\s*%\s*)?(?:CI)?[:=,]?\s*(?P<low>-?\d*(?:[.,]\d+)*)\s*%?\s*(?:to|[-–,;])\s*"
+    r"(?:inf\w*\s*to\s*(?P<harm>NNTH?|NNH)\s*)?(?P<high>-?\d*(?:[.,]\d+)*)\s*%?\s*[)\]]",
     re.IGNORECASE,
 )
 RATIO_NAMES = {"relative_risk": "rr", "odds_ratio": "or", "hazard_ratio": "hr"}

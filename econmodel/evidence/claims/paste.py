@@ -12,6 +12,7 @@ from typing import Any
 
 from econmodel.errors import ParameterError
 from econmodel.evidence.claims.inputs import Claim
+from econmodel.numbers import read_digits, style_of
 from econmodel.records import record
 
 LONGEST = 4000
@@ -106,7 +107,7 @@ class _Reader:
     def __init__(self, text: str) -> None:
         plain = re.sub(r"(?<=\d)[\u00b7\u2027\u22c5](?=\d)", ".", text.translate(PLAIN)).replace("\u221e", "infinity")
         self.left = plain.replace("\0", " ")
-        self.style = _style(self.left)
+        self.style = style_of(re.findall(N, self.left))
         self.found: dict[str, Any] = {}
 
     def put(self, name: str, value: Any) -> None:
@@ -125,29 +126,7 @@ class _Reader:
 
     def number(self, text: str) -> str:
         """Write a number with a decimal point and no marks of thousands, by the style of the claim's other numbers."""
-        text = re.sub(r"(?<=\d)[' ](?=\d)", "", text)
-        marks = [mark for mark in text if mark in ".,"]
-        if len(set(marks)) == 2:
-            return text.replace(marks[0], "").replace(marks[-1], ".")
-        if len(marks) > 1:
-            return text.replace(marks[0], "")
-        if re.fullmatch(r"[1-9]\d{0,2}[.,]\d{3}", text):
-            if self.style is None and marks[0] == ".":
-                what = f"{text} has two readings: {text.replace('.', '')} and {text.rstrip('0').rstrip('.')}"
-                raise ParameterError(what, where="--paste", fix="write it without a mark of thousands, or with another decimal")
-            return (
-                text.replace(",", ".")
-                if marks[0] == "," and self.style == "comma"
-                else text.replace("," if self.style != "comma" else ".", "")
-            )
-        return text.replace(",", ".")
-
-
-def _style(text: str) -> str | None:
-    """Tell the decimal mark from the numbers with one reading: None where none tells or they disagree."""
-    point = re.search(r"(?<![\d.,])(?:0?\.\d|\d+\.(?:\d{1,2}|\d{4,})(?![\d.,]*\d))", text)
-    comma = re.search(r"(?<![\d.,])(?:0,\d|\d+,(?:\d{1,2}|\d{4,})(?![\d.,]*\d))", text)
-    return "point" if point and not comma else "comma" if comma and not point else None
+        return read_digits(text, "point" if self.style == "unknown" and "," in text else self.style, "--paste")[0]
 
 
 def _interval(reader: _Reader, match: re.Match[str], scale: str) -> str:

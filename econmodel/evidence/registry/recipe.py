@@ -4,6 +4,7 @@ It holds no heading and no word of the file but those that a person has typed or
 their places. Names are those of :data:`~econmodel.evidence.registry.columns.SYNONYMS` and ``birth_date``; ``ignore`` drops a column.
 
     date_order = "day_first"
+    number_style = "comma"          # of numbers with two readings
     [[sheet]]
     number = 1                      # sheets are joined by id
     header_row = 2
@@ -37,9 +38,10 @@ from econmodel.evidence.registry.settings import Options, SheetLayout
 from econmodel.parameters.documents import read_text
 from econmodel.wording import nearest
 
-TOP = ("date_order", "layout_key", "sheet", "words")
+TOP = ("date_order", "number_style", "layout_key", "sheet", "words")
 OF_SHEET = ("number", "header_row", "first_row", "layout", "columns")
 ORDERS = ("day_first", "month_first")
+STYLES = ("point", "comma", "unknown")
 LONGEST = 30
 _NUMBERED = re.compile(r"(\w+?) (\d+)")
 
@@ -72,6 +74,9 @@ def read_recipe(path: Path, options: Options) -> Options:
     order = document.get("date_order")
     if order not in (None, *ORDERS):
         raise _refused(path, f"date_order = {order!r} must be one of {', '.join(ORDERS)}", "day_first reads 04/03 as 4 March")
+    style = document.get("number_style", "unknown")
+    if style not in STYLES:
+        raise _refused(path, f"number_style = {style!r} must be one of {', '.join(STYLES)}", "comma reads 1,250 as 1.25")
     sheets = tuple(_sheet(sheet, path) for sheet in document.get("sheet", []))
     if not sheets:
         raise _refused(path, "the recipe names no [[sheet]]", "let a run write a new recipe")
@@ -80,6 +85,7 @@ def read_recipe(path: Path, options: Options) -> Options:
         sheets=sheets,
         layout_key=str(document.get("layout_key", "")),
         date_order=options.date_order or order,
+        number_style=style,
         words=_words(document.get("words", {}), path) | dict(options.words),
     )
 
@@ -145,6 +151,7 @@ def recipe_text(sheets: Sequence[SheetLayout], unknown: Sequence[Unknown], optio
         "# Names of columns, and words: econmodel registry --words. Several columns of one row to one name:",
         '# "session_date 1", "session_date 2". Another sheet: another [[sheet]], joined by id. first_row: below headings and units.',
         f'date_order = "{options.date_order}"' if options.date_order else '# date_order = "day_first"',
+        f'{"# " if options.number_style == "unknown" else ""}number_style = "{options.number_style}"  # point, comma: of 1,250',
         f'layout_key = "{options.layout_key}"',
     ]
     for sheet in sheets:

@@ -7,13 +7,14 @@ by its column's letter, a number and the row it first stands in. :class:`Unknown
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
 
-from econmodel.errors import DataError
+from econmodel.errors import DataError, ParameterError
 from econmodel.evidence.registry import words
 from econmodel.evidence.registry.columns import DATE_COLUMNS, ColumnMap, plain
 from econmodel.evidence.registry.dates import DateColumn, build_column, infer_order, read_uniques
@@ -21,6 +22,7 @@ from econmodel.evidence.registry.ledger import HELD, LEFT_OUT, Ledger
 from econmodel.evidence.registry.settings import Options
 from econmodel.evidence.registry.table import THE_FILE, RawTable
 from econmodel.evidence.registry.vocabulary import NONE, UNREADABLE, is_blank, keys_of, meanings_of, read_cells
+from econmodel.numbers import TwoReadings, style_of
 from econmodel.records import record
 
 NUMBER_COLUMNS = ("age", "birth_year", "size_mm", "coils", "glue_ml", "sessions")
@@ -46,6 +48,7 @@ WORD_COLUMNS = (
 MUST_READ = ("bled", "strategy", "status", "complication", "bleed_source", "death_cause")
 PER_SHEET = 1_000_000  # rows of sheets after the first are numbered beyond it
 SAID = 5  # unknown words of a column told one by one
+_NUMBERS = re.compile(r"\d+(?:[.,]\d+)*")
 _SEVERAL = re.compile(r"\d\s*(?:mm|cm)?\s*(?:[/+&]|and)\s*\d")
 _LIMITS = {"age": (0, 110), "birth_year": (1900, 2100), "size_mm": (0, 100), "coils": (0, 50), "glue_ml": (0, 50), "sessions": (0, 50)}
 _OURS = r"patient-\d{1,6}"
@@ -118,7 +121,7 @@ def type_rows(table: RawTable, columns: ColumnMap, options: Options, ledger: Led
         if name == "bleed_date":
             typed["month_first_day"], typed["month_last_day"] = column.earliest, column.latest
     for name in NUMBER_COLUMNS:
-        typed[name] = _read_numbers(cells[name], name, ledger) if name in cells else np.nan
+        typed[name] = _read_numbers(cells[name], name, options.number_style, ledger) if name in cells else np.nan
     told, unknown = _told(cells, letters, options), []
     for name in WORD_COLUMNS:
         typed[name] = None
@@ -199,19 +202,36 @@ def _log_dates(name: str, column: DateColumn, ledger: Ledger) -> None:
         ledger.change([0], name, f"{column.short_years} years of two digits", "four digits", "the latest century not in the future")
 
 
-def _read_numbers(cells: pd.Series, name: str, ledger: Ledger) -> pd.Series:
+def _read_numbers(cells: pd.Series, name: str, style: str, ledger: Ledger) -> pd.Series:
+    """Numbers of a column in the style of its cells with one reading, else in that of the recipe."""
     codes, uniques = pd.factorize(cells)
+    found = style_of(n for t in uniques for n in _NUMBERS.findall(t))
+    style = style if found == "unknown" else found
+    read = [_read_one(t, name, style) for t in uniques]
+    values = pd.Series(np.array([*read, np.nan], dtype=float)[codes], index=cells.index)
     blank = np.array([is_blank(t) for t in uniques] + [True], dtype=bool)[codes]
-    reader = words.size if name == "size_mm" else words.number
-    values = pd.Series(np.array([reader(t) for t in uniques] + [np.nan], dtype=float)[codes], index=cells.index)
-    values[blank] = np.nan
     low, high = _LIMITS[name]
-    wrong = (values.isna() & ~blank) | values.lt(low) | values.gt(high)
+    unclear = np.isinf(values)
+    wrong = (values.isna() & ~blank) | (~unclear & (values.lt(low) | values.gt(high)))
     ledger.problem(cells.index[wrong], name, f"not a number from {low} to {high}", LEFT_OUT)
+    what = "as 1.250 may be 1,250 or 1.25, and no other cell of the column tells; number_style in the recipe does"
+    ledger.problem(cells.index[unclear], name, what, LEFT_OUT)
+    if style == "comma":
+        ledger.change([0], name, "written with a decimal comma", "a decimal point", "one way of writing numbers")
     if name == "size_mm":
-        several = np.array([bool(_SEVERAL.search(t)) for t in uniques] + [False])[codes] & ~wrong
+        several = np.array([bool(_SEVERAL.search(t)) for t in uniques] + [False])[codes] & ~wrong & ~unclear
         ledger.change(cells.index[several], name, "several sizes", values[several].to_numpy(), "the largest varix counts")
-    return values.where(~wrong)
+    return values.where(~wrong & ~unclear)
+
+
+def _read_one(text: str, name: str, style: str) -> float:
+    """Number of a cell; NaN where it is none, infinite where it has two readings."""
+    try:
+        return math.nan if is_blank(text) else (words.size if name == "size_mm" else words.number)(text, style)
+    except TwoReadings:
+        return math.inf
+    except ParameterError:
+        return math.nan
 
 
 def _told(cells: dict[str, pd.Series], letters: dict[str, str], options: Options) -> dict[str, dict[str, str]]:

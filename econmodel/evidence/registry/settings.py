@@ -69,6 +69,8 @@ class Options:
     ----------
     date_order
         Settles columns whose dates can be read both ways; None asks (an error that names the option).
+    number_style
+        ``point`` or ``comma``: settles numbers with two readings in a column whose other cells do not.
     mapping
         Column of the file -> our name, or ``ignore``.
     words
@@ -90,6 +92,7 @@ class Options:
     """
 
     date_order: DateOrder | None = None
+    number_style: str = "unknown"
     mapping: Mapping[str, str] = field(default_factory=dict)
     words: Mapping[tuple[str, str], str] = field(default_factory=dict)
     course_gap_days: int = 90

@@ -14,7 +14,6 @@ spreadsheet stored in it, and is counted.
 
 from __future__ import annotations
 
-import codecs
 import csv
 import io
 import re
@@ -32,7 +31,9 @@ import pandas as pd
 
 from econmodel.errors import DataError
 from econmodel.evidence.registry.columns import recognise
+from econmodel.numbers import unmistakable
 from econmodel.records import record
+from econmodel.texts import decode
 
 THE_FILE = "the registry's file"
 HEADER_SEARCH = 30  # rows looked through for the headings
@@ -143,15 +144,6 @@ def no_table(name: str) -> DataError:
 
 
 DELIMITERS = (",", ";", "\t", "|")
-_BOMS = (
-    (codecs.BOM_UTF8, "utf-8-sig"),
-    (codecs.BOM_UTF32_LE, "utf-32"),
-    (codecs.BOM_UTF32_BE, "utf-32"),
-    (codecs.BOM_UTF16_LE, "utf-16"),
-    (codecs.BOM_UTF16_BE, "utf-16"),
-)
-
-
 At = tuple[int, int]
 """Number of a sheet, and of its row of headings."""
 
@@ -197,44 +189,6 @@ def _bytes(path: Path) -> bytes:
         what = f"{THE_FILE} is empty"
         raise DataError(what, where=THE_FILE, fix="export the registry again as CSV or XLSX")
     return content
-
-
-def decode(content: bytes, name: str) -> tuple[str, str]:
-    """Decode text by its byte order mark, else as UTF-8, as unmarked UTF-16, or as Windows-1252.
-
-    Returns
-    -------
-    text, encoding
-
-    Raises
-    ------
-    DataError
-        The bytes hold control characters that no text has.
-    """
-    encoding = next((e for mark, e in _BOMS if content.startswith(mark)), "")
-    candidates = [encoding] if encoding else [*_unmarked_utf16(content), "utf-8", "cp1252", "latin-1"]
-    for candidate in candidates:
-        try:
-            text = content.decode(candidate)
-        except UnicodeDecodeError:
-            continue
-        if not _has_control_characters(text):
-            return text, candidate
-        break
-    what = f"{name} is not text: it holds bytes that no table of text has"
-    raise DataError(what, where=name, fix="save the registry as CSV (UTF-8) or .xlsx")
-
-
-def _unmarked_utf16(content: bytes) -> list[str]:
-    head = content[:2000]
-    odd, even = head[1::2].count(0), head[0::2].count(0)
-    if max(odd, even) > 0.4 * len(head) / 2:
-        return ["utf-16-le" if odd > even else "utf-16-be"]
-    return []
-
-
-def _has_control_characters(text: str) -> bool:
-    return any(ord(c) < 32 and c not in "\t\r\n\f\v" for c in set(text[:1_000_000]))
 
 
 def _read_text(text: str, encoding: str, name: str, known: Callable[[str], bool], at: At | None) -> RawTable:
@@ -405,6 +359,6 @@ def cell_text(value: object) -> str:
         return "yes" if value else "no"
     if isinstance(value, datetime | date):
         return value.strftime("%Y-%m-%d")
-    if isinstance(value, float) and value.is_integer():
-        return str(int(value))
+    if isinstance(value, float):
+        return str(int(value)) if value.is_integer() else unmistakable(str(value))
     return str(value).strip()

@@ -10,6 +10,7 @@ import re
 
 from econmodel.evidence.registry.columns import plain
 from econmodel.evidence.registry.vocabulary import UNREADABLE
+from econmodel.numbers import read_number
 
 _SIZE_CLASSES = {"small": 4.0, "f1": 4.0, "medium": 7.5, "f2": 7.5, "5 10": 7.5, "large": 11.0, "f3": 11.0}
 
@@ -43,19 +44,24 @@ def varix_type(text: str) -> str:
     return next((n for n in ("GOV2", "IGV1", "GOV1", "IGV2") if n in names), UNREADABLE)
 
 
-def number(text: str) -> float | None:
-    """Read a number with its unit; NaN when it is none; centimetres are not converted here.
+def number(text: str, style: str) -> float:
+    """Read a number with its unit; centimetres are not converted here.
+
+    Raises
+    ------
+    ParameterError
+        It is none, or has two readings.
 
     Examples
     --------
-    >>> number("1,5 mL"), number("2 coils"), number("two")
-    (1.5, 2.0, nan)
+    >>> number("1,5 mL", "unknown"), number("2 coils", "point")
+    (1.5, 2.0)
     """
-    m = re.fullmatch(r"([-+]?\d+(?:[.,]\d+)?)\s*[a-zA-Z]*", text.strip())
-    return float(m[1].replace(",", ".")) if m else float("nan")
+    m = re.fullmatch(r"([-+]?[\d.,]+)\s*[a-zA-Z]*", text.strip())
+    return read_number(m[1] if m else text, style)
 
 
-def size(text: str) -> float:
+def size(text: str, style: str = "unknown") -> float:
     """Size in mm: of several numbers the largest; of a class (``>10``, large) a number inside it.
 
     Examples
@@ -68,11 +74,11 @@ def size(text: str) -> float:
         return float("nan")
     scale = 10.0 if re.search(r"\d\s*cm\b", word) else 1.0
     if re.match(r"[<>≤≥]\s*\d", word):
-        bound = float(re.sub(r"[^\d.]", "", word.replace(",", ".")) or "nan") * scale
+        bound = read_number(re.sub(r"[^\d.,]", "", word), style) * scale
         return bound + 1 if word[0] in ">≥" else bound - 1
     if (key := plain(word.replace("mm", ""))) in _SIZE_CLASSES and "/" not in word and "+" not in word:
         return _SIZE_CLASSES[key]
     if re.sub(r"mm|cm|and|[\d.,\s/+&-]", "", word):
         return float("nan")
-    found = [float(n.replace(",", ".")) for n in re.findall(r"\d+(?:[.,]\d+)?", word)]
+    found = [read_number(n, style) for n in re.findall(r"\d+(?:[.,]\d+)?", word)]
     return max(found) * scale if found else float("nan")

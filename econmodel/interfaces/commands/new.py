@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from econmodel.errors import AnalysisError, ParameterError
-from econmodel.interfaces.common import READ, console
+from econmodel.interfaces.common import READ, console, number
 from econmodel.numbers import read_number
 
 if TYPE_CHECKING:
@@ -25,8 +25,8 @@ BASES, BASIS = ("GB", "US"), ("per_case", "per_day", "block", "patient")
 @click.option("--from", "base", type=click.Choice(BASES), help="List to convert where the country has none.")
 @click.option("--currency", metavar="CODE", help="Three letters (ISO 4217); default that of the country.")
 @click.option("--price-year", metavar="YEAR", help="Year of your own amounts.")
-@click.option("--ppp", type=float, metavar="N", help="Purchasing power, currency units per dollar.")
-@click.option("--fx", type=float, metavar="N", help="Exchange rate, currency units per dollar.")
+@click.option("--ppp", type=number, metavar="N", help="Purchasing power, currency units per dollar.")
+@click.option("--fx", type=number, metavar="N", help="Exchange rate, currency units per dollar.")
 @click.option("--paid", "payment_basis", type=click.Choice(BASIS), help="How an admission is paid.")
 @click.option("--prices", type=READ, metavar="FILE", help="Own price list (CSV).")
 @click.option("--life-table", type=READ, metavar="FILE", help="Own life table (CSV: age, male, female).")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from econmodel.interfaces.common import PATH, READ, check_output, common, console, load, write_json, years
+from econmodel.interfaces.common import PATH, READ, check_output, common, console, load, number, write_json, years
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 @click.option("--course-cost", metavar="COST", help="Cost of a course of prophylaxis.")
 @click.option("--bleed-cost", metavar="COST", help="Cost of a bleed admission, same currency.")
 @click.option("--admissions-saved", metavar="N", help="Bleed admissions saved per bleed averted; default 1.")
-@click.option("--sessions", type=float, metavar="N", help="Sessions in a course.")
+@click.option("--sessions", type=number, metavar="N", help="Sessions in a course.")
 @click.option("--pooled", is_flag=True, help="The risks are pooled over studies.")
 @click.option("--adjusted", is_flag=True, help="The ratio is adjusted.")
 @click.option("--actuarial", is_flag=True, help="The risks are read off a life table or survival curve.")

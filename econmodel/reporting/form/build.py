@@ -14,7 +14,9 @@ from typing import TYPE_CHECKING
 from econmodel.files import check_file
 from econmodel.package import stamp, version
 from econmodel.parameters import form_cells as at
+from econmodel.parameters.countries import conventions
 from econmodel.parameters.loading import Case
+from econmodel.parameters.price_list import country_code
 from econmodel.parameters.schema import money_parts
 from econmodel.reporting.form.questions import SHEETS, Asked, questions
 from econmodel.reporting.form.rules import add_rules, check_formula, unit_words
@@ -105,7 +107,7 @@ def _write_sheet(workbook: Workbook, styles: Styles, case: Case, name: str, rows
     sheet = Sheet(workbook.create_sheet(name), styles)
     who, _ = SHEETS[name]
     money = f"{case.parameters.text('currency')}, {case.parameters.text('price_year')} prices"
-    sheet.heading(f"Questions for {who}", f"Money in {money}. Fractions, not percentages: 45% is 0.45. Blank keeps our value.")
+    sheet.heading(f"Questions for {who}", f"Money in {money}. Shares as 0.45 or 45%. Blank keeps our value.")
     if case.is_demo:
         sheet.text(3, 1, DEMO, "caution_line")
     for column, header in enumerate(HEADERS, start=1):
@@ -195,6 +197,7 @@ def _write_hidden(workbook: Workbook, styles: Styles, case: Case, asked: dict[st
         "currency": parameters.text("currency"),
         "price_year": parameters.text("price_year"),
         "inputs_sha256": parameters.sha256,
+        "number_style": str(conventions(country_code(parameters.text("price_list")))["number_style"]),
     }
     sheet.text(1, 1, at.MARK)
     sheet.number(1, 2, at.VERSION)

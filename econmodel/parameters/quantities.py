@@ -1,0 +1,50 @@
+"""Numbers as they are typed into inputs: read in the style of the place, held to the unit, and kept as typed for the echo."""
+
+from __future__ import annotations
+
+import re
+
+from econmodel.errors import ParameterError
+from econmodel.numbers import read_number
+from econmodel.parameters.schema import Where, money_parts
+
+TYPED = "typed as "
+SIGNS = {"R$": "BRL", "£": "GBP", "€": "EUR", "₹": "INR"}
+
+
+def read_quantity(name: str, text: str, unit: str, where: Where, style: str = "point") -> float:
+    """Read a number typed as text; money must be in the currency of its unit, and no share.
+
+    Raises
+    ------
+    ParameterError
+        It is no number, has two readings, or another unit than the input.
+
+    Examples
+    --------
+    >>> read_quantity("c_coil", "€ 1.310,50", "EUR/coil", Where("--set"))
+    1310.5
+    """
+    try:
+        value = read_number(text, style)
+    except ParameterError as fault:
+        what = f"{name} = {fault.what} ({unit})"
+        raise ParameterError(what, where=str(where), fix=fault.fix) from None
+    money, sign = money_parts(unit), re.search(r"[A-Z]{3}|R\$|[£€₹]", text)
+    other = sign is not None and (money is None or SIGNS.get(sign[0], sign[0]) != money[0])
+    if other or (money and re.search("%|per", text)):
+        what = f"{name} = {text!r}: must be in {unit}"
+        raise ParameterError(what, where=str(where), fix="convert it, and type the number alone")
+    return value
+
+
+def typed_as(text: object, unit: str) -> str:
+    """Note on a value typed otherwise than as a plain number; empty for one that was.
+
+    Examples
+    --------
+    >>> typed_as("1.310,50", "EUR/coil"), typed_as("1310.5", "EUR/coil"), typed_as("lifetime", "years")
+    ("typed as '1.310,50'", '', '')
+    """
+    plain = not isinstance(text, str) or re.fullmatch(r"[-+]?[0-9]*\.?[0-9]+(e[-+]?[0-9]+)?|lifetime", text, re.IGNORECASE)
+    return "" if plain or unit in ("choice", "text") else f"{TYPED}{text!r}"
