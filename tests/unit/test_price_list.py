@@ -101,15 +101,15 @@ def test_a_list_in_another_style_is_read_and_echoed(folder):
     for row in rows[1:]:
         for i in numbers:
             row[i] = row[i].replace(".", ",")
-    dear = next(row for row in rows if row[1].isdigit() and 1000 < int(row[1]) < 10_000)
-    dear[1], dear[rows[0].index("note")] = f"{dear[1][0]}.{dear[1][1:]}", "Gerät"
+    dear = max((row for row in rows if row[1].isdigit() and int(row[1]) < 1_000_000), key=lambda row: int(row[1]))
+    dear[1], dear[rows[0].index("note")] = f"{int(dear[1]):,}".replace(",", "."), "Gerät"
     with path.open("w", encoding="cp1252", newline="") as file:
         csv.writer(file, delimiter=";").writerows(rows)
     found, shipped = load_base_case("US", folder), load_base_case("US")
     assert {n: p.value for n, p in found.parameters.items()} == {n: p.value for n, p in shipped.parameters.items()}
-    assert any(
-        f"{dear[0]}, typed as '{dear[1]}', was read as {shipped.number(dear[0]):,.0f} USD" in said for said in second_look(found)
-    )
+    echoed = f"{dear[0]}, typed as '{dear[1]}', was read as {shipped.number(dear[0]):,.0f} USD"
+    said = second_look(found)
+    assert any(echoed in sentence for sentence in said), said
     assert not second_look(shipped)
 
 
