@@ -172,7 +172,7 @@ def _changed(old: Parameter, raw: dict[str, Any], where: Where, title: str) -> P
     given = parse_details(name, raw, where)
     if raw.keys() & {"status", "value", "table"}:
         given = UNDERIVED | dict.fromkeys(PROVENANCE, "") | {"status": "local", "date": None} | given
-        given["note"] = "; ".join(filter(None, (typed_as(raw.get("value"), unit), given["note"])))
+        given["note"] = "; ".join(filter(None, (typed_as(raw.get("value"), value), given["note"])))
         check_status(name, given["status"], raw, where)
     if raw.keys() & {"derive", "rounded_to", "follows_draws"}:
         given |= {"computed": None} | parse_derivation(name, raw, number, where)

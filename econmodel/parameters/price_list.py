@@ -90,9 +90,9 @@ def _check_name(name: str, seen: dict[str, Where], where: Where) -> bool:
 def _parse(name: str, cells: dict[str, str], where: Where, currency: str, style: str) -> Parameter:
     price = PRICES[name]
     unit = price.unit(currency)
-    notes = (typed_as(cells.get("value"), unit), cells.get("note"))
-    raw: dict[str, Any] = {"label": price.label, "unit": unit, **cells, "note": "; ".join(filter(None, notes))}
+    raw: dict[str, Any] = {"label": price.label, "unit": unit, **cells}
     raw |= {key: read_quantity(f"{name}: {key}", cells[key], unit, where, style) for key in NUMBERS if key in cells}
+    raw["note"] = "; ".join(filter(None, (typed_as(cells.get("value"), raw.get("value")), cells.get("note"))))
     if "date" in cells:
         raw["date"] = _date(name, cells["date"], where)
     if "follows_draws" in cells:

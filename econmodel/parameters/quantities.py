@@ -38,13 +38,15 @@ def read_quantity(name: str, text: str, unit: str, where: Where, style: str = "p
     return value
 
 
-def typed_as(text: object, unit: str) -> str:
+def typed_as(text: object, value: object) -> str:
     """Note on a value typed otherwise than as a plain number; empty for one that was.
 
     Examples
     --------
-    >>> typed_as("1.310,50", "EUR/coil"), typed_as("1310.5", "EUR/coil"), typed_as("lifetime", "years")
-    ("typed as '1.310,50'", '', '')
+    >>> typed_as("1.310", 1310.0), typed_as("1.310", 1.31), typed_as("lifetime", "lifetime")
+    ("typed as '1.310'", '', '')
     """
-    plain = not isinstance(text, str) or re.fullmatch(r"[-+]?[0-9]*\.?[0-9]+(e[-+]?[0-9]+)?|lifetime", text, re.IGNORECASE)
-    return "" if plain or unit in ("choice", "text") else f"{TYPED}{text!r}"
+    if not isinstance(text, str) or not isinstance(value, float):
+        return ""
+    plain = re.fullmatch(r"[-+]?[0-9]*\.?[0-9]+(e[-+]?[0-9]+)?", text, re.IGNORECASE)
+    return "" if plain and float(text) == value else f"{TYPED}{text!r}"
