@@ -43,8 +43,18 @@ AMERICAS = ("BR", "CA", "EC", "MX")
 WIDE, DIGITS = 0.35, 3
 TRADED = tuple(f"c_{key}" for key in DEVICES)
 US_GROUPS = frozenset(price.name for price in INPATIENT_PRICES)
+FINANCE_TOGETHER = (
+    "discount_finance",
+    "finance_rate_basis",
+    "escalator_basis",
+    "cash_basis",
+    "r_inflation",
+    "r_escalator_pay",
+    "r_escalator_devices",
+    "r_escalator_tariff",
+)
 BORROWED = (
-    "life_table", "willingness_to_pay", "discount_costs", "discount_outcomes", "discount_finance", "share_occupancy",
+    "life_table", "willingness_to_pay", "discount_costs", "discount_outcomes", *FINANCE_TOGETHER, "share_occupancy",
     "r_capital_charge", "share_device_tax", "payers",
 )  # fmt: skip
 PAID_AT_MARGIN = {"per_case": 1.0, "per_day": 1.0, "block": 0.0, "patient": 1.0}

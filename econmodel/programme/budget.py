@@ -29,6 +29,7 @@ from econmodel.programme.money.rows import (
     Row,
     Rows,
     activity_rows,
+    deflator,
     fixed_cost,
     follow_up_duty,
     income_rows,
@@ -135,7 +136,7 @@ class Budget:
 
         Outside the net present value.
         """
-        level = price_indices(self.inputs).general[:, -1] if self.inputs.cash_basis == "real" else 1.0
+        level = deflator(self.inputs)[:, -1]
         sums = {k: a.sum(axis=1) for k, a in self._after.items()}
         return {k: a / level if k in MONEY_ROWS else a for k, a in sums.items()}
 
@@ -324,7 +325,7 @@ def _operating_rows(inputs: ProgrammeInputs, volume: VolumeRows, prices: PriceIn
 
 def _add_tax_and_working_capital(inputs: ProgrammeInputs, years: Rows, rows: Rows, capital: CapitalSchedule) -> None:
     """Add R15 (in each year's last month) and R16."""
-    tax = finance.tax_due((years[Row.OPERATING_CASH] - capital.depreciation)[:, 1:], inputs.share_tax)
+    tax = finance.tax_due((years[Row.OPERATING_CASH] - _by_year(capital.depreciation))[:, 1:], inputs.share_tax)
     rows[Row.TAX] = np.zeros_like(rows[Row.OPERATING_CASH])
     rows[Row.TAX][:, 11::12] = tax
     rows[Row.WORKING_CAPITAL] = finance.working_capital_increase(paid_income(rows), inputs.n_settlement_days, collected=inputs.closes)
@@ -336,8 +337,7 @@ def _in_basis(inputs: ProgrammeInputs, rows: Rows, years: Rows, prices: PriceInd
     """Put the rows into the basis of the cash, then accumulate and discount them; give the rate with them."""
     rate = nominal_finance_rate(inputs)
     if inputs.cash_basis == "real":
-        rate = finance.real_rate(rate, inputs.r_inflation)
-        by_month = (1.0 + inputs.r_inflation[:, None]) ** (np.arange(1.0, inputs.n_months + 1.0) / MONTHS)
+        rate, by_month = finance.real_rate(rate, inputs.r_inflation), deflator(inputs)
         rows |= {k: rows[k] / by_month for k in MONEY_ROWS}
         at_start = {k: years[k][:, :1] for k in MONEY_ROWS}
         years |= {k: np.concatenate([at_start[k], _by_year(rows[k])[:, 1:]], axis=1) for k in MONEY_ROWS}
@@ -352,21 +352,22 @@ def _in_basis(inputs: ProgrammeInputs, rows: Rows, years: Rows, prices: PriceInd
 
 def _memo(budget: Budget) -> Memo[FloatArray]:
     inputs, activity, money, capital, years = budget.inputs, budget.activity, budget.money, budget.capital, budget.years
-    prices, change, zero = price_indices(inputs), activity.change, 0.0 * years[Row.OPERATING_CASH]
-    monthly, level = prices.monthly(), prices.general if inputs.cash_basis == "real" else 1.0
+    change, zero, level = activity.change, 0.0 * years[Row.OPERATING_CASH], deflator(inputs)
     full = np.einsum(
         "dta,da->dt",
         change * np.ones((money.full_cost.shape[0], 1, 1)),
         money.full_cost * money.is_prophylaxis * np.ones((change.shape[0], 1)),
     )
-    charge = inputs.r_capital_charge[:, None] * capital.book_value
-    owning = (capital.depreciation + capital.use_charge + charge) / level
+    prices = price_indices(inputs)
+    depreciation, use, book = (_by_year(a / level) for a in (capital.depreciation, capital.use_charge, capital.book_value))
+    charge = inputs.r_capital_charge[:, None] * book / MONTHS
+    owning = depreciation + use + charge
     return Memo(
-        depreciation=capital.depreciation / level + zero,
-        use_charge=capital.use_charge / level + zero,
-        capital_charge=charge / level + zero,
+        depreciation=depreciation + zero,
+        use_charge=use + zero,
+        capital_charge=charge + zero,
         reported_surplus=years[Row.OPERATING_CASH] - owning - years[Row.TAX],
-        absorbed_full_cost=_by_year(full * monthly.mixed) / level + years[Row.STEP_COST] + years[Row.FIXED_COST] + owning,
+        absorbed_full_cost=_by_year(full * prices.monthly().mixed / level) + years[Row.STEP_COST] + years[Row.FIXED_COST] + owning,
         surveillance_contribution=years[Row.SURVEILLANCE_INCOME] - years[Row.SURVEILLANCE_COST],
         session_slots=_by_year(budget.volume.slots) + zero,
     )

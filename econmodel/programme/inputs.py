@@ -223,11 +223,11 @@ def read_inputs(parameters: ParameterSet, values: Mapping[str, FloatArray]) -> P
 
 
 def _locate(fault: EconModelError, parameters: ParameterSet) -> None:
-    """Say where the input that a fault begins with was typed."""
+    """Say where the input that a fault names was typed: of several one that the site changed, else the first."""
     for one in fault.faults or (fault,):
-        name = one.what.split(" ")[0].strip(":,")
-        if not one.where and name in parameters.parameters:
-            one.where = str(parameters[name].where)
+        named = [p for word in one.what.split() if (p := parameters.parameters.get(word.strip(":,")))]
+        if not one.where and named:
+            one.where = str(next((p for p in named if p.changed_by), named[0]).where)
 
 
 NUMBERS = frozenset(name for name, kind in input_kinds().items() if kind == "number")
@@ -311,13 +311,9 @@ def _unpaid(read: dict[str, Any], cost: str, fee: str) -> bool:
 def _joint_faults(read: dict[str, Any]) -> list[EconModelError]:
     faults: list[EconModelError] = []
     if read["finance_rate_basis"] != read["escalator_basis"]:
-        what = (
-            f"the finance rate is {read['finance_rate_basis']} but the escalators are {read['escalator_basis']}: "
-            "nominal and real must not be mixed"
-        )
-        faults.append(
-            ParameterError(what, fix="state finance_rate_basis and escalator_basis alike; real = (1 + nominal) / (1 + inflation) - 1")
-        )
+        rate, rises = (read[name] for name in ("finance_rate_basis", "escalator_basis"))
+        what = f"finance_rate_basis = {rate!r} but escalator_basis = {rises!r}: nominal and real must not be mixed"
+        faults.append(ParameterError(what, fix="state both alike, with their numbers; real = (1 + nominal) / (1 + inflation) - 1"))
     try:
         input_tables.check_payer_names(read["payers"], read["payer_terms"], read["contracts"])
         input_tables.check_contracts(read["contracts"], read["payer_terms"], read["n_budget_years"])

@@ -19,7 +19,7 @@ from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.headline import Headline, headlines, number_or_none
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.money.payers import pure_margin
-from econmodel.programme.money.rows import MONEY_ROWS, Row, price_indices
+from econmodel.programme.money.rows import MONEY_ROWS, Row, deflator, price_indices
 from econmodel.records import record
 
 LABELS = {"as_paid": "As paid now", "per_episode": "Per-episode payment", "block": "Block budget"}
@@ -134,9 +134,8 @@ def neutral_refill(budget: Budget) -> NeutralRefill:
     real basis), so ``contribution = (R8 - R7) / sum_t R20[t] x tariff[t] x refill share``.
     """
     inputs = budget.inputs
-    prices = price_indices(inputs)
-    level = prices.tariff / (prices.general if inputs.cash_basis == "real" else 1.0)
-    days = float((budget.years[Row.BED_DAYS] * level).sum(axis=1).mean())
+    level = price_indices(inputs).monthly().tariff / deflator(inputs)
+    days = float((budget.months[Row.BED_DAYS] * level).sum(axis=1).mean())
     lost = -bleed_margin(budget)
     share = float(inputs.share_bed_refill.mean())
     full = lost / days if days > 0 else None

@@ -39,7 +39,10 @@ def test_a_country_brings_its_conventions():
         "life_table": "england_wales_2000_02",
         "discount_costs": 0.035,
         "discount_outcomes": 0.035,
-        "discount_finance": 0.061,
+        "discount_finance": 0.035,
+        "finance_rate_basis": "real",
+        "escalator_basis": "real",
+        "r_escalator_pay": 0.01,
         "r_capital_charge": 0.035,
         "share_device_tax": 0.2,
     }

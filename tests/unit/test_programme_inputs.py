@@ -9,7 +9,7 @@ import pytest
 
 from econmodel.errors import EconModelError
 from econmodel.model.inputs import base_values
-from econmodel.parameters.loading import load_base_case
+from econmodel.parameters.loading import load_base_case, load_case
 from econmodel.programme.inputs import ProgrammeInputs, input_kinds, read_inputs
 
 
@@ -57,7 +57,7 @@ BROKEN: list[tuple[dict[str, Any], str]] = [
     ({"n_budget_years": 0}, "n_budget_years = 0: must be a whole number >= 1"),
     ({"n_backlog_quarters": 1.5}, "whole number"),
     ({"cash_basis": "constant"}, "cash_basis = 'constant': must be nominal or real"),
-    ({"finance_rate_basis": "real"}, "nominal and real must not be mixed"),
+    ({"finance_rate_basis": "real"}, "finance_rate_basis = 'real' but escalator_basis = 'nominal': nominal and real must not"),
     ({"n_sessions_per_block": 0.0}, "n_sessions_per_block = 0: must be > 0"),
     ({"first_year": 2023}, "first_year = 2023: lies before the year of the prices, 2024"),
     ({"first_month": 13}, "first_month = 13: must be a month, 1 to 12, or 0"),
@@ -113,3 +113,21 @@ def test_every_input_is_needed(values: dict[str, Any], name: str) -> None:
     """A missing input is named, never defaulted."""
     with pytest.raises(EconModelError, match=f"{name!r} is missing"):
         ProgrammeInputs.from_values({k: v for k, v in values.items() if k != name})
+
+
+def test_a_real_rate_of_the_country_with_nominal_escalators_is_refused() -> None:
+    """England is real throughout; a site that states its rises as nominal is told where it did so."""
+    parameters = load_case(None, (), ["price_list=uk", "escalator_basis=nominal"]).parameters
+    with pytest.raises(EconModelError, match="nominal and real must not be mixed") as caught:
+        read_inputs(parameters, base_values(parameters))
+    assert "--set escalator_basis" in str(caught.value)
+    assert str(caught.value).count("Error:") == 1
+
+
+@pytest.mark.parametrize("country", ["uk", "IN", "DE", "US", "MX"])
+def test_rate_and_escalators_come_together(country: str) -> None:
+    """Whatever the country, its finance rate and its escalators are stated alike."""
+    parameters = load_base_case(country)
+    inputs = read_inputs(parameters, base_values(parameters))
+    assert inputs.finance_rate_basis == inputs.escalator_basis
+    assert (inputs.finance_rate_basis == "real") is (country not in ("US", "MX"))

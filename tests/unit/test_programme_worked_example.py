@@ -260,9 +260,12 @@ def test_neutral_refill_by_hand(budget: Budget) -> None:
     assert neutral.per_refilled_day == pytest.approx(450.0)
 
 
-def test_neutral_refill_makes_the_averted_bleeds_neutral() -> None:
-    """Put back as the input, it makes R7 - R8 + R9 zero."""
-    neutral = run_budget(inputs(c_refill_contribution=450.0), profiles(), prices(), CATEGORIES)
+@pytest.mark.parametrize("changes", [{}, {"cash_basis": "real", "r_inflation": 0.1, "r_escalator_tariff": 0.05}])
+def test_neutral_refill_makes_the_averted_bleeds_neutral(changes: dict[str, object]) -> None:
+    """Put back as the input, it makes R7 - R8 + R9 zero, in nominal money and in real."""
+    needed = neutral_refill(run_budget(inputs(**changes), profiles(), prices(), CATEGORIES)).per_refilled_day
+    neutral = run_budget(inputs(c_refill_contribution=needed, **changes), profiles(), prices(), CATEGORIES)
+    assert changes or needed == pytest.approx(450.0)
     totals = neutral.totals
     assert totals["R7"] - totals["R8"] + totals["R9"] == pytest.approx(0.0, abs=1e-9)
 

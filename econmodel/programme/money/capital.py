@@ -22,10 +22,10 @@ FloatArray = NDArray[np.float64]
 
 @record
 class CapitalSchedule:
-    """Capital by year, arrays (draw, year) with year 0 the start, except ``by_month`` (draw, month 0 .. n).
+    """Capital by month, nominal, arrays (draw, month), except ``by_month`` (draw, month 0 .. n).
 
     ``by_month`` is outlay less salvage; ``depreciation`` is of what the programme bought; ``use_charge`` is
-    depreciation of existing equipment at its share of use (not cash); ``book_value`` is the mean over the year of both;
+    depreciation of existing equipment at its share of use (not cash); ``book_value`` is the mean over the month of both;
     ``closing_book`` (draw,) is what the bought and unsold is worth at the end.
     """
 
@@ -94,7 +94,7 @@ def schedule_capital(items: Sequence[CapitalItem], basis: str, price_index: Floa
             (bought if held.bought else existing)[:] += price[:, None] * monthly
             book += price[:, None] * value
             closing += stays * price * held.worth(np.full(n_draws, float(n_months)))
-    return CapitalSchedule(cash, _by_year(bought), _by_year(existing), _by_year(book) / 12.0, closing)
+    return CapitalSchedule(cash, bought, existing, book, closing)
 
 
 def _year(month: float) -> int:
@@ -115,9 +115,3 @@ def _straight_line(held: _Holding, n_months: int) -> tuple[FloatArray, FloatArra
     middle: FloatArray = np.asarray(np.arange(n_months) + 0.5, dtype=float)
     in_hand = (middle > held.start) & (middle < held.end)
     return np.asarray(held.per_month * in_hand), np.asarray(held.worth(middle) * in_hand)
-
-
-def _by_year(monthly: FloatArray) -> FloatArray:
-    """Sum months to years, with an empty year 0 in front."""
-    years = monthly.reshape(monthly.shape[0], -1, 12).sum(axis=2)
-    return np.concatenate([np.zeros((years.shape[0], 1)), years], axis=1)

@@ -73,15 +73,11 @@ MONEY_ROWS = tuple(row for row in Row if not row.is_count and row not in (Row.CU
 
 @record
 class PriceIndices:
-    """Nominal prices relative to the price year by year, arrays (draw, year), year 0 the start, at the prices of year 1.
-
-    ``general`` is the level of all prices at the end of each year, relative to the start.
-    """
+    """Nominal prices relative to the price year by year, arrays (draw, year), year 0 the start, at the prices of year 1."""
 
     pay: FloatArray
     devices: FloatArray
     tariff: FloatArray
-    general: FloatArray
     mixed: FloatArray
 
     def monthly(self) -> PriceIndices:
@@ -106,8 +102,13 @@ def price_indices(inputs: ProgrammeInputs) -> PriceIndices:
 
     pay, devices = index(inputs.r_escalator_pay), index(inputs.r_escalator_devices)
     share = inputs.share_variable_pay[:, None]
-    general = (1.0 + inputs.r_inflation[:, None]) ** year
-    return PriceIndices(pay, devices, index(inputs.r_escalator_tariff), general, share * pay + (1.0 - share) * devices)
+    return PriceIndices(pay, devices, index(inputs.r_escalator_tariff), share * pay + (1.0 - share) * devices)
+
+
+def deflator(inputs: ProgrammeInputs) -> FloatArray:
+    """What a month's nominal money is divided by in the basis of the cash, shape (draw, month): prices since the start, or 1."""
+    month = np.arange(1.0, inputs.n_months + 1.0)
+    return np.asarray((1.0 + inputs.r_inflation[:, None] * (inputs.cash_basis == "real")) ** (month / 12.0))
 
 
 def bed_days_released(inputs: ProgrammeInputs, activity: ProgrammeActivity, change: FloatArray) -> FloatArray:
