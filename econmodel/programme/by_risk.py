@@ -21,7 +21,7 @@ from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import WATCH
 from econmodel.programme.flips import cash_value
 from econmodel.records import record
-from econmodel.uncertainty.deterministic import Question, needed_input, varied
+from econmodel.uncertainty.deterministic import needed_input, varied
 
 FloatArray = NDArray[np.float64]
 RISK, LEVEL = "p_first_bleed_year_1", ("log_rate_mean", "log_rate_site")
@@ -98,7 +98,7 @@ def treat_by_risk(parameters: ParameterSet) -> TreatByRisk:
 
     def run(risks: FloatArray) -> tuple[Evaluation, FloatArray]:
         """Evaluation at some risks, and what is gained: (risk, column), two a strategy, one a group of the lead, cash."""
-        values = varied(Question(held, lead, usual), [{RISK: float(x)} for x in risks])
+        values = varied(held, [{RISK: float(x)} for x in risks])
         e = evaluate(held, values, yearly=False)
         years, benefit = (array - array[:, [e.index(usual)]] for array in (e.life_years(), e.net_benefit(held.number(WORTH))))
         whole = [array[:, e.index(key), 0] for key in others for array in (years, benefit)]

@@ -26,21 +26,11 @@ from econmodel.parameters.documents import read_document
 from econmodel.parameters.overrides import set_value
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample
-from econmodel.parameters.schema import WATCH, Parameter
+from econmodel.parameters.schema import Parameter
 from econmodel.programme.inputs import input_kinds
 from econmodel.programme.planned import budget_of, in_the_mix
 from econmodel.records import record
-from econmodel.uncertainty.deterministic import (
-    SETTINGS,
-    STEPPED,
-    Change,
-    Question,
-    by_setting,
-    points_in_range,
-    possible,
-    varied,
-    varying,
-)
+from econmodel.uncertainty.deterministic import SETTINGS, STEPPED, Change, by_setting, points_in_range, possible, varied, varying
 from econmodel.uncertainty.held_certain import NOT_FACTS
 from econmodel.uncertainty.probabilistic import Psa, block_size, in_order
 from econmodel.uncertainty.scenarios import BASE, scenario_files, under_scenario
@@ -226,7 +216,7 @@ class Asker:
         return found
 
     def _batch(self, parameters: ParameterSet, changes: Sequence[Change], parts: Sequence[str]) -> FloatArray:
-        values = varied(Question(parameters, self.subjects.lead, WATCH), changes)
+        values = varied(parameters, changes)
         good = possible(parameters, values)
         found = np.full((len(changes), len(self.decisions) + len(parameters.strategies)), np.nan)
         size, threads = block_size(parameters, len(changes))

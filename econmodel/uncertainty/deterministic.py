@@ -1,18 +1,18 @@
-"""One-way and two-way analysis: one outcome of one strategy against one comparator, asked at any point.
+"""One-way analysis: one outcome of one strategy against one comparator, asked at any point.
 
 Outcomes: ``cost`` (net cost per patient over the headline years), ``bleeds`` (bleeds averted per 100, headline years),
 ``nnt`` (first bleed, headline years), ``qalys`` and ``nmb`` (QALYs gained and net monetary benefit over the time horizon).
 
 Every point passes through ``evaluate()``, batched as extra draws. A setting is read from the case and not from the draws,
 so points that change one are evaluated apart. A point that breaks a rule of the model has no answer (not a number).
-Thresholds and scenarios stand beside them.
+Two-way maps, thresholds and scenarios stand beside it; what they ask of a question is :class:`Asked`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterator, Sequence
+from collections.abc import Callable, Container, Iterator, Sequence
 from dataclasses import asdict, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +27,7 @@ from econmodel.parameters.following import follow_draws
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import WHOLE, Parameter
 from econmodel.records import record
-from econmodel.wording import duration, lower, money, nearest, number, plain_number
+from econmodel.wording import duration, lower, money, nearest, number
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -41,7 +41,8 @@ OUTCOMES = {
     "qalys": "QALYs gained per patient, time horizon",
     "nmb": "Net monetary benefit per patient, time horizon",
 }
-STEPPED = frozenset({*WHOLE, "horizon_years"})
+USUAL_INTERVAL = "n_usual_interval_months"  # no input of the case: the schedule of those without a procedure, as one number
+STEPPED = frozenset({*WHOLE, "horizon_years", USUAL_INTERVAL})
 SETTINGS = (
     "horizon_years",
     "headline_years",
@@ -53,9 +54,54 @@ SETTINGS = (
 )
 
 
+class Asked(Protocol):
+    """A question with one number for an answer at any point: of a comparison, or of the programme's money."""
+
+    @property
+    def parameters(self) -> ParameterSet:
+        """The case."""
+
+    @property
+    def outcome(self) -> str:
+        """Name of what is looked at."""
+
+    @property
+    def label(self) -> str:
+        """Outcome in plain words."""
+
+    @property
+    def subject(self) -> str:
+        """Whom it is about, as the start of a sentence."""
+
+    @property
+    def good(self) -> str:
+        """What the subject does on the side of 0 that helps; empty where the outcome does not cross 0."""
+
+    def helps(self, outcome: float) -> bool:
+        """Whether an outcome is on that side."""
+
+    def say(self, value: float) -> str:
+        """Outcome as text, money with its currency."""
+
+    def answers(self, changes: Sequence[Change]) -> FloatArray:
+        """Outcome for each set of changes to the base values, (change,); NaN where the model refuses it."""
+
+    def varying(self) -> list[Parameter]:
+        """What can be varied."""
+
+    def needed(self, name: str) -> Parameter:
+        """One of them."""
+
+    def held(self) -> Asked:
+        """The same with effects calibrated on today's values, whatever is then changed."""
+
+    def turning(self) -> Asked:
+        """The same, held, as an outcome that crosses 0 where this one turns."""
+
+
 @record
 class Question:
-    """What is compared: one outcome of one strategy against one comparator."""
+    """What is compared: one outcome of one strategy against one comparator; see :class:`Asked`."""
 
     parameters: ParameterSet
     strategy: str
@@ -67,18 +113,49 @@ class Question:
         """Outcome in plain words."""
         return OUTCOMES[self.outcome].format(time=duration(self.parameters.number("headline_years")))
 
+    @property
+    def subject(self) -> str:
+        """Say who is compared with whom."""
+        strategies = self.parameters.strategies
+        return f"Against {lower(strategies[self.versus].label)}, {lower(strategies[self.strategy].label)}"
 
-def compared(question: Question) -> str:
-    """Say who is compared with whom, as the start of a sentence."""
-    strategies = question.parameters.strategies
-    return f"Against {lower(strategies[question.versus].label)}, {lower(strategies[question.strategy].label)}"
+    @property
+    def good(self) -> str:
+        """What the strategy does on the side of 0 that helps; an NNT does not cross 0."""
+        if self.outcome == "nnt":
+            return ""
+        years = duration(self.parameters.number("headline_years"))
+        return f"saves over {years}" if self.outcome == "cost" else f"has {lower(self.label)} above 0"
 
+    def helps(self, outcome: float) -> bool:
+        """Whether an outcome is on that side."""
+        return outcome < 0 if self.outcome == "cost" else outcome > 0
 
-def say_outcome(question: Question, value: float) -> str:
-    """Outcome as text, money with its currency."""
-    if question.outcome in ("cost", "nmb"):
-        return money(value, question.parameters.text("currency"))
-    return number(value, 3 if question.outcome == "qalys" else 1)
+    def say(self, value: float) -> str:
+        """Outcome as text, money with its currency."""
+        if self.outcome in ("cost", "nmb"):
+            return money(value, self.parameters.text("currency"))
+        return number(value, 3 if self.outcome == "qalys" else 1)
+
+    def answers(self, changes: Sequence[Change]) -> FloatArray:
+        """As :func:`answer_to`."""
+        return answer_to(self, changes)
+
+    def varying(self) -> list[Parameter]:
+        """As :func:`varying`."""
+        return varying(self.parameters)
+
+    def needed(self, name: str) -> Parameter:
+        """As :func:`needed_input`."""
+        return needed_input(self.parameters, name)
+
+    def held(self) -> Question:
+        """The same with effects held."""
+        return replace(self, parameters=self.parameters.evidence_held())
+
+    def turning(self) -> Question:
+        """As :meth:`held`."""
+        return self.held()
 
 
 def pairs_of(
@@ -144,7 +221,10 @@ def answer_to(question: Question, changes: Sequence[Change]) -> FloatArray:
 
 
 def by_setting(
-    parameters: ParameterSet, changes: Sequence[Change], settings: Container[str]
+    parameters: ParameterSet,
+    changes: Sequence[Change],
+    settings: Container[str],
+    lay: Callable[[ParameterSet, str, float], ParameterSet] = ParameterSet.with_value,
 ) -> Iterator[tuple[ParameterSet, list[int], list[Change]]]:
     """Sets of changes that may run together: the case with its settings made, their places, and what else each changes."""
     alike: dict[tuple[tuple[str, float], ...], list[int]] = {}
@@ -153,13 +233,13 @@ def by_setting(
     for made, rows in alike.items():
         case = parameters
         for name, value in made:
-            case = case.with_value(name, value)
+            case = lay(case, name, value)
         yield case, rows, [{n: v for n, v in changes[i].items() if n not in settings} for i in rows]
 
 
 def _answers(question: Question, changes: Sequence[Change]) -> FloatArray:
     """Outcomes at one choice of settings; all at once, or one by one where the model refuses some."""
-    values = varied(question, changes)
+    values = varied(question.parameters, changes)
     good = possible(question.parameters, values)
     found = np.full(len(changes), np.nan)
     if good.any():
@@ -199,11 +279,11 @@ def outcome_of(e: Evaluation, outcome: str, strategy: str, versus: str) -> Float
     return e.compare(strategy, versus).net_monetary_benefit
 
 
-def varied(question: Question, changes: Sequence[dict[str, float]]) -> dict[str, FloatArray]:
+def varied(parameters: ParameterSet, changes: Sequence[dict[str, float]]) -> dict[str, FloatArray]:
     """Base values repeated, with each row's changes made; inputs that follow draws follow them, unless changed themselves."""
-    rows = {name: np.repeat(value, len(changes)) for name, value in base_values(question.parameters).items()}
+    rows = {name: np.repeat(value, len(changes)) for name, value in base_values(parameters).items()}
     _change(rows, changes)
-    followed_rows = follow_draws(question.parameters, rows)
+    followed_rows = follow_draws(parameters, rows)
     if followed_rows is not rows:
         _change(followed_rows, changes)
     return followed_rows
@@ -253,8 +333,6 @@ def points_in_range(p: Parameter, points: int) -> FloatArray:
     return np.unique(np.round(spread)) if p.name in STEPPED else spread
 
 
-TWO_WAY_POINTS = 21
-ACROSS, UPWARDS = ("r_late_rebleed_gastric", "r_late_rebleed"), "p_first_bleed_year_1"
 DEFINES = ("headline_years", "horizon_years")
 SEEN_AS = "log rate"  # the unit of inputs that show as the year-1 risk they give
 
@@ -280,7 +358,7 @@ class TornadoRow:
         return abs(self.outcome_at_high - self.outcome_at_low)
 
 
-def one_way(question: Question, names: Sequence[str] | None = None) -> list[TornadoRow]:
+def one_way(question: Asked, names: Sequence[str] | None = None) -> list[TornadoRow]:
     """Vary each input over its declared range; widest first, inputs without effect left out (``left_out`` of the case tells).
 
     Raises
@@ -288,101 +366,21 @@ def one_way(question: Question, names: Sequence[str] | None = None) -> list[Torn
     AnalysisError
         A named input has no range.
     """
-    chosen = [needed_input(question.parameters, n) for n in names] if names else varying(question.parameters)
+    chosen = [question.needed(n) for n in names] if names else question.varying()
     changes = [{p.name: bound} for p in chosen if p.range for bound in (p.range.low, p.range.high)]
-    base = float(answer(question)[0])
-    results = answer_to(question, changes)
+    base, *results = map(float, question.answers([{}, *changes]))
     rows = [
         TornadoRow(
-            p.name,
-            p.label,
-            p.unit,
-            p.range.low,
-            p.range.high,
-            float(results[2 * i]),
-            float(results[2 * i + 1]),
-            base,
-            p.range.basis,
-            p.status,
+            p.name, p.label, p.unit, p.range.low, p.range.high, results[2 * i], results[2 * i + 1], base, p.range.basis, p.status
         )
         for i, p in enumerate(chosen)
         if p.range
     ]
     scale = 1e-9 * max(1.0, abs(base))
-    return sorted((r for r in rows if not r.swing <= scale), key=lambda r: -np.nan_to_num(r.swing, nan=0.0))
-
-
-@record
-class Grid:
-    """Outcome over two inputs: ``values`` is (y, x)."""
-
-    x: str
-    y: str
-    x_label: str
-    y_label: str
-    x_values: FloatArray
-    y_values: FloatArray
-    values: FloatArray
-    base: tuple[float, float]
-
-    def rows(self) -> list[dict[str, float | None]]:
-        """One row per point; no outcome where the two values cannot stand together."""
-        return [
-            {self.x: float(a), self.y: float(b), "outcome": None if np.isnan(self.values[j, i]) else float(self.values[j, i])}
-            for j, b in enumerate(self.y_values)
-            for i, a in enumerate(self.x_values)
-        ]
-
-    def break_even(self) -> list[tuple[float, float]]:
-        """Points where the outcome crosses 0, interpolated along x: the line where prophylaxis stops saving."""
-        points = []
-        for y, row in zip(self.y_values, self.values, strict=True):
-            for i in np.flatnonzero(np.sign(row[:-1]) * np.sign(row[1:]) < 0):
-                t = row[i] / (row[i] - row[i + 1])
-                points.append((float(self.x_values[i] + t * (self.x_values[i + 1] - self.x_values[i])), float(y)))
-        return points
-
-
-def default_pair(parameters: ParameterSet) -> tuple[str, str]:
-    """Late rebleeding, as far as it acts, and the untreated risk: the map that is drawn where none is asked for."""
-    return next(name for name in ACROSS if not parameters.idle(name)), UPWARDS
-
-
-def two_way_sentence(question: Question, grid: Grid) -> str:
-    """Say over what span the outcome runs on the map, and where it turns."""
-    known = grid.values[~np.isnan(grid.values)]
-    if known.size == 0:
-        return f"{compared(question)}: no pair of {lower(grid.x_label)} and {lower(grid.y_label)} gives an answer."
-    said = (
-        f"{compared(question)}: over {lower(grid.x_label)} ({plain_number(grid.x_values[0])} to "
-        f"{plain_number(grid.x_values[-1])}) and {lower(grid.y_label)} ({plain_number(grid.y_values[0])} to "
-        f"{plain_number(grid.y_values[-1])}), {lower(question.label)} runs from {say_outcome(question, known.min())} to "
-        f"{say_outcome(question, known.max())}"
-    )
-    if question.outcome == "cost":
-        where = "everywhere" if known.max() < 0 else "nowhere" if known.min() >= 0 else "on one side of the break-even line"
-        said += f"; over that time it saves {where} on the map"
-    return said + "."
-
-
-def two_way(question: Question, x: str, y: str, points: int = TWO_WAY_POINTS) -> Grid:
-    """Vary two inputs together over their declared ranges; effects stay calibrated on the evidence.
-
-    Raises
-    ------
-    AnalysisError
-        An input has no range, or both are the same.
-    """
-    a, b = (needed_input(question.parameters, n) for n in (x, y))
-    if x == y or a.range is None or b.range is None:
-        what = f"two-way analysis of {x} and {y}: must be two different inputs"
-        raise AnalysisError(what, where="--two-way", fix=f"for example --two-way {' '.join(default_pair(question.parameters))}")
-    xs, ys = (points_in_range(p, points) for p in (a, b))
-    held = replace(question, parameters=question.parameters.evidence_held())
-    results = answer_to(held, [{x: float(i), y: float(j)} for j in ys for i in xs])
-    return Grid(x, y, a.label, b.label, xs, ys, results.reshape(len(ys), len(xs)), (float(a.value or 0), float(b.value or 0)))
+    moving = (r for r in rows if not r.swing <= scale and not r.outcome_at_low == r.outcome_at_high == base)
+    return sorted(moving, key=lambda r: -np.nan_to_num(r.swing, nan=0.0))
 
 
 def plain_rows(rows: Sequence[DataclassInstance]) -> list[dict[str, Any]]:
     """Rows as plain data for CSV and JSON."""
-    return [{k: None if isinstance(v, float) and np.isnan(v) else v for k, v in asdict(row).items()} for row in rows]
+    return [{k: None if isinstance(v, float) and not np.isfinite(v) else v for k, v in asdict(row).items()} for row in rows]

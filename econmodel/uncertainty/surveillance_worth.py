@@ -16,7 +16,6 @@ from econmodel.economics.evaluate import evaluate
 from econmodel.parameters.catalogue import ITEMS
 from econmodel.records import record
 from econmodel.uncertainty.deterministic import (
-    Grid,
     Question,
     TornadoRow,
     answer_to,
@@ -25,11 +24,11 @@ from econmodel.uncertainty.deterministic import (
     one_way,
     plain_rows,
     points_in_range,
-    two_way,
     varied,
 )
 from econmodel.uncertainty.surveillance import Followed, Plans, Protocols
 from econmodel.uncertainty.thresholds import threshold
+from econmodel.uncertainty.two_way import Grid, two_way
 from econmodel.wording import lower, money, number, plain_number, span
 
 OPEN_VARIX = "hr_patent"
@@ -190,7 +189,7 @@ def _by_interval(question: Question, price: str, points: int) -> Grid:
     rows = {key: replace(row, key=key, surveillance=plan) for key, plan in keyed.items()}
     prices = points_in_range(p, points)
     laid = replace(parameters, strategies={question.versus: base} | rows)
-    values = varied(replace(question, parameters=laid), [{price: float(x)} for x in prices])
+    values = varied(laid, [{price: float(x)} for x in prices])
     e = evaluate(laid, values, yearly=False, by_group=False)
     worth = np.stack([e.compare(key, question.versus).net_monetary_benefit for key in rows])
     y_label = "Months between examinations after the first ones"

@@ -92,7 +92,7 @@ def _turning_retreatments(question: Question, years: int) -> tuple[tuple[str, fl
         return None, None
     low, high = (np.array([end]) for end in PROBABILITIES)
     root = bracketed_roots(lambda x: answer_to(question, [{name: float(x[0])}]), low, high, tolerance=NARROW)
-    e = evaluate(question.parameters, varied(question, [{name: float(root[0])}]), yearly=False, by_group=False)
+    e = evaluate(question.parameters, varied(question.parameters, [{name: float(root[0])}]), yearly=False, by_group=False)
     if not abs(e.compare(key, versus).net_monetary_benefit[0]) < SAME_MONEY:
         return None, None
     return (name, float(root[0])), float((_retreatments(e, versus, years) - _retreatments(e, key, years))[0])

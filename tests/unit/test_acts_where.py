@@ -15,7 +15,8 @@ from econmodel.parameters.rules import check
 from econmodel.parameters.second_look import second_look
 from econmodel.reporting.form.questions import questions
 from econmodel.reporting.tables.provenance import provenance_rows
-from econmodel.uncertainty.deterministic import ask, default_pair, needed_input, one_way, two_way
+from econmodel.uncertainty.deterministic import ask, needed_input, one_way
+from econmodel.uncertainty.two_way import default_pair, two_way
 
 BASE = load_case().parameters
 CONDITIONED = [p.name for p in BASE.parameters.values() if p.acts_where]

@@ -16,7 +16,8 @@ from econmodel.model.inputs import ModelInputs, base_values, resolve
 from econmodel.parameters import ParameterSet, load_case
 from econmodel.parameters.sampling import sample
 from econmodel.parameters.schema import Surveillance
-from econmodel.uncertainty.deterministic import answer_to, ask, two_way
+from econmodel.uncertainty.deterministic import answer_to, ask
+from econmodel.uncertainty.two_way import two_way
 
 LEAD = "coil_and_glue"
 

@@ -282,7 +282,7 @@ def test_one_way_moves_what_follows_draws(site) -> None:
 
     for more, expected in (("follows_draws = true", [200.0, 500.0]), ("", [300.0, 500.0])):
         question = ask(site(new_input("2 * c_coil", 300.0, more)), "glue", "watch")
-        rows = varied(question, [{"c_coil": 100.0}, {"c_coil": 100.0, "c_new": 500.0}])
+        rows = varied(question.parameters, [{"c_coil": 100.0}, {"c_coil": 100.0, "c_new": 500.0}])
         assert rows["c_new"].tolist() == pytest.approx(expected)
         assert rows["c_coil"].tolist() == [100.0, 100.0]
 

@@ -24,9 +24,10 @@ from econmodel.reporting.papers.brief import brief_paper
 from econmodel.reporting.papers.content import Paper, to_plain
 from econmodel.reporting.papers.report import report_paper
 from econmodel.reporting.tables.findings import Findings
-from econmodel.uncertainty.deterministic import ask, default_pair, pairs_of, two_way
+from econmodel.uncertainty.deterministic import ask, pairs_of
 from econmodel.uncertainty.global_sensitivity import SobolRow
 from econmodel.uncertainty.probabilistic import Psa, run_psa
+from econmodel.uncertainty.two_way import default_pair, two_way
 from econmodel.workflow import Answer, evaluate_case, report_tables, vary_inputs
 
 HOSPITAL = """title = "Quarry Vale Hospital (fictional)"

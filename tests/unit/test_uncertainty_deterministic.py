@@ -12,9 +12,10 @@ from econmodel.errors import AnalysisError, ParameterError
 from econmodel.package import params_folder
 from econmodel.parameters.loading import load_case
 from econmodel.uncertainty import global_sensitivity
-from econmodel.uncertainty.deterministic import Question, answer, ask, default_pair, one_way, two_way, two_way_sentence, varied
+from econmodel.uncertainty.deterministic import Question, answer, ask, one_way, varied
 from econmodel.uncertainty.scenarios import scenario_table
 from econmodel.uncertainty.thresholds import threshold
+from econmodel.uncertainty.two_way import default_pair, two_way, two_way_sentence
 from econmodel.wording import money
 
 
@@ -29,7 +30,7 @@ def test_one_way_ends_are_evaluations(question: Question) -> None:
     swings = [r.swing for r in rows]
     assert swings == sorted(swings, reverse=True)
     top = rows[0]
-    assert answer(question, varied(question, [{top.name: top.low_value}]))[0] == pytest.approx(top.outcome_at_low, rel=1e-9)
+    assert answer(question, varied(question.parameters, [{top.name: top.low_value}]))[0] == pytest.approx(top.outcome_at_low, rel=1e-9)
     assert top.base == pytest.approx(float(answer(question)[0]))
 
 
@@ -42,7 +43,7 @@ def test_threshold_is_verified_by_plugging_back(question: Question) -> None:
     """At the break-even value net cost is nil."""
     found = threshold(question, "p_first_bleed_year_1")
     assert len(found.crossings) == 1
-    assert answer(question, varied(question, [{found.name: found.crossings[0]}]))[0] == pytest.approx(0.0, abs=1e-4)
+    assert answer(question, varied(question.parameters, [{found.name: found.crossings[0]}]))[0] == pytest.approx(0.0, abs=1e-4)
     assert "saves over 5 years while" in found.sentence
     assert "above" in found.sentence
 
@@ -52,7 +53,7 @@ def test_no_threshold_in_range_is_an_answer(question: Question) -> None:
     found = threshold(question, "c_coil")
     assert found.crossings == ()
     assert "saves over 5 years at no value of full cost: one coil in its range, so there is no threshold" in found.sentence
-    ends = [answer(question, varied(question, [{"c_coil": end}]))[0] for end in (55.0, 400.0)]
+    ends = [answer(question, varied(question.parameters, [{"c_coil": end}]))[0] for end in (55.0, 400.0)]
     assert f"{money(ends[0], 'USD')} at 55 USD/coil, {money(ends[1], 'USD')} at 400" in found.sentence
 
 
@@ -73,7 +74,7 @@ def test_every_request_gets_a_sentence(question: Question) -> None:
 def test_two_way_grid_and_break_even(question: Question) -> None:
     """The grid holds evaluations, and its break-even points lie between signs."""
     grid = two_way(question, *default_pair(question.parameters), points=7)
-    corner = answer(question, varied(question, [{grid.x: grid.x_values[0], grid.y: grid.y_values[-1]}]))[0]
+    corner = answer(question, varied(question.parameters, [{grid.x: grid.x_values[0], grid.y: grid.y_values[-1]}]))[0]
     assert grid.values[-1, 0] == pytest.approx(corner, rel=1e-9)
     assert grid.break_even()
     for x, y in grid.break_even():

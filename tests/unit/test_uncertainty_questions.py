@@ -11,9 +11,10 @@ import pytest
 from econmodel.economics.evaluate import evaluate
 from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import load_case
-from econmodel.uncertainty.deterministic import SETTINGS, Question, answer, answer_to, ask, one_way, outcome_of, two_way, varied
+from econmodel.uncertainty.deterministic import SETTINGS, Question, answer, answer_to, ask, one_way, outcome_of, varied
 from econmodel.uncertainty.scenarios import scenario_table
 from econmodel.uncertainty.thresholds import threshold, thresholds
+from econmodel.uncertainty.two_way import two_way
 
 
 @pytest.fixture(scope="module")
@@ -29,7 +30,7 @@ def test_only_settings_are_read_from_the_case(question: Question) -> None:
     answers = answer_to(question, [{name: high} for name, high in highs.items()])
     for (name, high), through_draws in zip(highs.items(), answers.tolist(), strict=True):
         case = p
-        for moved, value in varied(question, [{name: high}]).items():
+        for moved, value in varied(question.parameters, [{name: high}]).items():
             case = case.with_value(moved, float(value[0])) if value[0] != p[moved].value else case
         in_case = float(answer(replace(question, parameters=case))[0])
         if not (np.isnan(through_draws) or through_draws == pytest.approx(in_case, rel=1e-9)):

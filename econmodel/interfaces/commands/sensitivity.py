@@ -92,12 +92,13 @@ def analyse(question: Question, wanted: Collection[str], *, pair: tuple[str, str
     """Run the analyses wanted of one comparison."""
     from econmodel.uncertainty import deterministic
     from econmodel.uncertainty.thresholds import thresholds as break_even_points
+    from econmodel.uncertainty.two_way import default_pair, two_way
 
     found: dict[str, Any] = {}
     if {"one_way", "sobol"} & set(wanted):
         found["one_way"] = deterministic.one_way(question)
     if "two_way" in wanted:
-        found["two_way"] = deterministic.two_way(question, *(pair or deterministic.default_pair(question.parameters)))
+        found["two_way"] = two_way(question, *(pair or default_pair(question.parameters)))
     if "thresholds" in wanted:
         found["thresholds"] = break_even_points(question, thresholds or [row.name for row in found["one_way"][:TOP_THRESHOLDS]])
     if "sobol" in wanted:

@@ -14,7 +14,7 @@ from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.numbers import write_number
 from econmodel.parameters.schema import money_parts
 from econmodel.reporting.formatting import plain
-from econmodel.uncertainty.deterministic import ACROSS
+from econmodel.uncertainty.two_way import ACROSS
 from econmodel.wording import SYMBOLS
 
 if TYPE_CHECKING:

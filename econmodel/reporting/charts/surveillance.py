@@ -23,9 +23,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.lines import Line2D
 
-    from econmodel.uncertainty.deterministic import Grid
     from econmodel.uncertainty.surveillance import Protocols
     from econmodel.uncertainty.surveillance_worth import Worth
+    from econmodel.uncertainty.two_way import Grid
 
 TITLE = 7.2
 STRONG = 0.68  # of the deepest colour: from there on a figure in a cell is white

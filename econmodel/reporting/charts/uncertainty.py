@@ -33,11 +33,12 @@ if TYPE_CHECKING:
 
     from econmodel.economics.results import Results
     from econmodel.evidence.untreated import RiskRow
-    from econmodel.uncertainty.deterministic import Grid, Question, TornadoRow
+    from econmodel.uncertainty.deterministic import Asked, Question, TornadoRow
     from econmodel.uncertainty.global_sensitivity import SobolRow
     from econmodel.uncertainty.probabilistic import Psa
     from econmodel.uncertainty.risk import Acceptability, Convergence, Risk
     from econmodel.uncertainty.scenarios import ScenarioRow
+    from econmodel.uncertainty.two_way import Grid
 
 BARS = 12
 STATE_COLOURS = {
@@ -225,14 +226,14 @@ def report_chart(name: str, findings: Findings, names: Mapping[str, str]) -> Cha
     return Chart(name, *known[name])
 
 
-def axis_label(question: Question) -> str:
+def axis_label(question: Asked) -> str:
     """Outcome with its currency and price year."""
     p = question.parameters
     money = f", {p.text('currency')} {p.text('price_year')}" if question.outcome in ("cost", "nmb") else ""
     return f"{question.label}{money}"
 
 
-def plot_two_way(grid: Grid, question: Question, *, ax: Axes) -> Any:
+def plot_two_way(grid: Grid, question: Asked, *, ax: Axes) -> Any:
     """Draw the map, with the line where the outcome is 0 and a mark at this case."""
     from matplotlib.colors import LinearSegmentedColormap, TwoSlopeNorm
 

@@ -27,7 +27,8 @@ from econmodel.reporting.formatting import duration, money_change
 from econmodel.reporting.tables.by_risk import by_risk_sentences
 from econmodel.reporting.tables.findings import analysis_of
 from econmodel.reporting.tables.provenance import drawn_together
-from econmodel.uncertainty.deterministic import ask, compared, plain_rows, two_way_sentence
+from econmodel.uncertainty.deterministic import ask, plain_rows
+from econmodel.uncertainty.two_way import two_way_sentence
 from econmodel.wording import lower
 
 if TYPE_CHECKING:
@@ -85,7 +86,7 @@ def sentences(question: Question, found: dict[str, Any]) -> list[str]:
         answered = [row for row in scenarios if isfinite(row.cost)]
         low, high = min(answered, key=lambda r: r.cost), max(answered, key=lambda r: r.cost)
         said.append(
-            f"{compared(question)}: over {len(answered) - 1} scenarios net cost per patient, "
+            f"{question.subject}: over {len(answered) - 1} scenarios net cost per patient, "
             f"{duration(question.parameters.number('headline_years'))}, runs from {money_change(low.cost, currency)} "
             f"({low.title}) to {money_change(high.cost, currency)} ({high.title})."
         )
@@ -123,7 +124,7 @@ def sensitivity_figures(place: str, question: Question, found: dict[str, Any], d
         )
     for outcome, rows in found.get("sobol", {}).items():
         figures[f"sobol_{outcome}"] = Spec(document["sobol"][outcome], 4.2, drawer(partial(plot_sobol, rows, outcome), *WIDE), 7.2)
-    title = f"{compared(question)}: {lower(axis_label(question))}. {place}"
+    title = f"{question.subject}: {lower(axis_label(question))}. {place}"
     return {name: titled(spec, title) for name, spec in figures.items()}
 
 
@@ -164,7 +165,7 @@ def psa_figures(place: str, psa: Psa, risk: Risk, pairs: Sequence[tuple[str, str
         )
     whole = f"over {duration(horizon_years(p))}, {note}. {place}"
     titles = {name: f"Each strategy against all others, {whole}" for name in figures if name == "acceptability"} | {
-        f"{kind}_v_{versus}": f"{compared(ask(p, key, versus))}, {whole}"
+        f"{kind}_v_{versus}": f"{ask(p, key, versus).subject}, {whole}"
         for key, versus in pairs
         for kind in ("plane_of_draws", "convergence")
     }

@@ -16,7 +16,8 @@ from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.content import table
 from econmodel.reporting.papers.phrases import lower
 from econmodel.reporting.tables.flips import flip_blocks
-from econmodel.uncertainty.deterministic import OUTCOMES, Question, ask, default_pair, pairs_of
+from econmodel.uncertainty.deterministic import OUTCOMES, Question, ask, pairs_of
+from econmodel.uncertainty.two_way import default_pair
 from econmodel.wording import duration
 
 if TYPE_CHECKING:

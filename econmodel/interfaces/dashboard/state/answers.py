@@ -10,10 +10,11 @@ import streamlit as st
 from econmodel import workflow
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.programme.by_risk import treat_by_risk
-from econmodel.uncertainty.deterministic import Question, one_way, two_way
+from econmodel.uncertainty.deterministic import Question, one_way
 from econmodel.uncertainty.scenarios import scenario_table
 from econmodel.uncertainty.surveillance import Plans, Protocols, compare_protocols, lay_protocols
 from econmodel.uncertainty.surveillance_worth import Worth, weigh_protocols
+from econmodel.uncertainty.two_way import two_way
 from econmodel.workflow import Answer as Answer
 from econmodel.workflow import run_programme, run_together, within_route
 
