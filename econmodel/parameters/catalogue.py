@@ -33,7 +33,7 @@ class Item:
     """One activity: its names in a table, a price and a question of the form, and what its price is per.
 
     ``costing`` is the way of costing a bleed under which alone it is priced, ``priced_as`` the activity whose price it
-    shares. A complication has its short name and its plural.
+    shares. A complication has its short name and its plural; a session is done in the slots of a ``place``.
     """
 
     key: str
@@ -51,6 +51,7 @@ class Item:
     short: str = ""
     headline: bool = False
     plural: str = ""
+    place: str = ""
 
 
 @record
@@ -81,11 +82,14 @@ EPISODE, DAYS = "per_episode", "bottom_up"
 # fmt: off
 ITEMS = (
     Item("session_direct", "session", "prophylaxis", "session", "Direct endoscopic session",
-         "direct endoscopic glue session, glue apart", "a direct endoscopic glue session, glue apart", patient_cost=True),
+         "direct endoscopic glue session, glue apart", "a direct endoscopic glue session, glue apart", patient_cost=True,
+         place="endoscopy"),
     Item("session_eus", "session", "prophylaxis", "session", "EUS-guided session",
-         "EUS-guided session, coils and glue apart", "an EUS-guided session, coils and glue apart", patient_cost=True),
+         "EUS-guided session, coils and glue apart", "an EUS-guided session, coils and glue apart", patient_cost=True,
+         place="endoscopy"),
     Item("session_transvenous", "session", "prophylaxis", "session", "Transvenous session",
-         "retrograde transvenous obliteration", "a retrograde transvenous obliteration, with its stay", patient_cost=True),
+         "retrograde transvenous obliteration", "a retrograde transvenous obliteration, with its stay", patient_cost=True,
+         place="radiology"),
     Item("coil", "device", "prophylaxis", "coil", "Coil", "one coil", "one coil"),
     Item("glue_ml", "device", "prophylaxis", "mL", "Glue, mL", "1 mL of glue mixture", "1 mL of glue mixture, glue and oil"),
     Item("oil_session", "device", "prophylaxis", "session", "Iodised oil, session",
@@ -191,7 +195,9 @@ OTHER_PRICES = (
     Price("c_coordinator", "Coordinator's time", "year"),
     Price("c_training", "Training and set-up", "once"),
     Price("c_service_contract", "Service contract charged to the programme", "year"),
-    Price("c_session_block", "Cost of one added block", "block"),
+    Price("c_session_block", "Cost of one added block of endoscopy", "block"),
+    Price("c_radiology_block", "Cost of one added block of radiology", "block"),
+    Price("c_surveillance_block", "Cost of one added block of surveillance", "block"),
     Price("c_displaced_contribution", "Contribution of a displaced case", "case"),
     Price("c_refill_contribution", "Contribution of a refilled bed-day", "day"),
     Price("c_exit", "Cost of stopping the programme", "once"),

@@ -30,15 +30,16 @@ from econmodel.programme.money.rows import (
     Rows,
     activity_rows,
     deflator,
+    displaced_work,
     fixed_cost,
     follow_up_duty,
     income_rows,
     paid_income,
     price_indices,
-    session_slots,
-    step_blocks,
+    slots_taken,
     with_contribution,
 )
+from econmodel.programme.places import Slots, outside_blocks, step_cost
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -61,7 +62,7 @@ class Memo(Generic[Number]):
 
 @record
 class VolumeRows:
-    """What moves in proportion to the volume, nominal by month: starts, R2 to R10 and R20, and session slots.
+    """What moves in proportion to the volume, nominal by month: starts, R2 to R9 and R20, and slots by place.
 
     ``contracted`` is income within contracts at full payment, which no row holds before they are settled; ``duty`` (draw,) what
     follow-up after a closure is worth at the last month.
@@ -69,18 +70,19 @@ class VolumeRows:
 
     rows: Rows
     contracted: tuple[ContractedIncome, ...]
-    slots: FloatArray
+    slots: Slots
     duty: FloatArray
 
     def scaled(self, factor: FloatArray) -> VolumeRows:
         """Of ``factor`` times as many patients; a factor of shape (n,) makes n draws of one."""
         by = factor[:, None]
         contracted = tuple(c.scaled(by) for c in self.contracted)
-        return VolumeRows({row: a * by for row, a in self.rows.items()}, contracted, self.slots * by, self.duty * factor)
+        slots = {place: a * by for place, a in self.slots.items()}
+        return VolumeRows({row: a * by for row, a in self.rows.items()}, contracted, slots, self.duty * factor)
 
-    def settled(self, prices: PriceIndices) -> Rows:
-        """Rows with what contracts pay, R6 and R11 with them; of prices by month."""
-        rows = dict(self.rows)
+    def settled(self, inputs: ProgrammeInputs, prices: PriceIndices) -> Rows:
+        """Rows with what contracts pay and slots displace, R6 and R11 with them; of prices by month."""
+        rows = self.rows | {Row.DISPLACED_WORK: displaced_work(inputs, outside_blocks(inputs, self.slots), prices)}
         for contracted in self.contracted:
             rows |= {row: rows[row] + paid for row, paid in contracted.paid(prices.tariff).items()}
         return with_contribution(rows)
@@ -150,7 +152,7 @@ class Budget:
         inputs, prices = self.inputs, price_indices(self.inputs)
         nominal = nominal_finance_rate(inputs)
         at_end = (1.0 + nominal) ** -float(inputs.n_budget_years)
-        income = paid_income(self.volume.settled(prices.monthly()))[:, -1]
+        income = paid_income(self.volume.settled(inputs, prices.monthly()))[:, -1]
         return AfterTheEnd(
             book_value=at_end * self.capital.closing_book,
             debtors=at_end * 12.0 * income * inputs.n_settlement_days / finance.DAYS_PER_YEAR,
@@ -259,14 +261,16 @@ def _volume_rows(
     duty = np.zeros(1)
     if inputs.closes:
         duty = _duty(inputs, activity, _rows_after(inputs, activity, money, prices), prices)
-    return VolumeRows(rows, contracted, session_slots(inputs, activity, change), duty)
+    return VolumeRows(rows, contracted, slots_taken(inputs, activity, change), duty)
 
 
 def _rows_after(inputs: ProgrammeInputs, activity: ProgrammeActivity, money: UnitMoney, prices: PriceIndices) -> Rows:
     """Rows of the months after the budget, nominal, at the prices of its last year; a contract then pays its variable share."""
     beyond = sum((contract.variable * unit for contract, unit in money.contracted), money.income)
-    after = dataclasses.replace(money, income=beyond)
-    return with_contribution(activity_rows(inputs, activity, activity.run_off, after, prices.last_year()))
+    after, last, change = dataclasses.replace(money, income=beyond), prices.last_year(), activity.run_off
+    slots = np.asarray(sum(slots_taken(inputs, activity, change).values()))
+    rows = activity_rows(inputs, activity, change, after, last)
+    return with_contribution(rows | {Row.DISPLACED_WORK: displaced_work(inputs, slots, last)})
 
 
 def _duty(inputs: ProgrammeInputs, activity: ProgrammeActivity, after: Rows, prices: PriceIndices) -> FloatArray:
@@ -314,10 +318,8 @@ def cash_flow(
 
 def _operating_rows(inputs: ProgrammeInputs, volume: VolumeRows, prices: PriceIndices) -> Rows:
     monthly = prices.monthly()
-    rows = volume.settled(monthly)
-    rows[Row.STEP_COST] = (
-        np.repeat(step_blocks(inputs, volume.slots), 12, axis=1) * inputs.c_session_block[:, None] * monthly.pay / 12.0
-    )
+    rows = volume.settled(inputs, monthly)
+    rows[Row.STEP_COST] = np.repeat(step_cost(inputs, volume.slots), 12, axis=1) * monthly.pay / 12.0
     rows[Row.FIXED_COST] = float(is_change(inputs)) * fixed_cost(inputs, monthly)
     rows[Row.OPERATING_CASH] = rows[Row.NET_CONTRIBUTION] - rows[Row.STEP_COST] - rows[Row.FIXED_COST]
     return rows
@@ -369,7 +371,7 @@ def _memo(budget: Budget) -> Memo[FloatArray]:
         reported_surplus=years[Row.OPERATING_CASH] - owning - years[Row.TAX],
         absorbed_full_cost=_by_year(full * prices.monthly().mixed / level) + years[Row.STEP_COST] + years[Row.FIXED_COST] + owning,
         surveillance_contribution=years[Row.SURVEILLANCE_INCOME] - years[Row.SURVEILLANCE_COST],
-        session_slots=_by_year(budget.volume.slots) + zero,
+        session_slots=_by_year(np.asarray(sum(budget.volume.slots.values()))) + zero,
     )
 
 

@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 
 from econmodel.parameters.catalogue import EXAMINATIONS, HARMS, SECONDARY_SESSIONS
 from econmodel.programme.budget import Budget
+from econmodel.programme.intake import ramp_by_month
 from econmodel.programme.money.finance import DAYS_PER_YEAR
-from econmodel.programme.money.rows import Row, step_blocks
+from econmodel.programme.money.rows import Row
+from econmodel.programme.places import PLACES, blocks_bought, by_year
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -23,8 +25,17 @@ SAVINGS_NOTE = "Three kinds of benefit; they are never added together. Bed-days 
 
 
 @record
+class SlotsYear:
+    """Slots of a place in one year: those taken, those it has, and blocks bought (means over draws)."""
+
+    taken: float
+    available: float
+    blocks: float
+
+
+@record
 class CapacityYear:
-    """Capacity of one year (means over draws).
+    """Capacity of one year (means over draws); ``slots`` by place.
 
     ``endoscopies_avoided`` are one emergency endoscopy for each bleed averted and the sessions of secondary
     prophylaxis that fall away; they are shown beside the slots used, not set off against them.
@@ -43,6 +54,7 @@ class CapacityYear:
     endoscopies_avoided: float
     waiting_at_year_end: float
     bleeds_while_waiting: float
+    slots: dict[str, SlotsYear]
 
 
 @record
@@ -92,8 +104,7 @@ def capacity_by_year(budget: Budget) -> tuple[CapacityYear, ...]:
     released = budget.years[Row.BED_DAYS][:, 1:]
     intensive = -change_by_year(budget, "icu_days")
     occupancy = budget.inputs.share_occupancy[:, None]
-    slots = budget.memo.session_slots[:, 1:]
-    monthly_slots = np.repeat(slots / 12.0, 12, axis=1)
+    places = slots_by_year(budget)
     columns = {
         "bed_days_released": released,
         "beds_released": beds(released, occupancy),
@@ -102,16 +113,31 @@ def capacity_by_year(budget: Budget) -> tuple[CapacityYear, ...]:
         "procedure_and_complication_days": change_by_year(budget, "procedure_days", "complication_days"),
         "treatment_sessions": budget.years[Row.SESSIONS][:, 1:],
         "surveillance_examinations": change_by_year(budget, *EXAMINATIONS),
-        "session_slots": slots,
-        "step_fixed_blocks": step_blocks(budget.inputs, monthly_slots),
+        "session_slots": budget.memo.session_slots[:, 1:],
+        "step_fixed_blocks": np.asarray(sum(blocks_bought(budget.inputs, budget.volume.slots).values())),
         "endoscopies_avoided": budget.years[Row.BLEEDS_AVERTED][:, 1:] - change_by_year(budget, *SECONDARY_SESSIONS),
         "waiting_at_year_end": budget.intake.waiting[:, 11::12],
         "bleeds_while_waiting": budget.intake.bleeds_waiting.reshape(len(budget.intake.bleeds_waiting), -1, 12).sum(2),
     }
     return tuple(
-        CapacityYear(year + 1, **{k: float(a[:, year].mean()) for k, a in columns.items()})
+        CapacityYear(year + 1, **{k: float(a[:, year].mean()) for k, a in columns.items()}, slots=places[year])
         for year in range(budget.inputs.n_budget_years)
     )
+
+
+def slots_by_year(budget: Budget) -> tuple[dict[str, SlotsYear], ...]:
+    """Slots taken and available by place for each year; a place limited by no number has what is spare and bought."""
+    inputs, ramp = budget.inputs, by_year(ramp_by_month(budget.inputs)[None, :])[0] / 12.0
+    bought = blocks_bought(inputs, budget.volume.slots)
+
+    def of(key: str, year: int) -> SlotsYear:
+        place, blocks = PLACES[key], bought[key][:, year]
+        has = getattr(inputs, place.spare) + blocks * getattr(inputs, place.block)
+        if place.most:
+            has = getattr(inputs, place.most) * ramp[year]
+        return SlotsYear(float(by_year(budget.volume.slots[key])[:, year].mean()), float(has.mean()), float(blocks.mean()))
+
+    return tuple({key: of(key, year) for key in PLACES} for year in range(inputs.n_budget_years))
 
 
 def closable_blocks(budget: Budget) -> FloatArray:

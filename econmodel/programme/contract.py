@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.activity import MonthlyProfiles
-from econmodel.parameters.catalogue import BLEED_ADMISSIONS, CATEGORY, COMPLICATIONS, ENDOSCOPIES, EXAMINATIONS, SESSION_KINDS
+from econmodel.parameters.catalogue import BLEED_ADMISSIONS, CATEGORY, COMPLICATIONS, ENDOSCOPIES, EXAMINATIONS
 from econmodel.parameters.schema import StrategyRow
 from econmodel.programme.budget import Budget, nominal_finance_rate
 from econmodel.programme.calendar import year_names
@@ -24,11 +24,11 @@ from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import opening_ramp
 from econmodel.programme.money.contracts import by_year
 from econmodel.programme.money.rows import price_indices
+from econmodel.programme.places import PLACES
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 Series = tuple[float, ...]
-PLACE = "endoscopy"
 DAYS = ("procedure_days", "complication_days")
 
 
@@ -245,7 +245,10 @@ def budget_inputs(budget: Budget, profiles: MonthlyProfiles, strategies: Mapping
         },
         payers=tuple(_payer(payer, inputs) for payer in inputs.payers),
         fixed=_fixed(inputs),
-        steps={PLACE: Step(_one(inputs.n_spare_sessions), _one(inputs.n_sessions_per_block), _one(inputs.c_session_block))},
+        steps={
+            key: Step(*(_one(getattr(inputs, name)) for name in (place.spare, place.block, place.cost)))
+            for key, place in PLACES.items()
+        },
         displaced=Margin(_one(inputs.share_sessions_displacing), _one(inputs.c_displaced_contribution)),
         refill=Margin(_one(inputs.share_bed_refill), _one(inputs.c_refill_contribution)),
         capital=tuple(_capital(item, inputs.capital_basis) for item in inputs.capital),
@@ -280,7 +283,7 @@ def _intake(inputs: ProgrammeInputs) -> IntakePlan:
         backlog=_one(inputs.ratio_volume * inputs.n_backlog),
         backlog_months=3 * inputs.n_backlog_quarters,
         ramp=_series(opening_ramp(inputs)),
-        slots={PLACE: (_one(inputs.n_session_slots),) * inputs.n_budget_years},
+        slots={key: (_one(getattr(inputs, place.most)),) * inputs.n_budget_years for key, place in PLACES.items() if place.most},
         stop_month=inputs.n_stop_month,
         absence=Absence(inputs.n_absence_start_month, inputs.n_absence_months),
     )
@@ -299,7 +302,7 @@ def _activity(budget: Budget, name: str, position: int) -> ActivityLine:
         payment=float(money.payment[0, position]),
         index="devices" if money.is_device[position] else "mixed",
         share_cash_releasing=float(money.cash_share[0, position]),
-        slots={PLACE: 1.0} if name in SESSION_KINDS else {},
+        slots={key: 1.0 for key, place in PLACES.items() if place.most and name in place.activities},
         surveillance_slots=_one(inputs.n_slots_surveillance) if name in ENDOSCOPIES else 0.0,
         bed_days=1.0 if name in DAYS else stay.get(name, 0.0),
     )

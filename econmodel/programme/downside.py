@@ -21,6 +21,7 @@ from econmodel.programme.headline import Headline, headlines
 from econmodel.programme.input_tables import PayerTerm
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.options import DO_MINIMUM, plans
+from econmodel.programme.places import PLACES
 from econmodel.programme.views import other_views, view_inputs
 from econmodel.records import record
 from econmodel.wording import lower
@@ -296,6 +297,7 @@ def favourable_budget(start: Budget, profiles: MonthlyProfiles, prices: Prices, 
     Where each patient loses money, more of them are not favourable and the volume stays; it is never below the base.
     """
     paid = start.inputs.changed(n_start_delay_months=0, ratio_payment=1.2 * start.inputs.ratio_payment)
-    more = paid.changed(ratio_volume=1.5 * paid.ratio_volume, n_session_slots=1.5 * paid.n_session_slots)
+    slots = {place.most: 1.5 * getattr(paid, place.most) for place in PLACES.values() if place.most}
+    more = paid.changed(ratio_volume=1.5 * paid.ratio_volume, **slots)
     runs = [start, *(run_budget(inputs, profiles, prices, categories) for inputs in (paid, more))]
     return max(runs, key=lambda run: float(run.npv_cash.mean()))

@@ -43,7 +43,7 @@ TABLES: dict[str, Callable[[str, Any], Any]] = {
 TEXTS = ("price_list", "price_year")
 SET_BY_ANALYSES = ("margin_everywhere",)
 PHYSICIAN_WORK = ("session", "surveillance", "bleed")
-VOLUMES = ("n_endoscoped", "n_referred_in", "n_treated_elsewhere", "n_backlog", "n_session_slots")
+VOLUMES = ("n_endoscoped", "n_referred_in", "n_treated_elsewhere", "n_backlog", "n_session_slots", "n_radiology_slots")
 
 
 @record
@@ -87,6 +87,7 @@ class ProgrammeInputs:
     ratio_payment: FloatArray
     ratio_cost: FloatArray
     n_session_slots: FloatArray
+    n_radiology_slots: FloatArray
     share_physician_employed: FloatArray
     payment_professional_session: FloatArray
     payment_professional_surveillance: FloatArray
@@ -103,6 +104,12 @@ class ProgrammeInputs:
     n_spare_sessions: FloatArray
     n_sessions_per_block: FloatArray
     c_session_block: FloatArray
+    n_spare_radiology: FloatArray
+    n_radiology_per_block: FloatArray
+    c_radiology_block: FloatArray
+    n_spare_surveillance: FloatArray
+    n_surveillance_per_block: FloatArray
+    c_surveillance_block: FloatArray
     n_slots_surveillance: FloatArray
     share_sessions_displacing: FloatArray
     c_displaced_contribution: FloatArray
@@ -330,7 +337,7 @@ def _joint_faults(read: dict[str, Any]) -> list[EconModelError]:
     if read["first_month"] > 12:
         what = f"first_month = {read['first_month']}: must be a month, 1 to 12, or 0"
         faults.append(ParameterError(what, fix="7 is July; 0 takes the month that opens the country's financial year"))
-    for name in ("n_sessions_per_block", "share_occupancy", "n_beds_per_block"):
+    for name in ("n_sessions_per_block", "n_radiology_per_block", "n_surveillance_per_block", "share_occupancy", "n_beds_per_block"):
         if (read[name] <= 0).any():
             faults.append(ParameterError(f"{name} = 0: must be > 0", fix="give the size of one block, or the share"))
     return faults

@@ -1,7 +1,7 @@
 """Intake: who could start, who does start, who waits, by month, and the activity that starts bring.
 
 Demand is the funnel's eligible patients, growing by year, and the backlog released evenly over its quarters. Starts
-are ``min(demand + waiting, capacity)``; capacity is session slots x ramp / sessions per start. Whoever waits runs at
+are ``min(demand + waiting, capacity)``; capacity is the least over places of slots x ramp / sessions per start. Whoever waits runs at
 the current mix's rates: the same bleeds with and without the programme, and each month some bleed, die or are
 transplanted and can no longer start.
 
@@ -21,6 +21,7 @@ from econmodel.economics.activity import MonthlyProfiles
 from econmodel.errors import AnalysisError
 from econmodel.parameters.catalogue import COMPLICATIONS, DEVICES, ENDOSCOPIES, SESSION_KINDS
 from econmodel.programme.inputs import ProgrammeInputs
+from econmodel.programme.places import PLACES, Place
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -92,9 +93,9 @@ def mix_profile(
     return np.asarray(np.einsum("s,dsma->dma", weights, counts[..., where] if names else counts))
 
 
-def sessions_per_start(profiles: MonthlyProfiles, mix: dict[str, float]) -> FloatArray:
-    """Treatment sessions in the first twelve months of a start, re-treatment included; shape (draw,)."""
-    return np.asarray(mix_profile(profiles, mix, ("sessions",), 12).sum(axis=(1, 2)))
+def slots_per_start(profiles: MonthlyProfiles, mix: dict[str, float], place: Place) -> FloatArray:
+    """Treatment sessions at a place in the first twelve months of a start, re-treatment included; shape (draw,)."""
+    return np.asarray(mix_profile(profiles, mix, place.activities, 12).sum(axis=(1, 2)))
 
 
 def monthly_risk(profiles: MonthlyProfiles, mix: dict[str, float], activities: tuple[str, ...]) -> FloatArray:
@@ -157,12 +158,16 @@ def ramp_by_month(inputs: ProgrammeInputs) -> FloatArray:
     return np.asarray(ramp)
 
 
-def capacity_by_month(inputs: ProgrammeInputs, sessions: FloatArray) -> FloatArray:
-    """Give the starts a month that slots allow, shape (draw, month); without limit where a start needs no session."""
+def capacity_by_month(inputs: ProgrammeInputs, profiles: MonthlyProfiles) -> FloatArray:
+    """Give the starts a month that the fewest slots allow, shape (draw, month); without limit where a start needs no session."""
     ramp = ramp_by_month(inputs)
-    slots = (inputs.n_session_slots / 12.0)[:, None] * ramp
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(np.where((sessions[:, None] > 0) | (ramp == 0), slots / sessions[:, None], np.inf))
+    most = np.where(ramp == 0, 0.0, np.inf)[None, :]
+    for place in PLACES.values():
+        if place.most:
+            slots = (getattr(inputs, place.most) / 12.0)[:, None] * ramp
+            need = slots_per_start(profiles, inputs.proposed_mix, place)[:, None]
+            most = np.minimum(most, np.where(need > 0, slots / np.where(need > 0, need, 1.0), np.inf))
+    return np.asarray(most)
 
 
 def plan_intake(inputs: ProgrammeInputs, profiles: MonthlyProfiles) -> Intake:
@@ -173,12 +178,11 @@ def plan_intake(inputs: ProgrammeInputs, profiles: MonthlyProfiles) -> Intake:
     inputs
         Programme inputs.
     profiles
-        Activity per start; gives sessions per start and the rates of those who wait.
+        Activity per start; gives sessions per start at each place and the rates of those who wait.
     """
-    sessions = sessions_per_start(profiles, inputs.proposed_mix)
     leave = monthly_risk(profiles, inputs.current_mix, ("first_bleeds", "deaths_other", "transplant"))
     bleed = monthly_risk(profiles, inputs.current_mix, ("first_bleeds",))
-    demand, capacity = demand_by_month(inputs), _no_nan(capacity_by_month(inputs, sessions))
+    demand, capacity = demand_by_month(inputs), capacity_by_month(inputs, profiles)
     n_draws = np.broadcast_shapes(demand.shape[:1], capacity.shape[:1], leave.shape)[0]
     shape = (n_draws, inputs.n_months)
     demand, capacity = np.broadcast_to(demand, shape), np.broadcast_to(capacity, shape)
@@ -191,11 +195,6 @@ def plan_intake(inputs: ProgrammeInputs, profiles: MonthlyProfiles) -> Intake:
         queue = (ready - starts[:, month]) * takes[month]
         waiting[:, month] = queue
     return Intake(demand, starts, waiting, lost, bled, capacity)
-
-
-def _no_nan(capacity: FloatArray) -> FloatArray:
-    """Replace 0/0 (no slots wanted, no work possible) by no capacity."""
-    return np.where(np.isnan(capacity), 0.0, capacity)
 
 
 @record

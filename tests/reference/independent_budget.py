@@ -163,7 +163,7 @@ def settle(contract: Inputs, year: int, added: float) -> float:
 def contributions(inputs: Inputs, change: dict[str, Row], year_of: list[int], *, ended: bool = False) -> Rows:
     """Rows R2 to R11, R20 and RC of a change in activity; ``year_of`` each month gives its prices."""
     months, index, lines = range(len(year_of)), inputs["index"], inputs["activities"]
-    rows: Rows = {name: [0.0] * len(year_of) for name in (*MONEY, "R1", "R2", "R3", "R20", "slots", "seen_slots")}
+    rows: Rows = {name: [0.0] * len(year_of) for name in (*MONEY, "R1", "R2", "R3", "R20", *inputs["steps"])}
     refill = 0.0 if inputs["view"] == "block" else inputs["refill"]["share"] * inputs["refill"]["contribution"]
     displaced = inputs["displaced"]["share"] * inputs["displaced"]["contribution"]
     for activity, line in lines.items():
@@ -173,8 +173,8 @@ def contributions(inputs: Inputs, change: dict[str, Row], year_of: list[int], *,
             cash, income = cost * line["share_cash_releasing"], n * income_of_unit(inputs, activity, year) * index["tariff"][year]
             rows["RC"][m] -= cost - cash
             rows["R20"][m] -= n * line["bed_days"]
-            rows["slots"][m] += n * sum(line["slots"].values())
-            rows["seen_slots"][m] += n * line["surveillance_slots"]
+            for place, slots in (line["slots"] | {"surveillance": line["surveillance_slots"]}).items():
+                rows[place][m] += n * slots
             match line["group"]:
                 case "prophylaxis" | "surveillance":
                     rows["R4"][m] += income
@@ -196,19 +196,27 @@ def contributions(inputs: Inputs, change: dict[str, Row], year_of: list[int], *,
         rows["R2"][m] = change["sessions"][m]
         rows["R6"][m] = rows["R4"][m] - rows["R5"][m]
         rows["R9"][m] = rows["R20"][m] * refill * tariff
-        rows["R10"][m] = (rows["slots"][m] + rows["seen_slots"][m]) * displaced * tariff
+        rows["R10"][m] = sum(rows[place][m] * (1.0 if ended else in_lists(inputs, rows, place, m)) for place in inputs["steps"])
+        rows["R10"][m] *= displaced * tariff
         rows["R11"][m] = (
             rows["R6"][m] + rows["R4h"][m] - rows["R6h"][m] + rows["R7"][m] - rows["R8"][m] + rows["R9"][m] - rows["R10"][m]
         )
     return rows
 
 
+def in_lists(inputs: Inputs, rows: Rows, place: str, month: int) -> float:
+    """Share of a year's slots at a place that is within what is spare; the rest is in bought blocks and displaces nothing."""
+    year, spare = month // 12, inputs["steps"][place]["spare"]
+    used = sum(rows[place][12 * year : 12 * year + 12])
+    return spare / used if used > spare else 1.0
+
+
 def add_fixed_and_steps(inputs: Inputs, rows: Rows, builds: bool) -> None:
     """R12 and R13: blocks of slots beyond what is spare, and what is paid whatever the volume."""
     index, finance, months = inputs["index"], inputs["finance"], 12 * inputs["years"]
-    for step in inputs["steps"].values():
+    for place, step in inputs["steps"].items():
         for year in range(inputs["years"]):
-            used = sum(rows["slots"][m] + rows["seen_slots"][m] for m in range(12 * year, 12 * year + 12))
+            used = sum(rows[place][12 * year : 12 * year + 12])
             blocks = ceil(max(0.0, used - step["spare"]) / step["block"] - 1e-9)
             for m in range(12 * year, 12 * year + 12):
                 rows["R12"][m] += blocks * step["cost"] * index["pay"][year] / 12.0
@@ -269,7 +277,7 @@ def duty(inputs: Inputs, after: dict[str, Row]) -> float:
     n, last = len(next(iter(after.values()))), inputs["years"] - 1
     rows = contributions(inputs, after, [last] * n, ended=True)
     displaced = inputs["displaced"]["share"] * inputs["displaced"]["contribution"] * inputs["index"]["tariff"][last]
-    owed = [rows["R5s"][m] - rows["R4s"][m] + rows["seen_slots"][m] * displaced for m in range(n)]
+    owed = [rows["R5s"][m] - rows["R4s"][m] + rows["surveillance"][m] * displaced for m in range(n)]
     return max(0.0, sum(amount * (1.0 + inputs["finance"]["rate"]) ** (-(m + 1) / 12.0) for m, amount in enumerate(owed)))
 
 

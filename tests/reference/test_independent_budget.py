@@ -16,7 +16,15 @@ from econmodel.parameters import load_case
 from econmodel.programme.report import evaluate_programme
 
 TOLERANCE = 1e-9
-TAXED = ["share_tax=0.2", "share_harms_paid=0.3", "n_session_slots=12", "n_spare_sessions=2", "n_budget_years=3"]
+TAXED = [
+    "share_tax=0.2",
+    "share_harms_paid=0.3",
+    "n_session_slots=12",
+    "n_spare_sessions=2",
+    "n_spare_surveillance=3",
+    "n_radiology_slots=9",
+    "n_budget_years=3",
+]
 RUNS: dict[str, tuple[str, list[str]]] = {
     "demo hospital": ("demo", []),
     "UK hospital": ("demo_uk", []),

@@ -11,7 +11,8 @@ from econmodel.errors import AnalysisError
 from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import load_base_case
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
-from econmodel.programme.intake import demand_by_month, funnel_steps, plan_intake, ramp_by_month, sessions_per_start
+from econmodel.programme.intake import demand_by_month, funnel_steps, plan_intake, ramp_by_month, slots_per_start
+from econmodel.programme.places import PLACES
 
 
 @dataclass(frozen=True)
@@ -28,7 +29,7 @@ def profiles(first_bleeds: float = 0.0, sessions: float = 2.0) -> Profiles:
     counts = np.zeros((1, 2, 60, 2))
     counts[0, 0, :12, 0] = first_bleeds
     counts[0, 1, 0, 1] = sessions
-    return Profiles(("first_bleeds", "sessions"), ("watch", "glue"), counts)
+    return Profiles(("first_bleeds", "session_direct"), ("watch", "glue"), counts)
 
 
 @pytest.fixture(scope="module")
@@ -107,9 +108,20 @@ def test_nobody_starts_or_waits_after_a_stop(base: ProgrammeInputs) -> None:
     assert intake.waiting[0, 12:].sum() == 0
 
 
-def test_sessions_per_start_is_the_first_year(base: ProgrammeInputs) -> None:
-    """Sessions per start come from the model's activity."""
-    assert sessions_per_start(profiles(), base.proposed_mix)[0] == 2.0
+def test_slots_per_start_are_of_the_first_year_and_the_place(base: ProgrammeInputs) -> None:
+    """Both sessions fall in the first twelve months, and in endoscopy."""
+    assert slots_per_start(profiles(), base.proposed_mix, PLACES["endoscopy"])[0] == 2.0
+    assert slots_per_start(profiles(), base.proposed_mix, PLACES["radiology"])[0] == 0.0
+
+
+def test_the_place_with_the_fewest_slots_limits_starts(base: ProgrammeInputs) -> None:
+    """Two endoscopic sessions and one in radiology a start: 24 slots of each serve 1 a month, 6 in radiology half of one."""
+    both = profiles()
+    counts = np.concatenate([both.counts, both.counts[..., 1:] / 2], axis=-1)
+    mixed = Profiles((*both.activities, "session_transvenous"), both.strategies, counts)
+    np.testing.assert_allclose(plan_intake(base.changed(n_radiology_slots=24.0), mixed).starts, 1.0)
+    np.testing.assert_allclose(plan_intake(base.changed(n_radiology_slots=6.0), mixed).starts, 0.5)
+    assert np.isinf(plan_intake(base, profiles(sessions=0.0)).capacity).all()
 
 
 def test_unknown_strategy_is_named(base: ProgrammeInputs) -> None:

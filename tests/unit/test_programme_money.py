@@ -16,7 +16,7 @@ from econmodel.programme.inputs import ProgrammeInputs, read_inputs
 from econmodel.programme.money.capital import schedule_capital
 from econmodel.programme.money.finance import nominal_rate, real_rate, tax_due, working_capital_increase
 from econmodel.programme.money.payers import unit_money
-from econmodel.programme.money.rows import step_blocks
+from econmodel.programme.places import blocks_bought, outside_blocks
 
 ACTIVITIES = ("sessions", "session_eus", "coil", "surveillance_eus", "bleed_survived")
 CATEGORIES = {"session_eus": "prophylaxis", "coil": "prophylaxis", "surveillance_eus": "prophylaxis", "bleed_survived": "bleeds"}
@@ -167,7 +167,14 @@ def test_step_blocks_are_whole(base: ProgrammeInputs) -> None:
     """At the edge no block is added; one slot beyond adds a whole one."""
     inputs = base.changed(n_spare_sessions=10.0, n_sessions_per_block=20.0)
     slots = np.repeat(np.array([[10.0, 11.0, 30.0, 31.0]]) / 12, 12, axis=1)
-    np.testing.assert_allclose(step_blocks(inputs, slots), [[0, 1, 1, 2]])
+    np.testing.assert_allclose(blocks_bought(inputs, {"endoscopy": slots})["endoscopy"], [[0, 1, 1, 2]])
+
+
+def test_only_slots_within_lists_displace(base: ProgrammeInputs) -> None:
+    """Of 31 slots with 10 spare the other 21 are in bought blocks; at 10, or where slots fall, all are in lists."""
+    slots = np.repeat(np.array([[10.0, 31.0, -5.0]]) / 12, 12, axis=1)
+    outside = outside_blocks(base.changed(n_spare_radiology=10.0), {"radiology": slots})
+    np.testing.assert_allclose(outside[0, ::12] * 12, [10.0, 10.0, -5.0])
 
 
 def test_beds_from_bed_days() -> None:

@@ -209,7 +209,7 @@ def test_textbook_break_even_is_that_of_a_budget_without_steps(
 ) -> None:
     """Fixed cost over contribution per start leaves out steps, rises and interest: without these the two agree."""
     rises = dict.fromkeys(("r_inflation", "r_escalator_pay", "r_escalator_devices", "r_escalator_tariff"), 0.0)
-    plain = inputs.changed(c_session_block=0.0, discount_finance=0.0, n_settlement_days=0.0, **rises)
+    plain = inputs.changed(n_spare_sessions=1e6, n_spare_surveillance=1e6, discount_finance=0.0, n_settlement_days=0.0, **rises)
     found = break_even(run_budget(plain, profiles, prices, CATEGORY))
     assert found.searched is not None
     assert found.textbook == pytest.approx(found.searched, rel=1e-6)

@@ -12,7 +12,8 @@ sessions                          12      12       12
 surveillance                      0       12       12
 bleeds averted                    1.2     2.4      2.4
 bed-days released (8 a bleed)     9.6     19.2     19.2
-slots (surveillance at half)      12      18       18
+slots of sessions                 12      12       12
+slots of surveillance (at half)   0       6        6
 ================================  ======  =======  =======
 
 Paid after 10% denial: session 900 x 0.9 = 810, surveillance 400 x 0.9 = 360, bleed 6,000 x 0.9 = 5,400. Variable cost:
@@ -32,6 +33,7 @@ from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import load_base_case
 from econmodel.programme.break_even import break_even, npv_at
 from econmodel.programme.budget import Budget, run_budget
+from econmodel.programme.capacity import SlotsYear, slots_by_year
 from econmodel.programme.headline import headline
 from econmodel.programme.input_tables import CapitalItem, Contract, Payer
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
@@ -106,9 +108,12 @@ def inputs(**changes: object) -> ProgrammeInputs:
         "c_service_contract": 200.0,
         "c_training": 600.0,
         "c_exit": 0.0,
-        "n_spare_sessions": 10.0,
+        "n_spare_sessions": 11.0,
         "n_sessions_per_block": 5.0,
         "c_session_block": 500.0,
+        "n_spare_surveillance": 4.0,
+        "n_surveillance_per_block": 7.0,
+        "c_surveillance_block": 500.0,
         "n_slots_surveillance": 0.5,
         "share_sessions_displacing": 0.25,
         "c_displaced_contribution": 300.0,
@@ -145,18 +150,18 @@ BY_HAND = {
     "R7": [0, 4320, 8640, 8640],  # bleeds averted x 3,600
     "R8": [0, 6480, 12960, 12960],  # bleeds averted x 5,400
     "R9": [0, 960, 1920, 1920],  # days x 0.5 x 200
-    "R10": [0, 900, 1350, 1350],  # slots x 0.25 x 300
-    "R11": [0, 2820, 4290, 4290],  # R6 + R7 - R8 + R9 - R10
-    "R12": [0, 500, 1000, 1000],  # ceil((12 - 10) / 5) = 1 block; ceil((18 - 10) / 5) = 2
+    "R10": [0, 825, 1125, 1125],  # slots outside bought blocks, 11 and 11 + 4, x 0.25 x 300
+    "R11": [0, 2895, 4515, 4515],  # R6 + R7 - R8 + R9 - R10
+    "R12": [0, 500, 1000, 1000],  # ceil((12 - 11) / 5) = 1 block of sessions; ceil((6 - 4) / 7) = 1 of surveillance
     "R13": [0, 1800, 1200, 1200],  # 1,000 + 200, and 600 once
-    "R14": [0, 520, 2090, 2090],
-    "R15": [0, 0, 282, 298],  # 20% of (R14 - depreciation (3,000 - 600) / 4 = 600), a loss of 80 carried forward
+    "R14": [0, 595, 2315, 2315],
+    "R15": [0, 0, 342, 343],  # 20% of (R14 - depreciation (3,000 - 600) / 4 = 600), a loss of 5 carried forward
     "R16": [0, 324, -216, -108],  # tenth of the change in R4 - R8, 3,240 a year, then 1,080; 108 released
     "R17": [3000, 0, 0, -600],
-    "R18": [-3000, 196, 2024, 2500],  # R14 - R15 - R16 - R17
+    "R18": [-3000, 271, 2189, 2680],  # R14 - R15 - R16 - R17
     "R17r": [0, 0, 0, 0],  # sold
     "R17d": [0, 0, 0, 0],  # no month after the third year is known: none is owed
-    "R19": [-3000, -2804, -780, 1720],
+    "R19": [-3000, -2729, -540, 2140],
     "RC": [0, 1080, 2160, 2160],  # bleeds averted x 900
     "R20": [0, 9.6, 19.2, 19.2],
 }
@@ -170,9 +175,9 @@ def test_every_row_by_hand(budget: Budget, row: str) -> None:
 
 def cash_by_month() -> np.ndarray:
     """Net cash at the start and in each month: R11, R12 and running cost even over the year, the rest in a month of its own."""
-    first, later = (2820 - 500 - 1200) / 12, (4290 - 1000 - 1200) / 12
+    first, later = (2895 - 500 - 1200) / 12, (4515 - 1000 - 1200) / 12
     flows = np.array([-3000.0, *[first] * 12, *[later] * 24])
-    for month, amount in [(1, -600 - 324), (13, 216), (24, -282), (36, -298 + 108 + 600)]:
+    for month, amount in [(1, -600 - 324), (13, 216), (24, -342), (36, -343 + 108 + 600)]:
         flows[month] += amount
     return flows
 
@@ -214,7 +219,7 @@ def test_a_going_concern_by_hand(budget: Budget) -> None:
     """108 stay owed; the scope is not sold for 600 but worth 3,000 - 3 x 600 = 1,200, after net cash and in present value alone."""
     going = run_budget(inputs(at_end="going_concern"), profiles(), prices(), CATEGORIES)
     np.testing.assert_allclose(going.years["R16"][0], [0, 324, -216, 0], atol=1e-9)
-    np.testing.assert_allclose(going.years["R18"][0], [-3000, 196, 2024, 2500 - 108 - 600], atol=1e-9)
+    np.testing.assert_allclose(going.years["R18"][0], [-3000, 271, 2189, 2680 - 108 - 600], atol=1e-9)
     np.testing.assert_allclose(going.years["R17r"][0], [0, 0, 0, 1200])
     assert going.npv_cash[0] == pytest.approx(budget.npv_cash[0] + (1200 - 600 - 108) * 1.1**-3, abs=1e-9)
     assert going.after_the_end.debtors[0] == pytest.approx(108 * 1.1**-3)
@@ -237,15 +242,15 @@ def test_a_closure_owes_its_follow_up_and_pays_its_exit() -> None:
 
 
 def test_payback_and_peak_cash_by_hand(budget: Budget) -> None:
-    """Cash turns in year 3, 780 / 174.17 months after its start; it is lowest after month 1: training and what payers owe."""
-    assert headline(budget).payback_years == pytest.approx(2 + 780 / (2090 / 12) / 12)
-    assert budget.peak_cash[0] == pytest.approx(-3000 + 1120 / 12 - 600 - 324)
+    """Cash turns in year 3, 540 / 192.92 months after its start; it is lowest after month 1: training and what payers owe."""
+    assert headline(budget).payback_years == pytest.approx(2 + 540 / (2315 / 12) / 12)
+    assert budget.peak_cash[0] == pytest.approx(-3000 + 1195 / 12 - 600 - 324)
 
 
 def test_memo_lines_by_hand(budget: Budget) -> None:
     """Reported surplus = R14 - depreciation 600 - capital charge on the mean book value - tax."""
     book = np.array([2700.0, 2100.0, 1500.0])
-    surplus = np.array([520, 2090, 2090]) - 600 - 0.03 * book - np.array([0, 282, 298])
+    surplus = np.array([595, 2315, 2315]) - 600 - 0.03 * book - np.array([0, 342, 343])
     np.testing.assert_allclose(budget.memo.depreciation[0], [0, 600, 600, 600])
     np.testing.assert_allclose(budget.memo.reported_surplus[0, 1:], surplus)
     full = 12 * 1000 + np.array([0, 12, 12]) * 500 + np.array([500, 1000, 1000]) + np.array([1800, 1200, 1200])
@@ -271,11 +276,11 @@ def test_neutral_refill_makes_the_averted_bleeds_neutral(changes: dict[str, obje
 
 
 def test_textbook_break_even_by_hand(budget: Budget) -> None:
-    """(4,200 / 3 + annualised (3,000 - 600 / 1.331)) / (11,400 / 36 starts)."""
+    """(4,200 / 3 + annualised (3,000 - 600 / 1.331)) / (11,925 / 36 starts)."""
     capital = (3000 - 600 / 1.331) / ((1 - 1.1**-3) / 0.1)
     found = break_even(budget)
-    assert found.contribution_per_start == pytest.approx(11_400 / 36)
-    assert found.textbook == pytest.approx((1400 + capital) / (11_400 / 36))
+    assert found.contribution_per_start == pytest.approx(11_925 / 36)
+    assert found.textbook == pytest.approx((1400 + capital) / (11_925 / 36))
     assert found.expected == pytest.approx(12.0)
 
 
@@ -330,3 +335,14 @@ def test_an_employed_physician_brings_a_fee_and_a_cost() -> None:
     found = run_budget(inputs(share_physician_employed=0.5, **work, **pay), profiles(), prices(), CATEGORIES)
     assert found.years["R4"][0, 2] - BY_HAND["R4"][2] == pytest.approx(0.45 * 12 * 140)
     assert found.years["R5"][0, 2] - BY_HAND["R5"][2] == pytest.approx(0.5 * 12 * 90)
+
+
+def test_slots_by_place_and_year(budget: Budget) -> None:
+    """Of 100 slots for sessions 12 are taken, one of them in a block; surveillance has 4 slots, and a block of 7 from year 2."""
+    first, second, _ = slots_by_year(budget)
+    assert first == {
+        "endoscopy": SlotsYear(12.0, 100.0, 1.0),
+        "radiology": SlotsYear(0.0, float(budget.inputs.n_radiology_slots[0]), 0.0),
+        "surveillance": SlotsYear(0.0, 4.0, 0.0),
+    }
+    assert second["surveillance"] == SlotsYear(6.0, 11.0, 1.0)

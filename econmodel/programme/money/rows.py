@@ -12,12 +12,13 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.parameters.catalogue import BLEED_ADMISSIONS, ENDOSCOPIES, EXAMINATIONS
+from econmodel.parameters.catalogue import BLEED_ADMISSIONS, EXAMINATIONS
 from econmodel.programme.calendar import carry
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import ProgrammeActivity, running
 from econmodel.programme.money.finance import nominal_rate
 from econmodel.programme.money.payers import UnitMoney
+from econmodel.programme.places import PLACES, SURVEILLANCE, Slots
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -122,16 +123,21 @@ def bed_days_released(inputs: ProgrammeInputs, activity: ProgrammeActivity, chan
     return -(bleed + readmission + activity.total(change, "procedure_days", "complication_days"))
 
 
-def session_slots(inputs: ProgrammeInputs, activity: ProgrammeActivity, change: FloatArray) -> FloatArray:
-    """Endoscopy slots: treatment sessions, and surveillance endoscopies at their weight; (draw, month)."""
-    surveillance = activity.total(change, *ENDOSCOPIES)
-    return activity.total(change, "sessions") + inputs.n_slots_surveillance[:, None] * surveillance
+def slots_taken(inputs: ProgrammeInputs, activity: ProgrammeActivity, change: FloatArray) -> Slots:
+    """Slots by place, arrays (draw, month): a treatment session each, a surveillance endoscopy its weight."""
+    weight = {SURVEILLANCE: inputs.n_slots_surveillance[:, None]}
+    return {key: weight.get(key, 1.0) * activity.total(change, *place.activities) for key, place in PLACES.items()}
+
+
+def displaced_work(inputs: ProgrammeInputs, slots: FloatArray, prices: PriceIndices) -> FloatArray:
+    """Contribution that slots outside bought blocks displace, (draw, month)."""
+    return prices.tariff * slots * (inputs.share_sessions_displacing * inputs.c_displaced_contribution)[:, None]
 
 
 def activity_rows(
     inputs: ProgrammeInputs, activity: ProgrammeActivity, change: FloatArray, money: UnitMoney, prices: PriceIndices
 ) -> Rows:
-    """Rows R2 to R10, R20 and RC of any change in activity, contracts left out: all in proportion to the change.
+    """Rows R2 to R9, R20 and RC of any change in activity, contracts left out: all in proportion to the change.
 
     Parameters
     ----------
@@ -151,7 +157,6 @@ def activity_rows(
 
     seen = np.isin(activity.activities, EXAMINATIONS)
     days = bed_days_released(inputs, activity, change)
-    per_slot = (inputs.share_sessions_displacing * inputs.c_displaced_contribution)[:, None]
     return income_rows(inputs, activity, change, money, money.income, prices) | {
         Row.SESSIONS: activity.total(change, "sessions"),
         Row.BLEEDS_AVERTED: -activity.total(change, "first_bleeds", "rebleeds"),
@@ -161,7 +166,6 @@ def activity_rows(
         Row.BLEED_COST_AVOIDED: -cost(~money.is_prophylaxis),
         Row.BED_DAYS: days,
         Row.REFILLED_BEDS: prices.tariff * days * (inputs.share_bed_refill * inputs.c_refill_contribution)[:, None],
-        Row.DISPLACED_WORK: prices.tariff * session_slots(inputs, activity, change) * per_slot,
         Row.TIME_FREED: -cost(np.ones_like(seen), 1.0 - money.cash_share),
     }
 
@@ -205,9 +209,8 @@ def follow_up_duty(
     inputs: ProgrammeInputs, activity: ProgrammeActivity, change: FloatArray, rows: Rows, prices: PriceIndices
 ) -> FloatArray:
     """Cost of the examinations still owed, displaced work with them, less what they are paid; nominal, shape (draw, month)."""
-    slots = session_slots(inputs, activity, change) - activity.total(change, "sessions")
-    per_slot = (inputs.share_sessions_displacing * inputs.c_displaced_contribution)[:, None]
-    return np.asarray(rows[Row.SURVEILLANCE_COST] - rows[Row.SURVEILLANCE_INCOME] + prices.tariff * slots * per_slot)
+    seen = slots_taken(inputs, activity, change)[SURVEILLANCE]
+    return np.asarray(rows[Row.SURVEILLANCE_COST] - rows[Row.SURVEILLANCE_INCOME] + displaced_work(inputs, seen, prices))
 
 
 def _same(change: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -216,13 +219,6 @@ def _same(change: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArr
         return change, weights
     n = np.broadcast_shapes(change.shape[:1], weights.shape[:1])[0]
     return np.broadcast_to(change, (n, *change.shape[1:])), np.broadcast_to(weights, (n, weights.shape[1]))
-
-
-def step_blocks(inputs: ProgrammeInputs, slots: FloatArray) -> FloatArray:
-    """Count blocks bought by year, ``ceil((slots - spare) / block size)``; slots (draw, month) -> (draw, year)."""
-    yearly = slots.reshape(slots.shape[0], -1, 12).sum(axis=2)
-    beyond = np.maximum(0.0, yearly - inputs.n_spare_sessions[:, None])
-    return np.asarray(np.ceil(beyond / inputs.n_sessions_per_block[:, None] - 1e-9))
 
 
 def fixed_cost(inputs: ProgrammeInputs, prices: PriceIndices) -> FloatArray:

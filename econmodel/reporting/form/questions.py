@@ -20,7 +20,8 @@ from econmodel.records import record
 ENDOSCOPY = {
     "n_endoscoped": "How many different patients with cirrhosis have an upper endoscopy in your unit in a year?",
     "share_fundal_varices": "What share of them have gastric varices in the fundus (GOV2 or IGV1)?",
-    "n_session_slots": "How many treatment sessions a year could the unit do for this programme at full capacity?",
+    "n_session_slots": "How many endoscopic treatment sessions a year could the unit do for this programme at full capacity?",
+    "n_radiology_slots": "How many transvenous sessions a year could radiology do for this programme at full capacity?",
     "n_slots_surveillance": "How many of those slots does one surveillance examination take (0.5 is half a slot)?",
     "p_detect_endoscopy": "Of treated varices that endosonography shows to be open, what share does gastroscopy call open?",
     "n_start_delay_months": "How many months pass from approval to the first patient?",
@@ -90,8 +91,12 @@ OPERATIONS = {
     "c_refill_contribution": "What does such a bed-day bring, income less variable cost?",
     "share_sessions_displacing": "What share of treatment sessions would displace another case?",
     "c_displaced_contribution": "What does a displaced case bring, income less variable cost?",
-    "n_spare_sessions": "How many session slots a year are spare before staff must be added?",
-    "n_sessions_per_block": "How many session slots does one added block of staff time give in a year?",
+    "n_spare_sessions": "How many endoscopy slots a year are spare for treatment sessions before staff must be added?",
+    "n_sessions_per_block": "How many endoscopy slots does one added block of staff time give in a year?",
+    "n_spare_radiology": "How many radiology slots a year are spare before staff must be added?",
+    "n_radiology_per_block": "How many radiology slots does one added block of staff time give in a year?",
+    "n_spare_surveillance": "How many slots of a session's length are spare for surveillance a year before staff must be added?",
+    "n_surveillance_per_block": "How many such slots does one added block of surveillance give in a year?",
     "n_beds_per_block": "How many beds form the smallest block that can be closed as a whole?",
 }
 BOUGHT = {
@@ -138,7 +143,9 @@ COSTING = {name: words for i in ASKED if i.kind not in BOUGHT for name, words in
 }
 STAFF = {
     "c_coordinator": "What does the coordinator's time for the programme cost in a year?",
-    "c_session_block": "What does one added block of staff time cost in a year?",
+    "c_session_block": "What does one added block of endoscopy cost a year, staff and room?",
+    "c_radiology_block": "What does one added block of radiology cost a year, staff and room?",
+    "c_surveillance_block": "What does one added block of surveillance cost a year, staff and room?",
     "c_training": "What does training and set-up cost, once?",
 }
 ENGINEERING = {

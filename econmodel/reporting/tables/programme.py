@@ -7,11 +7,12 @@ from functools import partial
 from typing import TypeVar
 
 from econmodel.economics.results import Results
-from econmodel.programme.capacity import CapacityYear
+from econmodel.programme.capacity import CapacityYear, SlotsYear
 from econmodel.programme.headline import Spread
 from econmodel.programme.luck import SEEN, Luck
 from econmodel.programme.money.rows import Row
 from econmodel.programme.options import OptionRow
+from econmodel.programme.places import PLACES
 from econmodel.programme.report import BudgetYear, ProgrammeResult
 from econmodel.programme.views import PaymentView
 from econmodel.reporting import formatting as f
@@ -202,8 +203,9 @@ def capacity_table(programme: ProgrammeResult, most: int = 99) -> Table:
     """Slots, beds and staffing by year; at most so many years."""
     names = programme.basis.year_names
     years, _ = _few(programme.capacity, most, names)
+    used = [key for key in PLACES if any(year.slots[key].taken or year.slots[key].blocks for year in programme.capacity)]
+    slots = [(f"{PLACES[key].label}: slots needed, of those there", *(_slots(year.slots[key]) for year in years)) for key in used]
     lines = (
-        ("Endoscopy slots used", [year.session_slots for year in years], 0),
         ("Surveillance examinations", [year.surveillance_examinations for year in years], 0),
         ("Staff blocks to add", [year.step_fixed_blocks for year in years], 0),
         ("Bed-days released", [year.bed_days_released for year in years], 1),
@@ -213,9 +215,13 @@ def capacity_table(programme: ProgrammeResult, most: int = 99) -> Table:
     return table(
         f"Capacity and staffing, change against today's mix ({programme.basis.cash} {programme.basis.currency})",
         (("", 2.2), *((names[y.year], 0.7, True) for y in years)),
-        [(label, *(f.number(count, digits) for count in counts)) for label, counts, digits in lines],
+        [*slots, *((label, *(f.number(count, digits) for count in counts)) for label, counts, digits in lines)],
         note=savings_text(programme),
     )
+
+
+def _slots(slots: SlotsYear) -> str:
+    return f"{f.number(slots.taken)} of {f.number(slots.available)}"
 
 
 def savings_text(programme: ProgrammeResult) -> str:
