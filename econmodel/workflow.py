@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.surveillance_worth import Worth
     from econmodel.uncertainty.within_route import WithinRoute
 
-PAPERS = ("brief", "report", "workbook", "form")
+PAPERS = ("brief", "board", "report", "workbook", "form")
 PAIRED_IN_THE_REPORT = 300
 MOST_DRAWS_OF_PROTOCOLS = 500
 DRAWS_OF_FORM = 1_000

@@ -9,6 +9,7 @@ from typing import Any
 
 from econmodel.errors import EconModelError, ParameterError, join_faults
 from econmodel.package import params_folder
+from econmodel.parameters.board import read_board, read_own_option
 from econmodel.parameters.catalogue import INSTEAD_OF, PRICES
 from econmodel.parameters.distributions import Distribution, rescale
 from econmodel.parameters.documents import Document
@@ -38,7 +39,7 @@ BASELINE = "base_case"
 HEADER_FIELDS = {"title", "rationale", "baseline", "date", "note", "conventions", "country"}
 PROVENANCE = ("source", "locator", "as_published", "derivation", "rationale", "note", "judgement", "derive_not", "replaced_by")
 UNDERIVED: dict[str, Any] = {"derive": None, "rounded_to": None, "follows_draws": False, "computed": None, "as_typed": None}
-TABLES = {"override", "input", "strategy"}
+TABLES = {"override", "input", "strategy", "board", "option"}
 
 
 def apply_override(parameters: ParameterSet, document: Document) -> ParameterSet:
@@ -60,8 +61,9 @@ def lay_override(parameters: ParameterSet, document: Document) -> ParameterSet:
     collect(faults, document.check_fits, parameters)
     title = str(document.data.get("title", document.path.stem))
     inputs, strategies = dict(parameters.parameters), dict(parameters.strategies)
-    headings = ("input", "override", "strategy")
-    new, changes, rows = (collect(faults, document.tables, heading) or {} for heading in headings)
+    board = collect(faults, read_board, document) or {}
+    headings = ("input", "override", "strategy", "option")
+    new, changes, rows, own = (collect(faults, document.tables, heading) or {} for heading in headings)
     for name, raw in new.items():
         where = document.where(f"input.{name}")
         added = collect(faults, _new_input, name, raw, where, inputs)
@@ -77,9 +79,12 @@ def lay_override(parameters: ParameterSet, document: Document) -> ParameterSet:
             strategies.pop(key, None)
         elif row:
             strategies[key] = row
+    found = {key: collect(faults, read_own_option, key, raw, document.where(f"option.{key}")) for key, raw in own.items()}
+    options = parameters.options | {key: option for key, option in found.items() if option}
     if faults:
         raise join_faults(faults)
-    return replace(parameters, parameters=inputs, strategies=strategies, titles=(*parameters.titles, title))
+    titles, texts = (*parameters.titles, title), parameters.board | board
+    return replace(parameters, parameters=inputs, strategies=strategies, titles=titles, board=texts, options=options)
 
 
 def _check_header(document: Document) -> None:

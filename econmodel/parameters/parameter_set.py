@@ -8,6 +8,7 @@ from dataclasses import field, replace
 from typing import Any
 
 from econmodel.errors import AnalysisError, ParameterError
+from econmodel.parameters.board import OwnOption
 from econmodel.parameters.lookups import Tables
 from econmodel.parameters.schema import (
     CALIBRATING,
@@ -38,6 +39,8 @@ class ParameterSet:
     titles: tuple[str, ...] = ()
     tables: Tables = field(default_factory=Tables)
     protocols: dict[str, Protocol] = field(default_factory=dict)
+    board: dict[str, Any] = field(default_factory=dict)
+    options: dict[str, OwnOption] = field(default_factory=dict)
 
     def __getitem__(self, name: str) -> Parameter:
         """Look an input up by name.

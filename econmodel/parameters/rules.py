@@ -263,6 +263,10 @@ def strategy_mix_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
                 what = f"{name} names {key!r}, which is not a strategy of this case"
                 fix = f"{nearest(key, parameters.strategies)}; or take its row out of {name}, whose shares must sum to 1"
                 yield ParameterError(what, where=str(p.where), fix=fix)
+    for name, option in parameters.options.items():
+        for key in option.mix.keys() - parameters.strategies.keys():
+            what = f"[option.{name}] names {key!r}, which is not a strategy of this case"
+            yield ParameterError(what, where=str(option.where), fix=nearest(key, parameters.strategies))
 
 
 def check_whole(p: Parameter) -> None:

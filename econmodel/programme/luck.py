@@ -55,6 +55,11 @@ class Luck:
     rows: tuple[LuckRow, ...]
     seen: Mapping[str, Spread]
 
+    @property
+    def probability_cash_loss(self) -> float:
+        """Chance of a loss in cash, of inputs and luck together."""
+        return self.rows[-1].probability_cash_loss
+
     def to_json(self) -> dict[str, Any]:
         """Give the block for JSON."""
         rows = {
@@ -74,6 +79,11 @@ def weigh_luck(parameters: Budget, luck: Budget, both: Budget) -> Luck:
     )
     seen = {name: spread_of(both.activity.total(both.activity.proposed, name).sum(axis=1)) for name in SEEN}
     return Luck(len(both.npv_cash), rows, seen)
+
+
+def bleeds_seen(found: Budget, month: int) -> FloatArray:
+    """First bleeds among those treated that a programme of whole patients has seen by a month, shape (draw,)."""
+    return np.asarray(found.activity.total(found.activity.proposed, "first_bleeds")[:, :month].sum(axis=1))
 
 
 def lucky_budget(

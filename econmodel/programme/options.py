@@ -7,18 +7,18 @@ sessions more than is done today.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from functools import partial
 from typing import Any
 
 import numpy as np
 
 from econmodel.economics.activity import MonthlyProfiles
 from econmodel.economics.comparison import DOMINATED, EXTENDEDLY_DOMINATED, rank_strategies
+from econmodel.economics.evaluate import Evaluation
 from econmodel.economics.lead import find_subjects
 from econmodel.economics.prices import Prices
-from econmodel.parameters.catalogue import CATEGORY
+from econmodel.parameters.catalogue import CATEGORY, HARMS
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import WATCH
 from econmodel.programme.budget import Budget, run_budget
@@ -28,10 +28,9 @@ from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.money.rows import Row
 from econmodel.programme.views import VIEWS, own_view, view_inputs
 from econmodel.records import record
-from econmodel.wording import duration, lower, money, number
 
 DO_NOTHING, DO_MINIMUM, PROPOSAL = "do_nothing", "do_minimum", "proposal"
-MORE_HARM, LOSS_ACCEPTED = "more_harm", 0.25
+MORE_HARM = "more_harm"
 Planned = tuple[MonthlyProfiles, Prices]
 BEHIND = {
     DOMINATED: "another averts as many bleeds for less cash",
@@ -61,8 +60,19 @@ class OptionRow:
         Chance that it is below 0 as the hospital is paid, over the draws; None without.
     starts
         Patients who start in each month.
+    payback_years
+        Years until cumulative cash is back at 0 for good; None where it is not within the budget.
     recurrent_cash
         Cash of the last year, working capital and equipment apart.
+    harms
+        Complications of treatment added, by kind.
+    qalys, full_cost
+        QALYs gained and full cost added over a lifetime by those who start within the budget, against today's mix, discounted to
+        their start; the cost is never cash.
+    slots
+        Endoscopy slots used more than today, by year.
+    waiting
+        Patients waiting for a slot at the end of the budget.
     standing
         By cash and bleeds averted: ``reference`` (least cash), ``on_frontier``, ``dominated``, ``extendedly_dominated`` or
         ``more_harm``.
@@ -78,11 +88,17 @@ class OptionRow:
     npv_by_view: Mapping[str, float]
     probability_cash_loss: float | None
     peak_cash: float
+    payback_years: float | None
+    irr: float | None
     recurrent_cash: float
     bleeds_averted: float
     bleed_deaths_averted: float
     procedure_deaths: float
-    embolisms: float
+    harms: Mapping[str, float]
+    qalys: float
+    full_cost: float
+    slots: tuple[float, ...]
+    waiting: float
     starts: tuple[float, ...] = ()
     standing: str = ""
     cash_per_further_bleed: float | None = None
@@ -92,10 +108,31 @@ class OptionRow:
         """Cash for each bleed averted, below 0 where the option brings cash; None where none is averted."""
         return -self.npv_cash / self.bleeds_averted if self.bleeds_averted > 0 else None
 
+    @property
+    def cash_per_death(self) -> float | None:
+        """Cash for each death from bleeding averted; None where none is averted."""
+        return -self.npv_cash / self.bleed_deaths_averted if self.bleed_deaths_averted > 0 else None
+
+    @property
+    def cost_per_qaly(self) -> float | None:
+        """Full cost for each QALY gained, over a lifetime; None where none is gained or nothing is paid for it."""
+        return self.full_cost / self.qalys if self.qalys > 0 and self.full_cost > 0 else None
+
+    @property
+    def embolisms(self) -> float:
+        """Embolisms of glue or coil added."""
+        return self.harms["embolism"]
+
+    @property
+    def blocked_by(self) -> tuple[str, ...]:
+        """What keeps patients waiting at the end of the budget."""
+        return ("slots",) if self.waiting >= 0.5 else ()
+
     def to_json(self) -> dict[str, Any]:
         """Give the row for JSON."""
-        own = {"mix": dict(self.mix), "npv_by_view": dict(self.npv_by_view), "starts": list(self.starts)}
-        return vars(self) | own | {"cash_per_bleed": self.cash_per_bleed}
+        plain = {name: dict(getattr(self, name)) for name in ("mix", "npv_by_view", "harms")} | {"starts": list(self.starts)}
+        per = {name: getattr(self, name) for name in ("cash_per_bleed", "cash_per_death", "cost_per_qaly", "blocked_by")}
+        return vars(self) | plain | per
 
 
 @record
@@ -117,50 +154,13 @@ class Appraisal:
         kept = [row for row in self.rows if row.standing not in BEHIND]
         return tuple(sorted(kept, key=lambda row: row.bleeds_averted))
 
-    @property
-    def sentence(self) -> str:
-        """Say what the proposal does in cash, for whom, and at what harm."""
-        row, cash = self.proposal, partial(money, currency=self.currency)
-        does = "costs" if row.npv_cash < 0 else "brings"
-        chance = "" if row.probability_cash_loss is None else f" (chance of a loss {row.probability_cash_loss:.0%})"
-        each = "" if row.cash_per_bleed is None or row.npv_cash >= 0 else f": {cash(row.cash_per_bleed)} a bleed averted"
-        over = f"{cash(abs(row.npv_cash))} over {duration(self.years)}{chance}"
-        return (
-            f"In cash this {does} {over}, averts {number(row.bleeds_averted, 1)} bleeds and "
-            f"{number(row.bleed_deaths_averted, 1)} deaths from bleeding, for {number(row.procedure_deaths, 1)} deaths of "
-            f"the procedure and {number(row.embolisms, 1)} embolisms{each}."
-        )
-
-    @property
-    def order(self) -> str:
-        """Say which options nothing beats in cash, in order, and where the proposal stands."""
-        named = [lower(row.label.split(":")[0]) for row in self.frontier]
-        stands = BEHIND.get(self.proposal.standing)
-        where = "The proposal is among them" if stands is None else f"The proposal is ranked behind: {stands}"
-        return f"In cash nothing beats, in order of bleeds averted: {', '.join(named)}. {where}."
-
-    @property
-    def reasons_against(self) -> tuple[str, ...]:
-        """What speaks against approving the proposal on cash and bleeds; nothing where none does."""
-        return tuple(self._against())
-
-    def _against(self) -> Iterator[str]:
-        row, cash = self.proposal, partial(money, currency=self.currency)
-        if row.npv_cash < 0:
-            yield f"it loses {cash(-row.npv_cash)} of cash in present value"
-        if row.probability_cash_loss is not None and row.probability_cash_loss > LOSS_ACCEPTED:
-            yield f"the chance of a loss is {row.probability_cash_loss:.0%}, above {LOSS_ACCEPTED:.0%}"
-        if row.standing in BEHIND:
-            yield BEHIND[row.standing]
-
     def to_json(self) -> dict[str, Any]:
-        """Give the appraisal for JSON: options by key, and what the proposal's standing asks for."""
-        decision = {"sentence": self.sentence, "order": self.order, "reasons_against": list(self.reasons_against)}
-        return {"options": {row.key: row.to_json() for row in self.rows}, "decision": decision}
+        """Give the appraisal for JSON: options by key."""
+        return {row.key: row.to_json() for row in self.rows}
 
 
 def plans(parameters: ParameterSet, inputs: ProgrammeInputs) -> tuple[Plan, ...]:
-    """List the options: do nothing, do-minimum, each strategy but no prophylaxis for all, the proposal."""
+    """List the options: do nothing, do-minimum, each strategy but no prophylaxis for all, the site's own, the proposal."""
     usual, able = find_subjects(parameters).usual_care, float(inputs.share_can_take_usual_care.mean())
     share = max(inputs.current_mix.get(usual, 0.0), able)
     label = {key: row.label for key, row in parameters.strategies.items()}
@@ -170,6 +170,7 @@ def plans(parameters: ParameterSet, inputs: ProgrammeInputs) -> tuple[Plan, ...]
         Plan(DO_NOTHING, "Do nothing: today's mix", inputs.current_mix),
         *(least if WATCH in parameters.strategies else []),
         *single,
+        *(Plan(key, option.label, option.mix) for key, option in parameters.options.items()),
         Plan(PROPOSAL, "The proposal", inputs.proposed_mix),
     )
 
@@ -188,7 +189,11 @@ def option_inputs(parameters: ParameterSet, inputs: ProgrammeInputs, mix: Mappin
 
 
 def appraise_options(
-    parameters: ParameterSet, inputs: ProgrammeInputs, planned: Planned, drawn: tuple[ProgrammeInputs, Planned] | None = None
+    parameters: ParameterSet,
+    inputs: ProgrammeInputs,
+    planned: Planned,
+    lifetime: Evaluation,
+    drawn: tuple[ProgrammeInputs, Planned] | None = None,
 ) -> Appraisal:
     """Run every option.
 
@@ -198,8 +203,10 @@ def appraise_options(
         The case, with all its strategies.
     inputs, planned
         Programme inputs of one draw, and activity per start of every strategy with prices.
+    lifetime
+        The case evaluated, one draw.
     drawn
-        The same of a batch of draws, for the chance of a loss.
+        Inputs and activity of a batch of draws, for the chance of a loss.
     """
     rows = []
     for plan in plans(parameters, inputs):
@@ -210,30 +217,43 @@ def appraise_options(
             chance = float((batch.npv_cash < 0).mean())
         own = {own_view(budget.inputs): budget}
         views = {view: own.get(view) or run_budget(view_inputs(budget.inputs, view), *planned, CATEGORY) for view in VIEWS}
-        rows.append(_row(plan, budget, {view: float(run.npv_cash.mean()) for view, run in views.items()}, chance))
+        by_view = {view: float(run.npv_cash.mean()) for view, run in views.items()}
+        rows.append(_row(plan, budget, by_view, chance, per_start(lifetime, inputs.current_mix, plan.mix)))
     return Appraisal(rank_by_cash(rows), inputs.n_budget_years, inputs.currency)
 
 
-def _row(plan: Plan, budget: Budget, views: Mapping[str, float], chance: float | None) -> OptionRow:
+def per_start(lifetime: Evaluation, current: Mapping[str, float], mix: Mapping[str, float]) -> tuple[float, float]:
+    """QALYs gained and full cost added by one start over a lifetime, against today's mix."""
+    change = np.array([mix.get(key, 0.0) - current.get(key, 0.0) for key in lifetime.keys])
+    return float(change @ lifetime.qalys()[0, :, 0]), float(change @ lifetime.cost()[0, :, 0])
+
+
+def _row(plan: Plan, budget: Budget, views: Mapping[str, float], chance: float | None, lifetime: tuple[float, float]) -> OptionRow:
     def added(name: str) -> float:
         return float(change_by_year(budget, name).sum(axis=1).mean())
 
-    found = headline(budget)
+    found, starts = headline(budget), float(budget.totals[Row.STARTS].mean())
     return OptionRow(
-        plan.key,
-        plan.label,
-        plan.mix,
-        found.npv_cash,
-        found.npv_with_capacity,
-        views,
-        chance,
-        found.peak_cash,
-        float(np.mean((budget.years[Row.OPERATING_CASH] - budget.years[Row.TAX])[:, -1])),
-        found.bleeds_averted,
-        -added("deaths_bleed"),
-        added("deaths_procedure"),
-        added("embolism"),
-        tuple(budget.months[Row.STARTS].mean(axis=0).tolist()),
+        key=plan.key,
+        label=plan.label,
+        mix=plan.mix,
+        npv_cash=found.npv_cash,
+        npv_with_capacity=found.npv_with_capacity,
+        npv_by_view=views,
+        probability_cash_loss=chance,
+        peak_cash=found.peak_cash,
+        payback_years=found.payback_years,
+        irr=found.irr,
+        recurrent_cash=float(np.mean((budget.years[Row.OPERATING_CASH] - budget.years[Row.TAX])[:, -1])),
+        bleeds_averted=found.bleeds_averted,
+        bleed_deaths_averted=-added("deaths_bleed"),
+        procedure_deaths=added("deaths_procedure"),
+        harms={name: added(name) for name in HARMS},
+        qalys=starts * lifetime[0],
+        full_cost=starts * lifetime[1],
+        slots=tuple(map(float, budget.memo.session_slots[:, 1:].mean(axis=0))),
+        waiting=float(budget.intake.waiting[:, -1].mean()),
+        starts=tuple(map(float, budget.intake.starts.mean(axis=0))),
     )
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.activity import MonthlyProfiles, monthly_profiles
+from econmodel.economics.evaluate import evaluate
 from econmodel.economics.lead import find_subjects
 from econmodel.economics.prices import Prices
 from econmodel.errors import AnalysisError
@@ -23,6 +24,8 @@ from econmodel.programme.calendar import carried, year_names
 from econmodel.programme.capacity import CapacityYear, Savings, capacity_by_year, savings
 from econmodel.programme.charts import BleedsYear, BridgeBar, CumulativeCash, bleeds_by_year, contribution_bridge, cumulative_cash
 from econmodel.programme.contract import BudgetInputs, budget_inputs
+from econmodel.programme.decision import Decision, decide
+from econmodel.programme.doubt import draw_programme
 from econmodel.programme.downside import (
     WORST_THREE,
     Downside,
@@ -36,10 +39,13 @@ from econmodel.programme.downside import (
 from econmodel.programme.headline import Headline, ProgrammeUncertainty, headline, uncertainty
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
 from econmodel.programme.intake import FunnelStep, funnel_steps
-from econmodel.programme.luck import Luck, lucky_budget, weigh_luck
+from econmodel.programme.luck import Luck
 from econmodel.programme.money.rows import Row, Rows, price_indices
-from econmodel.programme.options import Appraisal, appraise_options
-from econmodel.programme.planned import in_the_mix, prices_of, programme_draws, rerun_under, years_needed
+from econmodel.programme.money.summary import SummaryLine, summary_lines
+from econmodel.programme.options import Appraisal, appraise_options, per_start
+from econmodel.programme.planned import in_the_mix, prices_of, rerun_under, years_needed
+from econmodel.programme.reality import RealityCheck, reality_check
+from econmodel.programme.reconciliation import Step, reconcile
 from econmodel.programme.sentences import amount, not_overlooked, uncomfortable_truths, verdict
 from econmodel.programme.views import PaymentView, own_view, payment_views
 from econmodel.records import record
@@ -131,6 +137,12 @@ class ProgrammeResult:
     inputs
         Everything that the budget and its options rest on, resolved; None of a budget without the case it belongs to, as are
         ``options``, what each option does to cash, bleeds and harm.
+    decision
+        What the options come to, and what a board is asked for; None likewise.
+    reconciliation
+        From full cost over a lifetime to cash; empty likewise.
+    reality
+        Last year's count of bleeds beside what today's mix predicts; None where the hospital's file has no count.
     sentences, not_overlooked
         What a decision maker must not overlook, and the part of it that a short paper must hold.
     """
@@ -140,6 +152,7 @@ class ProgrammeResult:
     years: tuple[BudgetYear, ...]
     quarters: tuple[BudgetQuarter, ...]
     totals: dict[Row, float]
+    summary: tuple[SummaryLine, ...]
     headline: Headline
     funnel: tuple[FunnelStep, ...]
     capacity: tuple[CapacityYear, ...]
@@ -156,6 +169,9 @@ class ProgrammeResult:
     not_overlooked: tuple[str, ...]
     inputs: BudgetInputs | None
     options: Appraisal | None
+    decision: Decision | None
+    reconciliation: tuple[Step, ...]
+    reality: RealityCheck | None
     cumulative_cash: CumulativeCash
     bridge: tuple[BridgeBar, ...]
     bleeds: tuple[BleedsYear, ...]
@@ -204,7 +220,10 @@ class ProgrammeResult:
             "luck": None if self.luck is None else self.luck.to_json(),
             "sentences": list(self.sentences),
             "not_overlooked": list(self.not_overlooked),
-            **({"options": None} if self.options is None else self.options.to_json()),
+            "options": None if self.options is None else self.options.to_json(),
+            "decision": None if self.decision is None else self.decision.to_json(),
+            "bridge": [step.to_json() for step in self.reconciliation],
+            "reality": None if self.reality is None else self.reality.to_json(),
             "frames": self.frames,
         }
 
@@ -258,6 +277,7 @@ def programme_case(
         years=budget_years(budget),
         quarters=_quarters(budget),
         totals=means(budget.totals),
+        summary=summary_lines(budget),
         headline=numbers,
         funnel=funnel_steps(inputs),
         capacity=capacity_by_year(budget),
@@ -274,6 +294,9 @@ def programme_case(
         not_overlooked=tuple(not_overlooked(budget, rows, partial(amount, currency=inputs.currency))),
         inputs=None,
         options=None,
+        decision=None,
+        reconciliation=(),
+        reality=None,
         cumulative_cash=cumulative_cash(budget, favourable, runs[WORST_THREE][1], draws),
         bridge=contribution_bridge(budget),
         bleeds=bleeds_by_year(budget),
@@ -342,20 +365,20 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
     values = base_values(kept)
     inputs = read_inputs(kept, values)
     years = years_needed(kept, inputs.n_budget_years, inputs.n_duty_months)
-    profiles, prices, batch, luck, each = monthly_profiles(parameters, years), prices_of(kept, values), None, None, None
-    if draws:
-        from econmodel.parameters.sampling import sample
-
-        drawn = sample(parameters, min(draws, MOST_DRAWS), seed=seed)
-        each = theirs, planned = programme_draws(parameters, drawn)
-        batch = run_budget(theirs, *planned, CATEGORY)
-        if is_change(inputs):
-            alone = {name: np.repeat(value, len(batch.npv_cash)) for name, value in values.items()}
-            by_chance = lucky_budget(kept, alone, inputs, (profiles, prices), seed=seed)
-            luck = weigh_luck(batch, by_chance, lucky_budget(kept, drawn, theirs, planned, seed=seed))
+    profiles, prices = planned = monthly_profiles(parameters, years), prices_of(kept, values)
+    doubt = draw_programme(parameters, inputs, planned, min(draws, MOST_DRAWS), seed)
     found = programme_case(
-        inputs, profiles, prices, CATEGORY, lambda changes: rerun_under(kept, changes, years), batch, own_rows(kept, inputs)
+        inputs, profiles, prices, CATEGORY, lambda changes: rerun_under(kept, changes, years), doubt.batch, own_rows(kept, inputs)
     )
-    options = appraise_options(parameters, inputs, (profiles, prices), each)
-    resolved = budget_inputs(found.budget, profiles, parameters.strategies, find_subjects(parameters).usual_care)
-    return replace(found, luck=luck, options=options, inputs=resolved)
+    lifetime, usual = evaluate(parameters, yearly=False, by_group=False), find_subjects(parameters).usual_care
+    options = appraise_options(parameters, inputs, planned, lifetime, doubt.each)
+    against_usual = per_start(lifetime, {usual: 1.0}, inputs.proposed_mix)[1]
+    return replace(
+        found,
+        luck=doubt.luck,
+        inputs=budget_inputs(found.budget, profiles, parameters.strategies, usual),
+        options=options,
+        decision=decide(options, parameters.board, doubt.probability_cash_loss, doubt.staged),
+        reconciliation=reconcile(found.budget, planned, {usual: 1.0}, against_usual),
+        reality=reality_check(lifetime, inputs.current_mix, parameters.board),
+    )

@@ -21,7 +21,7 @@ from econmodel.interfaces.common import check_output, common, console, load, run
     multiple=True,
     type=click.Choice(workflow.PAPERS),
     metavar="NAME",
-    help="brief, report, workbook or form; repeatable. Default all, or none with 0 draws.",
+    help="brief, board (DOCX), report, workbook or form; repeatable. Default all, or none with 0 draws.",
 )
 @click.option(
     "--as",
@@ -60,7 +60,7 @@ def case(
     files = staged(folder, quiet=quiet) if folder else nullcontext()
     with files as stage, workflow.second_process(needed=bool(wanted)) as beside:
         tables = beside.submit(workflow.report_tables, case) if beside and "report" in wanted else None
-        turns = {"brief", "report"} & set(wanted) and not case.parameters.has_bled
+        turns = {"brief", "board", "report"} & set(wanted) and not case.parameters.has_bled
         flips = beside.submit(workflow.flips_of, case) if beside and turns else None
         found, findings = workflow.evaluate_case(case)
         psa = run_with_progress(case, quiet=quiet or folder is None) if case.parameters.number("draws") else None

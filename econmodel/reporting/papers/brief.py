@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from econmodel.parameters.statements import said
@@ -48,14 +49,17 @@ def brief_paper(
     with_inputs
         Append the table of every input (for the screen; on paper the technical report has it).
     """
+    cautions = Bullets(phrases.cautions(results.inputs["child_course"], brief=programme is not None))
+    turns = (Paragraph(" ".join(flips.first_of_each), "What would reverse it. ", tone="note"),) if flips else ()
+    found = tuple(Paragraph(text, lead, tone="note") for lead, text in _to_fetch(case, fetch))
     if programme is None:
         sections = [_answer(case, results, within_route), _results(results), _harms(case, with_positions=with_inputs)]
+        sections += [Section("Before this is used", (cautions, *turns)), _inputs(case, found, with_inputs=with_inputs)]
     else:
-        sections = programme_content.sections(case, results, programme, psa, within_route)
-        sections += [_harms(case, with_positions=True)] if with_inputs else []
-    cautions = phrases.cautions(results.inputs["child_course"], brief=programme is not None)
-    turns = (Paragraph(" ".join(flips.first_of_each), "What would reverse it. ", tone="note"),) if flips else ()
-    sections += [Section("Before this is used", (Bullets(cautions), *turns)), _inputs(case, fetch, with_inputs=with_inputs)]
+        decision, charts, *rest = programme_content.sections(case, results, programme, psa, within_route)
+        turning = Section("What would reverse it, and what to find out first", (*turns, *found))
+        sections = [decision, charts, turning, *rest, *([_harms(case, with_positions=True)] if with_inputs else [])]
+        sections += [Section("Before this is used", (cautions,)), _inputs(case, (), with_inputs=with_inputs)]
     return Paper(
         "Prophylaxis of high-risk gastric varices",
         subtitle(case, results),
@@ -108,7 +112,7 @@ def _harms(case: Case, *, with_positions: bool) -> Section:
     return Section("How sure, and at what risk", (blocks.harms_table(list(case.parameters.strategies.values())),))
 
 
-def _inputs(case: Case, fetch: ToFetch | None, *, with_inputs: bool) -> Section:
+def _inputs(case: Case, found: tuple[Paragraph, ...], *, with_inputs: bool) -> Section:
     text = phrases.status_sentence(case.parameters)
     again = phrases.second_look_text(case.parameters)
     warning = (Paragraph(again, tone="caution"),) if again else ()
@@ -118,6 +122,8 @@ def _inputs(case: Case, fetch: ToFetch | None, *, with_inputs: bool) -> Section:
             "econmodel where NAME shows one in full."
         )
         return Section("What it rests on", (*warning, Paragraph(text), blocks.inputs_table(case.parameters)), new_page=True)
-    items = fetch_items(fetch) if fetch else phrases.unconfirmed_items(case.parameters)
-    rest = (Paragraph(rest, lead, tone="note") for lead, rest in items)
-    return Section("What it rests on", (*warning, Paragraph(text), *rest))
+    return Section("What it rests on", (*warning, Paragraph(text), *found))
+
+
+def _to_fetch(case: Case, fetch: ToFetch | None) -> Sequence[tuple[str, str]]:
+    return fetch_items(fetch) if fetch else phrases.unconfirmed_items(case.parameters)

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.risk import Risk
 
 FORMATS = ("html", "pdf", "docx")
-PAPERS = ("brief", "report")
+PAPERS = ("brief", "board", "report")
 ORDER = (".pdf", ".html", ".xlsx", ".docx")
 Rendering = Callable[[], Path]
 
@@ -62,7 +62,8 @@ def build_reports(
     findings
         Results of the other analyses; what is None is left out.
     papers
-        ``brief`` and ``report`` (the technical report); without any there are no figures either.
+        ``brief``, ``board`` (a DOCX, of a case with a programme) and ``report`` (the technical report); without any there are no
+        figures either.
     formats
         ``html``, ``pdf`` and ``docx``.
     more
@@ -92,6 +93,10 @@ def build_reports(
     renderings: list[Rendering] = []
     if "brief" in papers:
         renderings += _brief(case, results, found, folder, formats)
+    if "board" in papers and found.programme:
+        from econmodel.reporting.papers.board import board_paper
+
+        renderings.append(partial(write_paper, board_paper(case, results, found.programme, found), folder / "board_paper.docx"))
     if "report" in papers:
         from econmodel.reporting.charts.uncertainty import report_figures
         from econmodel.reporting.papers.report import report_paper

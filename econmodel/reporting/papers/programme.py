@@ -6,9 +6,9 @@ Decision, proposal, numbers, charts, options, evidence and harms, finance, capac
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from econmodel.parameters.board import TEXTS, TITLE, blank
 from econmodel.parameters.catalogue import HARMS
 from econmodel.parameters.statements import said
 from econmodel.programme.break_even import BreakEven
@@ -18,7 +18,7 @@ from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.programme import CHARTS, programme_chart
 from econmodel.reporting.papers import blocks, phrases
 from econmodel.reporting.papers.content import Blanks, Charts, KeyNumber, KeyNumbers, Pair, Paragraph, Section, Table, table
-from econmodel.reporting.tables.programme import MOST_YEARS, capacity_table, finance_table, options_table, views_table
+from econmodel.reporting.tables.programme import MOST_YEARS, capacity_table, options_table, summary_table
 from econmodel.reporting.tables.results import NNT_YEAR
 
 if TYPE_CHECKING:
@@ -30,13 +30,17 @@ if TYPE_CHECKING:
 UNDER = {"per_episode": "if every payment were per episode", "block": "under a block budget"}
 OFF_FRONTIER = {"dominated": "dearer and less effective than another", "extendedly_dominated": "poorer value than a mix of two others"}
 OWNERS = (
-    "Clinical owner",
-    "Finance owner",
-    "Operational owner",
-    "Review date",
-    "Stop rule: the programme stops if",
-    "Approved by, date",
+    "clinical_owner",
+    "finance_owner",
+    "operational_owner",
+    "stop_rule",
+    "exit_plan",
+    "funding_source",
+    "review_date",
+    "benefit_measure",
 )
+SIGNED = ("Signed, clinical", "Signed, finance", "Signed, operations", "Signed, executive")
+MOST_RISKS = 3
 LEAST = 0.05
 
 
@@ -44,15 +48,36 @@ def sections(
     case: Case, results: Results, programme: ProgrammeResult, risk: Risk | None, within_route: WithinRoute | None
 ) -> list[Section]:
     """Build the sections of the brief that need the programme."""
-    below = Pair((replace(views_table(results, programme), note=""),), (capacity_table(programme, MOST_YEARS),))
     overlooked = Paragraph(" ".join(programme.not_overlooked), lead="Not to be overlooked: ")
     return [
         _decision(case, results, programme, risk, within_route),
         _charts(results, programme),
-        Section("Evidence and harms", (_harms(programme), _evidence(case, programme), _position())),
-        Section("Finance", (finance_table(results, programme, MOST_YEARS), below, overlooked)),
-        Section("Owners and review", (Blanks(OWNERS),)),
+        Section("Evidence and harms", (harms(programme), evidence(case, programme), _position())),
+        Section(
+            "Finance",
+            (
+                summary_table(programme),
+                Pair((risks_table(programme), *counted(programme)), (capacity_table(programme, MOST_YEARS),)),
+                overlooked,
+            ),
+        ),
+        Section("Owners, stop rule and signatures", (Blanks((*filled(case, OWNERS), *SIGNED)),)),
     ]
+
+
+def filled(case: Case, keys: Sequence[str]) -> tuple[str, ...]:
+    """Texts of the hospital's file with their labels; a label alone is a blank line."""
+    board = case.parameters.board
+    return tuple(f"{TEXTS[key]}: {board[key]}" if key in board else TEXTS[key] for key in keys)
+
+
+def title_line(case: Case) -> Paragraph:
+    """Who brings it where, and how many texts are left to the site."""
+    board = case.parameters.board
+    told = " · ".join(f"{label}: {board.get(key, '________')}" for key, label in TITLE.items())
+    left = len(blank(board, (*TITLE, *OWNERS)))
+    count = f" · {left} texts of this paper are left blank for the site" if left else ""
+    return Paragraph(f"{told}{count}.", tone="note")
 
 
 def mix_text(mix: Mapping[str, float], names: Mapping[str, str]) -> str:
@@ -69,43 +94,50 @@ def mix_text(mix: Mapping[str, float], names: Mapping[str, str]) -> str:
 def _decision(
     case: Case, results: Results, programme: ProgrammeResult, risk: Risk | None, within_route: WithinRoute | None
 ) -> Section:
-    basis, names, lead = programme.basis, results.labels, results.lead
+    basis, names = programme.basis, results.labels
     proposed, current = (mix_text(mix, names) for mix in (basis.proposed_mix, basis.current_mix))
-    grade = case.parameters.strategies[lead].evidence_grade or "not graded"
     kept = [key for key in names if basis.proposed_mix.get(key)]
+    sentence, asked = answer(programme)
+    why = case.parameters.board.get("why_this_option")
     return Section(
         "The decision",
         (
-            Paragraph(answer(results, programme), tone="answer"),
-            Paragraph(f"{decision(results, programme)} Date: ________", lead="Decision asked: "),
+            title_line(case),
+            Paragraph(sentence, tone="answer"),
+            Paragraph(f"{asked} Date: ________", lead="Decision asked: "),
             Paragraph(
                 f"{proposed}, in place of today's {current}, for adults with high-risk gastric varices that have "
-                f"never bled. Certainty of the evidence for {phrases.lower(names[lead])}: {grade}. Value: "
-                f"{by_standing(results, kept)}.",
+                f"never bled. Value: {by_standing(results, kept)}.",
                 lead="Proposed: ",
             ),
+            *((Paragraph(why, lead="Why this option: "),) if why else ()),
+            *options_table(programme, short=True),
             *phrases.within_route(within_route),
-            *(Paragraph(said, tone="note") for said in phrases.lifetime_sentences(results, lead)),
+            *(Paragraph(said, tone="note") for said in phrases.lifetime_sentences(results, results.lead)),
+            *_other_readings(results, programme),
             *_margin(results, programme),
-            key_numbers(results, programme, risk),
+            key_numbers(case, results, programme, risk),
         ),
     )
 
 
-def decision(results: Results, programme: ProgrammeResult) -> str:
-    """What the board is asked for, with the cash it takes; nothing where the programme would bring bleeds."""
-    numbers, basis = programme.headline, programme.basis
-    if not basis.is_change:
-        return "none: the proposed mix is today's."
-    if round(numbers.bleeds_averted, 1) <= 0:
-        does = "averts no bleeds" if round(numbers.bleeds_averted, 1) == 0 else "brings more bleeds than today's mix"
-        return f"none: as entered, the programme {does}."
-    need = f.money(abs(numbers.peak_cash), results.settings.currency)
-    if programme.options and (against := programme.options.reasons_against):
-        return f"none on these numbers: {'; '.join(against)}. It would take up to {need} of cash."
-    if numbers.payback_years is None:
-        return f"start the programme, with up to {need} of cash, not all of which comes back within {f.span(basis.budget_years)}."
-    return f"start the programme, with up to {need} of cash before it pays back."
+def answer(programme: ProgrammeResult) -> tuple[str, str]:
+    """Give the programme's answer in a sentence, and what is asked."""
+    if programme.basis.is_change and programme.decision:
+        return programme.decision.sentence, programme.decision.text
+    return "Nothing is proposed: the proposed mix is today's mix.", "none: the proposed mix is today's."
+
+
+def _other_readings(results: Results, programme: ProgrammeResult) -> tuple[Paragraph, ...]:
+    """Give the same money counted or paid otherwise."""
+    currency, numbers, basis = results.settings.currency, programme.headline, programme.basis
+    counted = numbers.npv_with_capacity
+    others = {"with freed staff time counted as money": counted} if round(counted - numbers.npv_cash) else {}
+    others |= {
+        UNDER[name]: view.headline.npv_cash for name, view in programme.views.items() if name not in ("as_paid", basis.payment_view)
+    }
+    listed = ", ".join(f"{f.money(value, currency)} {words}" for words, value in others.items())
+    return (Paragraph(f"{listed}.", lead="The same, read otherwise: "),) if listed else ()
 
 
 def _margin(results: Results, programme: ProgrammeResult) -> tuple[Paragraph, ...]:
@@ -116,30 +148,6 @@ def _margin(results: Results, programme: ProgrammeResult) -> tuple[Paragraph, ..
         return ()
     said = lowered_margin(view, lambda value: f.money(value, currency))
     return (Paragraph(said[0].upper() + said[1:], lead="As this hospital is paid: "),)
-
-
-def answer(results: Results, programme: ProgrammeResult) -> str:
-    """Answer of the programme in one sentence."""
-    currency, numbers, basis = results.settings.currency, programme.headline, programme.basis
-    if not basis.is_change:
-        return "Nothing is proposed: the proposed mix is today's mix."
-    averted = round(numbers.bleeds_averted, 1)
-    bleeds = f"averts {f.number(averted, 1) if averted else 'no'} bleeds and {programme.verdict}"
-    if averted < 0:
-        bleeds = f"{programme.verdict}, which no surplus would justify"
-    counted = numbers.npv_with_capacity
-    others = {"with freed staff time counted as money": counted} if round(counted - numbers.npv_cash) else {}
-    others |= {
-        UNDER[name]: view.headline.npv_cash for name, view in programme.views.items() if name not in ("as_paid", basis.payment_view)
-    }
-    listed = ", ".join(f"{f.money(value, currency)} {words}" for words, value in others.items())
-    listed = f" ({listed})" if listed else ""
-    chance = programme.probability_cash_loss
-    risk = "" if chance is None else f", with a {f.percent(chance)} chance of less than zero"
-    return (
-        f"Over {f.span(basis.budget_years)} the programme {bleeds}: net present value in cash "
-        f"{f.money(numbers.npv_cash, currency)} as this hospital is paid{risk}{listed}."
-    )
 
 
 def by_standing(results: Results, keys: Sequence[str]) -> str:
@@ -163,32 +171,39 @@ def standing(results: Results, key: str) -> str:
     return f"{f.money(row.icer, currency)} a further QALY, {side} the threshold of {f.money(limit, currency)}"
 
 
-def key_numbers(results: Results, programme: ProgrammeResult, risk: Risk | None) -> KeyNumbers:
-    """Eight numbers of the programme."""
-    currency, numbers, basis = results.settings.currency, programme.headline, programme.basis
-    time, drawn = f.duration(basis.budget_years), programme.uncertainty
+def key_numbers(case: Case, results: Results, programme: ProgrammeResult, risk: Risk | None) -> KeyNumbers:
+    """Eight numbers: four of benefit and money, four of cost and harm."""
+    currency, numbers, basis, lead = results.settings.currency, programme.headline, programme.basis, results.lead
+    time, drawn, saved = f.duration(basis.budget_years), programme.uncertainty, programme.savings
     nnt, spread = _nnt(results, risk)
-    versus = phrases.short(results, results.beside[0])
+    versus, named = phrases.short(results, results.beside[0]), phrases.lower(results.labels[lead])
+    caused = saved.harms_added
+    chance = "chance of a loss: run with draws"
+    if drawn:
+        lost = programme.luck.probability_cash_loss if programme.luck else drawn.probability_cash_loss
+        chance = f"chance of a loss {f.percent(lost)}, {drawn.draws} draws"
     return KeyNumbers(
         (
             KeyNumber(f.number(numbers.patients_per_year, 1), "Patients a year", f"mean of {time} with backlog and growth"),
-            KeyNumber(nnt, f"NNT at {NNT_YEAR} years v. {versus}", f"{phrases.lower(results.labels[results.lead])}; {spread}"),
+            KeyNumber(nnt, f"NNT at {NNT_YEAR} years v. {versus}", f"{named}; {spread}"),
             KeyNumber(
-                f.number(abs(numbers.bleeds_averted), 1),
-                f"{'Bleeds averted' if numbers.bleeds_averted >= 0 else 'More bleeds'} in {time}",
-                "first and again, v. today's mix",
+                f"{f.number(abs(numbers.bleeds_averted), 1)} / {f.number(abs(saved.bleeding_deaths_averted), 1)}",
+                f"{'Bleeds and deaths averted' if numbers.bleeds_averted >= 0 else 'More bleeds and deaths'} in {time}",
+                "first bleeds and again, deaths from bleeding; v. today's mix",
             ),
-            KeyNumber(f.money(numbers.peak_cash, currency), "Peak cash", "lowest cumulative, by month"),
-            KeyNumber(f.money(numbers.year_3_net_contribution, currency), "Year-3 net contribution", "before fixed cost"),
+            KeyNumber(f.money(numbers.npv_cash, currency), f"Cash NPV at {f.percent(basis.finance_rate, 1)}", chance),
             KeyNumber(
-                f.money(numbers.npv_cash, currency),
-                f"Cash NPV at {f.percent(basis.finance_rate, 1)}",
-                "chance of a loss: run with draws"
-                if drawn is None
-                else f"chance of a loss {f.percent(drawn.probability_cash_loss)}, {drawn.draws} draws",
+                f"{f.number(caused['deaths_procedure'], 1)} / {f.number(caused['embolism'], 1)}",
+                f"Procedure deaths and embolisms caused in {time}",
+                "expected, v. today's mix",
             ),
-            KeyNumber(numbers.payback_text, "Payback", f"{basis.cash} cash"),
+            KeyNumber(f.money(numbers.peak_cash, currency), "Peak cash", f"lowest cumulative; payback {numbers.payback_text}"),
             KeyNumber(f.number(programme.break_even.searched, 1), "Break-even patients a year", _volume(programme.break_even)),
+            KeyNumber(
+                (case.parameters.strategies[lead].evidence_grade or "not graded").capitalize(),
+                "Certainty of the evidence",
+                f"for {named}",
+            ),
         )
     )
 
@@ -227,7 +242,29 @@ def _volume(found: BreakEven) -> str:
 
 def _charts(results: Results, programme: ProgrammeResult) -> Section:
     drawn = tuple(programme_chart(name, programme, results.settings.currency) for name in CHARTS)
-    return Section("Cash, contribution, downside, bleeds and options", (Charts(drawn), *options_table(programme, short=True)))
+    return Section("Cash, contribution, downside and bleeds", (Charts(drawn),))
+
+
+def risks_table(programme: ProgrammeResult) -> Table:
+    """What costs the most cash if it goes wrong, one at a time; who watches it is for the site to say."""
+    worst = [row for row in programme.downside if row.npv_cash_change < 0 and not row.worst][:MOST_RISKS]
+    money = f"{programme.basis.cash} {programme.basis.currency}"
+    return table(
+        f"Risks, against today's mix ({money})",
+        (("If", 3.0), ("Cash NPV", 1.1, True), ("Owner", 1.3)),
+        [(row.said, f.money(row.npv_cash, programme.basis.currency), "________") for row in worst],
+    )
+
+
+def counted(programme: ProgrammeResult) -> tuple[Paragraph, ...]:
+    """What will show the benefit, its baseline, and last year's count where there is one."""
+    last = programme.bleeds[-1]
+    baseline = (
+        f"bleeds among those started; today's mix predicts {f.number(last.cumulative_without, 1)} in "
+        f"{f.duration(programme.basis.budget_years)}, the programme {f.number(last.cumulative_with, 1)}."
+    )
+    checked = programme.reality.text if programme.reality else "Last year's bleeds in such patients, to check against: ________."
+    return (Paragraph(f"{baseline} {checked}", lead="Benefit to be counted: "),)
 
 
 def funnel_table(programme: ProgrammeResult) -> Table:
@@ -242,7 +279,8 @@ def funnel_table(programme: ProgrammeResult) -> Table:
     )
 
 
-def _evidence(case: Case, programme: ProgrammeResult) -> Table:
+def evidence(case: Case, programme: ProgrammeResult) -> Table:
+    """Certainty and harms of the strategies of either mix."""
     basis = programme.basis
     keys = [key for key in case.parameters.strategies if basis.proposed_mix.get(key) or basis.current_mix.get(key)]
     return blocks.harms_table([case.parameters.strategies[key] for key in keys])
@@ -252,11 +290,12 @@ def _position() -> Paragraph:
     return Paragraph(" ".join(map(said, ("standing", "without_a_drug", "off_label"))), tone="caution")
 
 
-def _harms(programme: ProgrammeResult) -> Paragraph:
+def harms(programme: ProgrammeResult) -> Paragraph:
+    """Harms added or avoided over the budget, beside bleeds and deaths averted."""
     found = programme.savings
-    harms = {word: found.harms_added[name] for name, word in HARMS.items() if abs(found.harms_added[name]) >= LEAST}
-    added = ", ".join(f"{f.number(n, 1)} {word}" for word, n in harms.items() if n > 0)
-    avoided = ", ".join(f"{f.number(-n, 1)} {word}" for word, n in harms.items() if n < 0)
+    kinds = {word: found.harms_added[name] for name, word in HARMS.items() if abs(found.harms_added[name]) >= LEAST}
+    added = ", ".join(f"{f.number(n, 1)} {word}" for word, n in kinds.items() if n > 0)
+    avoided = ", ".join(f"{f.number(-n, 1)} {word}" for word, n in kinds.items() if n < 0)
     bleeds, deaths = found.bleeds_averted, found.bleeding_deaths_averted
     gain = (
         f"against {f.number(bleeds, 1)} bleeds and {f.number(deaths, 1)} deaths from bleeding averted"

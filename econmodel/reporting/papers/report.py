@@ -73,7 +73,7 @@ def report_paper(case: Case, evaluation: Evaluation, results: Results, structure
         *report_sections.uncertainty_sections(results, findings),
         *_surveillance(findings),
         *findings.more,
-        *_programme(results, findings),
+        *_programme(case, results, findings),
         *_validation(findings),
         *_evidence(case, findings),
         _limits(results),
@@ -157,7 +157,7 @@ def _surveillance(findings: Findings) -> list[Section]:
     return [report_sections.surveillance_section(*found)]
 
 
-def _programme(results: Results, findings: Findings) -> list[Section]:
+def _programme(case: Case, results: Results, findings: Findings) -> list[Section]:
     programme = findings.programme
     if programme is None:
         return []
@@ -167,11 +167,14 @@ def _programme(results: Results, findings: Findings) -> list[Section]:
         Section(
             "The programme's finances",
             (
-                Paragraph(programme_content.answer(results, programme), tone="answer"),
-                programme_content.key_numbers(results, programme, findings.psa),
+                Paragraph(programme_content.answer(programme)[0], tone="answer"),
+                Paragraph(programme_content.answer(programme)[1], lead="Decision asked: "),
+                programme_content.key_numbers(case, results, programme, findings.psa),
                 drawn,
                 programme_content.funnel_table(programme),
                 *programme_tables.options_table(programme),
+                *programme_tables.options_value_table(programme),
+                *programme_tables.reconciliation_table(programme),
                 programme_tables.finance_table(results, programme),
                 programme_tables.memo_table(results, programme),
                 *programme_tables.interval_tables(results, programme),

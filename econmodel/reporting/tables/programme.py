@@ -4,24 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import partial
-from typing import TypeVar
 
 from econmodel.economics.results import Results
-from econmodel.programme.capacity import CapacityYear, SlotsYear
+from econmodel.programme.capacity import SlotsYear
 from econmodel.programme.headline import Spread
 from econmodel.programme.luck import SEEN, Luck
 from econmodel.programme.money.rows import Row
+from econmodel.programme.money.summary import SummaryLine
 from econmodel.programme.options import OptionRow
 from econmodel.programme.places import PLACES
-from econmodel.programme.report import BudgetYear, ProgrammeResult
+from econmodel.programme.report import ProgrammeResult
 from econmodel.programme.views import PaymentView
 from econmodel.reporting import formatting as f
 from econmodel.reporting.papers import phrases
 from econmodel.reporting.papers.content import Table, table
 
-Year = TypeVar("Year", bound="BudgetYear | CapacityYear")
 LEFT_OUT = (Row.SESSIONS, Row.BED_DAYS)
-LEFT_OUT_OF_A_SHORT_PAPER = (*LEFT_OUT, Row.SURVEILLANCE_INCOME, Row.SURVEILLANCE_COST, Row.PRESENT_VALUE)
 UNDER = {"as_paid": "as it is paid now", "per_episode": "under per-episode payment", "block": "under a block budget"}
 MOST_YEARS = 6
 STANDING = {
@@ -44,36 +42,54 @@ def row_name(row: Row) -> str:
     return f"{row.split('_')[0]} " + (f"less {phrases.lower(row.label)}" if row.is_cost else row.label)
 
 
-def _few(years: Sequence[Year], most: int, names: Sequence[str]) -> tuple[Sequence[Year], str]:
+def _few(years: Sequence[int], most: int, names: Sequence[str]) -> tuple[Sequence[int], str]:
     """First years and the last one, where there are more than fit, and which are left out."""
     if len(years) <= most:
         return years, ""
-    out = years[most - 1 : -1]
-    return (*years[: most - 1], years[-1]), f" {names[out[0].year]} to {names[out[-1].year]} are in the technical report."
+    return (*years[: most - 1], years[-1]), f" {names[years[most - 1]]} to {names[years[-2]]} are in the technical report."
 
 
-def finance_table(results: Results, programme: ProgrammeResult, most: int = 99) -> Table:
-    """Rows of the budget by year, with totals; at most so many years."""
+def finance_table(results: Results, programme: ProgrammeResult) -> Table:
+    """Rows of the budget by year, with totals."""
     currency = results.settings.currency
-    names = programme.basis.year_names
-    years, left_out = _few(programme.years, most, names)
+    years, names, basis = programme.years, programme.basis.year_names, programme.basis
 
     def text(row: Row, value: float) -> str:
         return f.number(value, 1) if row.is_count else f.money(value, currency)
 
-    short, basis = most == MOST_YEARS, programme.basis
-    without = LEFT_OUT_OF_A_SHORT_PAPER if short else LEFT_OUT
     rows = [
         (row_name(row), *(text(row, year.rows[row]) for year in years), text(row, programme.totals[row]))
         for row in Row
-        if row not in without and any(year.rows[row] for year in years)
+        if row not in LEFT_OUT and any(year.rows[row] for year in years)
     ]
     return table(
         f"Change against today's mix by year ({basis.cash} {currency})",
         (("Row", 2.6), *((names[year.year], 1.0, True) for year in years), ("Total", 1.0, True)),
         rows,
         note=f"Equipment: {basis.capital}. NPV discounts each month's net cash at {f.percent(basis.finance_rate, 1)}. "
-        f"{'' if short else basis.carried + ' '}Rows that are zero throughout are left out.{left_out}",
+        f"{basis.carried} Rows that are zero throughout are left out.",
+    )
+
+
+def summary_table(programme: ProgrammeResult) -> Table:
+    """The budget in a director's lines by year, with totals."""
+    lines, basis = programme.summary, programme.basis
+    years = [year for year in range(len(lines[0].years)) if year or any(line.years[0] for line in lines)]
+    kept, left_out = _few(years, MOST_YEARS, basis.year_names)
+
+    def text(line: SummaryLine, value: float) -> str:
+        return f.number(value, 1) if line.is_count else f.money(value, basis.currency)
+
+    return table(
+        f"Change against today's mix by year ({basis.cash} {basis.currency})",
+        (("", 2.6), *((basis.year_names[year], 1.0, True) for year in kept), ("Total", 1.0, True)),
+        [
+            (line.label, *(text(line, line.years[year]) for year in kept), text(line, line.total))
+            for line in lines
+            if line.is_count or any(line.years)
+        ],
+        note=f"Equipment: {basis.capital}. NPV discounts each month's net cash at {f.percent(basis.finance_rate, 1)}.{left_out} "
+        "Rows by code: technical report.",
     )
 
 
@@ -202,7 +218,8 @@ def _neutral(view: PaymentView, currency: str) -> str:
 def capacity_table(programme: ProgrammeResult, most: int = 99) -> Table:
     """Slots, beds and staffing by year; at most so many years."""
     names = programme.basis.year_names
-    years, _ = _few(programme.capacity, most, names)
+    kept, _ = _few([year.year for year in programme.capacity], most, names)
+    years = [year for year in programme.capacity if year.year in kept]
     used = [key for key in PLACES if any(year.slots[key].taken or year.slots[key].blocks for year in programme.capacity)]
     slots = [(f"{PLACES[key].label}: slots needed, of those there", *(_slots(year.slots[key]) for year in years)) for key in used]
     lines = (
@@ -239,8 +256,8 @@ def savings_text(programme: ProgrammeResult) -> str:
 
 def options_table(programme: ProgrammeResult, *, short: bool = False) -> tuple[Table, ...]:
     """What each option does over the budget against today's mix; none of a budget without the case it belongs to."""
-    found = programme.options
-    if found is None:
+    found, decision = programme.options, programme.decision
+    if found is None or decision is None:
         return ()
     say = partial(f.money, currency=found.currency)
     columns: dict[tuple[str, float, bool], Callable[[OptionRow], str]] = {
@@ -263,7 +280,38 @@ def options_table(programme: ProgrammeResult, *, short: bool = False) -> tuple[T
         }
     title = f"Options, {f.span(found.years)} against today's mix ({programme.basis.cash} {found.currency})"
     rows = [tuple(cell(row) for cell in columns.values()) for row in found.rows]
-    return (table(title, tuple(columns), rows, note=found.order if short else f"{found.sentence} {found.order}"),)
+    return (table(title, tuple(columns), rows, note=decision.order if short else f"{decision.sentence} {decision.order}"),)
+
+
+def options_value_table(programme: ProgrammeResult) -> tuple[Table, ...]:
+    """What each option is worth over a lifetime, under either payment, and in slots; none of a budget without its case."""
+    found = programme.options
+    if found is None:
+        return ()
+    say = partial(f.money, currency=found.currency)
+    columns: dict[tuple[str, float, bool], Callable[[OptionRow], str]] = {
+        ("Option", 2.6, False): lambda row: row.label,
+        ("QALYs gained", 0.9, True): lambda row: f.number(row.qalys, 1),
+        ("Full cost, lifetime", 1.1, True): lambda row: say(row.full_cost),
+        ("Cost per QALY", 1.0, True): lambda row: say(row.cost_per_qaly),
+        ("NPV if per episode", 1.1, True): lambda row: say(row.npv_by_view["per_episode"]),
+        ("NPV if block", 1.1, True): lambda row: say(row.npv_by_view["block"]),
+        ("Cash, last year", 1.0, True): lambda row: say(row.recurrent_cash),
+        ("Slots, last year", 0.7, True): lambda row: f.number(row.slots[-1]),
+        ("Waiting at the end", 0.8, True): lambda row: f.number(row.waiting, 1),
+    }
+    rows = [tuple(cell(row) for cell in columns.values()) for row in found.rows]
+    title = f"Options by value, payment and slots, against today's mix ({programme.basis.cash} {found.currency})"
+    note = "QALYs and full cost: over a lifetime, of those who start within the budget, discounted; full cost is never cash."
+    return (table(title, tuple(columns), rows, note=note),)
+
+
+def reconciliation_table(programme: ProgrammeResult) -> tuple[Table, ...]:
+    """Walk from full cost against usual care to cash; none of a budget without the case it belongs to."""
+    currency = programme.basis.currency
+    rows = [(step.label, f.money_change(step.change, currency), f.money(step.total, currency)) for step in programme.reconciliation]
+    title = f"From full cost to cash, {f.duration(programme.basis.budget_years)} of starts ({programme.basis.cash} {currency})"
+    return (table(title, (("Step", 4.0), ("Change", 1.2, True), ("Comes to", 1.2, True)), rows),) if rows else ()
 
 
 def downside_table(results: Results, programme: ProgrammeResult) -> Table:

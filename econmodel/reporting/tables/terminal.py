@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from econmodel.economics.results import Results
     from econmodel.economics.validation import CheckRow
     from econmodel.parameters.loading import Case
+    from econmodel.programme.decision import Decision
     from econmodel.programme.options import Appraisal
     from econmodel.programme.report import ProgrammeResult
     from econmodel.reporting.tables.findings import Findings
@@ -219,8 +220,13 @@ def budget_tables(case: Case, programme: ProgrammeResult) -> list[Any]:
         shown = (f.number(figure, 1 if row.is_count else 0) for figure in (*(year.rows[row] for year in years), programme.totals[row]))
         table.add_row(escape(row_name(row)), *shown)
     options = (
-        [Text(programme.options.sentence, style="bold"), _options(programme.options), Text(programme.options.order)]
-        if programme.options
+        [
+            Text(programme.decision.sentence, style="bold"),
+            _options(programme.options),
+            Text(programme.decision.order),
+            asked_line(programme.decision),
+        ]
+        if programme.options and programme.decision
         else []
     )
     downside = Table(box=box.SIMPLE_HEAD, pad_edge=False, title="What could go wrong", title_justify="left", title_style="bold")
@@ -230,6 +236,13 @@ def budget_tables(case: Case, programme: ProgrammeResult) -> list[Any]:
         downside.add_row(escape(worse.said), f.money(worse.npv_cash, currency), f.money_change(worse.npv_cash_change, currency))
     invented = [Text("Invented data: a fictional hospital.", style="bold")] if case.is_demo else []
     return [*invented, table, Text(programme.basis.carried), *options, downside, *(Text(f"- {s}") for s in programme.sentences)]
+
+
+def asked_line(found: Decision) -> Text:
+    """What the board is asked for."""
+    from rich.text import Text
+
+    return Text(f"Decision asked: {found.text}", style="bold")
 
 
 def _options(found: Appraisal) -> Table:

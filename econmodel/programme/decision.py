@@ -1,0 +1,165 @@
+"""The decision: one sentence on cash, benefit and harm, and what a board is asked for, which follows the result.
+
+Approve: no cash is lost, the chance of a loss is at most a quarter, and no other option averts as many bleeds for less. In stages:
+the board has said what it would pay for one bleed averted, and the proposal asks no more. Else not on these numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from functools import partial
+from typing import Any
+
+from econmodel.parameters.board import ACCEPTED, AUTHOR, DECISION
+from econmodel.programme.options import BEHIND, MORE_HARM, Appraisal, OptionRow
+from econmodel.programme.staged import DECIDED_AT, Staged
+from econmodel.records import record
+from econmodel.wording import duration, lower, money, number
+
+LOSS_ACCEPTED = 0.25
+APPROVE, STAGES, NOT_NOW, NOTHING, BY_AUTHOR = "approve", "in_stages", "not_on_these_numbers", "nothing", "author"
+
+
+@record
+class Decision:
+    """What the options come to.
+
+    Attributes
+    ----------
+    sentence
+        What the proposal does in cash, for whom and at what harm; then what would turn it, and a first step where there is one.
+    order
+        Options that nothing beats in cash, and where the proposal stands.
+    asked
+        :data:`APPROVE`, :data:`STAGES`, :data:`NOT_NOW`, :data:`NOTHING` (the proposal averts no bleeds) or :data:`BY_AUTHOR`.
+    why
+        What speaks against approving.
+    staged
+        The programme in stages; None where the board has not said what a bleed averted is worth to it, or without draws.
+    text
+        What is asked, in words.
+    """
+
+    sentence: str
+    order: str
+    asked: str
+    why: tuple[str, ...]
+    staged: Staged | None
+    text: str
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the decision for JSON."""
+        return vars(self) | {"why": list(self.why), "staged": None if self.staged is None else vars(self.staged)}
+
+
+def decide(found: Appraisal, board: Mapping[str, Any], chance: float | None, staged: Staged | None, turns: str = "") -> Decision:
+    """Say what the options come to.
+
+    Parameters
+    ----------
+    found
+        The options.
+    board
+        What the hospital's file says for its board.
+    chance
+        Chance of a loss in cash, inputs and luck; None without draws.
+    staged
+        The programme in stages.
+    turns
+        What, alone, would turn the sign of the cash.
+    """
+    row = found.proposal
+    why = tuple(_against(row, chance, found.currency))
+    asked = _asked(row, board, why, staged)
+    sentence = " ".join(filter(None, (_sentence(found, chance), turns, _first_step(found))))
+    return Decision(sentence, _order(found), asked, why, staged, _text(asked, found, why, staged))
+
+
+def _asked(row: OptionRow, board: Mapping[str, Any], why: tuple[str, ...], staged: Staged | None) -> str:
+    if round(row.bleeds_averted, 1) <= 0:
+        return NOTHING
+    if board.get(DECISION) == AUTHOR:
+        return BY_AUTHOR
+    if not why:
+        return APPROVE
+    behind = row.standing in BEHIND
+    each = row.cash_per_bleed if behind else row.cash_per_further_bleed
+    may = not behind or (row.standing != MORE_HARM and "why_this_option" in board)
+    return STAGES if may and staged and (each is None or each <= board[ACCEPTED]) else NOT_NOW
+
+
+def _against(row: OptionRow, chance: float | None, currency: str) -> Iterator[str]:
+    if row.npv_cash < 0:
+        yield f"it loses {money(-row.npv_cash, currency)} of cash in present value"
+    if chance is not None and chance > LOSS_ACCEPTED:
+        yield f"the chance of a loss is {chance:.0%}, above {LOSS_ACCEPTED:.0%}"
+    if row.standing in BEHIND:
+        yield BEHIND[row.standing]
+
+
+def _sentence(found: Appraisal, chance: float | None) -> str:
+    row, cash = found.proposal, partial(money, currency=found.currency)
+    does = "costs" if row.npv_cash < 0 else "brings"
+    risk = "" if chance is None else f" (chance of a loss {chance:.0%}, inputs and luck)"
+    each = "" if row.cash_per_bleed is None or row.npv_cash >= 0 else f": {cash(row.cash_per_bleed)} a bleed averted"
+    over = f"{cash(abs(row.npv_cash))} over {duration(found.years)}{risk}"
+    return (
+        f"In cash this {does} {over}, averts {number(row.bleeds_averted, 1)} bleeds and "
+        f"{number(row.bleed_deaths_averted, 1)} deaths from bleeding, for {number(row.procedure_deaths, 1)} deaths of "
+        f"the procedure and {number(row.embolisms, 1)} embolisms{each}."
+    )
+
+
+def _first_step(found: Appraisal) -> str:
+    """Name an option that nothing beats, and that averts fewer bleeds at less cash each, as a first step; none where there is none."""
+    row, cash = found.proposal, partial(money, currency=found.currency)
+    if row.cash_per_bleed is None:
+        return ""
+    less = [
+        one
+        for one in found.frontier
+        if one.cash_per_bleed is not None and one.bleeds_averted < row.bleeds_averted and one.cash_per_bleed < row.cash_per_bleed
+    ]
+    if not less:
+        return ""
+    step = min(less, key=lambda one: one.cash_per_bleed or 0.0)
+    each = cash(step.cash_per_bleed) + " a bleed averted" if step.npv_cash < 0 else f"which brings {cash(step.npv_cash)}"
+    return f"First step: {lower(step.label)}, {number(step.bleeds_averted, 1)} bleeds averted, {each}."
+
+
+def _order(found: Appraisal) -> str:
+    named = [lower(row.label.split(":")[0]) for row in found.frontier]
+    stands = BEHIND.get(found.proposal.standing)
+    where = "The proposal is among them" if stands is None else f"The proposal is ranked behind: {stands}"
+    return f"In cash nothing beats, in order of bleeds averted: {', '.join(named)}. {where}."
+
+
+def _text(asked: str, found: Appraisal, why: tuple[str, ...], staged: Staged | None) -> str:
+    """What the board is asked for, with the cash it takes."""
+    row, cash = found.proposal, partial(money, currency=found.currency)
+    if asked == NOTHING:
+        does = "averts no bleeds" if round(row.bleeds_averted, 1) == 0 else "brings more bleeds than today's mix"
+        return f"none: as entered, the programme {does}."
+    if asked == BY_AUTHOR:
+        return "________ (left to the author)."
+    need = cash(-row.peak_cash)
+    if asked == APPROVE:
+        back = (
+            "before it pays back" if row.payback_years is not None else f"not all of which comes back within {duration(found.years)}"
+        )
+        return f"start the programme, with up to {need} of cash, {back}."
+    if asked == STAGES and staged:
+        return f"start in stages: {cash(-staged.outlay)} of cash in the first year; {_stop(staged, cash)} ({'; '.join(why)})."
+    return f"none on these numbers: {'; '.join(why)}. It would take up to {need} of cash."
+
+
+def _stop(staged: Staged, cash: Callable[[float], str]) -> str:
+    expected = (
+        f"expected cash {cash(staged.npv_full)} if it goes on whatever is seen, {cash(staged.npv_staged)} so, none for doing nothing"
+    )
+    if staged.stop_number is None:
+        return f"no number of bleeds by month {DECIDED_AT} would speak for stopping; {expected}"
+    return (
+        f"intake stops if {staged.stop_number} or more of those treated have bled by month {DECIDED_AT} "
+        f"(chance {staged.probability_stopping:.0%}); {expected}"
+    )

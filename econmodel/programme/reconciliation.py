@@ -1,0 +1,63 @@
+"""From what the programme costs society to what the hospital's cash shows, one step a number, and the steps add up."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict
+from typing import Any
+
+from econmodel.economics.activity import MonthlyProfiles
+from econmodel.economics.prices import Prices
+from econmodel.parameters.catalogue import CATEGORY
+from econmodel.programme.budget import Budget, run_budget
+from econmodel.programme.money.rows import Row
+from econmodel.records import record
+
+
+@record
+class Step:
+    """One step: what it is, what it adds, and where it leads; money above 0 is gained."""
+
+    key: str
+    label: str
+    change: float
+    total: float
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the step for JSON."""
+        return asdict(self)
+
+
+def reconcile(
+    budget: Budget, planned: tuple[MonthlyProfiles, Prices], usual_care: Mapping[str, float], added: float
+) -> tuple[Step, ...]:
+    """Walk from full cost over a lifetime against usual care to the net present value in cash.
+
+    Parameters
+    ----------
+    budget
+        Deterministic budget of the proposal.
+    planned
+        Activity per start of every strategy, and prices.
+    usual_care
+        The mix that is usual care for all.
+    added
+        Full cost over a lifetime that one start of the proposal adds against it, discounted.
+    """
+    against_usual = run_budget(budget.inputs.changed(current_mix=dict(usual_care)), *planned, CATEGORY)
+
+    def contribution(of: Budget) -> float:
+        return float(of.totals[Row.NET_CONTRIBUTION].mean())
+
+    totals = {
+        "full_cost": ("Full cost over a lifetime against usual care", -added * float(budget.totals[Row.STARTS].mean())),
+        "as_paid": ("As this hospital pays and is paid, within the budget", contribution(against_usual)),
+        "todays_mix": ("Against today's mix of care instead", contribution(budget)),
+        "fixed": ("Less fixed cost, equipment, tax and money owed", float(budget.flows_with_end.sum(axis=1).mean())),
+        "discounting": ("Discounted: net present value in cash", float(budget.npv_cash.mean())),
+    }
+    steps, before = [], 0.0
+    for key, (label, total) in totals.items():
+        steps.append(Step(key, label, total - before, total))
+        before = total
+    return tuple(steps)
