@@ -103,11 +103,17 @@ def _sentence(found: Appraisal, chance: float | None) -> str:
     risk = "" if chance is None else f" (chance of a loss {chance:.0%}, inputs and luck)"
     each = "" if row.cash_per_bleed is None or row.npv_cash >= 0 else f": {cash(row.cash_per_bleed)} a bleed averted"
     over = f"{cash(abs(row.npv_cash))} over {duration(found.years)}{risk}"
+    bleeds, deaths = _averted(row.bleeds_averted, "bleeds"), _averted(row.bleed_deaths_averted, "deaths from bleeding")
+    same = bleeds.split()[0] == deaths.split()[0]
+    both = f"{bleeds} and {deaths.split(' ', 1)[1] if same else deaths}"
     return (
-        f"In cash this {does} {over}, averts {number(row.bleeds_averted, 1)} bleeds and "
-        f"{number(row.bleed_deaths_averted, 1)} deaths from bleeding, for {number(row.procedure_deaths, 1)} deaths of "
-        f"the procedure and {number(row.embolisms, 1)} embolisms{each}."
+        f"In cash this {does} {over}, {both}, for {number(row.procedure_deaths, 1)} deaths of the procedure and "
+        f"{number(row.embolisms, 1)} embolisms{each}."
     )
+
+
+def _averted(count: float, what: str) -> str:
+    return f"averts {number(count, 1)} {what}" if count >= 0 else f"brings {number(-count, 1)} more {what}"
 
 
 def _first_step(found: Appraisal) -> str:
@@ -124,7 +130,7 @@ def _first_step(found: Appraisal) -> str:
         return ""
     step = min(less, key=lambda one: one.cash_per_bleed or 0.0)
     each = cash(step.cash_per_bleed) + " a bleed averted" if step.npv_cash < 0 else f"which brings {cash(step.npv_cash)}"
-    return f"First step: {lower(step.label)}, {number(step.bleeds_averted, 1)} bleeds averted, {each}."
+    return f"A first step to weigh: {lower(step.label)}, {number(step.bleeds_averted, 1)} bleeds averted, {each}."
 
 
 def _order(found: Appraisal) -> str:

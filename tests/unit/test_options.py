@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
+import numpy as np
 import pytest
 
+from econmodel.economics.evaluate import evaluate
 from econmodel.parameters.loading import demo_file, load_case
 from econmodel.parameters.overrides import set_value
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.programme.decision import APPROVE, BY_AUTHOR, NOT_NOW, NOTHING, STAGES, decide
+from econmodel.programme.money.rows import Row
 from econmodel.programme.options import DO_MINIMUM, DO_NOTHING, PROPOSAL, Appraisal, OptionRow, rank_by_cash
 from econmodel.programme.report import ProgrammeResult, evaluate_programme
-from econmodel.reporting.tables.programme import options_table
+from econmodel.programme.staged import Staged, stage
+from econmodel.reporting.tables.programme import options_table, options_value_table
 
 
 @pytest.fixture(scope="module")
@@ -68,7 +76,10 @@ def test_an_option_is_a_programme_of_its_own(parameters: ParameterSet, found: Ap
 
 
 def made(key: str, cash: float, bleeds: float, deaths: float = 0.1, chance: float | None = 0.1) -> OptionRow:
-    return OptionRow(key, key.upper(), {}, cash, cash, {}, chance, 0.0, 0.0, bleeds, deaths, 0.0, 0.0)
+    nothing = {"npv_by_view": {}, "peak_cash": min(cash, 0.0), "payback_years": None, "irr": None, "recurrent_cash": 0.0}
+    health = {"bleeds_averted": bleeds, "bleed_deaths_averted": deaths, "procedure_deaths": 0.0, "harms": {"embolism": 0.0}}
+    rest = {"qalys": 0.5, "full_cost": 1000.0, "slots": (1.0,), "waiting": 0.0}
+    return OptionRow(key, key.upper(), {}, cash, cash, probability_cash_loss=chance, **nothing, **health, **rest)
 
 
 def test_standing_by_hand() -> None:
@@ -93,21 +104,61 @@ def test_standing_by_hand() -> None:
 def test_what_speaks_against_follows_the_numbers(proposal: OptionRow, words: list[str]) -> None:
     """Cash, chance and standing each speak; an option with more deaths is never one that nothing beats."""
     found = Appraisal(rank_by_cash([made("a", 0, 0, 0), made("b", 20, 1), proposal]), 5, "USD")
-    assert len(found.reasons_against) == len(words)
-    assert all(word in said for word, said in zip(words, found.reasons_against, strict=True))
+    decision = decide(found, {}, proposal.probability_cash_loss, None)
+    assert len(decision.why) == len(words)
+    assert all(word in said for word, said in zip(words, decision.why, strict=True))
+    assert decision.asked == (NOT_NOW if words else APPROVE)
     beaten = found.proposal.standing not in ("reference", "on_frontier")
-    assert ("ranked behind" in found.order) == beaten
+    assert ("ranked behind" in decision.order) == beaten
     assert (found.proposal in found.frontier) == (not beaten)
     assert beaten or proposal.bleed_deaths_averted >= 0
+
+
+STAGED = Staged(outlay=-50.0, stop_number=4, npv_full=-200.0, npv_staged=-150.0, probability_stopping=0.2)
+
+
+@pytest.mark.parametrize(
+    ("proposal", "board", "asked"),
+    [
+        (made("p", -200, 2), {"cash_per_bleed_acceptable": 250}, STAGES),
+        (made("p", -200, 2), {"cash_per_bleed_acceptable": 200}, NOT_NOW),
+        (made("p", 10, 0.5), {"cash_per_bleed_acceptable": 250}, NOT_NOW),
+        (made("p", 10, 0.5, chance=0.4), {"cash_per_bleed_acceptable": 0, "why_this_option": "It is here."}, STAGES),
+        (made("p", 500, 2, -1.0), {"cash_per_bleed_acceptable": 250, "why_this_option": "It is here."}, NOT_NOW),
+        (made("p", 30, 2), {"decision_asked": "author"}, BY_AUTHOR),
+        (made("p", 900, -2), {"decision_asked": "author"}, NOTHING),
+    ],
+)
+def test_stages_need_a_price_of_a_bleed_and_a_standing(proposal: OptionRow, board: dict[str, Any], asked: str) -> None:
+    """A further bleed costs 220 (from 20 gained on 1 to 200 lost on 2); what is ranked behind needs its reason, harm has none."""
+    found = Appraisal(rank_by_cash([made("a", 0, 0, 0), made("b", 20, 1), proposal]), 5, "USD")
+    decision = decide(found, board, proposal.probability_cash_loss, STAGED)
+    assert decision.asked == asked
+    if asked == STAGES:
+        assert "4 or more of those treated have bled by month 24" in decision.text
+        assert "in stages" not in decide(found, board, proposal.probability_cash_loss, None).text  # negative control
+
+
+def test_a_first_step_is_never_what_the_table_ranks_behind() -> None:
+    """Of options that avert less at less cash each, one on the frontier is named; a cheaper one that is beaten is not."""
+    rows = [made("a", 0, 0, 0), made("b", -100, 2), made("c", -95, 1.9, -0.5), made("p", -300, 4)]
+    assert (
+        "A first step to weigh: B, 2.0 bleeds averted, $50 a bleed averted."
+        in decide(Appraisal(rank_by_cash(rows), 5, "USD"), {}, None, None).sentence
+    )
+    alone = decide(Appraisal(rank_by_cash([rows[0], rows[2], rows[3]]), 5, "USD"), {}, None, None)
+    assert "first step" not in alone.sentence
 
 
 def test_the_table_holds_every_option(programme: ProgrammeResult, found: Appraisal) -> None:
     """One line an option, its harms beside its benefits, and the sentence with the order below."""
     (shown,) = options_table(programme)
     assert [line[0] for line in shown.rows] == [r.label for r in found.rows]
-    assert found.sentence in (shown.note or "")
-    assert "deaths of the procedure" in found.sentence
-    assert "the proposal is" in found.order.lower()
+    decision = programme.decision
+    assert decision
+    assert decision.sentence in (shown.note or "")
+    assert "deaths of the procedure" in decision.sentence
+    assert "the proposal is" in decision.order.lower()
 
 
 def test_downside_rows_of_the_model_say_whether_they_help(programme: ProgrammeResult) -> None:
@@ -122,3 +173,64 @@ def test_downside_rows_of_the_model_say_whether_they_help(programme: ProgrammeRe
     assert rows["harms_doubled"].said == rows["harms_doubled"].label
     assert rows["low_attendance"].bleeds_averted < programme.headline.bleeds_averted
     assert rows["do_minimum"].bleeds_averted < programme.headline.bleeds_averted
+
+
+def test_the_number_to_stop_at_by_hand() -> None:
+    """Four draws see 0, 1, 2, 3 bleeds and going on is worth 9, 4, -2, -5: it stops at 2; where all gain, at none."""
+
+    def budget(cash: list[float]) -> Any:
+        value = np.array(cash)
+        return SimpleNamespace(npv_cash=value, totals={Row.BLEEDS_AVERTED: 0.0 * value}, flows=np.tile([[-3.0, -4.0, 8.0]], (4, 1)))
+
+    seen, nothing = np.arange(4.0), budget([0.0] * 4)
+    found = stage(budget([9.0, 4.0, -2.0, -5.0]), nothing, seen, 100.0)
+    assert (found.stop_number, found.probability_stopping, found.outlay) == (2, 0.5, -7.0)
+    assert (found.npv_full, found.npv_staged) == (1.5, 3.25)
+    assert stage(budget([9.0, 4.0, 2.0, 5.0]), nothing, seen, 100.0).stop_number is None
+    assert stage(budget([-9.0, -4.0, -2.0, -5.0]), nothing, seen, 100.0).stop_number == 0
+
+
+def test_own_options_board_texts_and_last_years_count(tmp_path: Path) -> None:
+    """An option of the site's own is appraised as the mix alone; last year's count stands beside a year of today's mix."""
+    file = tmp_path / "own.toml"
+    file.write_text(
+        'title = "Own"\nrationale = "Test."\n[board]\npatients_last_year = 20\nbleeds_last_year = 9\ncash_per_bleed_acceptable = 1e6\n'
+        'why_this_option = "It is here."\n[option.half]\nlabel = "Half"\nmix = { glue = 0.5, watch = 0.5 }\n'
+    )
+    case = load_case(demo_file(), [file])
+    found = evaluate_programme(case.parameters, draws=20, seed=1)
+    assert found.options
+    assert found.decision
+    assert row(found.options, "half").mix == {"glue": 0.5, "watch": 0.5}
+    risk = evaluate(case.parameters).count("first_bleeds", 1)[0, :, 0]
+    keys = list(case.parameters.strategies)
+    year = sum(share * risk[keys.index(key)] for key, share in found.budget.inputs.current_mix.items())
+    assert found.reality
+    assert found.reality.predicted == pytest.approx(20 * year)
+    assert ("outside" in found.reality.text) == (9 > found.reality.high)
+    assert found.decision.asked == STAGES
+    assert found.decision.staged
+    assert found.decision.staged.npv_full == pytest.approx(found.uncertainty.spread.npv_cash.mean if found.uncertainty else None)
+
+
+def test_from_full_cost_to_cash_the_steps_add(programme: ProgrammeResult, found: Appraisal) -> None:
+    """Each total is the one before and its change; the last is the cash, the third the contribution of the budget."""
+    steps = programme.reconciliation
+    assert [step.total for step in steps] == pytest.approx(np.cumsum([step.change for step in steps]))
+    assert steps[-1].total == pytest.approx(found.proposal.npv_cash)
+    assert steps[2].total == pytest.approx(programme.totals[Row.NET_CONTRIBUTION])
+
+
+def test_value_of_options_is_starts_times_a_lifetime(parameters: ParameterSet, programme: ProgrammeResult, found: Appraisal) -> None:
+    """QALYs and full cost of coil and glue for all: starts times its lifetime less today's mix; the table prints them."""
+    e, option = evaluate(parameters), row(found, "coil_and_glue")
+    keys = list(parameters.strategies)
+    mix = programme.budget.inputs.current_mix
+    gained = {name: values[0, keys.index("coil_and_glue"), 0] for name, values in (("q", e.qalys()), ("c", e.cost()))}
+    today = {
+        name: sum(s * values[0, keys.index(k), 0] for k, s in mix.items()) for name, values in (("q", e.qalys()), ("c", e.cost()))
+    }
+    assert option.qalys == pytest.approx(sum(option.starts) * (gained["q"] - today["q"]))
+    assert option.full_cost == pytest.approx(sum(option.starts) * (gained["c"] - today["c"]))
+    (shown,) = options_value_table(programme)
+    assert shown.rows[0][1] == "0.0"

@@ -13,25 +13,23 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from econmodel.economics.activity import monthly_profiles
-from econmodel.economics.bleed_prices import untreated_fatal_share
 from econmodel.economics.evaluate import Evaluation, evaluate
-from econmodel.economics.prices import resolve_prices
 from econmodel.economics.results import Results, case_results
-from econmodel.model.inputs import base_values
-from econmodel.parameters.catalogue import CATEGORY
+from econmodel.parameters.board import TEXTS
 from econmodel.parameters.loading import Case, demo_file, load_case
-from econmodel.programme.inputs import read_inputs
+from econmodel.programme.decision import decide
 from econmodel.programme.money.rows import Row
-from econmodel.programme.report import ProgrammeResult, evaluate_programme, programme_case
+from econmodel.programme.report import ProgrammeResult, evaluate_programme
 from econmodel.reporting import formatting as f
 from econmodel.reporting.charts import programme as programme_charts
 from econmodel.reporting.charts.style import plot_settings
+from econmodel.reporting.papers.board import board_paper
 from econmodel.reporting.papers.brief import brief_paper
 from econmodel.reporting.papers.build import build_reports
 from econmodel.reporting.papers.content import KeyNumbers, Table
-from econmodel.reporting.papers.programme import answer, decision, key_numbers
-from econmodel.reporting.tables.programme import finance_table
+from econmodel.reporting.papers.programme import answer, key_numbers
+from econmodel.reporting.tables.findings import Findings
+from econmodel.reporting.tables.programme import finance_table, summary_table
 from econmodel.reporting.tables.terminal import finance_line
 from econmodel.uncertainty.probabilistic import run_psa
 from econmodel.uncertainty.risk import risk_of
@@ -55,10 +53,7 @@ def results(case: Case, evaluation: Evaluation) -> Results:
 
 @pytest.fixture(scope="module")
 def programme(case: Case) -> ProgrammeResult:
-    values = base_values(case.parameters)
-    profiles = monthly_profiles(case.parameters, 8)
-    prices = resolve_prices(case.parameters, values, untreated_fatal_share(case.parameters, values))
-    return programme_case(read_inputs(case.parameters, values), profiles, prices, CATEGORY, lambda _: (profiles, prices))
+    return evaluate_programme(case.parameters)
 
 
 @pytest.fixture
@@ -108,13 +103,22 @@ def test_finance_table_shows_the_rows_by_year(results: Results, programme: Progr
     assert ("R15" in shown) == any(year.rows[Row.TAX] for year in programme.years)
 
 
-def test_eight_numbers(results: Results, programme: ProgrammeResult) -> None:
+def test_eight_numbers(case: Case, results: Results, programme: ProgrammeResult) -> None:
     """The brief has the eight numbers of a board paper; without draws it says so instead of an interval."""
-    block = key_numbers(results, programme, None)
+    block = key_numbers(case, results, programme, None)
     assert isinstance(block, KeyNumbers)
     assert len(block.numbers) == 8
     told = " ".join(f"{n.label} {n.note}" for n in block.numbers)
-    for word in ("Patients a year", "NNT", "Bleeds averted", "Peak cash", "Year-3", "Cash NPV", "Payback", "Break-even"):
+    for word in (
+        "Patients a year",
+        "NNT",
+        "Bleeds and deaths averted",
+        "Procedure deaths and embolisms",
+        "Peak cash",
+        "Cash NPV",
+        "Break-even",
+        "Certainty",
+    ):
         assert word in told
     assert "run with draws" in told
 
@@ -129,50 +133,85 @@ def test_terminal_tells_the_money_in_one_line(programme: ProgrammeResult) -> Non
     assert "NPV −$1,234" in finance_line(worse)
 
 
-def test_interval_comes_from_the_draws(results: Results, programme: ProgrammeResult) -> None:
+def test_interval_comes_from_the_draws(case: Case, results: Results, programme: ProgrammeResult) -> None:
     """With draws the NNT carries its interval."""
     drawn = risk_of(run_psa(load_case(demo_file()).parameters, 20, seed=4))
     told = drawn.against("watch", results.lead).nnt[3].interval_text
     assert told.startswith("NNTB")
-    assert any(told in n.note for n in key_numbers(results, programme, drawn).numbers)
+    assert any(told in n.note for n in key_numbers(case, results, programme, drawn).numbers)
 
 
-def test_answer_follows_the_sign_and_shows_both_payment_views(results: Results, programme: ProgrammeResult) -> None:
-    """A loss is told as a loss, and both ways of being paid are in the sentence."""
-    losing = replace(programme, headline=replace(programme.headline, npv_cash=-1234.0), verdict="does not pay for itself")
-    said = answer(results, losing)
-    assert "does not pay for itself" in said
-    assert "−$1,234 as this hospital is paid" in said
-    assert "block budget" in said
-    assert "with freed staff time counted as money" in said
+def test_first_page_gives_the_money_read_otherwise(case: Case, results: Results, programme: ProgrammeResult) -> None:
+    """Beside the sentence in cash stand the value with freed time counted, and the other way of being paid."""
+    first = str(brief_paper(case, results, programme=programme).sections[0])
+    assert programme.decision
+    assert programme.decision.sentence in first
+    assert f.money(programme.headline.npv_with_capacity, "USD") + " with freed staff time counted as money" in first
+    assert f.money(programme.views["block"].headline.npv_cash, "USD") + " under a block budget" in first
 
 
 def test_harm_is_never_told_as_a_benefit(case: Case, results: Results, programme: ProgrammeResult) -> None:
-    """More bleeds are called more bleeds, and no decision is asked for; a loss never "pays back"."""
+    """More bleeds are called more bleeds, and no decision is asked for."""
+    assert programme.options
+    harmful = replace(programme.options.proposal, bleeds_averted=-15.4, bleed_deaths_averted=-1.8)
+    decision = decide(replace(programme.options, rows=(*programme.options.rows[:-1], harmful)), {}, None, None)
+    assert decision.text == "none: as entered, the programme brings more bleeds than today's mix."
     told = replace(programme.headline, bleeds_averted=-15.4)
-    harmful = replace(programme, headline=told, verdict="brings 15.4 more bleeds than today's mix")
-    assert "brings 15.4 more bleeds than today's mix, which no surplus would justify" in answer(results, harmful)
-    assert decision(results, harmful).startswith("none")
-    worse = replace(harmful, savings=replace(programme.savings, bleeds_averted=-15.4, bleeding_deaths_averted=-1.8))
+    worse = replace(programme, headline=told, decision=decision)
+    worse = replace(worse, savings=replace(programme.savings, bleeds_averted=-15.4, bleeding_deaths_averted=-1.8))
     text = str(brief_paper(case, results, programme=worse))
     assert "15.4 more bleeds and 1.8 more deaths" in text
+    assert "brings 15.4 more bleeds and 1.8 more deaths from bleeding" in text
     assert "−15.4" not in text
-    never = replace(programme, headline=replace(programme.headline, payback_years=None))
-    assert "before it pays back" not in decision(results, never)
-    soon = replace(programme, headline=replace(programme.headline, payback_years=3.0))
-    assert "before it pays back" in decision(results, soon)
     same = replace(programme, basis=replace(programme.basis, is_change=False))
-    assert "Nothing is proposed" in answer(results, same)
+    assert "Nothing is proposed" in answer(same)[0]
 
 
-def test_a_long_budget_keeps_to_two_pages(results: Results, programme: ProgrammeResult) -> None:
+def test_blanks_are_counted_and_filled(case: Case, results: Results, programme: ProgrammeResult) -> None:
+    """Every text that the file does not give is a blank line; one that it gives stands there, and one blank less is counted."""
+
+    def line(one: Case) -> str:
+        return str(brief_paper(one, results, programme=programme).sections[0].blocks[0])
+
+    assert "12 texts of this paper are left blank" in line(case)
+    told = replace(case, parameters=replace(case.parameters, board={"sponsor": "Chief of medicine", "stop_rule": "Two deaths."}))
+    assert "Sponsor: Chief of medicine" in line(told)
+    assert "10 texts of this paper are left blank" in line(told)
+    assert "Stop rule: the programme stops if: Two deaths." in str(brief_paper(told, results, programme=programme))
+
+
+def test_summary_lines_are_the_rows(programme: ProgrammeResult) -> None:
+    """Income less cost is operating cash; less tax, debtors and capital it is net cash: of every year and in total."""
+    lines = {line.label: line for line in programme.summary}
+    income, cost, surplus, owed, capital, net = (lines[label] for label in list(lines)[2:8])
+    for year in range(len(net.years)):
+        assert income.years[year] - cost.years[year] == pytest.approx(surplus.years[year])
+        assert surplus.years[year] - owed.years[year] - capital.years[year] == pytest.approx(net.years[year])
+    assert net.total == pytest.approx(programme.totals[Row.NET_CASH])
+    assert surplus.total == pytest.approx(programme.totals[Row.OPERATING_CASH])
+
+
+def test_board_paper_has_five_parts_and_counts_its_blanks(case: Case, results: Results, programme: ProgrammeResult) -> None:
+    """Every text has its place in one part; page one counts those left, by part."""
+    paper = board_paper(case, results, programme, Findings(programme=programme))
+    assert [s.heading.split(":")[0] for s in paper.sections[1:6]] == ["Strategic", "Economic", "Commercial", "Financial", "Management"]
+    first = str(paper.sections[0])
+    assert f"{len(TEXTS)} texts are left to the site" in first
+    everything = str(paper)
+    assert all(label in everything for label in TEXTS.values())
+    written = replace(case, parameters=replace(case.parameters, board=dict.fromkeys(TEXTS, "Written by the site.")))
+    full = str(board_paper(written, results, programme, Findings(programme=programme)))
+    assert "left to the site" not in full
+    assert full.count("Written by the site.") == len(TEXTS)
+
+
+def test_a_long_budget_keeps_to_two_pages(programme: ProgrammeResult) -> None:
     """Ten years: the brief's table shows the first and the last, and says what it leaves out."""
-    names = replace(programme.basis, year_names=("Start", *(f"{y}/{y - 1999}" for y in range(2027, 2037))))
-    long = replace(programme, years=tuple(replace(programme.years[0], year=n) for n in range(1, 11)), basis=names)
-    short = finance_table(results, long, 6)
-    assert [c.heading for c in short.columns] == ["Row", *(names.year_names[n] for n in (1, 2, 3, 4, 5, 10)), "Total"]
-    assert "2032/33 to 2035/36 are in the technical report" in short.note
-    assert len(finance_table(results, long).columns) == 12
+    lines = tuple(replace(line, years=(0.0, *(float(n) for n in range(1, 11)))) for line in programme.summary)
+    names = tuple(f"Year {n}" for n in range(11))
+    short = summary_table(replace(programme, summary=lines, basis=replace(programme.basis, year_names=names)))
+    assert [c.heading for c in short.columns] == ["", *(f"Year {n}" for n in (1, 2, 3, 4, 5, 10)), "Total"]
+    assert "Year 6 to Year 9 are in the technical report" in short.note
 
 
 def test_the_higher_line_has_the_higher_label(programme: ProgrammeResult, ax: Axes) -> None:
@@ -188,10 +227,10 @@ def test_the_higher_line_has_the_higher_label(programme: ProgrammeResult, ax: Ax
     assert [text.get_text().split(":")[0] for text in ax.texts] == ["Current mix and programme"]
 
 
-def test_break_even_is_held_against_steps_and_slots(results: Results, programme: ProgrammeResult) -> None:
+def test_break_even_is_held_against_steps_and_slots(case: Case, results: Results, programme: ProgrammeResult) -> None:
     """The tile says from where it stays so, and what the slots allow."""
     found = replace(programme.break_even, searched=12.0, sustained=19.1, capacity=10.0)
-    note = key_numbers(results, replace(programme, break_even=found), None).numbers[-1].note
+    note = key_numbers(case, results, replace(programme, break_even=found), None).numbers[-2].note
     assert "for good from 19.1" in note
     assert "slots allow 10.0" in note
 
@@ -209,10 +248,11 @@ def test_options_left_out_stand_beside_the_proposal(case: Case, results: Results
     """The first page holds every option, with what nothing beats; what is asked for follows from what speaks against it."""
     programme = evaluate_programme(case.parameters)
     assert programme.options
-    first = str(brief_paper(case, results, programme=programme).sections[1])
+    first = str(brief_paper(case, results, programme=programme).sections[0])
+    assert programme.decision
     assert "Retrograde transvenous obliteration for all" in first
-    assert programme.options.order in first
-    assert decision(results, programme).startswith("none on these numbers: it loses")
+    assert programme.decision.order in first
+    assert programme.decision.text.startswith("none on these numbers: it loses")
 
 
 def test_sections_in_the_order_of_a_board_paper(case: Case, results: Results, programme: ProgrammeResult) -> None:
@@ -220,12 +260,12 @@ def test_sections_in_the_order_of_a_board_paper(case: Case, results: Results, pr
     headings = [section.heading for section in brief_paper(case, results, programme=programme).sections]
     assert headings == [
         "The decision",
-        "Cash, contribution, downside, bleeds and options",
+        "Cash, contribution, downside and bleeds",
+        "What would reverse it, and what to find out first",
         "Evidence and harms",
         "Finance",
-        "Owners and review",
+        "Owners, stop rule and signatures",
         "Before this is used",
-        "What it rests on",
     ]
 
 

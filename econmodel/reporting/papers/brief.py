@@ -59,7 +59,11 @@ def brief_paper(
         decision, charts, *rest = programme_content.sections(case, results, programme, psa, within_route)
         turning = Section("What would reverse it, and what to find out first", (*turns, *found))
         sections = [decision, charts, turning, *rest, *([_harms(case, with_positions=True)] if with_inputs else [])]
-        sections += [Section("Before this is used", (cautions,)), _inputs(case, (), with_inputs=with_inputs)]
+        rests = _inputs(case, (), with_inputs=with_inputs)
+        sections += [
+            Section("Before this is used", (cautions, *(() if with_inputs else rests.blocks))),
+            *([rests] if with_inputs else []),
+        ]
     return Paper(
         "Prophylaxis of high-risk gastric varices",
         subtitle(case, results),

@@ -233,7 +233,7 @@ def capacity_table(programme: ProgrammeResult, most: int = 99) -> Table:
         f"Capacity and staffing, change against today's mix ({programme.basis.cash} {programme.basis.currency})",
         (("", 2.2), *((names[y.year], 0.7, True) for y in years)),
         [*slots, *((label, *(f.number(count, digits) for count in counts)) for label, counts, digits in lines)],
-        note=savings_text(programme),
+        note=savings_text(programme) if most > MOST_YEARS else "",
     )
 
 
