@@ -7,17 +7,14 @@ case, 2018): strategic, economic, commercial, financial and management.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from math import fsum, isfinite
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from econmodel.errors import EconModelError, ParameterError
 from econmodel.parameters.schema import Where
 from econmodel.records import record
 from econmodel.wording import nearest
-
-if TYPE_CHECKING:
-    from econmodel.parameters.documents import Document
 
 LONGEST, TOLERANCE = 600, 1e-9
 TITLE = {"sponsor": "Sponsor", "meeting": "Meeting", "version": "Version", "financial_year": "Financial year"}
@@ -73,8 +70,8 @@ class OwnOption:
     where: Where
 
 
-def read_board(document: Document) -> dict[str, Any]:
-    """Read ``[board]``: texts and numbers by key; those not given are left out.
+def read_board(raw: object, where: Callable[[str], Where]) -> dict[str, Any]:
+    """Read ``[board]``: texts and numbers by key; those not given are left out. ``where`` says where a key was typed.
 
     Raises
     ------
@@ -82,13 +79,12 @@ def read_board(document: Document) -> dict[str, Any]:
         A key no paper has a place for, a text that is none, is blank or longer than :data:`LONGEST` characters, a number below 0, or
         a decision asked that is neither left to the model nor to the author.
     """
-    raw = document.data.get("board", {})
     if not isinstance(raw, Mapping):
         what = "board must be a table of texts"
-        raise ParameterError(what, where=str(document.where("", "board")), fix='write [board], and below it sponsor = "..."')
+        raise ParameterError(what, where=str(where("")), fix='write [board], and below it sponsor = "..."')
     for key, value in raw.items():
         if (fault := _fault(key, value)) is not None:
-            fault.where = str(document.where("board", key))
+            fault.where = str(where(key))
             raise fault
     return dict(raw)
 

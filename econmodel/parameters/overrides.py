@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import date
+from functools import partial
 from typing import Any
 
 from econmodel.errors import EconModelError, ParameterError, join_faults
@@ -61,7 +62,7 @@ def lay_override(parameters: ParameterSet, document: Document) -> ParameterSet:
     collect(faults, document.check_fits, parameters)
     title = str(document.data.get("title", document.path.stem))
     inputs, strategies = dict(parameters.parameters), dict(parameters.strategies)
-    board = collect(faults, read_board, document) or {}
+    board = collect(faults, read_board, document.data.get("board", {}), partial(document.where, "board")) or {}
     headings = ("input", "override", "strategy", "option")
     new, changes, rows, own = (collect(faults, document.tables, heading) or {} for heading in headings)
     for name, raw in new.items():

@@ -131,8 +131,8 @@ class OptionRow:
     def to_json(self) -> dict[str, Any]:
         """Give the row for JSON."""
         plain = {name: dict(getattr(self, name)) for name in ("mix", "npv_by_view", "harms")} | {"starts": list(self.starts)}
-        per = {name: getattr(self, name) for name in ("cash_per_bleed", "cash_per_death", "cost_per_qaly", "blocked_by")}
-        return vars(self) | plain | per
+        per = {"cash_per_bleed": self.cash_per_bleed, "cash_per_death": self.cash_per_death, "cost_per_qaly": self.cost_per_qaly}
+        return vars(self) | plain | per | {"blocked_by": list(self.blocked_by)}
 
 
 @record

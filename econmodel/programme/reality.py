@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from scipy import stats
-
 from econmodel.economics.evaluate import Evaluation
 from econmodel.parameters.board import BLEEDS, PATIENTS
 from econmodel.records import record
@@ -54,6 +52,8 @@ def reality_check(year: Evaluation, current: Mapping[str, float], board: Mapping
     if PATIENTS not in board or BLEEDS not in board:
         return None
     risk = sum(share * float(year.count("first_bleeds", 1)[0, year.index(key), 0]) for key, share in current.items() if share)
+    from scipy import stats
+
     predicted = board[PATIENTS] * risk
     low, high = stats.poisson.interval(LEVEL, predicted)
     return RealityCheck(float(board[PATIENTS]), float(board[BLEEDS]), predicted, float(low), float(high))

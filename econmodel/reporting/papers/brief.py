@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from econmodel.parameters.statements import said
@@ -51,15 +50,15 @@ def brief_paper(
     """
     cautions = Bullets(phrases.cautions(results.inputs["child_course"], brief=programme is not None))
     turns = (Paragraph(" ".join(flips.first_of_each), "What would reverse it. ", tone="note"),) if flips else ()
-    found = tuple(Paragraph(text, lead, tone="note") for lead, text in _to_fetch(case, fetch))
     if programme is None:
         sections = [_answer(case, results, within_route), _results(results), _harms(case, with_positions=with_inputs)]
-        sections += [Section("Before this is used", (cautions, *turns)), _inputs(case, found, with_inputs=with_inputs)]
+        sections += [Section("Before this is used", (cautions, *turns)), _inputs(case, with_inputs=with_inputs)]
     else:
         decision, charts, *rest = programme_content.sections(case, results, programme, psa, within_route)
-        turning = Section("What would reverse it, and what to find out first", (*turns, *found))
-        sections = [decision, charts, turning, *rest, *([_harms(case, with_positions=True)] if with_inputs else [])]
-        rests = _inputs(case, (), with_inputs=with_inputs)
+        first = tuple(Paragraph(text, lead, tone="note") for lead, text in fetch_items(fetch)) if fetch else ()
+        turning = [Section("What would reverse it, and what to find out first", (*turns, *first))] if turns or first else []
+        sections = [decision, charts, *turning, *rest, *([_harms(case, with_positions=True)] if with_inputs else [])]
+        rests = _inputs(case, with_inputs=with_inputs, named=False)
         sections += [
             Section("Before this is used", (cautions, *(() if with_inputs else rests.blocks))),
             *([rests] if with_inputs else []),
@@ -116,7 +115,7 @@ def _harms(case: Case, *, with_positions: bool) -> Section:
     return Section("How sure, and at what risk", (blocks.harms_table(list(case.parameters.strategies.values())),))
 
 
-def _inputs(case: Case, found: tuple[Paragraph, ...], *, with_inputs: bool) -> Section:
+def _inputs(case: Case, *, with_inputs: bool, named: bool = True) -> Section:
     text = phrases.status_sentence(case.parameters)
     again = phrases.second_look_text(case.parameters)
     warning = (Paragraph(again, tone="caution"),) if again else ()
@@ -126,8 +125,5 @@ def _inputs(case: Case, found: tuple[Paragraph, ...], *, with_inputs: bool) -> S
             "econmodel where NAME shows one in full."
         )
         return Section("What it rests on", (*warning, Paragraph(text), blocks.inputs_table(case.parameters)), new_page=True)
-    return Section("What it rests on", (*warning, Paragraph(text), *found))
-
-
-def _to_fetch(case: Case, fetch: ToFetch | None) -> Sequence[tuple[str, str]]:
-    return fetch_items(fetch) if fetch else phrases.unconfirmed_items(case.parameters)
+    items = phrases.unconfirmed_items(case.parameters) if named else ()
+    return Section("What it rests on", (*warning, Paragraph(text), *(Paragraph(rest, lead, tone="note") for lead, rest in items)))
