@@ -28,7 +28,7 @@ def write(folder: Path, text: str) -> Path:
 @pytest.mark.parametrize("number", range(len(BLOCKS)))
 def test_every_block_loads_and_runs(tmp_path: Path, number: int) -> None:
     """Each TOML block is a hospital file, or becomes one under a title."""
-    assert len(BLOCKS) == 3
+    assert len(BLOCKS) == 4
     case = load_case(write(tmp_path, BLOCKS[number]))
     assert evaluate(case.parameters, by_group=False).keys
 
