@@ -61,22 +61,24 @@ def load(
         from econmodel.parameters.structures import fix_structure
 
         case = replace(case, parameters=fix_structure(case.parameters, structure))
-    if not quiet:
-        for count, path in enumerate(overrides):
-            if path.suffix.lower() == ".xlsx":
-                _show_form(path, load_case(file, overrides[:count]))
+    for count, path in enumerate(overrides):
+        if path.suffix.lower() == ".xlsx":
+            _show_form(path, None if quiet else load_case(file, overrides[:count]))
     for sentence in second_look(case.parameters):
         sys.stderr.write(f"Look again: {sentence}\n")
     return case
 
 
-def _show_form(path: Path, before: Case) -> None:
+def _show_form(path: Path, before: Case | None) -> None:
+    """Print on stderr what a form changes of a case, and always what of it is held."""
     from econmodel.parameters.form_reading import read_form
 
-    form = read_form(path)
-    screen = console(error=True)
-    screen.print(f"Filled form {path}:", markup=False, highlight=False)
-    print_differences(form.rows(before.parameters), len(form.not_known), screen)
+    form, screen = read_form(path), console(error=True)
+    if before:
+        screen.print(f"Filled form {path}:", markup=False, highlight=False)
+        print_differences(form.rows(before.parameters), len(form.not_known), screen)
+    for fault in form.held:
+        sys.stderr.write(f"Held, ours stays: {fault.what}\n  where: {fault.where}\n  fix:   {fault.fix}\n")
 
 
 def print_differences(rows: list[dict[str, Any]], not_known: int, screen: Console) -> None:

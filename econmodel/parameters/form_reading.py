@@ -98,13 +98,17 @@ class FormDocument(Document):
 
 @record
 class FilledForm:
-    """A filled form: its override document, the answers, and the inputs marked as not known."""
+    """A filled form: its override document, the answers, the inputs marked as not known, and what is held.
+
+    An answer that cannot be used is held, with what is wrong and where: our value stays, the other answers are taken.
+    """
 
     path: Path
     document: FormDocument
     answers: tuple[Answer, ...]
     not_known: tuple[str, ...]
     price_year: str
+    held: tuple[EconModelError, ...] = ()
 
     def rows(self, parameters: ParameterSet | None = None) -> list[dict[str, Any]]:
         """Differences from the present values, one row per answer.
@@ -162,40 +166,48 @@ def present_value(parameters: ParameterSet, question: Question) -> float | str |
 
 
 def read_form(path: Path) -> FilledForm:
-    """Read a filled form.
+    """Read a filled form; single answers that cannot be used are held.
+
+    Held are text in a number cell, a value outside its limits or beside no question, "don't know" beside a value, and a
+    table whose shares do not sum to 1.
 
     Raises
     ------
     EconModelError
-        Every fault found, with sheet and cell: a file that is no form, a renamed sheet, a deleted or moved row, text in
-        a number cell, a value outside its limits, shares that do not sum to 1, "don't know" beside a value.
+        Every fault of the form itself, with sheet and cell: a file that is no form, a renamed sheet, a deleted or moved row;
+        or every answer held, where no other is left.
     """
     shown = display_path(path)
     sheets = open_form(path)
     facts, questions, tables = read_hidden(sheets, shown)
     faults: list[EconModelError] = []
+    held: list[EconModelError] = []
     answers, not_known = [], []
     for sheet in dict.fromkeys(q.sheet for q in questions):
         asked = [q for q in questions if q.sheet == sheet]
         if sheet not in sheets:
             faults.append(missing_sheet(sheet, sheets, questions, shown))
             continue
-        faults += strays(sheets[sheet], asked, shown)
+        held += strays(sheets[sheet], asked, shown)
+        faults += moved(sheets[sheet], asked, shown)
         for q in asked:
             try:
                 answer = read_answer(sheets[sheet], q, shown, facts["number_style"])
             except EconModelError as fault:
-                faults.append(fault)
+                held.append(fault)
                 continue
             if isinstance(answer, Answer):
                 answers.append(answer)
             elif answer:
                 not_known.append(q.shown)
     money = {q.name: q.unit for q in questions if money_parts(q.unit)}
-    document = _document(path, _hospital(sheets), answers, tables, money, facts["currency"], faults, shown)
-    if faults:
-        raise join_faults(faults)
-    return FilledForm(path, document, tuple(answers), tuple(not_known), facts["price_year"])
+    unequal = dict(_unequal_sums(answers, tables, shown))
+    held += unequal.values()
+    taken = [answer for answer in answers if answer.question.name not in unequal]
+    if faults or (held and not taken):
+        raise join_faults([*faults, *held])
+    document = _document(path, _hospital(sheets), taken, tables, money, facts["currency"], len(held))
+    return FilledForm(path, document, tuple(taken), tuple(not_known), facts["price_year"], tuple(held))
 
 
 def check_unanswered(path: Path) -> None:
@@ -230,8 +242,7 @@ def _document(
     tables: dict[str, list[dict[str, Any]]],
     money: dict[str, str],
     currency: str,
-    faults: list[EconModelError],
-    shown: str,
+    held: int,
 ) -> FormDocument:
     """Override document of the answers; a table answered in part keeps the form's other cells, and money its unit."""
     overrides: dict[str, dict[str, Any]] = {}
@@ -248,25 +259,24 @@ def _document(
         else:
             table = raw.setdefault("table", [dict(row) for row in tables[q.name]])
             table[q.item][q.field] = answer.value
-    faults += _unequal_sums(answers, overrides, shown)
-    title = f"Filled form {path.name}" + (f", {hospital}" if hospital else "")
+    title = f"Filled form {path.name}" + (f", {hospital}" if hospital else "") + (f" ({held} answers held)" if held else "")
     data = {"title": title, "rationale": f"Values given by the site in {path.name}.", "override": overrides}
     answered = {a.question.name for a in answers if a.question.item is not None}
     return FormDocument(path, data, "", {}, cells, {name: tables[name] for name in answered}, currency)
 
 
-def _unequal_sums(answers: list[Answer], overrides: dict[str, dict[str, Any]], shown: str) -> Iterator[DataError]:
-    """Shares of a table must sum to 1 once the answers are in."""
+def _unequal_sums(answers: list[Answer], tables: dict[str, list[dict[str, Any]]], shown: str) -> Iterator[tuple[str, DataError]]:
+    """Tables whose shares do not sum to 1 once the answers are in."""
     for name in dict.fromkeys(a.question.name for a in answers if a.question.sums_to_one):
-        asked = [a.question for a in answers if a.question.name == name and a.question.sums_to_one]
-        total = sum(row[asked[0].field] for row in overrides[name]["table"])
+        given = [a for a in answers if a.question.name == name and a.question.sums_to_one]
+        field = given[0].question.field
+        shares = {number: row[field] for number, row in enumerate(tables[name])} | {a.question.item: a.value for a in given}
+        total = sum(float(share) for share in shares.values())
         if abs(total - 1) > 1e-9:
             what = f"{name}: the shares sum to {total:.6g}, must be 1"
-            yield DataError(
-                what,
-                where=f"{shown}, sheet {asked[0].sheet!r}, cells {', '.join(q.cell() for q in asked)}",
-                fix="fill in every share of the table, so that they sum to 1; they are not rescaled for you",
-            )
+            where = f"{shown}, sheet {given[0].question.sheet!r}, cells {', '.join(a.question.cell() for a in given)}"
+            fix = "fill in every share of the table, so that they sum to 1; they are not rescaled for you"
+            yield name, DataError(what, where=where, fix=fix)
 
 
 def read_hidden(sheets: dict[str, Grid], shown: str) -> tuple[dict[str, str], list[Question], dict[str, list[dict[str, Any]]]]:
@@ -339,7 +349,6 @@ def read_answer(grid: Grid, q: Question, shown: str, style: str) -> Answer | boo
     def where(column: int) -> str:
         return f"{shown}, sheet {q.sheet!r}, cell {q.cell(column)}"
 
-    _check_name(grid, q, read_text(cells[at.NAME - 1], where(at.NAME)), where(at.NAME))
     typed = cells[at.ANSWER - 1]
     value = _read_choice(typed, q, where(at.ANSWER)) if q.choices else read_cell(typed, where(at.ANSWER))
     unknown = read_text(cells[at.UNKNOWN - 1], where(at.UNKNOWN)) != ""
@@ -360,17 +369,21 @@ def read_answer(grid: Grid, q: Question, shown: str, style: str) -> Answer | boo
     return Answer(q, value, year, source, filled_by, text)
 
 
-def _check_name(grid: Grid, q: Question, found: str, where: str) -> None:
-    if found == q.shown:
-        return
-    elsewhere = next((n for n, row in enumerate(grid, start=1) if row[at.NAME - 1] == q.shown), None)
-    if elsewhere:
-        what = f"{q.shown} stands in row {elsewhere} instead of row {q.row}: rows were added, deleted or sorted"
-    elif found:
-        what = f"model name {found!r} is unknown here: the form was made with {q.shown!r}"
-    else:
-        what = f"the row of {q.shown} was deleted or cleared"
-    raise DataError(what, where=where, fix=f"undo the change, or {FRESH}")
+def moved(grid: Grid, asked: list[Question], shown: str) -> Iterator[DataError]:
+    """Rows that no longer stand where the form had them."""
+    for q in asked:
+        where = f"{shown}, sheet {q.sheet!r}, cell {q.cell(at.NAME)}"
+        found = read_text(grid[q.row - 1][at.NAME - 1], where) if q.row <= len(grid) else ""
+        if found == q.shown:
+            continue
+        elsewhere = next((n for n, row in enumerate(grid, start=1) if row[at.NAME - 1] == q.shown), None)
+        if elsewhere:
+            what = f"{q.shown} stands in row {elsewhere} instead of row {q.row}: rows were added, deleted or sorted"
+        elif found:
+            what = f"model name {found!r} is unknown here: the form was made with {q.shown!r}"
+        else:
+            what = f"the row of {q.shown} was deleted or cleared"
+        yield DataError(what, where=where, fix=f"undo the change, or {FRESH}")
 
 
 def _read_choice(typed: object, q: Question, where: str) -> str | None:

@@ -13,6 +13,7 @@ import pytest
 
 from econmodel.economics.evaluate import evaluate
 from econmodel.errors import DataError, EconModelError, ParameterError
+from econmodel.interfaces.common import load
 from econmodel.package import params_folder
 from econmodel.parameters import form_cells as at
 from econmodel.parameters.catalogue import NOT_IN_EVERY_LIST
@@ -269,6 +270,24 @@ def test_every_fault_is_listed_at_once(blank: Path, tmp_path: Path) -> None:
     assert str(fault.value).count("where:") == 3
 
 
+def test_good_answers_load_and_the_others_are_held(blank: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A word, a value beside no question and shares that do not add are held with their cells; the rest is taken, and it is told."""
+    answers = {"c_coil": 310, "c_glue_ml": "ask finance", "current_mix / watch / share": 0.9}
+    path = fill(blank, tmp_path / "back.xlsx", answers, stray_value)
+    form = read_form(path)
+    assert [answer.question.name for answer in form.answers] == ["c_coil"]
+    told = " ".join(f"{fault.what} {fault.where}" for fault in form.held)
+    for words in ("c_glue_ml", "beside no question", "current_mix: the shares sum to", "cell F60"):
+        assert words in told
+    case = load(demo_file(), [path], quiet=True)
+    ours = load_case(demo_file()).parameters
+    assert case.parameters.number("c_coil") == 310.0
+    assert case.parameters.number("c_glue_ml") == ours.number("c_glue_ml")
+    assert case.parameters.rows("current_mix") == ours.rows("current_mix")
+    assert case.parameters.titles[-1].endswith("(3 answers held)")
+    assert capsys.readouterr().err.count("Held, ours stays") == 3
+
+
 @pytest.mark.parametrize(
     ("answer", "what", "column"),
     [
@@ -342,7 +361,6 @@ def broken_hidden(workbook: Any) -> None:
         (rename_sheet, "sheet 'Information' is not in the form; found instead: 'Our data'", "sheet 'Information'"),
         (remove_sheet, "sheet 'Information' is not in the form", "sheet 'Information'"),
         (change_name, "model name 'n_stay_day' is unknown here", "sheet 'Information', cell C6"),
-        (stray_value, "'12' stands beside no question", "sheet 'Information', cell F60"),
         (forget_hidden, "not a form made by this program", "back.xlsx"),
         (other_version, "version 99", "back.xlsx"),
         (broken_hidden, "hidden sheet of", "back.xlsx"),

@@ -51,7 +51,7 @@ def show_filled(
     from econmodel.parameters.loading import demo_file, load_case
 
     form = read_form(filled)
-    load(file, (*overrides, filled), sets, quiet=True)
+    load(file, (*overrides, filled), sets, quiet=True)  # tells what is held
     rows = form.rows(load_case(file or demo_file(), overrides, sets).parameters)
     if json:
         write_json(rows, json)

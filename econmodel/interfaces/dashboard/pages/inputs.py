@@ -188,6 +188,8 @@ def _differences(found: Answer, form: FilledForm) -> None:
             note=f"Answers: {len(rows)}; different from ours: {len(shown)}; marked as not known: {len(form.not_known)}.",
         )
     )
+    for fault in form.held:
+        blocks.alert(f"Held, ours stays: {fault.what}. {fault.fix}. ({fault.where})")
     st.button("Use these answers", type="primary", on_click=_use, args=(form,), disabled=not shown)
 
 
