@@ -1,4 +1,4 @@
-"""What the programme's charts show: cumulative cash, contribution bridge, bleeds with and without; nothing is drawn here."""
+"""What the programme's charts show: cumulative cash, bleeds with and without; nothing is drawn here."""
 
 from __future__ import annotations
 
@@ -9,25 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.programme.budget import Budget
-from econmodel.programme.money.rows import Row
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 FAN = (0.025, 0.25, 0.5, 0.75, 0.975)
-TOTALS = (Row.NET_CONTRIBUTION, Row.OPERATING_CASH)
-BRIDGE = (
-    Row.PROPHYLAXIS_CONTRIBUTION,
-    Row.HARM_INCOME,
-    Row.HARM_COST,
-    Row.BLEED_COST_AVOIDED,
-    Row.BLEED_INCOME_LOST,
-    Row.REFILLED_BEDS,
-    Row.DISPLACED_WORK,
-    Row.NET_CONTRIBUTION,
-    Row.STEP_COST,
-    Row.FIXED_COST,
-    Row.OPERATING_CASH,
-)
 
 
 @record
@@ -55,18 +40,6 @@ class CumulativeCash:
         columns = {"year": self.year, "base": self.base, "best": self.best, "worst": self.worst}
         columns |= {f"q{100 * q:g}": line for q, line in self.fan.items()}
         return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
-
-
-@record
-class BridgeBar:
-    """One bar of the bridge: ``value`` signed as it moves cash, ``start`` and ``end`` of its bar; a total starts at 0."""
-
-    row: Row
-    label: str
-    value: float
-    start: float
-    end: float
-    is_total: bool
 
 
 @record
@@ -99,17 +72,6 @@ def cumulative_cash(budget: Budget, best: Budget, worst: Budget, draws: Budget |
         found = np.quantile(draws.cash_line, FAN, axis=0)
         fan = {q: tuple(line.tolist()) for q, line in zip(FAN, found, strict=True)}
     return CumulativeCash(tuple(year.tolist()), base_line, best_line, worst_line, fan)
-
-
-def contribution_bridge(budget: Budget) -> tuple[BridgeBar, ...]:
-    """Lead from the prophylaxis contribution to operating cash, totals over the budget."""
-    level, bars = 0.0, []
-    for row in BRIDGE:
-        total, is_total = float(budget.totals[row].mean()), row in TOTALS
-        start, value = (0.0, total) if is_total else (level, -total if row.is_cost else total)
-        level = start + value
-        bars.append(BridgeBar(row, row.label, value, start, level, is_total))
-    return tuple(bars)
 
 
 def bleeds_by_year(budget: Budget) -> tuple[BleedsYear, ...]:

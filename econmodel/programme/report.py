@@ -22,7 +22,7 @@ from econmodel.programme.break_even import BreakEven, break_even
 from econmodel.programme.budget import Budget, Memo, is_change, run_budget
 from econmodel.programme.calendar import carried, year_names
 from econmodel.programme.capacity import CapacityYear, Savings, capacity_by_year, savings
-from econmodel.programme.charts import BleedsYear, BridgeBar, CumulativeCash, bleeds_by_year, contribution_bridge, cumulative_cash
+from econmodel.programme.charts import BleedsYear, CumulativeCash, bleeds_by_year, cumulative_cash
 from econmodel.programme.contract import BudgetInputs, budget_inputs
 from econmodel.programme.decision import Decision, decide
 from econmodel.programme.doubt import draw_programme
@@ -173,7 +173,6 @@ class ProgrammeResult:
     reconciliation: tuple[Step, ...]
     reality: RealityCheck | None
     cumulative_cash: CumulativeCash
-    bridge: tuple[BridgeBar, ...]
     bleeds: tuple[BleedsYear, ...]
 
     @property
@@ -188,7 +187,7 @@ class ProgrammeResult:
         worse = [{"key": r.key, "label": r.label, "npv_cash": r.npv_cash, "npv_cash_change": r.npv_cash_change} for r in self.downside]
         return {
             "cumulative_cash": self.cumulative_cash.to_json(),
-            "contribution_bridge": [asdict(bar) for bar in self.bridge],
+            "bridge": [step.to_json() for step in self.reconciliation],
             "downside": [base, *worse],
             "bleeds": [year.to_json() for year in self.bleeds],
         }
@@ -298,7 +297,6 @@ def programme_case(
         reconciliation=(),
         reality=None,
         cumulative_cash=cumulative_cash(budget, favourable, runs[WORST_THREE][1], draws),
-        bridge=contribution_bridge(budget),
         bleeds=bleeds_by_year(budget),
     )
 

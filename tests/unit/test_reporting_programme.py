@@ -72,11 +72,14 @@ def test_cash_lines_are_the_cumulative_cash(programme: ProgrammeResult, ax: Axes
     assert lines["base"].get_ydata()[-1] == pytest.approx(programme.totals[Row.CUMULATIVE_CASH])
 
 
-def test_bridge_ends_at_operating_cash(programme: ProgrammeResult, ax: Axes) -> None:
-    """Bars of the bridge hold the budget's totals and end at operating cash."""
+def test_bridge_leads_from_full_cost_to_cash(programme: ProgrammeResult, ax: Axes) -> None:
+    """Bars begin at what the programme costs in full and end at its value in cash; each begins where the one before ends."""
     bars = programme_charts.plot_bridge(programme, ax=ax, currency="USD")
-    assert bars["R14"].get_width() == pytest.approx(programme.totals[Row.OPERATING_CASH])
-    assert bars["R8"].get_width() == pytest.approx(-programme.totals[Row.BLEED_INCOME_LOST])
+    assert bars["npv_cash"].get_width() == pytest.approx(programme.headline.npv_cash)
+    ends = [bar.get_x() + bar.get_width() for bar in bars.values()]
+    starts = [bar.get_x() for bar in bars.values()]
+    assert starts[1:-1] == pytest.approx(ends[:-2])
+    assert ends[2] == pytest.approx(programme.totals[Row.NET_CONTRIBUTION])
 
 
 def test_downside_bars_are_the_table(programme: ProgrammeResult, ax: Axes) -> None:

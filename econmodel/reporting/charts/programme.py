@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from matplotlib.patches import Rectangle
 
     from econmodel.programme.downside import DownsideRow
-    from econmodel.programme.money.rows import Row
     from econmodel.programme.report import ProgrammeResult
 
 MOST_BARS = 18
@@ -56,37 +55,48 @@ SHORT_LABELS = {
     "stopped_month_12": "Stopped at month 12",
     "three_worst": "Worst three together",
 }
+SHORT_STEPS = {
+    "full_cost": "Full cost, lifetime, v. usual care",
+    "as_paid": "As paid, within the budget",
+    "todays_mix": "Against today's mix instead",
+    "fixed": "Fixed cost, equipment, tax, debtors",
+    "discounting": "Discounting",
+}
 GAIN, LOSS = "#3f7f9b", "#c8573d"
 
 
 def plot_cash(programme: ProgrammeResult, *, ax: Axes, currency: str) -> dict[str, Line2D]:
-    """Cumulative net cash by quarter: base, favourable and worst, and the fan over draws where there is one."""
+    """Cumulative net cash by quarter: base and favourable with the fan over draws on their own scale, the worst case below it."""
     cash = programme.cumulative_cash
     for low, high, alpha in FAN if cash.fan else ():
         ax.fill_between(cash.year, cash.fan[low], cash.fan[high], color=ACCENT, alpha=alpha, linewidth=0)
     lines = {"base": cash.base, "best": cash.best, "worst": cash.worst}
+    shown = [*cash.base, *cash.best, 0.0, *(value for line in cash.fan.values() for value in line)]
+    room = 0.08 * ((max(shown) - min(shown)) or 1.0)
     drawn = {name: ax.plot(cash.year, lines[name], color=colour, linestyle=dash)[0] for name, (colour, dash, _) in LINES.items()}
     ax.axhline(0, color=MUTED, linewidth=0.7)
-    ax.set_xlim(0, cash.year[-1])
+    ax.set(xlim=(0, cash.year[-1]), ylim=(min(shown) - room, max(shown) + room), xlabel="Years since start")
     ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, currency))
-    ax.set_xlabel("Years since start")
     for i, (colour, dash, label) in enumerate(LINES.values()):
-        x = (0.0, 0.27, 0.55)[i]
+        x = (0.0, 0.24, 0.48)[i]
         ax.plot([x, x + 0.06], [1.08, 1.08], color=colour, linestyle=dash, transform=ax.transAxes, clip_on=False)
-        ax.text(x + 0.075, 1.08, label, transform=ax.transAxes, va="center", fontsize=7.0)
+        ends = f" {f.money_short(cash.worst[-1], currency)} at the end" if label == LINES["worst"][2] else ""
+        ax.text(x + 0.075, 1.08, label + ends, transform=ax.transAxes, va="center", fontsize=6.6)
     return drawn
 
 
-def plot_bridge(programme: ProgrammeResult, *, ax: Axes, currency: str) -> dict[Row, Rectangle]:
-    """Bridge from prophylaxis contribution to operating cash, totals over the budget."""
-    bars = [bar for bar in programme.bridge if bar.value or bar.is_total]
+def plot_bridge(programme: ProgrammeResult, *, ax: Axes, currency: str) -> dict[str, Rectangle]:
+    """Bridge from full cost over a lifetime to the net present value in cash; what it starts and ends with in another colour."""
+    steps = programme.reconciliation
+    bars = [(step.key, SHORT_STEPS[step.key], step.total - step.change, step.change) for step in steps]
+    bars += [("npv_cash", "Net present value in cash", 0.0, step.total) for step in steps[-1:]]
     drawn = {}
-    for i, bar in enumerate(bars):
-        colour = ACCENT if bar.is_total else GAIN if bar.value >= 0 else LOSS
-        drawn[bar.row] = ax.barh(-i, bar.value, left=bar.start, height=0.66, color=colour)[0]
-        ax.text(max(bar.start, bar.end), -i, " " + f.money_short(bar.value, currency), va="center", fontsize=6.8, color=INK)
-    ax.set_yticks([-i for i in range(len(bars))], [bar.label for bar in bars], fontsize=6.8)
-    _money_axis(ax, currency, [side for bar in bars for side in (bar.start, bar.end)])
+    for i, (key, _, start, value) in enumerate(bars):
+        colour = ACCENT if i in (0, len(steps)) else GAIN if value >= 0 else LOSS
+        drawn[key] = ax.barh(-i, value, left=start, height=0.66, color=colour)[0]
+        ax.text(max(start, start + value), -i, " " + f.money_short(value, currency), va="center", fontsize=6.8, color=INK)
+    ax.set_yticks([-i for i in range(len(bars))], [bar[1] for bar in bars], fontsize=6.8)
+    _money_axis(ax, currency, [side for _, _, start, value in bars for side in (start, start + value)])
     return drawn
 
 
@@ -151,7 +161,7 @@ def programme_figures(programme: ProgrammeResult, currency: str, place: str) -> 
             frames["cumulative_cash"], 1.35, drawer(partial(plot_cash, programme, currency=currency), 0.16, 0.26, 0.82, 0.62)
         ),
         "programme_bridge": Spec(
-            frames["contribution_bridge"], 1.35, drawer(partial(plot_bridge, programme, currency=currency), 0.47, 0.14, 0.52, 0.84)
+            frames["bridge"], 1.35, drawer(partial(plot_bridge, programme, currency=currency), 0.47, 0.14, 0.52, 0.84)
         ),
         "programme_downside": Spec(
             frames["downside"], 1.95, drawer(partial(plot_downside, programme, currency=currency), 0.40, 0.09, 0.59, 0.84)
@@ -176,8 +186,8 @@ def programme_chart(name: str, programme: ProgrammeResult, currency: str) -> Cha
             "Lines of cumulative net cash by quarter: base case, favourable case and the three worst downside rows together.",
         ),
         "programme_bridge": (
-            f"From contribution to operating cash, {f.duration(years)} ({money})",
-            "Bars from prophylaxis contribution through each gain and loss to operating cash.",
+            f"From full cost to cash, {f.duration(years)} of starts ({money})",
+            "Bars from full cost over a lifetime against usual care, step by step, to the net present value in cash.",
         ),
         "programme_downside": (
             f"What could go wrong: net present value ({money})",
