@@ -24,7 +24,7 @@ FAN = ((0.025, 0.975, 0.14), (0.25, 0.75, 0.24))
 LINES = {
     "base": (ACCENT, "-", "Base case"),
     "best": ("#0b8659", (0, (5, 2)), "Favourable"),
-    "worst": (WARM, (0, (2, 1.5)), "Worst three together"),
+    "worst": (WARM, (0, (2, 1.5)), "Worst three"),
 }
 SHORT_LABELS = {
     "volume_half": "Half the volume",
@@ -78,9 +78,9 @@ def plot_cash(programme: ProgrammeResult, *, ax: Axes, currency: str) -> dict[st
     ax.set(xlim=(0, cash.year[-1]), ylim=(min(shown) - room, max(shown) + room), xlabel="Years since start")
     ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, currency))
     for i, (colour, dash, label) in enumerate(LINES.values()):
-        x = (0.0, 0.24, 0.48)[i]
+        x = (0.0, 0.26, 0.52)[i]
         ax.plot([x, x + 0.06], [1.08, 1.08], color=colour, linestyle=dash, transform=ax.transAxes, clip_on=False)
-        ends = f" {f.money_short(cash.worst[-1], currency)} at the end" if label == LINES["worst"][2] else ""
+        ends = f", ends {f.money_short(cash.worst[-1], currency)}" if label == LINES["worst"][2] else ""
         ax.text(x + 0.075, 1.08, label + ends, transform=ax.transAxes, va="center", fontsize=6.6)
     return drawn
 
