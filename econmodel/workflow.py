@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from econmodel.programme.fetch import ToFetch
     from econmodel.programme.flips import FlipList
     from econmodel.programme.report import ProgrammeResult
-    from econmodel.reporting.papers.content import Section
     from econmodel.reporting.tables.findings import Findings
     from econmodel.uncertainty.by_structure import ByStructure
     from econmodel.uncertainty.held_certain import Held
@@ -226,17 +225,14 @@ def run_research(plan: ResearchPlan, psa: Psa) -> Research:
     return find_research(psa, plan.trials, plan.patients, pair=plan.pair, sizes=plan.sizes, left_out=plan.left_out)
 
 
-def research_sections(case: Case, psa: Psa) -> tuple[Section, ...]:
-    """What more evidence would be worth, or why it is not worked out, for the report; none for a cohort that has bled."""
-    from econmodel.reporting.papers.content import Paragraph, Section
-    from econmodel.reporting.tables.research import research_section
-
+def research_of(case: Case, psa: Psa) -> Research | str:
+    """What more evidence would be worth, or why it is not worked out, for the report; empty for a cohort that has bled."""
     if case.parameters.has_bled:
-        return ()
+        return ""
     try:
-        return (research_section(run_research(plan_research(case), psa)),)
+        return run_research(plan_research(case), psa)
     except EconModelError as fault:
-        return (Section("What more evidence would be worth", (Paragraph(f"Not worked out: {fault.what}.", tone="caution"),)),)
+        return fault.what
 
 
 def report_tables(case: Case) -> dict[str, Any]:

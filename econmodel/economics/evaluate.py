@@ -5,7 +5,7 @@ Command line, dashboard, sensitivity, probabilistic analysis, programme and work
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import field
 from functools import cached_property
 from typing import Any, TypeVar
@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.economics.activity import Activity, build_activity
+from econmodel.economics.activity import Activity, build_activity, monthly_profiles
 from econmodel.economics.bleed_prices import fatal_share, untreated_fatal_share
 from econmodel.economics.comparison import Comparison, Totals
 from econmodel.economics.outcomes import COSTS, OUTCOMES, UNDISCOUNTED, Utilities, life_years, qalys, resolve_utilities
@@ -166,6 +166,43 @@ def report_periods(parameters: ParameterSet, n_years: int, *, yearly: bool) -> t
     ends = tuple(range(1, n_years + 1)) if yearly else tuple(sorted({y for y in (*RISK_YEARS, headline, n_years) if y <= n_years}))
     period = np.searchsorted(ends, np.arange(n_years), side="right")
     return tuple(int(p) for p in period), ends
+
+
+class _Noted(Mapping[str, FloatArray]):
+    """Values that note which of them were read."""
+
+    def __init__(self, values: Values) -> None:
+        self.values_of, self.read = values, set[str]()
+
+    def __getitem__(self, name: str) -> FloatArray:
+        found = self.values_of[name]
+        self.read.add(name)
+        return found
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.values_of)
+
+    def __len__(self) -> int:
+        return len(self.values_of)
+
+
+def read_by_patients(parameters: ParameterSet) -> frozenset[str]:
+    """Names of the values that what happens to patients depends on: all others concern money, or how health is valued."""
+    noted = _Noted(base_values(parameters))
+    monthly_profiles(parameters, 1, noted)
+    return frozenset(noted.read)
+
+
+def revalue(e: Evaluation, values: Values) -> Evaluation:
+    """The patients of a run of one draw at the prices and utilities of many, each (draw,)."""
+    return Evaluation(
+        e.parameters,
+        e.inputs,
+        e.activity,
+        resolve_prices(e.parameters, values, e.died),
+        e.died,
+        resolve_utilities(e.parameters, values),
+    )
 
 
 def evaluate(parameters: ParameterSet, values: Values | None = None, *, yearly: bool = True, by_group: bool = True) -> Evaluation:

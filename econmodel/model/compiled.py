@@ -15,10 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import AnalysisError
-from econmodel.model.stages import ROUNDING, TOLERANCE, Run, StageBlock, inflows, refuse
+from econmodel.model.stages import ROUNDING, TOLERANCE, Run, StageBlock, inflows, refuse, wait_ways
 
 FloatArray = NDArray[np.float64]
-PAYS_WHEN_LOADED = 100_000
+PAYS_WHEN_LOADED = 40_000
 PAYS_WHEN_COLD = 20_000_000
 KERNEL = "econmodel.model.kernel"
 
@@ -61,7 +61,15 @@ class CompiledEngine:
             raise AnalysisError(what, fix='pip install "econmodel[fast]", or leave the engine to auto')
         from econmodel.model.kernel import Ways, workspace
 
-        self.run, plan = run, inflows(run.moves)
+        self.run, plan, waiting = run, inflows(run.moves), wait_ways(run.moves)
+        cycles = [n for _, _, n in run.moves.waits]
+        first = np.cumsum([0, *cycles])
+        keeps = [(w, t, u) for w in reversed(range(len(cycles))) for t, u in waiting.keeps[w]]
+        starts = [(w, t) for w, ways in enumerate(waiting.starts) for t in ways]
+        at = [wait[0] for wait in run.moves.waits]
+        self.held = np.zeros((first[-1], initial.shape[1]))
+        for w, state in enumerate(at):
+            self.held[first[w + 1] - 1] = initial[state]
         self.ways = Ways(
             np.array(run.moves.sources, dtype=np.int64),
             plan.way_of_move,
@@ -69,6 +77,15 @@ class CompiledEngine:
             plan.source,
             plan.stay,
             np.array(run.moves.impulses, dtype=np.int64).reshape(-1, 2),
+            np.array(
+                [
+                    (state, target, n, low, stay, at.index(target) if target in at else -1)
+                    for (state, target, n), low, stay in zip(run.moves.waits, first, waiting.stay, strict=False)
+                ],
+                dtype=np.int64,
+            ).reshape(-1, 6),
+            np.array(keeps, dtype=np.int64).reshape(-1, 3),
+            np.array(starts, dtype=np.int64).reshape(-1, 2),
             TOLERANCE,
             ROUNDING,
         )
@@ -100,7 +117,7 @@ class CompiledEngine:
         trace = np.zeros((0, 1, 1)) if sums.trace is None else sums.trace[at.start + 1 : at.stop + 1]
         totals = Totals(sums.starts, sums.years, sums.moves, sums.visits, trace)
         end = np.array(state)
-        deficit = advance_lanes(stages, self.ways, totals, self.work, end)
+        deficit = advance_lanes(stages, self.ways, totals, self.work, end, self.held, first_stage * schedule.cycles_per_stage)
         if not deficit == 0.0:
             for k, row in enumerate(block.rows):
                 refuse(self.run.moves, block.p[row], first_stage + k)

@@ -69,6 +69,7 @@ class CourseInputs:
 
     ``r_stop`` is (draw, strategy, step) with steps from years 0 and 2; ``r_other_rebleed_alone`` is (draw,), for those who
     bled from another source only; ``hr_rebleed_by_time`` is (draw, 2), in the first twelve months after a bleed and later.
+    ``excess_spans`` is in how many parts of the time after a bleed the death rate is raised, None for good.
     ``lowered`` marks draws in which an open varix had to bleed less than ``hr_patent`` says for the trial to come out.
     """
 
@@ -83,7 +84,7 @@ class CourseInputs:
     r_other_rebleed: FloatArray
     r_other_rebleed_alone: FloatArray
     hr_rebleed_by_time: FloatArray
-    excess_recent_only: bool
+    excess_spans: int | None
     trial: Trial
     evidence: Evidence
 

@@ -45,7 +45,7 @@ class CourseMoves(DiseaseMoves):
     r_other_rebleed: FloatArray
     r_other_alone: FloatArray
     hr_rebleed: tuple[FloatArray, FloatArray]
-    excess_recent_only: bool
+    excess_spans: int | None
     events: dict[str, tuple[Factors, FloatArray]]
 
     @abstractmethod
@@ -74,7 +74,7 @@ class CourseMoves(DiseaseMoves):
             case "rebleeding_other":
                 return self._acute(self.p_death_rebleed, "recover_other")
             case "post_bleed":
-                return self._after_bleed(part, years, self.r_gastric_rebleed * self.hr_rebleed[0 if part else 1], self.r_other_rebleed)
+                return self._after_bleed(part, years, self.r_gastric_rebleed * self.hr_rebleed[int(part != 1)], self.r_other_rebleed)
             case "post_other":
                 return self._after_bleed(part, years, self.gastric_rates(years) * self.hr_closed, self.r_other_alone)
         return super().chances(family, part, years)
@@ -120,11 +120,12 @@ class CourseMoves(DiseaseMoves):
         }
 
     def _after_bleed(self, part: int, years: IntArray, gastric: FloatArray, other: FloatArray) -> Factors:
-        multiple = self.hr_death_after_bleed if part or not self.excess_recent_only else ONE
+        raised = self.excess_spans is None or 0 < part <= self.excess_spans
+        multiple = self.hr_death_after_bleed if raised else ONE
         events, none = self.compete(
             {
                 "gastric_rebleed": gastric,
-                "other_rebleed": other * self.hr_rebleed[0 if part else 1],
+                "other_rebleed": other * self.hr_rebleed[int(part != 1)],
                 "transplant": self.transplant,
                 "other_death": self.background(years) + self.excess * multiple,
             }
@@ -143,7 +144,7 @@ class CourseHazards(CourseMoves, Hazards):
         self.p_back, self.p_lost = (by_strategy(within_a_month(rate)) for rate in (course.r_recurrence, r_lost))
         self.p_stop = [by_strategy(within_a_month(course.r_stop[:, :, step])) for step in range(len(STOP_STEPS))]
         self.r_gastric_rebleed, self.r_other_rebleed = by_strategy(course.r_gastric_rebleed), by_strategy(course.r_other_rebleed)
-        self.r_other_alone, self.excess_recent_only = by_draw(course.r_other_rebleed_alone), course.excess_recent_only
+        self.r_other_alone, self.excess_spans = by_draw(course.r_other_rebleed_alone), course.excess_spans
         self.hr_rebleed = by_draw(course.hr_rebleed_by_time[:, 0]), by_draw(course.hr_rebleed_by_time[:, 1])
         self.events = {}
 

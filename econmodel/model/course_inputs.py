@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from econmodel.errors import ModelError
 from econmodel.model.course import MONTHS, TRIAL_VISITS, CourseInputs, Evidence, Trial, calibrate, marginal_hazard
 from econmodel.model.natural_history import FirstBleed
+from econmodel.model.structure import EXCESS_SPANS
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import TRIAL_DETECTION, StrategyRow, twin
 from econmodel.records import record
@@ -77,7 +78,7 @@ def resolve_course(parameters: ParameterSet, v: Values, mix: ReferenceMix, hr_it
         r_stop=np.stack(steps, axis=2),
         r_other_rebleed_alone=np.broadcast_to(v["r_late_rebleed_other"], n_draws),
         hr_rebleed_by_time=side_by_side(list(by_time)),
-        excess_recent_only=parameters.text("years_excess_after_bleed") == "one_year",
+        excess_spans=EXCESS_SPANS[parameters.text("years_excess_after_bleed")],
         trial=trial,
         evidence=evidence,
         **found,

@@ -15,7 +15,7 @@ from econmodel.model.class_hazards import hazards_of
 from econmodel.model.cohort import CohortTotals
 from econmodel.model.disease import count_after_sessions, initial_state
 from econmodel.model.hazards import CYCLES_PER_YEAR
-from econmodel.model.individuals import cumulative_chances, moves_out
+from econmodel.model.individuals import Clock, cumulative_chances, moves_out
 from econmodel.model.inputs import ModelInputs
 from econmodel.records import record
 
@@ -71,7 +71,7 @@ class _Run:
         self.hazards, self.lane = hazards_of(inputs), patients.lanes(inputs)
         by_draw = (patients.draw * len(inputs.strategies.keys) + patients.strategy) * inputs.relative.shape[1] + patients.cell
         self.state = initial_state(inputs).argmax(axis=0)[by_draw]
-        self.leaving = moves_out(structure)
+        self.leaving, self.clock = moves_out(structure), Clock(structure, len(self.state))
         self.edges = np.empty(0)
         n, n_moves, lanes = len(structure.states), len(structure.moves), int(np.prod(self.hazards.shape))
         self.kind = np.full((n, max(map(len, self.leaving.values())) + 1), -1)
@@ -100,7 +100,7 @@ class _Run:
         self._visit(lag, who, month, lane)
         now = self.state[who]
         first = (self.rng.random(len(who)) >= self.edges[:, now, lane]).sum(axis=0)
-        move, after = self.kind[now, first], self.target[now, first]
+        move, after = self.kind[now, first], self.clock.pass_month(who, now, self.target[now, first])
         np.add.at(totals.starts[0], (month, now, lane), 1.0)
         for at in (now, after):
             np.add.at(totals.years[0], (month, at, lane), 0.5 / CYCLES_PER_YEAR)

@@ -18,6 +18,7 @@ from econmodel.model.structure import Structure
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 
 
 @record
@@ -65,7 +66,7 @@ def simulate_patients(inputs: ModelInputs, strategy: str, n_patients: int, *, rn
     state = initial_state(inputs)[:, lanes].argmax(axis=0)
     kinds = tuple(dict.fromkeys(move.kind for move in (*structure.moves, *structure.impulses)))
     counts = np.zeros((n_patients, len(kinds) + 1))
-    alive, course = np.zeros(n_patients), np.zeros(n_patients)
+    alive, course, clock = np.zeros(n_patients), np.zeros(n_patients), Clock(structure, n_patients)
     at, visits = structure.index, np.zeros((n_patients, len(structure.states)))
     leaving, under_way = moves_out(structure), structure.family("in_course")
     target = np.tile(np.arange(len(at))[:, None], max(map(len, leaving.values())) + 1)
@@ -90,9 +91,25 @@ def simulate_patients(inputs: ModelInputs, strategy: str, n_patients: int, *, rn
             course[living] += np.isin(now, under_way)
             first = (rng.random(n_patients)[living] >= edges[:, now, lanes[living]]).sum(axis=0)
             counts[living, kind[now, first]] += 1
-            state[living] = target[now, first]
+            state[living] = clock.pass_month(living, now, target[now, first])
             alive[living] += state[living] != at["dead"]
     return SimulatedPatients(kinds, counts[:, :-1], alive, course, visits)
+
+
+class Clock:
+    """Months that each patient has waited in a state left by time alone."""
+
+    def __init__(self, structure: Structure, n_patients: int) -> None:
+        self.months, self.following = structure.waiting()
+        self.waited = np.zeros(n_patients, np.int64)
+
+    def pass_month(self, who: IntArray, now: IntArray, after: IntArray) -> IntArray:
+        """State after a month of some patients, given those before it and after its moves; a way in from elsewhere starts the time."""
+        stays = (self.months[now] > 0) & (self.months[after] > 0)
+        waited = np.where(stays, self.waited[who] + 1, 0)
+        due = stays & (waited == self.months[after])
+        self.waited[who] = np.where(due, 0, waited)
+        return np.where(due, self.following[after], after)
 
 
 def moves_out(structure: Structure) -> dict[int, list[int]]:

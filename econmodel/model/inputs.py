@@ -14,7 +14,7 @@ from econmodel.errors import ModelError, ParameterError
 from econmodel.model.course import CourseInputs
 from econmodel.model.course_inputs import ReferenceMix, product, resolve_course
 from econmodel.model.natural_history import TIME_STEPS, FirstBleed, acute_fatality, first_bleed, relative_hazards, shift_on_logit
-from econmodel.model.structure import Structure, build_course_structure, build_structure
+from econmodel.model.structure import EXCESS_SPANS, SPANS, Structure, build_course_structure, build_structure
 from econmodel.model.worsening import solve_again, split_by_class
 from econmodel.parameters.loading import read_life_table
 from econmodel.parameters.parameter_set import ParameterSet
@@ -212,12 +212,12 @@ def declare_structure(parameters: ParameterSet, n_years: int) -> Structure:
 
 
 def _plain_structure(parameters: ParameterSet, n_years: int) -> Structure:
-    """States and moves before any split by class; a year after a bleed is told apart where something changes at its end."""
-    recent = parameters.text("years_excess_after_bleed") == "one_year"
+    """States and moves before any split by class; time after a bleed is told apart where something changes at its end."""
+    excess = EXCESS_SPANS[parameters.text("years_excess_after_bleed")] or 0
     if parameters.text("effect_basis") == PROCESS:
-        return build_course_structure(recent_months=12 if recent or parameters.text("rebleed_by_time") == "step" else 0)
+        return build_course_structure(spans=SPANS[: max(excess, int(parameters.text("rebleed_by_time") == "step"))])
     vintages = n_years if parameters.text("effect_clock") == "last_course" else 1
-    return build_structure(vintages=vintages, recent_months=12 if recent else 0)
+    return build_structure(vintages=vintages, spans=SPANS[:excess])
 
 
 def _case_mix(parameters: ParameterSet, v: Values, b: tuple[FloatArray, ...], frailty: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -43,7 +43,11 @@ class Stages(NamedTuple):
 
 
 class Ways(NamedTuple):
-    """Moves as data: their sources, the way each is part of, the ways into each state, and impulses (source, target)."""
+    """Moves as data: their sources, the way each is part of, the ways into each state, and impulses (source, target).
+
+    ``waits`` are rows (state, next state, cycles, first row held, way of staying, wait of the next state or -1); ``keeps``
+    (wait, way, wait it comes from) and ``starts`` (wait, way) are the other ways into them.
+    """
 
     sources: IntArray
     way_of_move: IntArray
@@ -51,6 +55,9 @@ class Ways(NamedTuple):
     source: IntArray
     stay: IntArray
     impulses: IntArray
+    waits: IntArray
+    keeps: IntArray
+    starts: IntArray
     tolerance: float
     rounding: float
 
@@ -77,6 +84,7 @@ class Work(NamedTuple):
     starts: FloatArray
     moves: FloatArray
     summed: FloatArray
+    leaving: FloatArray
     n_live: IntArray
     live: IntArray
     live_into: IntArray
@@ -103,6 +111,7 @@ def workspace(n_states: int, ways: Ways, n_weights: int) -> Work:
         starts=weighted(n_states),
         moves=weighted(n_moves),
         summed=np.zeros(n_weights),
+        leaving=rows(len(ways.waits)),
         n_live=np.zeros(1, np.int64),
         live=np.zeros(n_moving, np.int64),
         live_into=np.zeros(n_moving + 1, np.int64),
@@ -176,6 +185,10 @@ def find_live(ways: Ways, work: Work) -> int:
         for k in range(len(ways.impulses)):
             if inside[ways.impulses[k, 0]] and not inside[ways.impulses[k, 1]]:
                 inside[ways.impulses[k, 1]] = True
+                grew = True
+        for w in range(len(ways.waits)):
+            if inside[ways.waits[w, 0]] and not inside[ways.waits[w, 1]]:
+                inside[ways.waits[w, 1]] = True
                 grew = True
     count, filled = 0, 0
     for j in range(n):
@@ -284,6 +297,56 @@ def strike(
 
 
 @compiled
+def wait(
+    pair: FloatArray,
+    at: int,
+    ways: FloatArray,
+    source: IntArray,
+    waits: IntArray,
+    keeps: IntArray,
+    starts: IntArray,
+    held: FloatArray,
+    leaving: FloatArray,
+    cycle: int,
+    low: int,
+) -> None:
+    """Let those whose time is up go on, at the end of a cycle: as ``Waiting`` in ``model/stages.py``."""
+    to, width = 1 - at, min(WIDTH, held.shape[1] - low)
+    for w in range(len(waits) - 1, -1, -1):
+        n, first, stay = waits[w, 2], waits[w, 3], waits[w, 4]
+        for i in range(first, first + n):
+            row = held[i, low : low + width]
+            for k in range(width):
+                row[k] *= ways[stay, k]
+        for j in range(len(keeps)):
+            if keeps[j, 0] == w:
+                t, other = keeps[j, 1], waits[keeps[j, 2], 3]
+                for i in range(n):
+                    row, older = held[first + i, low : low + width], held[other + i, low : low + width]
+                    for k in range(width):
+                        row[k] += ways[t, k] * older[k]
+    for w in range(len(waits)):
+        row = held[waits[w, 3] + cycle % waits[w, 2], low : low + width]
+        for k in range(width):
+            leaving[w, k] = row[k]
+            row[k] = 0.0
+    for j in range(len(starts)):
+        w, t = starts[j, 0], starts[j, 1]
+        row, x = held[waits[w, 3] + cycle % waits[w, 2], low : low + width], source[t]
+        for k in range(width):
+            row[k] += ways[t, k] * pair[at, x, k]
+    for w in range(len(waits)):
+        state, following, goes_on = waits[w, 0], waits[w, 1], waits[w, 5]
+        for k in range(width):
+            pair[to, state, k] -= leaving[w, k]
+            pair[to, following, k] += leaving[w, k]
+        if goes_on >= 0:
+            row = held[waits[goes_on, 3] + cycle % waits[goes_on, 2], low : low + width]
+            for k in range(width):
+                row[k] += leaving[w, k]
+
+
+@compiled
 def run_cycles(
     pair: FloatArray,
     total: FloatArray,
@@ -302,6 +365,12 @@ def run_cycles(
     struck: FloatArray,
     struck_at: IntArray,
     impulses: IntArray,
+    waits: IntArray,
+    keeps: IntArray,
+    starts: IntArray,
+    held: FloatArray,
+    leaving: FloatArray,
+    first_cycle: int,
     g: int,
     low: int,
 ) -> None:
@@ -313,6 +382,8 @@ def run_cycles(
             strike(counts, period, struck, struck_at[g, cycle], impulses, pair, cycle % 2, weights, cycle, low)
         add_occupancy(total, pair, cycle % 2, weights, cycle, live, count)
         step(pair, cycle % 2, ways, source, live, into, way, count)
+        if len(waits):
+            wait(pair, cycle % 2, ways, source, waits, keeps, starts, held, leaving, first_cycle + cycle, low)
 
 
 @compiled
@@ -361,7 +432,19 @@ def open_span(ways: Ways, work: Work) -> None:
 
 
 @compiled
-def run_stage(g: int, low: int, width: int, opens: bool, ends: bool, stages: Stages, ways: Ways, totals: Totals, work: Work) -> float:
+def run_stage(
+    g: int,
+    low: int,
+    width: int,
+    opens: bool,
+    ends: bool,
+    stages: Stages,
+    ways: Ways,
+    totals: Totals,
+    work: Work,
+    held: FloatArray,
+    first_cycle: int,
+) -> float:
     """Run one stage on one block of lanes; returns 0 if its probabilities keep the rules.
 
     Stages in a row that share probabilities and period are a span: what follows from these is done where it opens or ends.
@@ -393,6 +476,12 @@ def run_stage(g: int, low: int, width: int, opens: bool, ends: bool, stages: Sta
         stages.struck,
         stages.struck_at,
         ways.impulses,
+        ways.waits,
+        ways.keeps,
+        ways.starts,
+        held,
+        work.leaving,
+        first_cycle + g * n_cycles,
         g,
         low,
     )
@@ -413,7 +502,9 @@ def run_stage(g: int, low: int, width: int, opens: bool, ends: bool, stages: Sta
 
 
 @compiled
-def advance_lanes(stages: Stages, ways: Ways, totals: Totals, work: Work, state: FloatArray) -> float:
+def advance_lanes(
+    stages: Stages, ways: Ways, totals: Totals, work: Work, state: FloatArray, held: FloatArray, first_cycle: int
+) -> float:
     """Run the stages at hand on every lane of ``state``, which ends as the last; returns 0 if all keep the rules."""
     n_lanes, n_stages, deficit = state.shape[1], len(stages.rows), 0.0
     for low in range(0, n_lanes, WIDTH):
@@ -426,7 +517,7 @@ def advance_lanes(stages: Stages, ways: Ways, totals: Totals, work: Work, state:
         for g in range(n_stages):
             leaves = g + 1 == n_stages or stages.period[g + 1] != stages.period[g]
             ends = leaves or stages.rows[g + 1] != stages.rows[g]
-            deficit += run_stage(g, low, width, opens, ends, stages, ways, totals, work)
+            deficit += run_stage(g, low, width, opens, ends, stages, ways, totals, work, held, first_cycle)
             opens = ends
             if leaves:
                 for w in range(len(work.starts)):

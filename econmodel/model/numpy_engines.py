@@ -11,7 +11,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.model.stages import ROUNDING, TOLERANCE, Moves, Run, StageBlock, inflows, refuse
+from econmodel.model.stages import ROUNDING, TOLERANCE, Moves, Run, StageBlock, Waiting, inflows, refuse
 
 FloatArray = NDArray[np.float64]
 SLICE = 5000
@@ -37,6 +37,7 @@ class SlicedEngine:
     def __init__(self, run: Run, initial: FloatArray) -> None:
         self.run = run
         self.slices = alike(initial, SLICE)
+        self.waiting = Waiting(run.moves, initial)
         width = max(lanes.stop - lanes.start for lanes in self.slices)
         self.occupancy = np.zeros((run.schedule.cycles_per_stage + 1, run.moves.n_states, width))
 
@@ -68,6 +69,8 @@ class SlicedEngine:
             if cycle in struck:
                 run.strike(struck[cycle], now, period, factors[:, cycle], lanes)
             live.step(now, after, flow)
+            if live.waits:
+                self.waiting.advance(live.ways, now, after, stage * schedule.cycles_per_stage + cycle, lanes)
         end, total = np.zeros_like(first), np.zeros((len(factors), *first.shape))
         for i in live.states:
             end[i] = occupancy[-1, i]
@@ -103,10 +106,12 @@ class _Live:
         while True:
             reached = {j for j in range(moves.n_moving) for t in range(into[j], into[j + 1]) if carries[t] and sources[t] in states}
             reached |= {target for source, target in moves.impulses if source in states}
+            reached |= {target for state, target, _ in moves.waits if state in states}
             if reached <= states:
                 break
             states |= reached
-        self.states = sorted(states)
+        self.states, self.ways = sorted(states), ways
+        self.waits = any(state in states for state, _, _ in moves.waits)
         self.into = [
             (
                 j,
@@ -151,7 +156,7 @@ class FewLanesEngine:
     """Runs blocks of stages where calls cost more than memory."""
 
     def __init__(self, run: Run, initial: FloatArray) -> None:
-        self.run = run
+        self.run, self.waiting = run, Waiting(run.moves, initial)
 
     def advance(self, block: StageBlock, state: FloatArray, first_stage: int) -> FloatArray:
         """Run a block, add to the sums and return the occupancy at its end: (state, lane)."""
@@ -197,6 +202,8 @@ class FewLanesEngine:
                 occupancy[at].take(plan.source, axis=0, out=flow, mode="clip")
                 np.multiply(flow, ways, out=flow)
                 np.add.reduceat(flow, plan.into[:-1], axis=0, out=occupancy[at + 1, :n])
+                if run.moves.waits:
+                    self.waiting.advance(ways, occupancy[at], occupancy[at + 1], stage * n_cycles + cycle)
         if n < len(state):
             whole = state.sum(axis=0)
             occupancy[1:, n] = whole - occupancy[1:, :n].sum(axis=1)

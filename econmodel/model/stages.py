@@ -6,7 +6,7 @@ occupancy after it. A state's staying probability is one more way in, from the s
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -26,13 +26,16 @@ class Moves:
     """Moves between ``n_states`` states; move ``m`` goes from ``sources[m]`` to ``targets[m]``.
 
     ``impulses`` are moves at the very start of a cycle, (source, target), neither of them the sink: they take place in
-    this order, before all else of the cycle, and only in cycles that :class:`Run` names.
+    this order, before all else of the cycle, and only in cycles that :class:`Run` names. ``waits`` are (state, next state,
+    cycles): who is still in the state at the end of so many cycles there goes on to the next, whenever each of them came. A
+    move from one waiting state to a later one, of as many cycles, keeps the time waited; any other way in starts it.
     """
 
     n_states: int
     sources: tuple[int, ...]
     targets: tuple[int, ...]
     impulses: tuple[tuple[int, int], ...] = ()
+    waits: tuple[tuple[int, int, int], ...] = ()
 
     @property
     def sink(self) -> int | None:
@@ -74,6 +77,61 @@ def inflows(moves: Moves) -> Inflows:
         way_of_move=np.array([position.get((j, i), -1) for i, j in zip(moves.sources, moves.targets, strict=True)], dtype=np.int64),
         stay=np.array([position[i, i] for i in range(n)], dtype=np.int64),
     )
+
+
+@record
+class WaitWays:
+    """Ways of the waiting states, of each: staying, those that start its time, and those that keep it (way, waiting state)."""
+
+    stay: tuple[int, ...]
+    starts: tuple[tuple[int, ...], ...]
+    keeps: tuple[tuple[tuple[int, int], ...], ...]
+
+
+@lru_cache(maxsize=32)
+def wait_ways(moves: Moves) -> WaitWays:
+    """Sort the ways into waiting states by what they do to the time waited."""
+    plan, at = inflows(moves), {wait[0]: w for w, wait in enumerate(moves.waits)}
+    into, sources = plan.into.tolist(), plan.source.tolist()
+    others = [[t for t in range(into[i], into[i + 1]) if sources[t] != i] for i in at]
+    return WaitWays(
+        tuple(int(plan.stay[i]) for i in at),
+        tuple(tuple(t for t in ways if sources[t] not in at) for ways in others),
+        tuple(tuple((t, at[sources[t]]) for t in ways if sources[t] in at) for ways in others),
+    )
+
+
+class Waiting:
+    """Those in waiting states by the cycle they came in, each (cycle, lane): only what leaves them needs to know."""
+
+    def __init__(self, moves: Moves, initial: FloatArray) -> None:
+        self.waits, self.ways, self.source = moves.waits, wait_ways(moves), inflows(moves).source
+        self.held = [np.zeros((cycles, initial.shape[1])) for _, _, cycles in moves.waits]
+        for held, (state, _, _) in zip(self.held, moves.waits, strict=True):
+            held[-1] = initial[state]
+
+    def advance(
+        self, ways: Sequence[FloatArray] | FloatArray, now: FloatArray, after: FloatArray, cycle: int, lanes: slice = slice(None)
+    ) -> None:
+        """Let those whose time is up go on, at the end of a cycle of the whole run, in place.
+
+        ``ways`` is by way, (lane,); ``now`` and ``after`` are occupancy at the cycle's start and end, (state, lane).
+        """
+        held = [array[:, lanes] for array in self.held]
+        for w in reversed(range(len(held))):
+            held[w] *= ways[self.ways.stay[w]]
+            for t, u in self.ways.keeps[w]:
+                held[w] += ways[t] * held[u]
+        slots = [cycle % cycles for _, _, cycles in self.waits]
+        leaving = [array[slot].copy() for array, slot in zip(held, slots, strict=True)]
+        for w, slot in enumerate(slots):
+            held[w][slot] = sum((ways[t] * now[self.source[t]] for t in self.ways.starts[w]), start=np.zeros_like(leaving[w]))
+        at = {wait[0]: w for w, wait in enumerate(self.waits)}
+        for (state, following, _), gone in zip(self.waits, leaving, strict=True):
+            after[state] -= gone
+            after[following] += gone
+            if following in at:
+                held[at[following]][slots[at[following]]] += gone
 
 
 @record

@@ -6,6 +6,11 @@ scenarios; a split state reports under its family.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
 from econmodel.model.cohort import Moves
 from econmodel.records import record
 
@@ -64,6 +69,10 @@ MOVE_LABELS = {
     "worsens": "Child-Pugh class worsens",
 }
 
+# Months of the parts of the time after a bleed, and in how many of them the death rate is raised (None: for good).
+SPANS = (12, 48)
+EXCESS_SPANS = {"lifelong": None, "five_years": 2, "one_year": 1}
+
 
 @record
 class State:
@@ -95,16 +104,26 @@ class Move:
 
 
 @record
+class Wait:
+    """Who stays in a state for some months goes on to another."""
+
+    source: str
+    target: str
+    months: int
+
+
+@record
 class Structure:
     """States in order (death last), the moves between them, and the impulses: moves at the start of certain months.
 
-    ``plain`` is the structure before its states were split by Child class, where they were.
+    ``waits`` are parts of a state left by time alone. ``plain`` is the structure before its states were split by Child class.
     """
 
     states: tuple[State, ...]
     moves: tuple[Move, ...]
     impulses: tuple[Move, ...] = ()
     plain: Structure | None = None
+    waits: tuple[Wait, ...] = ()
 
     @property
     def index(self) -> dict[str, int]:
@@ -115,7 +134,28 @@ class Structure:
         """Return the moves as the engine takes them."""
         at = self.index
         sources, targets = (tuple(at[getattr(m, end)] for m in self.moves) for end in ("source", "target"))
-        return Moves(len(self.states), sources, targets, tuple((at[m.source], at[m.target]) for m in self.impulses))
+        impulses = tuple((at[m.source], at[m.target]) for m in self.impulses)
+        return Moves(len(self.states), sources, targets, impulses, tuple((at[w.source], at[w.target], w.months) for w in self.waits))
+
+    def waiting(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Months of each state's wait, 0 for none, and the position of the state that follows."""
+        months, following, at = np.zeros(len(self.states), np.int64), np.arange(len(self.states)), self.index
+        for wait in self.waits:
+            months[at[wait.source]], following[at[wait.source]] = wait.months, at[wait.target]
+        return months, following
+
+    def by_month(self) -> Structure:
+        """Each month of a wait as a state of its own, for whoever can only follow moves; not for states split by Child class."""
+        months = {w.source: [f"{w.source}_month_{m + 1}" for m in range(w.months)] for w in self.waits}
+        states = [State(key, s.family, s.part) for s in self.states for key in months.get(s.key, [s.key])]
+        enters = {key: found[0] for key, found in months.items()}
+        moves = [
+            Move(source, enters.get(m.target, m.target), m.kind) for m in self.moves for source in months.get(m.source, [m.source])
+        ]
+        for w in self.waits:
+            here = [*months[w.source], enters.get(w.target, w.target)]
+            moves += [Move(month, following, "ages") for month, following in pairwise(here)]
+        return Structure(tuple(states), tuple(moves), self.impulses)
 
     @property
     def families(self) -> tuple[str, ...]:
@@ -135,19 +175,18 @@ class Structure:
         return [i for i, move in enumerate((*self.moves, *self.impulses)) if move.kind in names]
 
 
-def build_structure(*, vintages: int = 1, recent_months: int = 0) -> Structure:
+def build_structure(*, vintages: int = 1, spans: tuple[int, ...] = ()) -> Structure:
     """Declare states and moves.
 
     Parameters
     ----------
     vintages
         Number of parts of ``protected``, by the model year in which the last course ended (1: no split).
-    recent_months
-        Months after a survived bleed that are told apart from later ones (0: no split).
+    spans
+        Months of each part of the time after a survived bleed that is told apart from what follows.
     """
     protected = [State("protected" if vintages == 1 else f"protected_{v}", "protected", v) for v in range(vintages)]
-    recent = [State(f"post_bleed_month_{m + 1}", "post_bleed", m + 1) for m in range(recent_months)]
-    post = [*recent, State("post_bleed", "post_bleed")]
+    post = _parts("post_bleed", spans)
     plain = {key: State(key, key) for key in STATE_LABELS}
     states = [
         plain["at_risk"],
@@ -169,16 +208,14 @@ def build_structure(*, vintages: int = 1, recent_months: int = 0) -> Structure:
             Move(source, "rebleeding", "early_rebleed"),
             Move(source, post[0].key, "recover"),
         ]
-    for month, state in enumerate(post):
+    for state in post:
         moves += [
             Move(state.key, "rebleeding", "late_rebleed"),
             Move(state.key, "transplanted", "transplant"),
             Move(state.key, "dead", "other_death"),
         ]
-        if month < recent_months:
-            moves.append(Move(state.key, post[month + 1].key, "ages"))
     moves.append(Move("transplanted", "dead", "other_death"))
-    return Structure(tuple(states), tuple(moves))
+    return Structure(tuple(states), tuple(moves), waits=_waits(post, spans))
 
 
 def _never_bled(source: str, other: str = "bleeding") -> list[Move]:
@@ -190,7 +227,7 @@ def _never_bled(source: str, other: str = "bleeding") -> list[Move]:
     ]
 
 
-def build_course_structure(*, recent_months: int = 0) -> Structure:
+def build_course_structure(*, spans: tuple[int, ...] = ()) -> Structure:
     """Declare states and moves where treatment works, and stops working, by what happens to the varix.
 
     A month is told as one move: a session and the end of its course come first, then competing events, then recurrence,
@@ -198,11 +235,11 @@ def build_course_structure(*, recent_months: int = 0) -> Structure:
 
     Parameters
     ----------
-    recent_months
-        Months after a survived bleed that are told apart from later ones (0: no split).
+    spans
+        Months of each part of the time after a survived bleed that is told apart from what follows.
     """
     keys = (*COURSE_NEVER_BLED, "bleeding", "post_bleed", "rebleeding", *list(COURSE_LABELS)[3:], "transplanted", "dead")
-    states = [part for key in keys for part in (_recent(key, recent_months) if key.startswith("post") else [State(key, key)])]
+    states = [part for key in keys for part in (_parts(key, spans) if key.startswith("post") else [State(key, key)])]
     moves = [move for key in COURSE_NEVER_BLED for move in _never_bled(key, other="bleeding_other")]
     moves += [
         Move("in_course", "dead", "procedure_death"),
@@ -219,14 +256,19 @@ def build_course_structure(*, recent_months: int = 0) -> Structure:
     ]
     for first, post, again in (("bleeding", "post_bleed", "rebleeding"), ("bleeding_other", "post_other", "rebleeding_other")):
         recover = "recover_other" if first == "bleeding_other" else "recover"
-        moves += _after_bleed(first, again, _recent(post, recent_months), recover)
+        moves += _after_bleed(first, again, _parts(post, spans), recover)
     moves.append(Move("transplanted", "dead", "other_death"))
-    return Structure(tuple(states), tuple(moves), (Move("patent", "in_course", "retreat"),))
+    waits = tuple(wait for post in ("post_bleed", "post_other") for wait in _waits(_parts(post, spans), spans))
+    return Structure(tuple(states), tuple(moves), (Move("patent", "in_course", "retreat"),), waits=waits)
 
 
-def _recent(key: str, months: int) -> list[State]:
-    """Parts of a state, by the month since the bleed, and the lasting one."""
-    return [*(State(f"{key}_month_{m + 1}", key, m + 1) for m in range(months)), State(key, key)]
+def _parts(key: str, spans: tuple[int, ...]) -> list[State]:
+    """Parts of a state, by the time since the bleed, and the lasting one."""
+    return [*(State(f"{key}_span_{k + 1}", key, k + 1) for k in range(len(spans))), State(key, key)]
+
+
+def _waits(parts: list[State], spans: tuple[int, ...]) -> tuple[Wait, ...]:
+    return tuple(Wait(now.key, following.key, months) for (now, following), months in zip(pairwise(parts), spans, strict=True))
 
 
 def _after_bleed(first: str, again: str, parts: list[State], recover: str) -> list[Move]:
@@ -236,13 +278,11 @@ def _after_bleed(first: str, again: str, parts: list[State], recover: str) -> li
         for source in (first, again)
         for move in (Move(source, "dead", "bleed_death"), Move(source, again, "early_rebleed"), Move(source, parts[0].key, recover))
     ]
-    for month, state in enumerate(parts):
+    for state in parts:
         moves += [
             Move(state.key, "rebleeding", "gastric_rebleed"),
             Move(state.key, again, "other_rebleed"),
             Move(state.key, "transplanted", "transplant"),
             Move(state.key, "dead", "other_death"),
         ]
-        if state.part:
-            moves.append(Move(state.key, parts[month + 1].key, "ages"))
     return moves

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from econmodel.model.course import MONTHS, secants
 from econmodel.model.natural_history import TARGET_YEARS, FirstBleed, reference_hazard
-from econmodel.model.structure import Move, State, Structure
+from econmodel.model.structure import Move, State, Structure, Wait
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -43,7 +43,7 @@ class Part:
 @lru_cache(maxsize=8)
 def parts(plain: Structure) -> tuple[Part, ...]:
     """Moves of a structure split by class; an event leaves the class as it is, anything else may be joined by worsening."""
-    at, passing = plain.index, {move.source for move in plain.moves if move.kind in ("recover", "recover_other", "ages")}
+    at, passing = plain.index, {move.source for move in plain.moves if move.kind in ("recover", "recover_other")}
     found = [Part(move, m, at[move.source], 0, None) for m, move in enumerate(plain.moves) if move.source in WHOLE]
     for child in range(CLASSES):
         for m, move in enumerate(plain.moves):
@@ -67,7 +67,8 @@ def split_by_class(plain: Structure) -> Structure:
     impulses = [
         Move(_in_class(i.source, child), _in_class(i.target, child), i.kind) for child in range(CLASSES) for i in plain.impulses
     ]
-    return Structure((*states, *whole), tuple(part.move for part in parts(plain)), tuple(impulses), plain)
+    waits = [Wait(_in_class(w.source, child), _in_class(w.target, child), w.months) for child in range(CLASSES) for w in plain.waits]
+    return Structure((*states, *whole), tuple(part.move for part in parts(plain)), tuple(impulses), plain, tuple(waits))
 
 
 def _in_class(key: str, child: int) -> str:

@@ -135,14 +135,19 @@ def conventions(code: str) -> dict[str, Any]:
 
     One without a file of its own takes its base's price index and questions; one in no table writes numbers in a style unknown.
     """
-    known = params_folder() / "countries" / f"{code}.toml"
-    if known.exists():
-        return dict(read_document(known).data["conventions"])
+    if known := _written(code):
+        return dict(known)
     found = table_rows("conventions.csv").get(code, {"number_style": "unknown", "currency_place": "before", "date_style": "day_first"})
     base = conventions(base_of(Country(code)))
     month = int(found.get("first_month", 1))
     same = {key: base[key] for key in ("price_index", "ask")}
     return {**found, "first_month": month, "payment_basis": "per_case", "payer": "Payer", **same}
+
+
+@cache
+def _written(code: str) -> dict[str, Any]:
+    known = params_folder() / "countries" / f"{code}.toml"
+    return dict(read_document(known).data["conventions"]) if known.exists() else {}
 
 
 def base_of(country: Country) -> str:

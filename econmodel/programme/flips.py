@@ -17,8 +17,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from econmodel.economics.activity import MonthlyProfiles
 from econmodel.economics.comparison import Comparison
-from econmodel.economics.evaluate import Evaluation, evaluate
+from econmodel.economics.evaluate import Evaluation, evaluate, read_by_patients, revalue
 from econmodel.economics.lead import Subjects, find_subjects
 from econmodel.errors import EconModelError
 from econmodel.model.inputs import Values, base_values
@@ -28,7 +29,7 @@ from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample
 from econmodel.parameters.schema import Parameter
 from econmodel.programme.inputs import input_kinds
-from econmodel.programme.planned import budget_of, in_the_mix
+from econmodel.programme.planned import budget_of, in_the_mix, programme_draws
 from econmodel.records import record
 from econmodel.uncertainty.deterministic import SETTINGS, STEPPED, Change, by_setting, points_in_range, possible, varied, varying
 from econmodel.uncertainty.held_certain import NOT_FACTS
@@ -38,10 +39,12 @@ from econmodel.wording import duration, lower, plain_number
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
 POINTS, CLOSE, CHANCES = 9, 1e-4, 4000
 MOST_SAID, LEAST_SAID = 5, 0.005
 SAME_BENEFIT = 0.02
 NO_ANSWER = -1
+REPAID = 8  # rows from which it pays to ask whether they concern patients at all
 SAME_PLACE = 6  # decimals of a distance: two answers that turn together keep the order of the questions
 PARTS = ("care", "money")
 WORTH, COST, CASH = ("worth its price", "not worth its price"), ("saves", "costs more"), ("above 0", "below 0")
@@ -148,6 +151,14 @@ class FlipList:
 
 
 @record
+class Patients:
+    """What happens to patients at the base values: all that a change of money, or of how health is valued, needs of them."""
+
+    evaluation: Evaluation
+    profiles: MonthlyProfiles
+
+
+@record
 class Asker:
     """Who answers: the case, and whom it is about."""
 
@@ -155,24 +166,27 @@ class Asker:
     subjects: Subjects
     decisions: tuple[Decision, ...]
 
-    def worth(self, parameters: ParameterSet, values: Values, parts: Sequence[str] = PARTS) -> FloatArray:
+    def worth(
+        self, parameters: ParameterSet, values: Values, parts: Sequence[str] = PARTS, patients: Patients | None = None
+    ) -> FloatArray:
         """What each answer hangs on, above 0 or not, then the net benefit of each strategy: (row, decision + strategy).
 
-        NaN where the model refuses the values, or was not asked.
+        NaN where the model refuses the values, or was not asked. With ``patients`` the values concern nothing else.
         """
         rows, n = len(next(iter(values.values()))), len(self.decisions)
-        found, died = np.full((rows, n + len(parameters.strategies)), np.nan), None
+        found = np.full((rows, n + len(parameters.strategies)), np.nan)
+        died, profiles = (patients.evaluation.died, patients.profiles) if patients else (None, None)
         try:
             if "care" in parts:
-                e = evaluate(parameters, values, yearly=False, by_group=False)
+                e = revalue(patients.evaluation, values) if patients else evaluate(parameters, values, yearly=False, by_group=False)
                 found[:, n:], died = e.net_benefit(parameters.number("willingness_to_pay"))[:, :, 0], e.died
                 found[:, : n - 1] = self._of(e)
             if "money" in parts:
-                found[:, n - 1] = cash_value(parameters, values, died)
+                found[:, n - 1] = cash_value(parameters, values, died, profiles)
         except EconModelError:
             if rows > 1:
                 each = ({name: column[i : i + 1] for name, column in values.items()} for i in range(rows))
-                return np.concatenate([self.worth(parameters, row, parts) for row in each])
+                return np.concatenate([self.worth(parameters, row, parts, patients) for row in each])
             found[:] = np.nan
         return found
 
@@ -220,11 +234,26 @@ class Asker:
         good = possible(parameters, values)
         found = np.full((len(changes), len(self.decisions) + len(parameters.strategies)), np.nan)
         size, threads = block_size(parameters, len(changes))
-        places = np.split(np.flatnonzero(good), range(size, int(good.sum()), size))
-        blocks = ({name: column[rows] for name, column in values.items()} for rows in places if rows.size)
-        for rows, worth in zip(places, in_order(partial(self.worth, parameters, parts=parts), blocks, threads), strict=False):
-            found[rows] = worth
+        alike = good & same_patients(parameters, values) if good.sum() >= REPAID else np.zeros_like(good)
+        for mine, patients in ((good & ~alike, None), (alike, patients_of(parameters) if alike.any() else None)):
+            places = np.split(np.flatnonzero(mine), range(size, int(mine.sum()), size))
+            blocks = ({name: column[rows] for name, column in values.items()} for rows in places if rows.size)
+            work = partial(self.worth, parameters, parts=parts, patients=patients)
+            for rows, worth in zip(places, in_order(work, blocks, threads), strict=False):
+                found[rows] = worth
         return found
+
+
+def same_patients(parameters: ParameterSet, values: Values) -> BoolArray:
+    """Rows whose values leave patients as they are at the base values."""
+    base = base_values(parameters)
+    return ~np.any([values[name] != base[name] for name in read_by_patients(parameters)], axis=0)
+
+
+def patients_of(parameters: ParameterSet) -> Patients:
+    """Follow the patients of the base values."""
+    _, (profiles, _) = programme_draws(in_the_mix(parameters), base_values(parameters))
+    return Patients(evaluate(parameters, base_values(parameters), yearly=False, by_group=False), profiles)
 
 
 def _parts(change: Change) -> Sequence[str]:
@@ -244,9 +273,11 @@ def care_worths(comparators: Sequence[str], compare: Callable[[str, bool], Compa
     return [np.atleast_1d(x) for x in (*(found.net_monetary_benefit for found in whole.values()), *costs)]
 
 
-def cash_value(parameters: ParameterSet, values: Values, died: FloatArray | None = None) -> FloatArray:
-    """Net present value of the programme in cash: (draw,); ``died`` as in the budget."""
-    return budget_of(in_the_mix(parameters), values, died=died).npv_cash
+def cash_value(
+    parameters: ParameterSet, values: Values, died: FloatArray | None = None, profiles: MonthlyProfiles | None = None
+) -> FloatArray:
+    """Net present value of the programme in cash: (draw,); ``died`` and ``profiles`` as in the budget."""
+    return budget_of(in_the_mix(parameters), values, died=died, profiles=profiles).npv_cash
 
 
 def find_flips(parameters: ParameterSet) -> FlipList:

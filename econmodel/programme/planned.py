@@ -48,13 +48,14 @@ def budget_of(
     values: Values,
     change: Callable[[ProgrammeInputs], ProgrammeInputs] = lambda inputs: inputs,
     died: FloatArray | None = None,
+    profiles: MonthlyProfiles | None = None,
 ) -> Budget:
     """Run the budget on some draws, its inputs changed as an analysis wants them.
 
     Whole numbers of the programme are the case's own: they do not vary between draws. ``died`` is the share of untreated
-    bleed admissions that end in death where an evaluation has found it.
+    bleed admissions that end in death where an evaluation has found it, ``profiles`` activity per start where it is known.
     """
-    inputs, planned = programme_draws(parameters, values, change, died)
+    inputs, planned = programme_draws(parameters, values, change, died, profiles)
     return run_budget(inputs, *planned, CATEGORY)
 
 
@@ -63,11 +64,14 @@ def programme_draws(
     values: Values,
     change: Callable[[ProgrammeInputs], ProgrammeInputs] = lambda inputs: inputs,
     died: FloatArray | None = None,
+    profiles: MonthlyProfiles | None = None,
 ) -> tuple[ProgrammeInputs, tuple[MonthlyProfiles, Prices]]:
     """Programme inputs of some draws, and their activity per start and prices."""
     fixed = {name for name, kind in input_kinds().items() if kind == "whole"}
     numbers = {name: v for name, v in values.items() if v.ndim == 1 and name in parameters.parameters and name not in fixed}
     inputs = change(read_inputs(parameters, numbers))
+    if profiles is not None:
+        return inputs, (profiles, prices_of(parameters, values, died))
     return inputs, _by_structure(
         parameters, values, years_needed(parameters, inputs.n_budget_years, inputs.n_duty_months * inputs.closes), died
     )

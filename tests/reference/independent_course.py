@@ -123,13 +123,14 @@ class Follower(Patient):
             moved[kind] += mass * chance
             after[target] += mass * chance
         stays = mass * (1 - sum(chance for *_, chance in chances))
-        after[(name, min(tag + 1, 12)) if name.startswith("post") else state] += stays
+        after[(name, min(tag + 1, 60)) if name.startswith("post") else state] += stays
 
     def late(self, name: str, tag: int, year: int, again: str) -> list[tuple[str, State, float]]:
         """Late rebleeds by source, transplant and death."""
         i, plan, child = self.inputs, self.plan, self.group["child"]
         time = i["hr_rebleed_by_time"][0 if tag < 12 and i["rebleed_by_time"] == "step" else 1]
-        raised = 1.0 if i["years_excess_after_bleed"] == "one_year" and tag >= 12 else i["hr_death_after_bleed"]
+        last = {"one_year": 12, "five_years": 60}.get(i["years_excess_after_bleed"])
+        raised = 1.0 if last is not None and tag >= last else i["hr_death_after_bleed"]
         untreated = self.never_bled(year, plan["hr_obliterated"], 1.0)["gastric_bleed"]
         alone = name == "post_other"
         p, _ = compete(

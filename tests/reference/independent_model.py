@@ -136,8 +136,8 @@ class Patient:
     def post_bleed(self, months: int, year: int) -> list[Exit]:
         """After a bleed, with a raised excess death rate for life or for twelve months."""
         i, child = self.inputs, self.group["child"]
-        one_year = i["years_excess_after_bleed"] == "one_year"
-        raised = 1.0 if one_year and months >= 12 else i["hr_death_after_bleed"]
+        last = {"one_year": 12, "five_years": 60}.get(i["years_excess_after_bleed"], 0)
+        raised = 1.0 if last and months >= last else i["hr_death_after_bleed"]
         p, none = compete(
             {
                 "late_rebleed": self.plan["r_late_rebleed"],
@@ -145,7 +145,7 @@ class Patient:
                 "other_death": self.background(year) + i["excess_death"][child] * raised,
             }
         )
-        aged = [("ages", ("post_bleed", months + 1), none)] if one_year and months < 12 else []
+        aged = [("ages", ("post_bleed", months + 1), none)] if months < last else []
         to = {"late_rebleed": "rebleeding", "transplant": "transplanted", "other_death": "dead"}
         return [*((kind, (to[kind], 0), chance) for kind, chance in p.items()), *aged]
 

@@ -42,6 +42,7 @@ RUNS: dict[str, tuple[list[str], list[str]]] = {
     "susceptibility": (["scenarios/frailty"], ["horizon_years=3", ITT]),
     "re-treatment restarts": (["scenarios/retreatment_restarts_effect"], ["horizon_years=7"]),
     "excess for one year": (["scenarios/excess_after_bleed_one_year"], [SHORT, ITT]),
+    "excess for five years": ([], ["horizon_years=7", ITT, "years_excess_after_bleed=five_years"]),
     "effect two years": (["scenarios/effect_two_years"], [SHORT]),
     "beta-blocker background": (["scenarios/beta_blocker_background"], [SHORT, ITT]),
     "process, lifetime": ([], []),
@@ -54,6 +55,10 @@ RUNS: dict[str, tuple[list[str], list[str]]] = {
     "process, class worsens, by time": (
         ["scenarios/child_worsening", "scenarios/excess_after_bleed_one_year"],
         ["horizon_years=4", "effect_basis=process", "rebleed_by_time=step"],
+    ),
+    "process, class worsens, five years after a bleed": (
+        ["scenarios/child_worsening"],
+        ["horizon_years=8", "effect_basis=process", "rebleed_by_time=step", "years_excess_after_bleed=five_years"],
     ),
     "process, susceptibility": (["scenarios/frailty"], ["horizon_years=3", "effect_basis=process"]),
     "after a bleed": ([AFTER], [SHORT, ITT, "perspective=societal"]),

@@ -65,7 +65,7 @@ def test_patent_share_between_visits(process):
     assert patent[12 + 12 * years] == pytest.approx(1 - np.exp(-rate * years), rel=1e-12)
 
 
-@pytest.mark.parametrize("years_excess", ["lifelong", "one_year"])
+@pytest.mark.parametrize("years_excess", ["lifelong", "five_years", "one_year"])
 def test_a_treatment_without_effect_is_none(vary, years_excess):
     """Ratios of 1 and no procedure death: first bleeds of every strategy equal those of none, whatever else happens."""
     ratios = ("hr_glue", "hr_beta_blocker", "hr_transvenous", "hr_eus_glue_vs_glue", "hr_coil_vs_glue", "hr_coil_and_glue_vs_glue")

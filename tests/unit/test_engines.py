@@ -19,7 +19,7 @@ from econmodel.model.stages import StageBlock
 from econmodel.model.structure import build_structure
 
 SCHEDULE = Schedule(12, (0, 0, 1, 2, 2), 12, (0.0, 0.03, 0.035))
-STRUCTURES = [build_structure(), build_structure(vintages=3, recent_months=12)]
+STRUCTURES = [build_structure(), build_structure(vintages=3, spans=(12, 7))]
 SUMS = ("starts", "years", "moves", "visits", "trace")
 
 
@@ -85,6 +85,67 @@ def test_stages_one_at_a_time_or_together(engine):
     together = random_run(STRUCTURES[0], 50, engine, struck=True)
     for at_once in (1, 2):
         assert_same(random_run(STRUCTURES[0], 50, engine, at_once=at_once, struck=True), together)
+
+
+@pytest.mark.parametrize("engine", ["few", "many", "compiled"])
+@pytest.mark.parametrize("split", [False, True])
+def test_a_wait_equals_a_state_a_month(engine, split, monkeypatch):
+    """Who waits some months leaves as along a chain of states, whichever month each came; a change of class keeps the time."""
+    monkeypatch.setattr("econmodel.model.cohort.FEW_LANES", 0 if engine == "many" else 1_000)
+    rng, n_lanes, (first, second) = np.random.default_rng(3), 140, (5, 3)
+    # 0 outside, 1 and 2 waits one after the other, 3 after them; with classes 4 and 5 the waits of the worse one.
+    inner = [(1, 0), (2, 0), (0, 1), (1, 6), (2, 6), (3, 6), (0, 6), (3, 0)] + [(1, 4), (2, 5), (4, 0), (5, 6), (0, 4)] * split
+    p = rng.uniform(0, 0.12, (5, len(inner), n_lanes))
+    waits = ((1, 2, first), (2, 3, second), *([(4, 5, first), (5, 3, second)] if split else []))
+    start = rng.dirichlet(np.ones(7), n_lanes).T
+    start[[2, 4, 5]] = 0.0
+    found = run_cohort(
+        Moves(7, tuple(i for i, _ in inner), tuple(j for _, j in inner), waits=waits),
+        lambda s: p[s],
+        start,
+        SCHEDULE,
+        keep_trace=True,
+        engine="compiled" if engine == "compiled" else "numpy",
+    )
+    names = [(0, 0), (3, 0), *((s, m) for s, _, n in waits for m in range(n)), (6, 0)]
+    at, months = {name: i for i, name in enumerate(names)}, {s: n for s, _, n in waits}
+    chain = [(m, i, j, k) for m, (i, j) in enumerate(inner) for k in range(months.get(i, 1))]
+    goes = [(m, at[i, k], at[j, k if i in months and j in months else 0]) for m, i, j, k in chain]
+
+    def by_month(stage: int) -> np.ndarray:
+        rows = []
+        for s, _, n in waits:
+            classes = sum(p[stage][m] for m, (i, _) in enumerate(inner) if i == s)
+            rows += [1 - classes] * n
+        return np.array([*(p[stage][m] for m, _, _ in goes), *rows])
+
+    ages = [(at[s, k], at[s, k + 1] if k + 1 < n else at[target, 0]) for s, target, n in waits for k in range(n)]
+    moved = [(i, on(i, j, names, months, waits, at)) for _, i, j in goes]
+    begun = np.zeros((len(names), n_lanes))
+    for state in range(7):
+        if (state, 0) in at:
+            begun[at[state, 0]] += start[state]
+    whole = run_cohort(
+        Moves(len(names), tuple(i for i, _ in [*moved, *ages]), tuple(j for _, j in [*moved, *ages])),
+        by_month,
+        begun,
+        SCHEDULE,
+        keep_trace=True,
+        engine="numpy",
+    )
+    for state in range(7):
+        mine = [i for (s, _), i in at.items() if s == state]
+        np.testing.assert_allclose(found.years[:, :, state], whole.years[:, :, mine].sum(axis=2), rtol=1e-12, atol=1e-13)
+        np.testing.assert_allclose(found.trace[:, state], whole.trace[:, mine].sum(axis=1), rtol=1e-12, atol=1e-13)
+
+
+def on(i, j, names, months, waits, at):
+    """A move between classes takes place in the month that also ages: it leads one month on."""
+    (state, month), (target, _) = names[i], names[j]
+    if state not in months or target not in months:
+        return j
+    following = next(after for s, after, _ in waits if s == target)
+    return at[target, month + 1] if month + 1 < months[target] else at[following, 0]
 
 
 def by_hand(p: float, shares: dict[int, float], months: int) -> dict[str, float]:

@@ -9,12 +9,14 @@ import numpy as np
 import pytest
 
 from econmodel.economics.evaluate import evaluate
+from econmodel.economics.lead import find_subjects
 from econmodel.parameters.loading import demo_file, load_case
 from econmodel.parameters.overrides import set_value
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.programme import flips as flips_of
-from econmodel.programme.flips import CLOSE, FlipList, beside_draws, find_flips
+from econmodel.programme.flips import CLOSE, PARTS, Asker, FlipList, beside_draws, find_flips, same_patients
 from econmodel.programme.report import evaluate_programme
+from econmodel.uncertainty.deterministic import varied
 from econmodel.uncertainty.probabilistic import run_psa
 from econmodel.uncertainty.scenarios import scenario_files
 
@@ -152,3 +154,19 @@ def test_options_as_good_as_each_other_do_not_flip(demo_parameters: ParameterSet
 
     assert flips[0].then not in changed(lambda qalys: qalys)
     assert flips[0].then in changed(lambda qalys: qalys - 1.0)
+
+
+def test_what_leaves_patients_alone_is_asked_of_one_run_of_them(
+    demo_parameters: ParameterSet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Prices, payments, utilities and the programme's own inputs give to the last digits what a run of each would."""
+    alone = ("c_coil", "u_post_bleed", "payment_ulcer_bleed", "c_year_post_bleed", "r_escalator_pay", "du_session")
+    moving = ("p_obliteration_coil_and_glue", "n_icu_days", "r_late_rebleed_gastric")
+    names = (*alone, *moving)
+    asker = Asker(demo_parameters, subjects := find_subjects(demo_parameters), tuple(flips_of._decisions(demo_parameters, subjects)))
+    changes = [{name: 1.1 * float(demo_parameters[name].value)} for name in names]
+    values = varied(demo_parameters, changes)
+    assert [name for name, same in zip(names, same_patients(demo_parameters, values), strict=True) if not same] == list(moving)
+    shared = asker.ask(changes, [PARTS] * len(changes))
+    monkeypatch.setattr(flips_of, "REPAID", 1_000)
+    np.testing.assert_allclose(shared, asker.ask(changes, [PARTS] * len(changes)), rtol=1e-10)

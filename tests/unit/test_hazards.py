@@ -141,7 +141,7 @@ def test_a_benefit_of_the_drug_spares_excess_deaths_while_protected(vary):
         {"hazard_decline": "frailty"},
         {"effect_clock": "last_course", "years_excess_after_bleed": "one_year", "hazard_decline": "frailty"},
         {"child_course": "worsening"},
-        {"child_course": "worsening", "effect_basis": "process", "years_excess_after_bleed": "one_year"},
+        {"child_course": "worsening", "effect_basis": "process", "years_excess_after_bleed": "five_years"},
     ],
 )
 def test_every_probability_is_one(vary, changes):

@@ -69,11 +69,13 @@ def test_what_acts_under_another_choice_counts_by_its_weight() -> None:
 
 def test_choices_without_weights_are_told() -> None:
     """Each with the lead's net benefit under every choice, unless the site made it."""
-    found = {row.name: row for row in held_certain(case(), spread()) if row.choice}
-    assert found.keys() >= {"years_excess_after_bleed", "rebleed_by_time"}
+    weighed = {"years_excess_after_bleed": "lifelong", "rebleed_by_time": "constant"}
+    assert not weighed.keys() & {row.name for row in held_certain(case(), spread())}
+    found = {row.name: row for row in held_certain(choose(case(), weighed), spread()) if row.choice}
+    assert found.keys() >= weighed.keys()
     assert not found.keys() & {"effect_basis", "perspective", "child_course", "cohort_start"}
     row = found["years_excess_after_bleed"]
-    assert row.benefit["watch"].keys() == {"lifelong", "one year"}
+    assert row.benefit["watch"].keys() == {"lifelong", "five years", "one year"}
     assert "one year" in row.sentence
     assert "no prophylaxis" in row.sentence
     assert "years_excess_after_bleed" not in [

@@ -85,12 +85,7 @@ def test_plane_points_are_the_increments(results: Results, ax: Axes) -> None:
 
 @pytest.mark.parametrize(
     "structure",
-    [
-        build_structure(),
-        build_structure(vintages=3, recent_months=2),
-        build_course_structure(),
-        build_course_structure(recent_months=2),
-    ],
+    [build_structure(), build_structure(vintages=3, spans=(2,)), build_course_structure(), build_course_structure(spans=(2, 3))],
 )
 def test_diagram_draws_every_move_once(structure: object, ax: Axes) -> None:
     """Every pair of states joined by a move has its arrow, shared ones from the frame of the never-bled."""

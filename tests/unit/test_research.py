@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from itertools import pairwise
 
@@ -14,6 +15,8 @@ from econmodel.parameters.loading import Case
 from econmodel.parameters.sampling import Sampler, sample, stream
 from econmodel.parameters.structures import fix_structure
 from econmodel.parameters.trials import find_trial, read_trial
+from econmodel.reporting.charts.figures import draw_figure
+from econmodel.reporting.charts.research import research_figures, study_shown
 from econmodel.reporting.tables.research import research_section, research_sentences
 from econmodel.uncertainty import research as module
 from econmodel.uncertainty.information import appraise, choose_knowing
@@ -30,7 +33,8 @@ from econmodel.uncertainty.research import (
     trial_arms,
 )
 from econmodel.uncertainty.trial_value import LOCAL, NATIONAL, Cost, Played, Reach, past_power, simulate, value_trial
-from econmodel.workflow import plan_research, research_sections, run_research
+from econmodel.wording import lower
+from econmodel.workflow import plan_research, research_of, run_research
 
 DRAWS = 1500
 TRIAL = "coil_and_glue_v_beta_blocker"
@@ -257,9 +261,19 @@ def test_the_report_says_why_nothing_is_worked_out(plain, psa):
     """A cohort that has bled has no section, and a plan is refused; too few draws are said in the section's place."""
     start = replace(plain["cohort_start"], value="bleeding")
     bled = Case("own", "Own", "own.toml", replace(plain, parameters=plain.parameters | {"cohort_start": start}))
-    assert research_sections(bled, psa) == ()
+    assert research_of(bled, psa) == ""
     with pytest.raises(AnalysisError, match="have not bled"):
         plan_research(bled)
     case = Case("own", "Own", "own.toml", psa.parameters)
-    (section,) = research_sections(case, run_psa(psa.parameters, 20, seed=1))
-    assert "at least 100" in section.blocks[0].text
+    assert "at least 100" in research_of(case, run_psa(psa.parameters, 20, seed=1))
+
+
+def test_the_picture_of_a_study_tells_all_of_itself(found):
+    """Worth with its error and net value over its cost, by size, under a title with study, choice, money and hospital."""
+    shown, (spec,) = study_shown(found), research_figures(found, "Own").values()
+    assert [(row["size"], row["saved_per_patient"]) for row in spec.rows] == [(at.size, at.worth.value) for at in shown.sizes]
+    assert all(row["net_low_this_hospital"] <= row["net_this_hospital"] <= row["net_high_this_hospital"] for row in spec.rows)
+    drawing = draw_figure(spec)
+    for told in (lower(shown.trial.title)[:30], "10 years", found.price_year, "Own", "Saved per patient", "Net value"):
+        assert told in " ".join(re.findall(r"<!-- (.*?) -->", drawing)), told
+    assert research_figures(replace(found, trials=()), "Own") == {}

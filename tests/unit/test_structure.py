@@ -14,7 +14,7 @@ def test_the_eight_states():
     assert PLAIN.index["dead"] == 7
 
 
-@pytest.mark.parametrize("options", [{}, {"vintages": 3}, {"recent_months": 12}, {"vintages": 2, "recent_months": 2}])
+@pytest.mark.parametrize("options", [{}, {"vintages": 3}, {"spans": (12,)}, {"vintages": 2, "spans": (2, 3)}])
 def test_every_structure_is_sound(options):
     """States are unique, moves join known states, nothing leaves death, no move is declared twice, all are named."""
     found = build_structure(**options)
@@ -53,16 +53,23 @@ def test_a_bleed_lasts_one_cycle():
 
 def test_split_states_report_under_their_family():
     """Parts of a split state share its label and family."""
-    found = build_structure(vintages=3, recent_months=12)
+    found = build_structure(vintages=3, spans=(12, 48))
     assert [found.states[i].part for i in found.family("protected")] == [0, 1, 2]
-    assert len(found.family("post_bleed")) == 13
+    assert [found.states[i].part for i in found.family("post_bleed")] == [1, 2, 0]
     assert {found.states[i].label for i in found.family("post_bleed")} == {"Post-bleed"}
     assert all(found.moves[i].kind == "finish" for i in found.kinds("finish"))
 
 
 def test_months_after_a_bleed_pass_in_order():
     """Each recent month leads to the next and the last to the lasting state, which recovery never enters directly."""
-    found = build_structure(recent_months=2)
+    whole = build_structure(spans=(1, 1))
+    assert [(w.source, w.target, w.months) for w in whole.waits] == [
+        ("post_bleed_span_1", "post_bleed_span_2", 1),
+        ("post_bleed_span_2", "post_bleed", 1),
+    ]
+    assert {m.target for m in whole.moves if m.kind == "recover"} == {"post_bleed_span_1"}
+    found = build_structure(spans=(2,)).by_month()
+    assert found.waits == ()
     ages = [(m.source, m.target) for m in found.moves if m.kind == "ages"]
-    assert ages == [("post_bleed_month_1", "post_bleed_month_2"), ("post_bleed_month_2", "post_bleed")]
-    assert {m.target for m in found.moves if m.kind == "recover"} == {"post_bleed_month_1"}
+    assert ages == [("post_bleed_span_1_month_1", "post_bleed_span_1_month_2"), ("post_bleed_span_1_month_2", "post_bleed")]
+    assert {m.target for m in found.moves if m.kind == "recover"} == {"post_bleed_span_1_month_1"}

@@ -23,6 +23,8 @@ WEIGHTS = {
     "untreated_cohorts": {"all": 0.7, "fundal": 0.3},
     "six_week_level": {"pooled": 0.7, "lower": 0.3},
     "drug_benefit": {"none": 0.7, "some": 0.3},
+    "years_excess_after_bleed": {"lifelong": 0.5, "five_years": 0.3, "one_year": 0.2},
+    "rebleed_by_time": {"constant": 0.7, "step": 0.3},
 }
 LEVELS = {
     ("all", "time"): (-1.94770838, 0.31123650, 0.68236564),

@@ -66,7 +66,7 @@ def case(
         psa = run_with_progress(case, quiet=quiet or folder is None) if case.parameters.number("draws") else None
         findings = workflow.vary_inputs(findings, psa) if psa else findings
         if psa and tables:
-            findings = replace(findings, more=workflow.research_sections(case, psa))
+            findings = replace(findings, research=workflow.research_of(case, psa))
         if json:
             write_json(result_document(found.results, findings), json)
         if stage is None:

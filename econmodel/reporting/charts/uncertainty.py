@@ -16,6 +16,7 @@ import numpy as np
 from econmodel.model.structure import ALL_LABELS
 from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.figures import Spec, drawer, headed
+from econmodel.reporting.charts.research import research_figures
 from econmodel.reporting.charts.results import label_column, of_what, strategy_lines
 from econmodel.reporting.charts.style import ACCENT, GRID, INK, MUTED, WARM, strategy_styles
 from econmodel.reporting.charts.surveillance import surveillance_figures
@@ -180,7 +181,8 @@ def report_figures(results: Results, trace: Sequence[Mapping[str, Any]], finding
             width=5.4,
         )
     own = headed(figures, lambda name: report_chart(name, findings, names).caption, of_what(results))
-    followed = findings.surveillance
+    followed, worth = findings.surveillance, findings.research
+    own |= {} if isinstance(worth, str) else research_figures(worth, results.case.title)
     return own | (surveillance_figures(*followed) if followed and not isinstance(followed, str) else {})
 
 

@@ -8,6 +8,7 @@ from econmodel.model.structure import Structure
 from econmodel.parameters.statements import said
 from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.programme import CHARTS, programme_chart
+from econmodel.reporting.charts.research import research_chart, study_shown
 from econmodel.reporting.charts.results import trace_rows
 from econmodel.reporting.charts.uncertainty import report_chart
 from econmodel.reporting.papers import blocks, phrases, report_sections
@@ -18,6 +19,7 @@ from econmodel.reporting.tables import programme as programme_tables
 from econmodel.reporting.tables import results as result_tables
 from econmodel.reporting.tables.by_risk import by_risk_blocks
 from econmodel.reporting.tables.findings import Findings
+from econmodel.reporting.tables.research import RESEARCH, research_section
 
 if TYPE_CHECKING:
     from econmodel.economics.evaluate import Evaluation
@@ -72,7 +74,7 @@ def report_paper(case: Case, evaluation: Evaluation, results: Results, structure
         *_results(evaluation, results, findings),
         *report_sections.uncertainty_sections(results, findings),
         *_surveillance(findings),
-        *findings.more,
+        *_research(findings),
         *_programme(case, results, findings),
         *_validation(findings),
         *_evidence(case, findings),
@@ -155,6 +157,15 @@ def _surveillance(findings: Findings) -> list[Section]:
         why = f"Follow-up protocols are not compared here: {found}."
         return [Section("Surveillance after treatment", (Paragraph(why, tone="caution"),))] if found else []
     return [report_sections.surveillance_section(*found)]
+
+
+def _research(findings: Findings) -> list[Section]:
+    found = findings.research
+    if isinstance(found, str):
+        return [Section(RESEARCH, (Paragraph(f"Not worked out: {found}.", tone="caution"),))] if found else []
+    section, shown = research_section(found), study_shown(found)
+    drawn = (Charts((research_chart(shown),)),) if shown else ()
+    return [Section(section.heading, (*section.blocks, *drawn))]
 
 
 def _programme(case: Case, results: Results, findings: Findings) -> list[Section]:

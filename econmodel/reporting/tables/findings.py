@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from econmodel.files import json_text, write_csv, write_text
 from econmodel.records import record
-from econmodel.reporting.papers.content import Section
 from econmodel.reporting.tables.provenance import provenance_rows
 from econmodel.reporting.tables.results import result_rows
 
@@ -24,6 +23,7 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.by_structure import ByStructure
     from econmodel.uncertainty.deterministic import Question, TornadoRow
     from econmodel.uncertainty.held_certain import Held
+    from econmodel.uncertainty.research import Research
     from econmodel.uncertainty.risk import Risk
     from econmodel.uncertainty.scenarios import ScenarioRow
     from econmodel.uncertainty.studies import StudyResult
@@ -82,8 +82,8 @@ class Findings:
         Cohorts behind the untreated risk, and the synthesis without each: lines of a forest.
     checks, studies
         Tests of the model, and studies beside it.
-    more
-        Sections of any further analysis (value of information, for one), set after the uncertainty.
+    research
+        What more evidence would be worth; a text says why it is not worked out.
     """
 
     psa: Risk | None = None
@@ -100,7 +100,7 @@ class Findings:
     untreated: tuple[Sequence[RiskRow], Sequence[RiskRow]] | None = None
     checks: Sequence[CheckRow] | None = None
     studies: Sequence[StudyResult] = ()
-    more: tuple[Section, ...] = ()
+    research: Research | str = ""
 
 
 def result_document(results: Results, found: Findings) -> dict[str, Any]:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.research import Known, Research
     from econmodel.uncertainty.trial_value import SizeValue, TrialValue
 
+RESEARCH = "What more evidence would be worth"
 SHOWN = 12
 INTRODUCTION = (
     "The choice rests on inputs that nobody knows for certain, so it may be the wrong one. What that costs on average is the most "
@@ -253,7 +254,7 @@ def research_section(found: Research) -> Section:
     first = found.first_trial
     studies = [trials_table(found), *([sizes_table(found, first[1])] if first else [])] if found.trials else []
     return Section(
-        "What more evidence would be worth",
+        RESEARCH,
         (
             Paragraph(INTRODUCTION),
             Bullets(tuple(("", said) for said in research_sentences(found))),

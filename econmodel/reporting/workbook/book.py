@@ -173,7 +173,7 @@ def plan_layout(case: Case, evaluation: Evaluation, keys: Sequence[str]) -> Layo
         int((inputs.group_of_cell == 0).sum()),
         n_years,
         inputs.effect_basis,
-        declare_structure(case.parameters, n_years),
+        declare_structure(case.parameters, n_years).by_month(),
     )
 
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from econmodel.model.course_hazards import CourseMoves, within_a_month
 from econmodel.model.course_inputs import rebleed_by_time
 from econmodel.model.hazards import DiseaseMoves, effect_left, waning
+from econmodel.model.structure import EXCESS_SPANS
 from econmodel.records import record
 from econmodel.reporting.workbook.book import FIRST_YEAR_ROW, HEADER_ROWS, Book, Plan
 from econmodel.reporting.workbook.formula import ROW, SHIFTED, Formula, value_of
@@ -131,7 +132,7 @@ class CellCourse(CourseMoves, CellMoves):
         self.r_gastric_rebleed, self.r_other_rebleed = own["r_gastric_rebleed"], own["r_other_rebleed"]
         self.r_other_alone, self.events = v["r_late_rebleed_other"], {}
         self.hr_rebleed = rebleed_by_time(v["hr_late_rebleed_first_year"], p.text("rebleed_by_time"))  # type: ignore[assignment]
-        self.excess_recent_only = p.text("years_excess_after_bleed") == "one_year"
+        self.excess_spans = EXCESS_SPANS[p.text("years_excess_after_bleed")]
 
     def stops(self, years: Any) -> Any:
         """Probability within a month of stopping a drug."""
