@@ -44,7 +44,8 @@ def run_case(folder: Path, *words: str, **environment: str) -> str:
     """Run the main job as a user would; give what it says."""
     settings = {**os.environ, "PYTHONPATH": str(folder), **environment}
     code = "import sys; from econmodel.interfaces.cli import main; sys.exit(main())"
-    done = subprocess.run([sys.executable, "-c", code, "case", *words], cwd=folder, env=settings, capture_output=True, text=True, check=False)
+    command = [sys.executable, "-c", code, "case", *words]
+    done = subprocess.run(command, cwd=folder, env=settings, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     return done.stdout
 
