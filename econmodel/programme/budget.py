@@ -22,7 +22,7 @@ from econmodel.programme.intake import Intake, ProgrammeActivity, plan_intake, p
 from econmodel.programme.money import finance
 from econmodel.programme.money.capital import CapitalSchedule, schedule_capital
 from econmodel.programme.money.contracts import ContractedIncome
-from econmodel.programme.money.payers import UnitMoney, unit_money
+from econmodel.programme.money.payers import UnitMoney, beyond_plans, unit_money
 from econmodel.programme.money.rows import (
     MONEY_ROWS,
     PriceIndices,
@@ -40,6 +40,7 @@ from econmodel.programme.money.rows import (
     with_contribution,
 )
 from econmodel.programme.places import Slots, outside_blocks, step_cost
+from econmodel.programme.sites import with_sites
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -231,7 +232,7 @@ def run_budget(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Price
     intake = plan_intake(inputs, profiles)
     if not is_change(inputs):
         intake = dataclasses.replace(intake, starts=np.zeros_like(intake.starts))
-    activity = programme_activity(inputs, profiles, intake.starts)
+    activity = with_sites(inputs, profiles, intake, programme_activity(inputs, profiles, intake.starts))
     money = unit_money(inputs, prices, categories, profiles.activities)
     return assemble_budget(inputs, intake, activity, money)
 
@@ -256,6 +257,8 @@ def _volume_rows(
 ) -> VolumeRows:
     change, monthly = activity.change, prices.monthly()
     rows = {Row.STARTS: intake.starts} | activity_rows(inputs, activity, change, money, monthly)
+    owed = sum((part.share * part.site.transfer_payment for part in activity.sites), np.zeros_like(intake.starts))
+    rows[Row.TRANSFERS] = intake.starts * owed * monthly.tariff
     lines = [(contract, income_rows(inputs, activity, change, money, unit, monthly)) for contract, unit in money.contracted]
     contracted = tuple(ContractedIncome(contract, line, paid_income(line)) for contract, line in lines)
     duty = np.zeros(1)
@@ -266,11 +269,11 @@ def _volume_rows(
 
 def _rows_after(inputs: ProgrammeInputs, activity: ProgrammeActivity, money: UnitMoney, prices: PriceIndices) -> Rows:
     """Rows of the months after the budget, nominal, at the prices of its last year; a contract then pays its variable share."""
-    beyond = sum((contract.variable * unit for contract, unit in money.contracted), money.income)
-    after, last, change = dataclasses.replace(money, income=beyond), prices.last_year(), activity.run_off
+    last, change = prices.last_year(), activity.run_off
     slots = np.asarray(sum(slots_taken(inputs, activity, change).values()))
-    rows = activity_rows(inputs, activity, change, after, last)
-    return with_contribution(rows | {Row.DISPLACED_WORK: displaced_work(inputs, slots, last)})
+    rows = activity_rows(inputs, activity, change, beyond_plans(money), last)
+    displaced = displaced_work(inputs, slots, last)
+    return with_contribution(rows | {Row.DISPLACED_WORK: displaced, Row.TRANSFERS: np.zeros_like(displaced)})
 
 
 def _duty(inputs: ProgrammeInputs, activity: ProgrammeActivity, after: Rows, prices: PriceIndices) -> FloatArray:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
@@ -19,7 +19,7 @@ from econmodel.parameters.catalogue import BLEED_ADMISSIONS, CATEGORY, COMPLICAT
 from econmodel.parameters.schema import StrategyRow
 from econmodel.programme.budget import Budget, nominal_finance_rate
 from econmodel.programme.calendar import year_names
-from econmodel.programme.input_tables import CapitalItem, Contract, Payer, PayerTerm
+from econmodel.programme.input_tables import CapitalItem, Contract, Payer, PayerTerm, Site
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import opening_ramp
 from econmodel.programme.money.contracts import by_year
@@ -194,6 +194,7 @@ class BudgetInputs:
     index: PriceLevels
     capital_charge: float
     intake: IntakePlan
+    sites: tuple[Site, ...]
     current_mix: dict[str, float]
     proposed_mix: dict[str, float]
     usual_care: str
@@ -231,6 +232,7 @@ def budget_inputs(budget: Budget, profiles: MonthlyProfiles, strategies: Mapping
         index=PriceLevels(**{name: _series(getattr(prices, name)[0, 1:]) for name in ("pay", "devices", "tariff", "mixed")}),
         capital_charge=_one(inputs.r_capital_charge),
         intake=_intake(inputs),
+        sites=_sites(inputs),
         current_mix=dict(inputs.current_mix),
         proposed_mix=dict(inputs.proposed_mix),
         usual_care=usual_care,
@@ -278,7 +280,7 @@ def _finance(inputs: ProgrammeInputs) -> Finance:
 
 def _intake(inputs: ProgrammeInputs) -> IntakePlan:
     return IntakePlan(
-        eligible_own=_one(inputs.eligible_per_year),
+        eligible_own=_one(inputs.eligible_per_year) - sum(site.patients for site in _sites(inputs)),
         growth=_one(inputs.r_growth),
         backlog=_one(inputs.ratio_volume * inputs.n_backlog),
         backlog_months=3 * inputs.n_backlog_quarters,
@@ -287,6 +289,11 @@ def _intake(inputs: ProgrammeInputs) -> IntakePlan:
         stop_month=inputs.n_stop_month,
         absence=Absence(inputs.n_absence_start_month, inputs.n_absence_months),
     )
+
+
+def _sites(inputs: ProgrammeInputs) -> tuple[Site, ...]:
+    """Partner sites with the patients a year that they refer in year 1."""
+    return tuple(replace(site, patients=_one(inputs.ratio_volume * inputs.referred_by(site))) for site in inputs.sites)
 
 
 def _activity(budget: Budget, name: str, position: int) -> ActivityLine:

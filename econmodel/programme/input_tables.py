@@ -57,6 +57,20 @@ class Contract:
 
 
 @record
+class Site:
+    """A partner whose patients the hub treats: patients referred in a year, and the transfer it pays for each start.
+
+    ``bleeds_at_home`` is the share of their bleeds admitted there, ``current_care_at_home`` that of their present prophylaxis.
+    """
+
+    name: str
+    patients: float
+    bleeds_at_home: float
+    current_care_at_home: float
+    transfer_payment: float
+
+
+@record
 class CapitalItem:
     """One piece of equipment, in today's money.
 
@@ -206,6 +220,26 @@ def check_contracts(contracts: Sequence[Contract], terms: Sequence[PayerTerm], n
             if term.payer == contract.payer and covered and term.paid_at_margin is not None:
                 what = f"contracts: {term.payer!r} has {term.activity!r} in its scope and a paid_at_margin in payer_terms"
                 raise ParameterError(what, fix="keep one: the contract says what is paid at the margin")
+
+
+def read_sites(name: str, rows: Rows) -> tuple[Site, ...]:
+    """Read the partner sites; a share of patients above 1 is refused."""
+    sites = []
+    for row in rows:
+        fields = ("patients", "bleeds_at_home", "current_care_at_home", "transfer_payment")
+        _fields(name, row, ("name", *fields))
+        numbers = {k: _number(f"{name}, {row['name']!r}", row, k, high=1.0 if k.endswith("_home") else math.inf) for k in fields}
+        sites.append(Site(str(row["name"]), **numbers))
+    _no_repeats(name, [site.name for site in sites], "site")
+    return tuple(sites)
+
+
+def check_sites(sites: Sequence[Site], referred_in: float) -> None:
+    """Refuse another number of patients referred in than the sites' own together."""
+    together = math.fsum(site.patients for site in sites)
+    if sites and abs(together - referred_in) > TOLERANCE:
+        what = f"sites: they refer {together:g} patients a year together, but n_referred_in = {referred_in:g}"
+        raise ParameterError(what, fix=f"set n_referred_in = {together:g}, or correct the patients of the sites")
 
 
 def read_ramp(name: str, rows: Rows) -> tuple[float, ...]:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from econmodel.errors import EconModelError, ParameterError, join_faults
 from econmodel.parameters.schema import CURRENCIES, WHOLE
 from econmodel.programme import input_tables
-from econmodel.programme.input_tables import CapitalItem, Contract, Payer, PayerTerm
+from econmodel.programme.input_tables import CapitalItem, Contract, Payer, PayerTerm, Site
 from econmodel.records import record
 
 if TYPE_CHECKING:
@@ -37,6 +37,7 @@ TABLES: dict[str, Callable[[str, Any], Any]] = {
     "payers": input_tables.read_payers,
     "payer_terms": input_tables.read_payer_terms,
     "contracts": input_tables.read_contracts,
+    "sites": input_tables.read_sites,
     "ramp": input_tables.read_ramp,
     "capital": input_tables.read_capital,
 }
@@ -139,6 +140,7 @@ class ProgrammeInputs:
     payers: tuple[Payer, ...]
     payer_terms: tuple[PayerTerm, ...]
     contracts: tuple[Contract, ...]
+    sites: tuple[Site, ...]
     ramp: tuple[float, ...]
     capital: tuple[CapitalItem, ...]
     margin_everywhere: float | None = None
@@ -194,6 +196,10 @@ class ProgrammeInputs:
         """Patients a year who are eligible and accept, in year 1; shape (draw,)."""
         return np.asarray(self.ratio_volume * eligible(vars(self)))
 
+    def referred_by(self, site: Site) -> FloatArray:
+        """Patients a year referred by a partner, shape (draw,): its part of all who are referred in."""
+        return np.asarray(self.n_referred_in * (site.patients / sum(each.patients for each in self.sites)))
+
     def changed(self, **changes: Any) -> ProgrammeInputs:
         """Copy with some fields changed; numbers become arrays. The caller keeps them within the rules."""
         arrays: dict[str, Any] = {k: np.atleast_1d(np.asarray(v, dtype=float)) if k in NUMBERS else v for k, v in changes.items()}
@@ -223,7 +229,9 @@ def read_inputs(parameters: ParameterSet, values: Mapping[str, FloatArray]) -> P
     """
     plain = {name: p.value if p.table is None else p.table for name, p in parameters.parameters.items()}
     try:
-        return ProgrammeInputs.from_values({**plain, **values})
+        inputs = ProgrammeInputs.from_values({**plain, **values})
+        input_tables.check_sites(inputs.sites, parameters.number("n_referred_in"))
+        return inputs
     except EconModelError as fault:
         _locate(fault, parameters)
         raise

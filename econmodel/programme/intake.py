@@ -20,12 +20,14 @@ from numpy.typing import NDArray
 from econmodel.economics.activity import MonthlyProfiles
 from econmodel.errors import AnalysisError
 from econmodel.parameters.catalogue import COMPLICATIONS, DEVICES, ENDOSCOPIES, SESSION_KINDS
+from econmodel.programme.input_tables import Site
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.places import PLACES, Place
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 BY_SESSION = (*SESSION_KINDS, *DEVICES, *COMPLICATIONS, "sessions", "procedure_days", "complication_days")
+LEAVING = ("first_bleeds", "deaths_other", "transplant")
 FUNNEL_LABELS = {
     "n_endoscoped": "Cirrhosis, endoscoped",
     "share_fundal_varices": "with fundal varices",
@@ -180,7 +182,7 @@ def plan_intake(inputs: ProgrammeInputs, profiles: MonthlyProfiles) -> Intake:
     profiles
         Activity per start; gives sessions per start at each place and the rates of those who wait.
     """
-    leave = monthly_risk(profiles, inputs.current_mix, ("first_bleeds", "deaths_other", "transplant"))
+    leave = monthly_risk(profiles, inputs.current_mix, LEAVING)
     bleed = monthly_risk(profiles, inputs.current_mix, ("first_bleeds",))
     demand, capacity = demand_by_month(inputs), capacity_by_month(inputs, profiles)
     n_draws = np.broadcast_shapes(demand.shape[:1], capacity.shape[:1], leave.shape)[0]
@@ -198,16 +200,30 @@ def plan_intake(inputs: ProgrammeInputs, profiles: MonthlyProfiles) -> Intake:
 
 
 @record
+class SiteActivity:
+    """What stays with a partner site: its share of each month's starts, (draw, month), and its change in activity.
+
+    ``change`` is (draw, month, activity), ``run_off`` the same after the budget.
+    """
+
+    site: Site
+    share: FloatArray
+    change: FloatArray
+    run_off: FloatArray
+
+
+@record
 class ProgrammeActivity:
     """Activity of those who started, under both mixes; arrays (draw, month, activity).
 
-    ``run_off`` is the change after the last month of the budget, by month.
+    ``run_off`` is the change after the last month of the budget, by month. What stays with partner ``sites`` is in none of them.
     """
 
     activities: tuple[str, ...]
     proposed: FloatArray
     current: FloatArray
     run_off: FloatArray
+    sites: tuple[SiteActivity, ...] = ()
 
     @cached_property
     def change(self) -> FloatArray:

@@ -29,6 +29,7 @@ from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import ProgrammeActivity, plan_intake, programme_activity, without_operator
 from econmodel.programme.money.payers import unit_money
 from econmodel.programme.money.rows import Row
+from econmodel.programme.sites import with_sites
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -120,6 +121,7 @@ def lucky_budget(
     # What is owed after a closure is played by nobody: the plan's own.
     after = programme_activity(inputs, profiles, intake.starts).run_off if inputs.closes else np.zeros((1, 0, len(PROFILED)))
     activity = ProgrammeActivity(PROFILED, without_operator(inputs, PROFILED, worlds["proposed"]), worlds["current"], after)
+    activity = with_sites(inputs, profiles, replace(intake, starts=expected), activity)
     money = unit_money(inputs, prices, CATEGORY, PROFILED)
     return assemble_budget(inputs, replace(intake, starts=starts.astype(float)), activity, money)
 

@@ -47,6 +47,7 @@ from econmodel.programme.planned import in_the_mix, prices_of, rerun_under, year
 from econmodel.programme.reality import RealityCheck, reality_check
 from econmodel.programme.reconciliation import Step, reconcile
 from econmodel.programme.sentences import amount, not_overlooked, uncomfortable_truths, verdict
+from econmodel.programme.site_budgets import PlaceMoney, money_by_place
 from econmodel.programme.views import PaymentView, own_view, payment_views
 from econmodel.records import record
 
@@ -172,6 +173,7 @@ class ProgrammeResult:
     decision: Decision | None
     reconciliation: tuple[Step, ...]
     reality: RealityCheck | None
+    places: tuple[PlaceMoney, ...]
     cumulative_cash: CumulativeCash
     bleeds: tuple[BleedsYear, ...]
 
@@ -223,6 +225,8 @@ class ProgrammeResult:
             "decision": None if self.decision is None else self.decision.to_json(),
             "bridge": [step.to_json() for step in self.reconciliation],
             "reality": None if self.reality is None else self.reality.to_json(),
+            "places": {place.name: place.to_json() for place in self.places[:-1]},
+            "system": self.places[-1].to_json() if self.places else None,
             "frames": self.frames,
         }
 
@@ -296,6 +300,7 @@ def programme_case(
         decision=None,
         reconciliation=(),
         reality=None,
+        places=money_by_place(budget),
         cumulative_cash=cumulative_cash(budget, favourable, runs[WORST_THREE][1], draws),
         bleeds=bleeds_by_year(budget),
     )

@@ -12,6 +12,7 @@ from econmodel.programme.capacity import closable_blocks
 from econmodel.programme.downside import LEAST_EFFECT, NEW_EQUIPMENT, WORST_THREE, DownsideRow
 from econmodel.programme.headline import Headline
 from econmodel.programme.money.rows import Row
+from econmodel.programme.site_budgets import money_by_place
 from econmodel.programme.views import PaymentView, bleed_margin
 from econmodel.wording import duration, money, number
 
@@ -58,6 +59,7 @@ def uncomfortable_truths(
         *_beds(budget, numbers),
         *_equipment(budget, numbers, rows, cash),
         *not_overlooked(budget, rows, cash),
+        *_partners(budget, cash),
         *_waiting(budget),
         *_after_the_end(budget, cash),
         CAUTION + said("standing_short"),
@@ -202,6 +204,20 @@ def _downside(budget: Budget, rows: Sequence[DownsideRow], cash: Said) -> Iterat
         yield (
             f"{losing} of {len(worse)} things that could go wrong {'leaves' if losing == 1 else 'leave'} a net present "
             f"value below zero{worst}."
+        )
+
+
+def _partners(budget: Budget, cash: Said) -> Iterator[str]:
+    """What each partner site gains or loses in cash, and all places together."""
+    places = money_by_place(budget)
+    if places:
+        said = [
+            f"{place.name} {'loses' if place.npv_cash.mean() < 0 else 'gains'} {cash(abs(float(place.npv_cash.mean())))}"
+            for place in places[1:-1]
+        ]
+        yield (
+            f"Partners, whose patients are treated here, in cash over the same years: {', '.join(said)}; all places together "
+            f"{cash(float(places[-1].npv_cash.mean()))}. The figures of the programme are the hub's."
         )
 
 

@@ -14,10 +14,12 @@ from econmodel.model.inputs import base_values
 from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.loading import load_base_case
 from econmodel.programme.budget import Budget, run_budget
+from econmodel.programme.input_tables import Site
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
 from econmodel.programme.intake import convolve, programme_activity
 from econmodel.programme.money.finance import real_rate
 from econmodel.programme.money.rows import MONEY_ROWS
+from econmodel.programme.site_budgets import money_by_place
 
 STRATEGIES = ("watch", "beta_blocker", "glue", "coil_and_glue")
 PRICED = tuple(CATEGORY)
@@ -205,3 +207,16 @@ def test_a_batch_of_draws_equals_each_draw_alone(seed: int) -> None:
         for row in batch.years:
             np.testing.assert_allclose(batch.years[row][k], one.years[row][0], rtol=1e-9, atol=1e-7, err_msg=row)
         np.testing.assert_allclose(batch.peak_cash[k], one.peak_cash[0], rtol=1e-9)
+
+
+@given(SEEDS)
+@settings(max_examples=5, deadline=None)
+def test_places_add_up_to_the_programme_without_partners(seed: int) -> None:
+    """Whatever stays with partners, all places together have each row of the whole, transfers apart, and transfers sum to 0."""
+    sites = (Site("A", 1.5, 0.7, 0.4, 900.0), Site("B", 0.5, 1.0, 0.0, 0.0))
+    ample = AMPLE.changed(n_spare_sessions=1e6, n_spare_radiology=1e6, n_spare_surveillance=1e6, n_referred_in=2.0)
+    *_, together = money_by_place(run(ample.changed(sites=sites), seed))
+    whole = run(ample, seed)
+    for row in ("R4", "R5", "R6h", "R7", "R8", "R9", "R10", "R11", "R13", "R20", "RC"):
+        np.testing.assert_allclose(together.years[row], whole.years[row], rtol=1e-9, atol=1e-6)
+    np.testing.assert_allclose(together.years["R11t"], 0.0, atol=1e-9)

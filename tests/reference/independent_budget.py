@@ -12,7 +12,7 @@ from typing import Any
 Row = list[float]
 Rows = dict[str, Row]
 Inputs = dict[str, Any]
-MONEY = [f"R{n}" for n in range(4, 19)] + ["R4s", "R5s", "R4h", "R6h", "R17r", "R17d", "RC"]
+MONEY = [f"R{n}" for n in range(4, 19)] + ["R4s", "R5s", "R4h", "R6h", "R11t", "R17r", "R17d", "RC"]
 
 
 def mixed(inputs: Inputs, mix: dict[str, float], activity: str) -> Row:
@@ -50,13 +50,15 @@ def monthly_chance(inputs: Inputs, *names: str) -> float:
     return 1.0 - (1.0 - year) ** (1.0 / 12.0)
 
 
-def start_by_month(inputs: Inputs, mix: dict[str, float]) -> Row:
-    """Who starts in each month: demand and those waiting, as far as the place with the fewest slots allows."""
+def start_by_month(inputs: Inputs, mix: dict[str, float]) -> tuple[Row, list[Row]]:
+    """Who starts in each month, and of each partner: demand and those waiting, as far as the place with the fewest slots allows."""
     plan, leave = inputs["intake"], monthly_chance(inputs, "first_bleeds", "deaths_other", "transplant")
     builds, waiting, starts = has_more_sessions(inputs, mix), 0.0, []
+    queues, of_sites = [0.0 for _ in inputs["sites"]], [[] for _ in inputs["sites"]]
     for month in range(1, 12 * inputs["years"] + 1):
         year = (month - 1) // 12
-        demand = plan["eligible_own"] * (1.0 + plan["growth"]) ** year / 12.0
+        growth = (1.0 + plan["growth"]) ** year / 12.0 * is_running(inputs, month)
+        demand = (plan["eligible_own"] + sum(site["patients"] for site in inputs["sites"])) * growth
         demand += plan["backlog"] / plan["backlog_months"] if month <= plan["backlog_months"] else 0.0
         ramp = plan["ramp"][month - 1] if builds else 1.0
         if not is_running(inputs, month) or is_away(inputs, month):
@@ -69,7 +71,11 @@ def start_by_month(inputs: Inputs, mix: dict[str, float]) -> Row:
         ready = waiting * (1.0 - leave) + demand * is_running(inputs, month)
         starts.append(min(ready, most))
         waiting = (ready - starts[-1]) * is_running(inputs, month)
-    return starts
+        for i, site in enumerate(inputs["sites"]):
+            mine = queues[i] * (1.0 - leave) + site["patients"] * growth
+            of_sites[i].append(mine * starts[-1] / ready if ready else 0.0)
+            queues[i] = (mine - of_sites[i][-1]) * is_running(inputs, month)
+    return starts, of_sites
 
 
 def spread(starts: Row, profile: Row, months: range) -> Row:
@@ -93,8 +99,18 @@ def without_operator(inputs: Inputs, activity: str, done: Row) -> Row:
 BY_SESSION = ("sessions", "procedure_days", "complication_days")
 
 
-def changes(inputs: Inputs, mix: dict[str, float], starts: Row) -> tuple[dict[str, Row], dict[str, Row]]:
-    """Proposed less current activity by month within the budget, and in the months after it."""
+def stays(inputs: Inputs, site: Inputs, activity: str) -> tuple[float, float]:
+    """Share of an activity that a partner has of its patients, with the programme and without."""
+    group = inputs["activities"][activity]["group"]
+    if group in ("bleed", "after") or activity in ("icu_days", "ward_days"):
+        return site["bleeds_at_home"], site["bleeds_at_home"]
+    if group != "count" or activity in ("procedure_days", "complication_days"):
+        return 0.0, site["current_care_at_home"]
+    return 0.0, 0.0
+
+
+def changes(inputs: Inputs, mix: dict[str, float], starts: Row, of_sites: list[Row]) -> tuple[dict[str, Row], dict[str, Row]]:
+    """Proposed less current activity by month within the budget, and in the months after it, less what partners keep."""
     months, within, after = 12 * inputs["years"], {}, {}
     for activity in inputs["activities"]:
         new, old = mixed(inputs, mix, activity), mixed(inputs, now(inputs), activity)
@@ -102,6 +118,11 @@ def changes(inputs: Inputs, mix: dict[str, float], starts: Row) -> tuple[dict[st
         within[activity] = [a - b for a, b in zip(done, spread(starts, old, range(months)), strict=True)]
         change = [a - b for a, b in zip(new, old, strict=True)]
         after[activity] = spread(starts, change, range(months, len(change)))
+        for site, sent in zip(inputs["sites"], of_sites, strict=True):
+            with_it, without = stays(inputs, site, activity)
+            kept = [with_it * a - without * b for a, b in zip(new, old, strict=True)]
+            for found, span in ((within, range(months)), (after, range(months, len(change)))):
+                found[activity] = [a - b for a, b in zip(found[activity], spread(sent, kept, span), strict=True)]
     return within, after
 
 
@@ -286,10 +307,14 @@ def recompute(inputs: Inputs, mix: dict[str, float]) -> tuple[Rows, float, dict[
     finance, n = inputs["finance"], 12 * inputs["years"]
     builds = has_more_sessions(inputs, mix)
     changed = {k: v for k, v in mix.items() if v} != {k: v for k, v in now(inputs).items() if v}
-    starts = start_by_month(inputs, mix) if changed else [0.0] * n
-    within, after = changes(inputs, mix, starts)
+    starts, of_sites = start_by_month(inputs, mix) if changed else ([0.0] * n, [[0.0] * n for _ in inputs["sites"]])
+    within, after = changes(inputs, mix, starts, of_sites)
     rows = contributions(inputs, within, [m // 12 for m in range(n)])
     rows["R1"] = starts
+    for site, sent in zip(inputs["sites"], of_sites, strict=True):
+        paid = [n * site["transfer_payment"] * inputs["index"]["tariff"][m // 12] for m, n in enumerate(sent)]
+        rows["R11t"] = [a + b for a, b in zip(rows["R11t"], paid, strict=True)]
+    rows["R11"] = [a + b for a, b in zip(rows["R11"], rows["R11t"], strict=True)]
     add_fixed_and_steps(inputs, rows, builds)
     rows["R14"] = [a - b - c for a, b, c in zip(rows["R11"], rows["R12"], rows["R13"], strict=True)]
     cash, worn, book = equipment(inputs, builds)

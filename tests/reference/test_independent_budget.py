@@ -33,17 +33,20 @@ RUNS: dict[str, tuple[str, list[str]]] = {
     "absent, employed": ("demo_uk", ["n_absence_start_month=13", "n_absence_months=6", "share_physician_employed=1"]),
     "stopped": ("demo", ["n_stop_month=12", "n_budget_years=3"]),
     "contracts, closes": ("demo", [*TAXED, "at_end=closure"]),
+    "hub and partners": ("demo", [*TAXED, "at_end=closure", "n_referred_in=5"]),
 }
 
 
+INVENTED = 'status = "demo"\nrationale = "Invented for demonstration."\nreason = "Invented."\n'
 MORE = {
     "contracts, closes": """[override.contracts]
 table = [{ payer = "Medicare", scope = ["bleeds", "surveillance_eus"], plan = 400000, variable = 0.6, cap = 1.05 },
   { payer = "Private insurance", scope = "prophylaxis", plan = [90000, 92000, 94000], baseline = 89000, variable = 0.4, floor = 0.9 }]
-status = "demo"
-rationale = "Invented for demonstration."
-reason = "Invented."
-"""
+""",
+    "hub and partners": """[override.sites]
+table = [{ name = "North", patients = 3, bleeds_at_home = 0.7, current_care_at_home = 0.9, transfer_payment = 2500 },
+  { name = "South", patients = 2, bleeds_at_home = 0.2, current_care_at_home = 0.5, transfer_payment = 0 }]
+""",
 }
 
 
@@ -100,7 +103,8 @@ def option_differences(key: str, option: dict[str, Any], inputs: Inputs) -> Iter
 def test_a_budget_is_recomputed_from_its_inputs_alone(name: str, tmp_path: Path) -> None:
     """Rows by month and by year, options with both net present values, views, peak and starts, without the engine."""
     more = tmp_path / "more.toml"
-    more.write_text(f'title = "More"\nrationale = "Invented."\n{MORE.get(name, "")}', encoding="utf-8")
+    text = MORE.get(name, "")
+    more.write_text(f'title = "More"\nrationale = "Invented."\n{text}{INVENTED if text else ""}', encoding="utf-8")
     found = document(*RUNS[name], more)
     assert found["schema"] == 2
     inputs = found["inputs"]

@@ -10,6 +10,7 @@ import pytest
 from econmodel.errors import EconModelError
 from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import load_base_case, load_case
+from econmodel.programme.input_tables import Site, check_sites
 from econmodel.programme.inputs import ProgrammeInputs, input_kinds, read_inputs
 
 
@@ -34,6 +35,13 @@ def test_read_inputs_equals_from_values(values: dict[str, Any]) -> None:
     assert repr(one) == repr(other)
 
 
+def test_sites_refer_all_who_are_referred_in() -> None:
+    """Another number of patients referred in than the sites' own together is refused, with both."""
+    with pytest.raises(EconModelError, match="refer 3 patients a year together, but n_referred_in = 2"):
+        check_sites((Site("North", 3.0, 0.5, 1.0, 100.0),), 2.0)
+    check_sites((Site("North", 1.5, 0.5, 1.0, 100.0), Site("South", 0.5, 0.5, 1.0, 100.0)), 2.0)
+
+
 def test_draws_are_kept(values: dict[str, Any]) -> None:
     """An array of draws stays an array; a length cannot be one."""
     inputs = ProgrammeInputs.from_values(values | {"share_suitable": np.array([0.5, 0.6])})
@@ -44,6 +52,7 @@ def test_draws_are_kept(values: dict[str, Any]) -> None:
 
 PAYERS = [{"name": "A", "share": 0.6}, {"name": "B", "share": 0.4}]
 CONTRACT = {"payer": "A", "scope": ["bleeds"], "plan": 1e6, "variable": 0.5}
+SITE = {"name": "North", "patients": 2, "bleeds_at_home": 0.5, "current_care_at_home": 1.0, "transfer_payment": 100}
 ITEM = {"item": "Scope", "cost": 80_000, "month": 0, "share": 0.05, "life_years": 6, "salvage": 0}
 BROKEN: list[tuple[dict[str, Any], str]] = [
     ({"n_endoscoped": -1.0}, "n_endoscoped = -1: the volume is negative"),
@@ -81,6 +90,8 @@ BROKEN: list[tuple[dict[str, Any], str]] = [
         {"payers": PAYERS, "payer_terms": [{"payer": "A", "activity": "bleed_fatal", "paid_at_margin": 0.2}], "contracts": [CONTRACT]},
         "'A' has 'bleed_fatal' in its scope and a paid_at_margin",
     ),
+    ({"sites": [SITE | {"bleeds_at_home": 1.2}]}, "sites, 'North': bleeds_at_home = 1.2 must be a number between 0 and 1"),
+    ({"sites": [SITE, SITE]}, "site 'North' stands twice"),
     ({"share_physician_employed": 0.5}, "fees count, but not what the physicians cost"),
     ({"proposed_mix": [{"strategy": "glue", "share": 0.7}]}, "proposed_mix: shares sum to 0.7, must be 1"),
     ({"current_mix": [{"strategy": "watch", "share": 1.2}]}, "share = 1.2 must be a number between 0 and 1"),

@@ -35,8 +35,9 @@ from econmodel.programme.break_even import break_even, npv_at
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.capacity import SlotsYear, slots_by_year
 from econmodel.programme.headline import headline
-from econmodel.programme.input_tables import CapitalItem, Contract, Payer
+from econmodel.programme.input_tables import CapitalItem, Contract, Payer, Site
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
+from econmodel.programme.site_budgets import PLACE_ROWS, money_by_place
 from econmodel.programme.views import neutral_refill, own_view, view_inputs
 
 ACTIVITIES = ("session_direct", "surveillance_egd", "bleed_survived", "sessions", "first_bleeds", "rebleeds")
@@ -346,3 +347,42 @@ def test_slots_by_place_and_year(budget: Budget) -> None:
         "surveillance": SlotsYear(0.0, 4.0, 0.0),
     }
     assert second["surveillance"] == SlotsYear(6.0, 11.0, 1.0)
+
+
+def test_a_partner_by_hand(budget: Budget) -> None:
+    """North sends 6 of 12, admits half of their bleeds, 0.3 averted, then 0.6, and pays 200 a start. South keeps and pays nothing."""
+    sites = (Site("North", 6.0, 0.5, 1.0, 200.0), Site("South", 6.0, 0.0, 0.0, 0.0))
+    hub, north, south, together = money_by_place(run_budget(inputs(sites=sites), profiles(), prices(), CATEGORIES))
+    by_hand = {
+        "R7": [0, 1080, 2160, 2160],  # bleeds averted x 3,600
+        "R8": [0, 1620, 3240, 3240],
+        "R9": [0, 240, 480, 480],  # 2.4 and 4.8 bed-days x 0.5 x 200
+        "R11t": [0, -1200, -1200, -1200],
+        "R11": [0, -1500, -1800, -1800],
+        "R16": [0, -162, -162, 324],
+        "R18": [0, -1338, -1638, -2124],
+        "R20": [0, 2.4, 4.8, 4.8],
+    }
+    for row, values in by_hand.items():
+        np.testing.assert_allclose(north.years[row][0], values, atol=1e-9)
+    assert not any(np.any(south.years[row]) for row in PLACE_ROWS)
+    np.testing.assert_allclose(hub.years["R11t"][0], [0, 1200, 1200, 1200])
+    np.testing.assert_allclose(together.years["R11t"], 0.0, atol=1e-9)
+    for row in ("R4", "R5", "R7", "R8", "R9", "R10", "R11", "R12", "R13", "R17", "R20"):
+        np.testing.assert_allclose(together.years[row], budget.years[row], atol=1e-9)
+    factors = 1.1 ** (-np.arange(1, 37) / 12)
+    monthly = np.repeat([-1500 / 12, -1800 / 12, -1800 / 12], 12)
+    monthly[[0, 12, 35]] += [162, 162, -324]
+    assert north.npv_cash[0] == pytest.approx(float((monthly * factors).sum()), abs=1e-9)
+
+
+def test_the_backlog_is_the_hubs_own() -> None:
+    """24 of the hub's own wait with North's 1 a month for one slot a month: 1 of 9 ready starts first, more as the backlog is done."""
+    sites = (Site("North", 12.0, 0.0, 0.0, 100.0),)
+    change = {"n_backlog": 24.0, "n_backlog_quarters": 1, "n_session_slots": 12.0, "sites": sites}
+    found = run_budget(inputs(**change), profiles(), prices(), CATEGORIES)
+    paid = found.months["R11t"][0]
+    np.testing.assert_allclose(found.months["R1"], 1.0)
+    assert paid[0] == pytest.approx(100 / 9)
+    assert 0 < paid[-1] < 100
+    assert found.years["R11t"][0, 1] < found.years["R11t"][0, 3]

@@ -9,6 +9,7 @@ them what these physicians cost.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -147,6 +148,11 @@ def _paid(payer: Payer, terms: list[PayerTerm], activity: str, category: str, ma
         denial = denial if term.denial is None else term.denial
         margin = margin if term.paid_at_margin is None else term.paid_at_margin
     return ratio * (1.0 - denial) * (margin if margin_everywhere is None else margin_everywhere)
+
+
+def beyond_plans(money: UnitMoney) -> UnitMoney:
+    """The same with every contract paid at its variable share, as of a change beyond its plan."""
+    return replace(money, income=sum((contract.variable * unit for contract, unit in money.contracted), money.income), contracted=())
 
 
 def pure_margin(inputs: ProgrammeInputs) -> float | None:

@@ -53,6 +53,7 @@ class Row(StrEnum):
     BLEED_INCOME_LOST = "R8", "Income lost on bleeds avoided", "cost"
     REFILLED_BEDS = "R9", "Contribution of refilled beds"
     DISPLACED_WORK = "R10", "Contribution of displaced work", "cost"
+    TRANSFERS = "R11t", "Transfers from partner sites"
     NET_CONTRIBUTION = "R11", "Net contribution"
     STEP_COST = "R12", "Step-fixed cost", "cost"
     FIXED_COST = "R13", "Fixed cost", "cost"
@@ -201,7 +202,7 @@ def with_contribution(rows: Rows) -> Rows:
     own = rows[Row.PROPHYLAXIS_INCOME] - rows[Row.PROPHYLAXIS_COST]
     harm = rows[Row.HARM_INCOME] - rows[Row.HARM_COST]
     bleeds = rows[Row.BLEED_COST_AVOIDED] - rows[Row.BLEED_INCOME_LOST]
-    net = own + harm + bleeds + rows[Row.REFILLED_BEDS] - rows[Row.DISPLACED_WORK]
+    net = own + harm + bleeds + rows[Row.REFILLED_BEDS] - rows[Row.DISPLACED_WORK] + rows[Row.TRANSFERS]
     return rows | {Row.PROPHYLAXIS_CONTRIBUTION: own, Row.NET_CONTRIBUTION: net}
 
 

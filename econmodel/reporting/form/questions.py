@@ -224,6 +224,16 @@ TABLES: dict[str, TableQuestions] = {
         },
         "share",
     ),
+    "sites": TableQuestions(
+        "Contracts",
+        "name",
+        {
+            "patients": ("How many suitable and accepting patients a year does {row} refer?", "patients/year"),
+            "bleeds_at_home": ("What share of their bleeds is admitted at {row}?", "share"),
+            "current_care_at_home": ("What share of their present prophylaxis is given at {row}?", "share"),
+            "transfer_payment": ("What does {row} pay for each patient who starts here?", "money"),
+        },
+    ),
     "contracts": TableQuestions(
         "Contracts",
         "payer",

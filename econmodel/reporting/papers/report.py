@@ -187,6 +187,7 @@ def _programme(case: Case, results: Results, findings: Findings) -> list[Section
                 *programme_tables.options_value_table(programme),
                 *programme_tables.reconciliation_table(programme),
                 programme_tables.finance_table(results, programme),
+                *programme_tables.places_table(programme),
                 programme_tables.memo_table(results, programme),
                 *programme_tables.interval_tables(results, programme),
                 programme_tables.views_table(results, programme),

@@ -14,6 +14,7 @@ from econmodel.programme.money.summary import SummaryLine
 from econmodel.programme.options import OptionRow
 from econmodel.programme.places import PLACES
 from econmodel.programme.report import ProgrammeResult
+from econmodel.programme.site_budgets import PLACE_ROWS
 from econmodel.programme.views import PaymentView
 from econmodel.reporting import formatting as f
 from econmodel.reporting.papers import phrases
@@ -239,6 +240,24 @@ def capacity_table(programme: ProgrammeResult, most: int = 99) -> Table:
 
 def _slots(slots: SlotsYear) -> str:
     return f"{f.number(slots.taken)} of {f.number(slots.available)}"
+
+
+def places_table(programme: ProgrammeResult) -> tuple[Table, ...]:
+    """Money of hub, partners and all together over the budget; none without partners."""
+    if not programme.places:
+        return ()
+    currency = programme.basis.currency
+    rows = {row: [float(place.years[row].sum(axis=1).mean()) for place in programme.places] for row in PLACE_ROWS if not row.is_count}
+    shown = [(row_name(row), *(f.money(v, currency) for v in values)) for row, values in rows.items() if any(map(round, values))]
+    worth = ("Net present value in cash", *(f.money(float(place.npv_cash.mean()), currency) for place in programme.places))
+    return (
+        table(
+            f"Hub and partners over the budget, change against today's mix ({programme.basis.cash} {currency})",
+            (("Row", 2.6), *((place.name, 1.0, True) for place in programme.places)),
+            [*shown, worth],
+            note="Transfers between places add up to nothing. Fixed cost, blocks of slots and equipment are the hub's alone.",
+        ),
+    )
 
 
 def savings_text(programme: ProgrammeResult) -> str:
