@@ -10,7 +10,7 @@ from econmodel.programme.money.rows import Row, Rows
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
-INCOME = (Row.PROPHYLAXIS_INCOME, Row.HARM_INCOME, Row.REFILLED_BEDS)
+INCOME = (Row.PROPHYLAXIS_INCOME, Row.HARM_INCOME, Row.REFILLED_BEDS, Row.TRANSFERS)
 
 
 @record
