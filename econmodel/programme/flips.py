@@ -247,7 +247,7 @@ class Asker:
 def same_patients(parameters: ParameterSet, values: Values) -> BoolArray:
     """Rows whose values leave patients as they are at the base values."""
     base = base_values(parameters)
-    return ~np.any([values[name] != base[name] for name in read_by_patients(parameters)], axis=0)
+    return np.asarray(~np.any([values[name] != base[name] for name in read_by_patients(parameters)], axis=0))
 
 
 def patients_of(parameters: ParameterSet) -> Patients:

@@ -32,7 +32,7 @@ class Grid:
     def rows(self) -> list[dict[str, float | None]]:
         """One row per point; no outcome where the two values cannot stand together."""
         return [
-            {self.x: float(a), self.y: float(b), "outcome": None if np.isnan(self.values[j, i]) else float(self.values[j, i])}
+            {self.x: float(a), self.y: float(b), "outcome": float(self.values[j, i]) if np.isfinite(self.values[j, i]) else None}
             for j, b in enumerate(self.y_values)
             for i, a in enumerate(self.x_values)
         ]

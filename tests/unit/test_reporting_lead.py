@@ -175,7 +175,7 @@ def pictures(case: Case, draws: Psa, answer: Answer, findings: Findings) -> dict
     varied = {
         "one_way": findings.one_way[0].rows,
         "scenarios": findings.scenarios[0].rows,
-        "two_way": two_way(question, *default_pair(case.parameters), 3),
+        "two_way": [two_way(question, *default_pair(case.parameters), 3)],
         "sobol": {"net cost": [SobolRow("hr_glue", "Glue", 0.3, 0.1, 0.4, 0.1)]},
     }
     own = sensitivity_figures(case.title, question, varied, sensitivity_document(question, varied))

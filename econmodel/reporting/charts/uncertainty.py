@@ -34,7 +34,8 @@ if TYPE_CHECKING:
 
     from econmodel.economics.results import Results
     from econmodel.evidence.untreated import RiskRow
-    from econmodel.uncertainty.deterministic import Asked, Question, TornadoRow
+    from econmodel.programme.money_question import MoneyScenario
+    from econmodel.uncertainty.deterministic import Asked, TornadoRow
     from econmodel.uncertainty.global_sensitivity import SobolRow
     from econmodel.uncertainty.probabilistic import Psa
     from econmodel.uncertainty.risk import Acceptability, Convergence, Risk
@@ -52,7 +53,7 @@ STATE_COLOURS = {
     "rebleeding": "#c8573d",
     "transplanted": "#a78ceb",
 }
-MONEY_OUTCOMES = ("cost", "nmb")
+MONEY_OUTCOMES = ("cost", "nmb", "npv_cash", "npv_with_capacity", "peak_cash", "net_contribution_year_3")
 MOST_POINTS = 2000
 LABEL_WIDTH = 46
 ELLIPSE_95 = 5.991  # 95% quantile of chi-squared with 2 degrees of freedom
@@ -66,7 +67,7 @@ def plot_tornado(found: Analysis[TornadoRow], *, ax: Axes) -> dict[str, tuple[Re
     dict
         Bars at the low and at the high value of each input drawn.
     """
-    rows = found.rows[:BARS]
+    rows = [row for row in found.rows if isfinite(row.outcome_at_low) and isfinite(row.outcome_at_high)][:BARS]
     base, bars = rows[0].base, {}
     for i, row in enumerate(rows):
         low, high = (
@@ -231,7 +232,7 @@ def report_chart(name: str, findings: Findings, names: Mapping[str, str]) -> Cha
 def axis_label(question: Asked) -> str:
     """Outcome with its currency and price year."""
     p = question.parameters
-    money = f", {p.text('currency')} {p.text('price_year')}" if question.outcome in ("cost", "nmb") else ""
+    money = f", {p.text('currency')} {p.text('price_year')}" if question.outcome in MONEY_OUTCOMES else ""
     return f"{question.label}{money}"
 
 
@@ -327,22 +328,27 @@ def plot_convergence(block: Convergence, currency: str, *, ax: Axes) -> Line2D:
     return line
 
 
-def plot_scenarios(rows: Sequence[ScenarioRow], question: Question, *, ax: Axes) -> list[Any]:
-    """Draw net cost under every scenario that has an answer; the dashed line is this case."""
-    ordered = [rows[0], *sorted((r for r in rows[1:] if isfinite(r.cost)), key=lambda r: r.cost)]
+def plot_scenarios(
+    rows: Sequence[ScenarioRow] | Sequence[MoneyScenario], question: Asked, outcome: str, label: str, *, ax: Axes
+) -> list[Any]:
+    """Draw an outcome under every scenario that has an answer; the dashed line is this case."""
+    found = {row.title: float(getattr(row, outcome)) for row in rows}
+    first, *rest = found
+    ordered = [first, *sorted((title for title in rest if isfinite(found[title])), key=found.__getitem__)]
+    good = -1 if outcome == "cost" else 1
     bars = list(
         ax.barh(
             range(len(ordered)),
-            [r.cost for r in ordered],
+            [found[title] for title in ordered],
             height=0.6,
-            color=[INK if r.key == "base" else ACCENT if r.cost < 0 else WARM for r in ordered],
+            color=[INK if title == first else ACCENT if good * found[title] > 0 else WARM for title in ordered],
         )
     )
-    ax.axvline(rows[0].cost, color=INK, linestyle=(0, (3, 2)), linewidth=0.9)
+    ax.axvline(found[first], color=INK, linestyle=(0, (3, 2)), linewidth=0.9)
     ax.axvline(0.0, color=INK, linewidth=0.8)
-    _name_bars(ax, [r.title for r in ordered])
+    _name_bars(ax, ordered)
     ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, question.parameters.text("currency")))
-    ax.set_xlabel(f"Net cost per patient, {f.duration(question.parameters.number('headline_years'))}")
+    ax.set_xlabel(label)
     return bars
 
 

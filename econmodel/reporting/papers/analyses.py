@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from econmodel.files import json_text, write_bytes, write_csv, write_text
 from econmodel.model.inputs import horizon_years
 from econmodel.programme.money.rows import Row
+from econmodel.programme.money_question import ask_money
 from econmodel.reporting.charts.figures import Spec, drawer, save_all, titled
 from econmodel.reporting.charts.programme import programme_figures
 from econmodel.reporting.charts.uncertainty import (
@@ -27,7 +31,7 @@ from econmodel.reporting.formatting import duration, money_change
 from econmodel.reporting.tables.by_risk import by_risk_sentences
 from econmodel.reporting.tables.findings import analysis_of
 from econmodel.reporting.tables.provenance import drawn_together
-from econmodel.uncertainty.deterministic import ask, plain_rows
+from econmodel.uncertainty.deterministic import Question, ask, plain_rows
 from econmodel.uncertainty.two_way import two_way_sentence
 from econmodel.wording import lower
 
@@ -35,18 +39,18 @@ if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
     from econmodel.programme.report import ProgrammeResult
     from econmodel.uncertainty.by_structure import ByStructure
-    from econmodel.uncertainty.deterministic import Question
+    from econmodel.uncertainty.deterministic import Asked
     from econmodel.uncertainty.probabilistic import Psa
     from econmodel.uncertainty.risk import Risk
+    from econmodel.uncertainty.two_way import Grid
 
 WIDE = (0.45, 0.11, 0.52, 0.86)
 
 
-def sensitivity_document(question: Question, found: dict[str, Any]) -> dict[str, Any]:
+def sensitivity_document(question: Asked, found: dict[str, Any]) -> dict[str, Any]:
     """Gather the analyses as plain data with the sentences a reader needs."""
-    document: dict[str, Any] = {
-        "strategy": question.strategy,
-        "versus": question.versus,
+    pair = {"strategy": question.strategy, "versus": question.versus} if isinstance(question, Question) else {}
+    document: dict[str, Any] = pair | {
         "outcome": question.outcome,
         "label": question.label,
         "currency": question.parameters.text("currency"),
@@ -56,8 +60,8 @@ def sensitivity_document(question: Question, found: dict[str, Any]) -> dict[str,
         if name in found:
             document[name] = plain_rows(found[name])
     if "two_way" in found:
-        grid = found["two_way"]
-        document["two_way"] = {"x": grid.x, "y": grid.y, "rows": grid.rows(), "break_even": grid.break_even(), "base": list(grid.base)}
+        document["two_way"], *others = map(_map_rows, found["two_way"])
+        document |= {"other_maps": others} if others else {}
     if "flips" in found:
         document["flips"] = found["flips"].to_json()
     if "by_risk" in found:
@@ -67,28 +71,28 @@ def sensitivity_document(question: Question, found: dict[str, Any]) -> dict[str,
     return document
 
 
-def sentences(question: Question, found: dict[str, Any]) -> list[str]:
+def _map_rows(grid: Grid) -> dict[str, Any]:
+    return {"x": grid.x, "y": grid.y, "rows": grid.rows(), "break_even": grid.break_even(), "base": list(grid.base)}
+
+
+def sentences(question: Asked, found: dict[str, Any]) -> list[str]:
     """Say what moves the answer most, where it turns, and how scenarios spread."""
     said = []
     rows = found.get("one_way", [])
     if rows:
         widest = ", ".join(r.label[0].lower() + r.label[1:] for r in rows[:3])
-        said.append(
-            f"{question.label} of {question.parameters.strategies[question.strategy].label} against "
-            f"{question.parameters.strategies[question.versus].label.lower()} moves most with: {widest}."
-        )
+        said.append(f"{question.subject}: {lower(question.label)} moves most with: {widest}.")
         said += [left] if (left := question.parameters.left_out()) else []
     said += [t.sentence for t in found.get("thresholds", [])]
-    if "two_way" in found:
-        said.append(two_way_sentence(question, found["two_way"]))
+    said += [two_way_sentence(question, grid) for grid in found.get("two_way", [])]
     if scenarios := found.get("scenarios"):
-        currency = question.parameters.text("currency")
-        answered = [row for row in scenarios if isfinite(row.cost)]
-        low, high = min(answered, key=lambda r: r.cost), max(answered, key=lambda r: r.cost)
+        name, label = _shown_of_scenarios(question)
+        answered = [row for row in scenarios if isfinite(getattr(row, name))]
+        low, high = (pick(answered, key=lambda r: getattr(r, name)) for pick in (min, max))
+        amounts = [money_change(getattr(row, name), question.parameters.text("currency")) for row in (low, high)]
         said.append(
-            f"{question.subject}: over {len(answered) - 1} scenarios net cost per patient, "
-            f"{duration(question.parameters.number('headline_years'))}, runs from {money_change(low.cost, currency)} "
-            f"({low.title}) to {money_change(high.cost, currency)} ({high.title})."
+            f"{question.subject}: over {len(answered) - 1} scenarios {lower(label)}, runs from {amounts[0]} ({low.title}) to "
+            f"{amounts[1]} ({high.title})."
         )
     if "flips" in found:
         said += found["flips"].sentences
@@ -97,31 +101,38 @@ def sentences(question: Question, found: dict[str, Any]) -> list[str]:
     return said
 
 
-def save_sensitivity(
-    place: str, found: Sequence[tuple[Question, dict[str, Any]]], document: dict[str, Any], folder: Path
-) -> list[Path]:
+def _shown_of_scenarios(question: Asked) -> tuple[str, str]:
+    """Outcome that scenarios are shown by, and its label: net cost of a comparison, the present value in cash of the programme."""
+    if isinstance(question, Question):
+        return "cost", replace(question, outcome="cost").label
+    return "npv_cash", ask_money(question.parameters).label
+
+
+def save_sensitivity(place: str, found: Sequence[tuple[Asked, dict[str, Any]]], document: dict[str, Any], folder: Path) -> list[Path]:
     """Write pictures of each comparison, its CSV, and one JSON; give the files. ``place`` names the hospital on the pictures."""
     figures: dict[str, Spec] = {}
     for (question, results), told in zip(found, (document, *document["beside"]), strict=True):
         drawn = sensitivity_figures(place, question, results, told)
-        figures |= {f"{name}_v_{question.versus}" if document["beside"] else name: spec for name, spec in drawn.items()}
+        figures |= {f"{name}_v_{told['versus']}" if document["beside"] else name: spec for name, spec in drawn.items()}
     return [*save_all(figures, folder), write_text(folder / "sensitivity.json", json_text(document))]
 
 
-def sensitivity_figures(place: str, question: Question, found: dict[str, Any], document: dict[str, Any]) -> dict[str, Spec]:
-    """List the pictures of the analyses run, of one comparison."""
+def sensitivity_figures(place: str, question: Asked, found: dict[str, Any], document: dict[str, Any]) -> dict[str, Spec]:
+    """List the pictures of the analyses run, of one comparison or of the programme's money."""
     figures = {}
     if "one_way" in found:
         tornado = analysis_of(question, found["one_way"])
-        figures[f"tornado_{question.outcome}"] = Spec(document["one_way"], 4.0, drawer(partial(plot_tornado, tornado), *WIDE), 7.2)
-    if "two_way" in found:
-        figures[f"two_way_{question.outcome}"] = Spec(
-            document["two_way"]["rows"], 4.2, drawer(partial(plot_two_way, found["two_way"], question), 0.12, 0.14, 0.84, 0.82), 6.4
-        )
+        if any(isfinite(row.swing) for row in tornado.rows):
+            figures[f"tornado_{question.outcome}"] = Spec(document["one_way"], 4.0, drawer(partial(plot_tornado, tornado), *WIDE), 7.2)
+    maps = [document.get("two_way"), *document.get("other_maps", [])]
+    for grid, told in zip(found.get("two_way", []), maps, strict=False):
+        name = f"two_way_{question.outcome}" + (f"_{grid.x}_{grid.y}" if len(maps) > 1 else "")
+        if np.isinf(grid.values).any():
+            continue  # a payback that is never reached has no colour
+        figures[name] = Spec(told["rows"], 4.2, drawer(partial(plot_two_way, grid, question), 0.12, 0.14, 0.84, 0.82), 6.4)
     if "scenarios" in found:
-        figures["scenarios"] = Spec(
-            document["scenarios"], 5.0, drawer(partial(plot_scenarios, found["scenarios"], question), *WIDE), 7.2
-        )
+        drawn = partial(plot_scenarios, found["scenarios"], question, *_shown_of_scenarios(question))
+        figures["scenarios"] = Spec(document["scenarios"], 5.0, drawer(drawn, *WIDE), 7.2)
     for outcome, rows in found.get("sobol", {}).items():
         figures[f"sobol_{outcome}"] = Spec(document["sobol"][outcome], 4.2, drawer(partial(plot_sobol, rows, outcome), *WIDE), 7.2)
     title = f"{question.subject}: {lower(axis_label(question))}. {place}"

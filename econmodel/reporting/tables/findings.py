@@ -10,6 +10,7 @@ from econmodel.files import json_text, write_csv, write_text
 from econmodel.records import record
 from econmodel.reporting.tables.provenance import provenance_rows
 from econmodel.reporting.tables.results import result_rows
+from econmodel.uncertainty.deterministic import Question
 
 if TYPE_CHECKING:
     from econmodel.economics.results import Results
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from econmodel.programme.flips import FlipList
     from econmodel.programme.report import ProgrammeResult
     from econmodel.uncertainty.by_structure import ByStructure
-    from econmodel.uncertainty.deterministic import Question, TornadoRow
+    from econmodel.uncertainty.deterministic import Asked, TornadoRow
     from econmodel.uncertainty.held_certain import Held
     from econmodel.uncertainty.research import Research
     from econmodel.uncertainty.risk import Risk
@@ -46,10 +47,10 @@ class Analysis(Generic[Row]):
     rows: tuple[Row, ...]
 
 
-def analysis_of(question: Question, rows: Sequence[Row]) -> Analysis[Row]:
-    """Put the rows of an analysis with what they are about."""
-    q = question
-    return Analysis(q.strategy, q.versus, q.outcome, q.label, q.parameters.text("currency"), tuple(rows))
+def analysis_of(question: Asked, rows: Sequence[Row]) -> Analysis[Row]:
+    """Put the rows of an analysis with what they are about; of the programme's money no strategy is compared."""
+    pair = (question.strategy, question.versus) if isinstance(question, Question) else ("", "")
+    return Analysis(*pair, question.outcome, question.label, question.parameters.text("currency"), tuple(rows))
 
 
 @record

@@ -104,7 +104,7 @@ def tornado(key: Asked, _question: Question) -> dict[str, Any]:
 @st.cache_resource(max_entries=24, show_spinner="Varying two inputs together")
 def grid(key: Asked, pair: tuple[str, str], _question: Question) -> dict[str, Any]:
     """Vary two inputs together."""
-    return {"two_way": two_way(_question, *pair)}
+    return {"two_way": [two_way(_question, *pair)]}
 
 
 @st.cache_resource(max_entries=24, show_spinner="Trying other assumptions")
