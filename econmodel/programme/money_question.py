@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from econmodel.economics.activity import MonthlyProfiles, monthly_profiles
 from econmodel.economics.bleed_prices import untreated_fatal_share
+from econmodel.economics.evaluate import read_by_patients
 from econmodel.errors import AnalysisError, EconModelError
 from econmodel.model.inputs import Values, base_values
-from econmodel.parameters.catalogue import PRICES
 from econmodel.parameters.distributions import fixed
 from econmodel.parameters.documents import read_document
 from econmodel.parameters.parameter_set import ParameterSet
@@ -55,7 +55,6 @@ PAIRS = (
 )
 WHOLE_NUMBERS = frozenset(name for name, kind in input_kinds().items() if kind == "whole")
 APART = WHOLE_NUMBERS | {*SETTINGS, USUAL_INTERVAL}
-OF_MONEY = frozenset(PRICES) | frozenset(input_kinds()) - {"n_stay_days"}
 AT_ONCE = 256
 
 
@@ -128,7 +127,7 @@ class MoneyQuestion:
             rows = np.flatnonzero(possible(case, values))
             course = changes[places[0]].keys() - WHOLE_NUMBERS & APART
             moved = np.array([bool(course)] * len(places))
-            for name in values.keys() - OF_MONEY:
+            for name in self._of_patients:
                 moved |= values[name] != base[name]
             for which, reckon in ((moved, budget_of), (~moved, self._at_prices)):
                 for part in _parts(rows[which[rows]]):
@@ -143,6 +142,10 @@ class MoneyQuestion:
         if years not in self._known:
             self._known[years] = monthly_profiles(self.parameters, years)
         return budget_of(case, values, died=died, profiles=self._known[years])
+
+    @cached_property
+    def _of_patients(self) -> frozenset[str]:
+        return read_by_patients(self.parameters)
 
     @cached_property
     def _died(self) -> FloatArray:
