@@ -51,6 +51,7 @@ def check(parameters: ParameterSet, *, subset: bool = False) -> None:
         *_currency_faults(parameters),
         *_mix_faults(parameters),
         *([] if subset or parameters.has_bled else strategy_mix_faults(parameters)),
+        *([] if subset else _needs_faults(parameters)),
         *_guard_faults(parameters),
         *_bleed_price_faults(parameters),
     ]
@@ -267,6 +268,16 @@ def strategy_mix_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
         for key in option.mix.keys() - parameters.strategies.keys():
             what = f"[option.{name}] names {key!r}, which is not a strategy of this case"
             yield ParameterError(what, where=str(option.where), fix=nearest(key, parameters.strategies))
+
+
+def _needs_faults(parameters: ParameterSet) -> Iterable[EconModelError]:
+    """Fixed costs carried by what no option is."""
+    p = parameters.parameters.get("fixed_costs")
+    known = ("sessions", "always", *parameters.strategies)
+    for row in (p and p.table) or ():
+        if p and row.get("needs", "sessions") not in known:
+            what = f"fixed_costs, {row.get('name')!r}: needs {row['needs']!r}, which is no strategy of this case"
+            yield ParameterError(what, where=str(p.where), fix=nearest(str(row["needs"]), known))
 
 
 def check_whole(p: Parameter) -> None:

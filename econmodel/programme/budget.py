@@ -17,11 +17,13 @@ from numpy.typing import NDArray
 
 from econmodel.economics.activity import MonthlyProfiles
 from econmodel.economics.prices import Prices
-from econmodel.programme.inputs import ProgrammeInputs
+from econmodel.parameters.catalogue import ENDOSCOPIES
+from econmodel.programme.inputs import ProgrammeInputs, is_change
 from econmodel.programme.intake import Intake, ProgrammeActivity, plan_intake, programme_activity
 from econmodel.programme.money import finance
 from econmodel.programme.money.capital import CapitalSchedule, schedule_capital
 from econmodel.programme.money.contracts import ContractedIncome
+from econmodel.programme.money.fixed import fixed_cost
 from econmodel.programme.money.payers import UnitMoney, beyond_plans, unit_money
 from econmodel.programme.money.rows import (
     MONEY_ROWS,
@@ -31,7 +33,6 @@ from econmodel.programme.money.rows import (
     activity_rows,
     deflator,
     displaced_work,
-    fixed_cost,
     follow_up_duty,
     income_rows,
     paid_income,
@@ -50,9 +51,15 @@ MONTHS = 12
 
 @record
 class Memo(Generic[Number]):
-    """What stands beside the cash of a year: money in the basis of the cash, but for ``session_slots``."""
+    """What stands beside the cash of a year: money in the basis of the cash, but for ``session_slots``.
+
+    ``hire`` is lease and payment per use, cash; ``recurrent`` the fixed cost that is paid every year, ``one_off`` the rest of it.
+    """
 
     depreciation: Number
+    hire: Number
+    recurrent: Number
+    one_off: Number
     use_charge: Number
     capital_charge: Number
     reported_surplus: Number
@@ -63,7 +70,7 @@ class Memo(Generic[Number]):
 
 @record
 class VolumeRows:
-    """What moves in proportion to the volume, nominal by month: starts, R2 to R9 and R20, and slots by place.
+    """What moves in proportion to the volume, nominal by month: starts, R2 to R9 and R20, slots by place, uses of equipment.
 
     ``contracted`` is income within contracts at full payment, which no row holds before they are settled; ``duty`` (draw,) what
     follow-up after a closure is worth at the last month.
@@ -72,6 +79,7 @@ class VolumeRows:
     rows: Rows
     contracted: tuple[ContractedIncome, ...]
     slots: Slots
+    uses: FloatArray
     duty: FloatArray
 
     def scaled(self, factor: FloatArray) -> VolumeRows:
@@ -79,7 +87,8 @@ class VolumeRows:
         by = factor[:, None]
         contracted = tuple(c.scaled(by) for c in self.contracted)
         slots = {place: a * by for place, a in self.slots.items()}
-        return VolumeRows({row: a * by for row, a in self.rows.items()}, contracted, slots, self.duty * factor)
+        rows = {row: a * by for row, a in self.rows.items()}
+        return VolumeRows(rows, contracted, slots, self.uses * by, self.duty * factor)
 
     def settled(self, inputs: ProgrammeInputs, prices: PriceIndices) -> Rows:
         """Rows with what contracts pay and slots displace, R6 and R11 with them; of prices by month."""
@@ -237,17 +246,13 @@ def run_budget(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Price
     return assemble_budget(inputs, intake, activity, money)
 
 
-def is_change(inputs: ProgrammeInputs) -> bool:
-    """Whether anything is proposed at all: equal mixes are no programme, so nobody starts and nothing is spent."""
-    current, proposed = ({k: v for k, v in mix.items() if v} for mix in (inputs.current_mix, inputs.proposed_mix))
-    return current != proposed
-
-
 def assemble_budget(inputs: ProgrammeInputs, intake: Intake, activity: ProgrammeActivity, money: UnitMoney) -> Budget:
     """Turn starts, activity and money per unit into the budget's rows."""
     prices = price_indices(inputs)
     bought = inputs.capital if is_change(inputs) else ()
-    capital = schedule_capital(bought, inputs.capital_basis, prices.devices, closes=inputs.closes)
+    capital = schedule_capital(
+        bought, inputs.capital_basis, prices.devices, closes=inputs.closes, tax=inputs.share_device_tax, stop=inputs.n_stop_month
+    )
     volume = _volume_rows(inputs, intake, activity, money, prices)
     return Budget(inputs, intake, activity, money, capital, volume, *cash_flow(inputs, volume, capital, prices))
 
@@ -264,7 +269,8 @@ def _volume_rows(
     duty = np.zeros(1)
     if inputs.closes:
         duty = _duty(inputs, activity, _rows_after(inputs, activity, money, prices), prices)
-    return VolumeRows(rows, contracted, slots_taken(inputs, activity, change), duty)
+    uses = activity.total(change, "sessions", *ENDOSCOPIES)
+    return VolumeRows(rows, contracted, slots_taken(inputs, activity, change), uses, duty)
 
 
 def _rows_after(inputs: ProgrammeInputs, activity: ProgrammeActivity, money: UnitMoney, prices: PriceIndices) -> Rows:
@@ -307,8 +313,9 @@ def cash_flow(
     n_draws = np.broadcast_shapes(*(a.shape[:1] for a in (*rows.values(), capital.by_month)))[0]
     rows = {k: np.broadcast_to(a, (n_draws, inputs.n_months)) for k, a in rows.items()}
     years = {k: _by_year(a) for k, a in rows.items()}
-    _add_tax_and_working_capital(inputs, years, rows, capital)
-    rows[Row.CAPITAL] = np.broadcast_to(capital.by_month[:, 1:], (n_draws, inputs.n_months))
+    hire = capital.hire(volume.uses)
+    _add_tax_and_working_capital(inputs, years, rows, capital.depreciation + hire)
+    rows[Row.CAPITAL] = np.broadcast_to(capital.by_month[:, 1:] + hire, (n_draws, inputs.n_months))
     years[Row.CAPITAL] = _by_year(rows[Row.CAPITAL])
     years[Row.CAPITAL][:, 0] = capital.by_month[:, 0]
     for table in (rows, years):
@@ -323,14 +330,15 @@ def _operating_rows(inputs: ProgrammeInputs, volume: VolumeRows, prices: PriceIn
     monthly = prices.monthly()
     rows = volume.settled(inputs, monthly)
     rows[Row.STEP_COST] = np.repeat(step_cost(inputs, volume.slots), 12, axis=1) * monthly.pay / 12.0
-    rows[Row.FIXED_COST] = float(is_change(inputs)) * fixed_cost(inputs, monthly)
+    fixed = fixed_cost(inputs, monthly)
+    rows |= {Row.FIXED_COST: fixed.total, Row.CONTINGENCY: fixed.contingency}
     rows[Row.OPERATING_CASH] = rows[Row.NET_CONTRIBUTION] - rows[Row.STEP_COST] - rows[Row.FIXED_COST]
     return rows
 
 
-def _add_tax_and_working_capital(inputs: ProgrammeInputs, years: Rows, rows: Rows, capital: CapitalSchedule) -> None:
-    """Add R15 (in each year's last month) and R16."""
-    tax = finance.tax_due((years[Row.OPERATING_CASH] - _by_year(capital.depreciation))[:, 1:], inputs.share_tax)
+def _add_tax_and_working_capital(inputs: ProgrammeInputs, years: Rows, rows: Rows, owning: FloatArray) -> None:
+    """Add R15 (in each year's last month), on R14 less depreciation and hire by month, and R16."""
+    tax = finance.tax_due((years[Row.OPERATING_CASH] - _by_year(owning))[:, 1:], inputs.share_tax)
     rows[Row.TAX] = np.zeros_like(rows[Row.OPERATING_CASH])
     rows[Row.TAX][:, 11::12] = tax
     rows[Row.WORKING_CAPITAL] = finance.working_capital_increase(paid_income(rows), inputs.n_settlement_days, collected=inputs.closes)
@@ -364,11 +372,16 @@ def _memo(budget: Budget) -> Memo[FloatArray]:
         money.full_cost * money.is_prophylaxis * np.ones((change.shape[0], 1)),
     )
     prices = price_indices(inputs)
-    depreciation, use, book = (_by_year(a / level) for a in (capital.depreciation, capital.use_charge, capital.book_value))
+    paid = (fixed_cost(inputs, prices.monthly()).recurrent, capital.hire(budget.volume.uses))
+    by_month = (capital.depreciation, capital.use_charge, capital.book_value, *paid)
+    depreciation, use, book, recurrent, hire = (_by_year(a / level) for a in by_month)
     charge = inputs.r_capital_charge[:, None] * book / MONTHS
-    owning = depreciation + use + charge
+    owning = depreciation + use + charge + hire
     return Memo(
         depreciation=depreciation + zero,
+        hire=hire + zero,
+        recurrent=recurrent + zero,
+        one_off=years[Row.FIXED_COST] - recurrent,
         use_charge=use + zero,
         capital_charge=charge + zero,
         reported_surplus=years[Row.OPERATING_CASH] - owning - years[Row.TAX],

@@ -19,10 +19,12 @@ from econmodel.parameters.catalogue import BLEED_ADMISSIONS, CATEGORY, COMPLICAT
 from econmodel.parameters.schema import StrategyRow
 from econmodel.programme.budget import Budget, nominal_finance_rate
 from econmodel.programme.calendar import year_names
-from econmodel.programme.input_tables import CapitalItem, Contract, Payer, PayerTerm, Site
+from econmodel.programme.cost_tables import EXISTING, PER_USE, CapitalItem, FixedRow
+from econmodel.programme.input_tables import Contract, Payer, PayerTerm, Site
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import opening_ramp
 from econmodel.programme.money.contracts import by_year
+from econmodel.programme.money.fixed import fixed_rows
 from econmodel.programme.money.rows import price_indices
 from econmodel.programme.places import PLACES
 from econmodel.records import record
@@ -135,19 +137,6 @@ class PayerLine:
 
 
 @record
-class FixedLine:
-    """A fixed cost of every ``year``, in twelfths from ``month`` to ``until``, or ``once`` in ``month``."""
-
-    name: str
-    amount: float
-    every: str
-    month: int
-    until: int
-    index: str
-    needs: str
-
-
-@record
 class Step:
     """Slots to spare a year, and the size and yearly cost of a block of them beyond."""
 
@@ -166,7 +155,7 @@ class Margin:
 
 @record
 class CapitalLine:
-    """A piece of equipment; ``share`` is that of its use charged on its basis."""
+    """A piece of equipment; ``share`` is that of its use charged on its basis, ``tax`` what is added to cost, monthly and amount."""
 
     item: str
     basis: str
@@ -177,6 +166,11 @@ class CapitalLine:
     replace_months: float
     age_months: float
     salvage: float
+    monthly: float
+    term_months: int
+    amount: float
+    escalated: bool
+    tax: float
 
 
 @record
@@ -205,7 +199,8 @@ class BudgetInputs:
     activities: dict[str, ActivityLine]
     profiles: dict[str, dict[str, list[float]]]
     payers: tuple[PayerLine, ...]
-    fixed: tuple[FixedLine, ...]
+    fixed: tuple[FixedRow, ...]
+    contingency: float
     steps: dict[str, Step]
     displaced: Margin
     refill: Margin
@@ -247,13 +242,14 @@ def budget_inputs(budget: Budget, profiles: MonthlyProfiles, strategies: Mapping
         },
         payers=tuple(_payer(payer, inputs) for payer in inputs.payers),
         fixed=_fixed(inputs),
+        contingency=_one(inputs.share_contingency),
         steps={
             key: Step(*(_one(getattr(inputs, name)) for name in (place.spare, place.block, place.cost)))
             for key, place in PLACES.items()
         },
         displaced=Margin(_one(inputs.share_sessions_displacing), _one(inputs.c_displaced_contribution)),
         refill=Margin(_one(inputs.share_bed_refill), _one(inputs.c_refill_contribution)),
-        capital=tuple(_capital(item, inputs.capital_basis) for item in inputs.capital),
+        capital=tuple(_capital(item, inputs) for item in inputs.capital),
     )
 
 
@@ -329,25 +325,28 @@ def _contract(contract: Contract, inputs: ProgrammeInputs) -> ContractLine:
     return ContractLine(contract.scope, plan, baseline, contract.variable, contract.floor, cap)
 
 
-def _fixed(inputs: ProgrammeInputs) -> tuple[FixedLine, ...]:
+def _fixed(inputs: ProgrammeInputs) -> tuple[FixedRow, ...]:
+    """Fixed costs with the last month in which each is paid."""
     last = min(inputs.n_stop_month or inputs.n_months, inputs.n_months)
-    return (
-        FixedLine("Coordinator", _one(inputs.c_coordinator), "year", 1, last, "pay", "sessions"),
-        FixedLine("Service contract", _one(inputs.c_service_contract), "year", 1, last, "devices", "sessions"),
-        FixedLine("Training and set-up", _one(inputs.c_training), "once", 1, 1, "pay", "sessions"),
-    )
+    rows = [replace(row, amount=_one(amount)) for row, amount in fixed_rows(inputs)]
+    return tuple(replace(row, until=row.month if row.every == "once" else min(row.until or last, last)) for row in rows)
 
 
-def _capital(item: CapitalItem, basis: str) -> CapitalLine:
-    existing = basis == "existing"
+def _capital(item: CapitalItem, inputs: ProgrammeInputs) -> CapitalLine:
+    basis = item.basis or inputs.capital_basis
     return CapitalLine(
         item=item.item,
         basis=basis,
         cost=item.cost,
         month=item.month,
-        share=item.share if existing else item.share_if_new,
+        share={EXISTING: item.share, PER_USE: 1.0}.get(basis, item.share_if_new),
         life_months=12.0 * item.life_years,
         replace_months=12.0 * item.service_years,
         age_months=12.0 * item.age_years,
         salvage=item.salvage,
+        monthly=item.monthly,
+        term_months=item.term_months,
+        amount=item.amount,
+        escalated=item.escalated,
+        tax=_one(inputs.share_device_tax),
     )

@@ -8,8 +8,8 @@ from econmodel.model.inputs import base_values
 from econmodel.parameters.board import ACCEPTED
 from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.programme.budget import Budget, is_change, run_budget
-from econmodel.programme.inputs import ProgrammeInputs
+from econmodel.programme.budget import Budget, run_budget
+from econmodel.programme.inputs import ProgrammeInputs, is_change
 from econmodel.programme.luck import Luck, bleeds_seen, lucky_budget, weigh_luck
 from econmodel.programme.options import Planned
 from econmodel.programme.planned import in_the_mix, programme_draws

@@ -8,7 +8,7 @@ of scenario names (files of ``params/scenarios/`` without ending), which are app
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from functools import partial
 from typing import Any
 
@@ -16,10 +16,12 @@ from econmodel.economics.activity import MonthlyProfiles
 from econmodel.economics.prices import Prices
 from econmodel.parameters.catalogue import EXAMINATIONS
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.programme.budget import Budget, run_budget
+from econmodel.programme.budget import Budget, nominal_finance_rate, run_budget
+from econmodel.programme.cost_tables import LEASE, PURCHASE, CapitalItem
 from econmodel.programme.headline import Headline, headlines
 from econmodel.programme.input_tables import PayerTerm
 from econmodel.programme.inputs import ProgrammeInputs
+from econmodel.programme.money.finance import annualised
 from econmodel.programme.options import DO_MINIMUM, plans
 from econmodel.programme.places import PLACES
 from econmodel.programme.views import other_views, view_inputs
@@ -125,7 +127,27 @@ def _no_refill(inputs: ProgrammeInputs) -> ProgrammeInputs:
 
 
 def _new_equipment(inputs: ProgrammeInputs) -> ProgrammeInputs:
-    return inputs.changed(capital_basis="purchase")
+    return _every_item(inputs, PURCHASE)
+
+
+def _leased(inputs: ProgrammeInputs) -> ProgrammeInputs:
+    """Each item without a quote is leased over its life at the finance rate, its salvage left to the lessor."""
+    rate = float(nominal_finance_rate(inputs).mean())
+
+    def quoted(item: CapitalItem) -> CapitalItem:
+        if item.monthly or not item.life_years:
+            return item
+        term = max(1, round(12.0 * item.life_years))
+        worth = item.cost - item.salvage * (1.0 + rate) ** -item.life_years
+        return replace(item, term_months=term, monthly=annualised(worth, (1.0 + rate) ** (1.0 / 12.0) - 1.0, term))
+
+    return _every_item(inputs.changed(capital=tuple(map(quoted, inputs.capital))), LEASE)
+
+
+def _every_item(inputs: ProgrammeInputs, basis: str) -> ProgrammeInputs:
+    """All equipment on one basis; what has no price to buy it at stays as it is hired."""
+    items = (replace(item, basis=basis) if item.life_years else item for item in inputs.capital)
+    return inputs.changed(capital=tuple(items))
 
 
 def _stop(inputs: ProgrammeInputs) -> ProgrammeInputs:
@@ -147,6 +169,7 @@ def downsides(inputs: ProgrammeInputs) -> tuple[Downside, ...]:
         Downside("sessions_own_staff", f"Staff who are there do the sessions: {OWN_STAFF:.0%} of their cost is cash", _own_staff, {}),
         Downside("refill_zero", "No released bed is refilled", _no_refill, {}),
         Downside(NEW_EQUIPMENT, "Equipment bought for the programme", _new_equipment, {}),
+        Downside("lease", "Equipment leased for the programme", _leased, {}),
         Downside("six_coils", f"{COILS} coils a session", _same, {"n_coils_coil": COILS, "n_coils_coil_and_glue": COILS}),
         Downside("coil_ratio_one", "EUS options no better than direct glue", _same, {"scenarios": ("coil_ratios_one",)}),
         Downside("glue_hr_half", "Glue halves bleeding, no more (hazard ratio 0.50)", _same, {"hr_glue": 0.50}),

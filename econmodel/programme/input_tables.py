@@ -1,4 +1,4 @@
-"""Rows of the programme's table inputs (mixes, payers, payer terms, ramp, capital), each checked as it is read."""
+"""Rows of the programme's table inputs (mixes, payers, payer terms, contracts, ramp), each checked as it is read."""
 
 from __future__ import annotations
 
@@ -70,33 +70,8 @@ class Site:
     transfer_payment: float
 
 
-@record
-class CapitalItem:
-    """One piece of equipment, in today's money.
-
-    ``month`` is when it is bought (0: before the first month) under the purchase basis; ``share`` is the share of
-    use charged while it is existing equipment, ``share_if_new`` the share charged if bought for the programme;
-    ``salvage`` is money received on disposal; ``age_years`` its age today; ``replace_after_years`` (default the
-    life) when it is replaced.
-    """
-
-    item: str
-    cost: float
-    month: int
-    share: float
-    life_years: float
-    salvage: float = 0.0
-    age_years: float = 0.0
-    share_if_new: float = 1.0
-    replace_after_years: float = 0.0
-
-    @property
-    def service_years(self) -> float:
-        """Years until it is replaced."""
-        return self.replace_after_years or self.life_years
-
-
-def _fields(name: str, row: Mapping[str, Any], needed: Iterable[str], optional: Iterable[str] = ()) -> None:
+def check_fields(name: str, row: Mapping[str, Any], needed: Iterable[str], optional: Iterable[str] = ()) -> None:
+    """Refuse a row with an unknown field, or without a needed one."""
     known = {*needed, *optional}
     for key in row:
         if key not in known:
@@ -110,7 +85,8 @@ def _fields(name: str, row: Mapping[str, Any], needed: Iterable[str], optional: 
             raise ParameterError(what, fix=f"add {key} = ...")
 
 
-def _number(name: str, row: Mapping[str, Any], key: str, low: float = 0.0, high: float = math.inf) -> float:
+def checked_number(name: str, row: Mapping[str, Any], key: str, low: float = 0.0, high: float = math.inf) -> float:
+    """Read a number of a row; outside its bounds it is refused."""
     value = row[key]
     good = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
     if not good or not low <= value <= high:
@@ -128,7 +104,8 @@ def _sum_to_one(name: str, shares: Iterable[float]) -> None:
         raise ParameterError(what, fix="correct the shares; they are not rescaled for you")
 
 
-def _no_repeats(name: str, keys: Sequence[object], noun: str) -> None:
+def check_repeats(name: str, keys: Sequence[object], noun: str) -> None:
+    """Refuse a key that stands twice."""
     for position, key in enumerate(keys):
         if key in keys[:position]:
             what = f"{name}: {noun} {key!r} stands twice"
@@ -138,9 +115,9 @@ def _no_repeats(name: str, keys: Sequence[object], noun: str) -> None:
 def read_mix(name: str, rows: Rows) -> dict[str, float]:
     """Read a mix of strategies: non-negative shares that sum to 1."""
     for row in rows:
-        _fields(name, row, ("strategy", "share"))
-    _no_repeats(name, [row["strategy"] for row in rows], "strategy")
-    mix = {str(row["strategy"]): _number(name, row, "share", high=1.0) for row in rows}
+        check_fields(name, row, ("strategy", "share"))
+    check_repeats(name, [row["strategy"] for row in rows], "strategy")
+    mix = {str(row["strategy"]): checked_number(name, row, "share", high=1.0) for row in rows}
     _sum_to_one(name, mix.values())
     return mix
 
@@ -149,10 +126,10 @@ def read_payers(name: str, rows: Rows) -> tuple[Payer, ...]:
     """Read the payers: shares sum to 1; denial and paid_at_margin lie between 0 and 1."""
     payers = []
     for row in rows:
-        _fields(name, row, ("name", "share"), ("denial", "paid_at_margin", "payment_ratio"))
-        numbers = {k: _number(name, row, k, high=math.inf if k == "payment_ratio" else 1.0) for k in row if k != "name"}
+        check_fields(name, row, ("name", "share"), ("denial", "paid_at_margin", "payment_ratio"))
+        numbers = {k: checked_number(name, row, k, high=math.inf if k == "payment_ratio" else 1.0) for k in row if k != "name"}
         payers.append(Payer(str(row["name"]), **numbers))
-    _no_repeats(name, [p.name for p in payers], "payer")
+    check_repeats(name, [p.name for p in payers], "payer")
     _sum_to_one(name, (p.share for p in payers))
     return tuple(payers)
 
@@ -161,12 +138,11 @@ def read_payer_terms(name: str, rows: Rows) -> tuple[PayerTerm, ...]:
     """Read exceptions by payer and activity (an activity key or a category)."""
     terms = []
     for row in rows:
-        _fields(name, row, ("payer", "activity"), ("denial", "paid_at_margin", "payment_ratio"))
-        numbers = {
-            k: _number(name, row, k, high=math.inf if k == "payment_ratio" else 1.0) for k in row if k not in ("payer", "activity")
-        }
+        check_fields(name, row, ("payer", "activity"), ("denial", "paid_at_margin", "payment_ratio"))
+        given = [k for k in row if k not in ("payer", "activity")]
+        numbers = {k: checked_number(name, row, k, high=math.inf if k == "payment_ratio" else 1.0) for k in given}
         terms.append(PayerTerm(str(row["payer"]), str(row["activity"]), **numbers))
-    _no_repeats(name, [(t.payer, t.activity) for t in terms], "payer and activity")
+    check_repeats(name, [(t.payer, t.activity) for t in terms], "payer and activity")
     return tuple(terms)
 
 
@@ -186,7 +162,7 @@ def read_contracts(name: str, rows: Rows) -> tuple[Contract, ...]:
     """Read blended contracts, at most one of a payer; a floor above the plan or a cap below it is refused."""
     contracts = []
     for row in rows:
-        _fields(name, row, ("payer", "scope", "plan", "variable"), ("baseline", "floor", "cap"))
+        check_fields(name, row, ("payer", "scope", "plan", "variable"), ("baseline", "floor", "cap"))
         scope = (row["scope"],) if isinstance(row["scope"], str) else tuple(row["scope"])
         for covered in scope:
             if covered not in CATEGORY and covered not in CATEGORIES:
@@ -194,16 +170,16 @@ def read_contracts(name: str, rows: Rows) -> tuple[Contract, ...]:
                 raise ParameterError(what, fix=f"use {', '.join(CATEGORIES)}, or an activity")
         plan, baseline = (_by_year(name, row, key) for key in ("plan", "baseline" if "baseline" in row else "plan"))
         highs = {"variable": 1.0, "floor": 1.0, "cap": math.inf}
-        numbers = {k: _number(name, row, k, 1.0 if k == "cap" else 0.0, high) for k, high in highs.items() if k in row}
+        numbers = {k: checked_number(name, row, k, 1.0 if k == "cap" else 0.0, high) for k, high in highs.items() if k in row}
         contracts.append(Contract(str(row["payer"]), scope, plan, baseline, **numbers))
-    _no_repeats(name, [c.payer for c in contracts], "payer")
+    check_repeats(name, [c.payer for c in contracts], "payer")
     return tuple(contracts)
 
 
 def _by_year(name: str, row: Mapping[str, Any], key: str) -> tuple[float, ...]:
     """One number, or one for each year."""
     given = row[key] if isinstance(row[key], list) else [row[key]]
-    return tuple(_number(name, {key: value}, key) for value in given)
+    return tuple(checked_number(name, {key: value}, key) for value in given)
 
 
 def check_contracts(contracts: Sequence[Contract], terms: Sequence[PayerTerm], n_years: int) -> None:
@@ -227,10 +203,12 @@ def read_sites(name: str, rows: Rows) -> tuple[Site, ...]:
     sites = []
     for row in rows:
         fields = ("patients", "bleeds_at_home", "current_care_at_home", "transfer_payment")
-        _fields(name, row, ("name", *fields))
-        numbers = {k: _number(f"{name}, {row['name']!r}", row, k, high=1.0 if k.endswith("_home") else math.inf) for k in fields}
+        check_fields(name, row, ("name", *fields))
+        numbers = {
+            k: checked_number(f"{name}, {row['name']!r}", row, k, high=1.0 if k.endswith("_home") else math.inf) for k in fields
+        }
         sites.append(Site(str(row["name"]), **numbers))
-    _no_repeats(name, [site.name for site in sites], "site")
+    check_repeats(name, [site.name for site in sites], "site")
     return tuple(sites)
 
 
@@ -248,7 +226,7 @@ def read_ramp(name: str, rows: Rows) -> tuple[float, ...]:
     The last quarter's share stays in force.
     """
     for row in rows:
-        _fields(name, row, ("quarter", "share"))
+        check_fields(name, row, ("quarter", "share"))
     quarters = [row["quarter"] for row in rows]
     if not rows or quarters != list(range(1, len(rows) + 1)):
         what = f"{name}: quarters are {quarters}, must be 1, 2, 3, ... in order"
@@ -258,44 +236,4 @@ def read_ramp(name: str, rows: Rows) -> tuple[float, ...]:
         if isinstance(share, int | float) and share > 1:
             what = f"{name}: quarter {row['quarter']} has {share:.0%} of capacity, must not exceed 100%"
             raise ParameterError(what, fix="raise n_session_slots instead, or write the share as a fraction")
-    return tuple(_number(name, row, "share", high=1.0) for row in rows)
-
-
-def read_capital(name: str, rows: Rows) -> tuple[CapitalItem, ...]:
-    """Read the equipment; a life shorter than the gap to replacement is refused."""
-    items = []
-    for row in rows:
-        optional = ("age_years", "share_if_new", "replace_after_years")
-        _fields(name, row, ("item", "cost", "month", "share", "life_years", "salvage"), optional)
-        highs = {"share": 1.0, "share_if_new": 1.0}
-        numbers = {k: _number(name, row, k, high=highs.get(k, math.inf)) for k in row if k not in ("item", "month")}
-        items.append(CapitalItem(str(row["item"]), month=_month(name, row), **numbers))
-    for item in items:
-        _check_item(name, item)
-    return tuple(items)
-
-
-def _month(name: str, row: Mapping[str, Any]) -> int:
-    month = _number(name, row, "month")
-    if month != int(month):
-        what = f"{name}, {row['item']!r}: month {month:g} must be a whole number"
-        raise ParameterError(what, fix="0 is before the first month, 1 the first month")
-    return int(month)
-
-
-def _check_item(name: str, item: CapitalItem) -> None:
-    if item.life_years <= 0:
-        what = f"{name}, {item.item!r}: life_years = {item.life_years:g} must be > 0"
-        raise ParameterError(what, fix="give the years it can be used")
-    if item.life_years < item.service_years:
-        what = (
-            f"{name}, {item.item!r}: life {duration(item.life_years)} is shorter than the gap to replacement, "
-            f"{duration(item.service_years)}"
-        )
-        raise ParameterError(what, fix="replace it no later than the end of its life")
-    if item.age_years >= item.service_years:
-        what = f"{name}, {item.item!r}: age {duration(item.age_years)} has reached its replacement at {duration(item.service_years)}"
-        raise ParameterError(what, fix="give the age today, or a later replacement within its life")
-    if item.salvage > item.cost:
-        what = f"{name}, {item.item!r}: salvage {item.salvage:g} exceeds cost {item.cost:g}"
-        raise ParameterError(what, fix="salvage is the money received on disposal")
+    return tuple(checked_number(name, row, "share", high=1.0) for row in rows)

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from econmodel.errors import EconModelError, ParameterError, join_faults
 from econmodel.parameters.schema import CURRENCIES, WHOLE
 from econmodel.programme import input_tables
-from econmodel.programme.input_tables import CapitalItem, Contract, Payer, PayerTerm, Site
+from econmodel.programme.cost_tables import CapitalItem, FixedRow, check_bases, check_needs, read_capital, read_fixed
+from econmodel.programme.input_tables import Contract, Payer, PayerTerm, Site
 from econmodel.records import record
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ CHOICES: dict[str, tuple[str, ...]] = {
     "cash_basis": ("nominal", "real"),
     "finance_rate_basis": ("nominal", "real"),
     "escalator_basis": ("nominal", "real"),
-    "capital_basis": ("existing", "purchase"),
+    "capital_basis": ("existing", "purchase", "lease"),
     "at_end": ("going_concern", "closure"),
 }
 TABLES: dict[str, Callable[[str, Any], Any]] = {
@@ -39,10 +40,11 @@ TABLES: dict[str, Callable[[str, Any], Any]] = {
     "contracts": input_tables.read_contracts,
     "sites": input_tables.read_sites,
     "ramp": input_tables.read_ramp,
-    "capital": input_tables.read_capital,
+    "capital": read_capital,
+    "fixed_costs": read_fixed,
 }
 TEXTS = ("price_list", "price_year")
-SET_BY_ANALYSES = ("margin_everywhere",)
+SET_BY_ANALYSES = ("adds_sessions", "margin_everywhere")
 PHYSICIAN_WORK = ("session", "surveillance", "bleed")
 VOLUMES = ("n_endoscoped", "n_referred_in", "n_treated_elsewhere", "n_backlog", "n_session_slots", "n_radiology_slots")
 
@@ -98,6 +100,7 @@ class ProgrammeInputs:
     c_physician_bleed: FloatArray
     share_device_tax: FloatArray
     share_variable_pay: FloatArray
+    share_contingency: FloatArray
     c_coordinator: FloatArray
     c_training: FloatArray
     c_service_contract: FloatArray
@@ -143,6 +146,8 @@ class ProgrammeInputs:
     sites: tuple[Site, ...]
     ramp: tuple[float, ...]
     capital: tuple[CapitalItem, ...]
+    fixed_costs: tuple[FixedRow, ...]
+    adds_sessions: bool = True
     margin_everywhere: float | None = None
 
     @classmethod
@@ -248,6 +253,12 @@ def _locate(fault: EconModelError, parameters: ParameterSet) -> None:
 NUMBERS = frozenset(name for name, kind in input_kinds().items() if kind == "number")
 
 
+def is_change(inputs: ProgrammeInputs) -> bool:
+    """Whether anything is proposed at all: equal mixes are no programme, so nobody starts and nothing is spent."""
+    current, proposed = ({k: v for k, v in mix.items() if v} for mix in (inputs.current_mix, inputs.proposed_mix))
+    return current != proposed
+
+
 def eligible(read: Mapping[str, Any]) -> FloatArray:
     """Multiply the funnel out: endoscoped x four shares, plus referred in, less treated elsewhere."""
     accepting = (
@@ -332,6 +343,8 @@ def _joint_faults(read: dict[str, Any]) -> list[EconModelError]:
     try:
         input_tables.check_payer_names(read["payers"], read["payer_terms"], read["contracts"])
         input_tables.check_contracts(read["contracts"], read["payer_terms"], read["n_budget_years"])
+        check_bases(read["capital"], read["capital_basis"])
+        check_needs(read["fixed_costs"], 12 * read["n_budget_years"])
     except EconModelError as fault:
         faults.append(fault)
     faults.extend(_physician_faults(read))

@@ -184,8 +184,7 @@ def option_inputs(parameters: ParameterSet, inputs: ProgrammeInputs, mix: Mappin
     found = inputs.changed(proposed_mix=dict(mix))
     if by_session(mix) > by_session(inputs.current_mix):
         return found
-    nothing = dict.fromkeys(("c_coordinator", "c_training", "c_service_contract", "c_exit"), 0.0)
-    return found.changed(n_start_delay_months=0, ramp=(1.0,), capital=(), **nothing)
+    return found.changed(adds_sessions=False, n_start_delay_months=0, ramp=(1.0,), capital=())
 
 
 def appraise_options(

@@ -19,7 +19,7 @@ from econmodel.model.inputs import base_values
 from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.programme.break_even import BreakEven, break_even
-from econmodel.programme.budget import Budget, Memo, is_change, run_budget
+from econmodel.programme.budget import Budget, Memo, run_budget
 from econmodel.programme.calendar import carried, year_names
 from econmodel.programme.capacity import CapacityYear, Savings, capacity_by_year, savings
 from econmodel.programme.charts import BleedsYear, CumulativeCash, bleeds_by_year, cumulative_cash
@@ -37,7 +37,7 @@ from econmodel.programme.downside import (
     own_rows,
 )
 from econmodel.programme.headline import Headline, ProgrammeUncertainty, headline, uncertainty
-from econmodel.programme.inputs import ProgrammeInputs, read_inputs
+from econmodel.programme.inputs import ProgrammeInputs, is_change, read_inputs
 from econmodel.programme.intake import FunnelStep, funnel_steps
 from econmodel.programme.luck import Luck
 from econmodel.programme.money.rows import Row, Rows, price_indices

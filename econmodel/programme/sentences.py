@@ -7,10 +7,11 @@ from functools import partial
 
 from econmodel.parameters.statements import said
 from econmodel.programme.break_even import BreakEven
-from econmodel.programme.budget import Budget, is_change
+from econmodel.programme.budget import Budget
 from econmodel.programme.capacity import closable_blocks
 from econmodel.programme.downside import LEAST_EFFECT, NEW_EQUIPMENT, WORST_THREE, DownsideRow
 from econmodel.programme.headline import Headline
+from econmodel.programme.inputs import is_change
 from econmodel.programme.money.rows import Row
 from econmodel.programme.site_budgets import money_by_place
 from econmodel.programme.views import PaymentView, bleed_margin

@@ -12,7 +12,7 @@ from typing import Any
 Row = list[float]
 Rows = dict[str, Row]
 Inputs = dict[str, Any]
-MONEY = [f"R{n}" for n in range(4, 19)] + ["R4s", "R5s", "R4h", "R6h", "R11t", "R17r", "R17d", "RC"]
+MONEY = [f"R{n}" for n in range(4, 19)] + ["R13c", "R4s", "R5s", "R4h", "R6h", "R11t", "R17r", "R17d", "RC"]
 
 
 def mixed(inputs: Inputs, mix: dict[str, float], activity: str) -> Row:
@@ -232,7 +232,7 @@ def in_lists(inputs: Inputs, rows: Rows, place: str, month: int) -> float:
     return spare / used if used > spare else 1.0
 
 
-def add_fixed_and_steps(inputs: Inputs, rows: Rows, builds: bool) -> None:
+def add_fixed_and_steps(inputs: Inputs, rows: Rows, mix: dict[str, float], builds: bool, changed: bool) -> None:
     """R12 and R13: blocks of slots beyond what is spare, and what is paid whatever the volume."""
     index, finance, months = inputs["index"], inputs["finance"], 12 * inputs["years"]
     for place, step in inputs["steps"].items():
@@ -241,10 +241,14 @@ def add_fixed_and_steps(inputs: Inputs, rows: Rows, builds: bool) -> None:
             blocks = ceil(max(0.0, used - step["spare"]) / step["block"] - 1e-9)
             for m in range(12 * year, 12 * year + 12):
                 rows["R12"][m] += blocks * step["cost"] * index["pay"][year] / 12.0
-    for line in inputs["fixed"] if builds else []:
-        for month in range(line["month"], line["until"] + 1):
+    for line in inputs["fixed"]:
+        is_more = mix.get(line["needs"], 0.0) > now(inputs).get(line["needs"], 0.0)
+        carried = {"sessions": builds, "always": changed}.get(line["needs"], is_more)
+        for month in range(line["month"], line["until"] + 1) if carried else ():
             part = line["amount"] / (12.0 if line["every"] == "year" else 1.0)
-            rows["R13"][month - 1] += part * index[line["index"]][(month - 1) // 12]
+            part *= 1.0 if line["index"] == "none" else index[line["index"]][(month - 1) // 12]
+            rows["R13c"][month - 1] += part * inputs["contingency"]
+            rows["R13"][month - 1] += part * (1.0 + inputs["contingency"])
     closes = inputs["intake"]["stop_month"] or (months if finance["at_end"] == "closure" else 0)
     if builds and 0 < closes <= months:
         rows["R13"][closes - 1] += finance["exit_cost"] * index["pay"][(closes - 1) // 12]
@@ -256,23 +260,42 @@ def equipment(inputs: Inputs, builds: bool) -> tuple[Row, Row, float]:
     cash, worn, book = [0.0] * (months + 1), [0.0] * months, 0.0
     closes = inputs["finance"]["at_end"] == "closure"
     for item in inputs["capital"] if builds else []:
-        bought = item["basis"] == "purchase"
+        if item["basis"] in ("lease", "per_use"):
+            continue
+        bought, cost = item["basis"] == "purchase", item["cost"] * (1.0 + item["tax"])
         start = item["month"] if bought else -item["age_months"]
         while start < months:
             end, price = start + item["replace_months"], 1.0
             last = min(round(end), months)
             if bought:
                 price = prices[max(0, ceil(start / 12.0))]
-                cash[round(start)] += item["share"] * item["cost"] * price
-                a_month = item["share"] * (item["cost"] - item["salvage"]) / item["life_months"] * price
+                cash[round(start)] += item["share"] * cost * price
+                a_month = item["share"] * (cost - item["salvage"]) / item["life_months"] * price
                 worn = [was + a_month * (start < m + 0.5 < end) for m, was in enumerate(worn)]
             stays = bought and end > months and not closes
             if stays:
-                book += item["share"] * item["cost"] * price - a_month * (months - start)
+                book += item["share"] * cost * price - a_month * (months - start)
             elif bought or end < months:
                 cash[last] -= item["share"] * item["salvage"] * prices[max(0, ceil(last / 12.0))]
             start, bought = end, True
     return cash, worn, book
+
+
+def hire(inputs: Inputs, change: dict[str, Row], builds: bool) -> Row:
+    """Lease and payment per use by month: at the prices of the month in which a contract began, or of each month if escalated."""
+    prices, uses = inputs["index"]["devices"], [0.0] * 12 * inputs["years"]
+    for activity, line in inputs["activities"].items():
+        if line["slots"] or line["surveillance_slots"]:
+            uses = [a + b for a, b in zip(uses, change[activity], strict=True)]
+    paid, stop = [0.0] * len(uses), inputs["intake"]["stop_month"] or len(uses)
+    for item in inputs["capital"] if builds else []:
+        first = max(1, item["month"])
+        for month in range(first, len(uses) + 1) if item["basis"] in ("lease", "per_use") else ():
+            began = month - (month - first) % item["term_months"] if item["basis"] == "lease" else first
+            each = item["monthly"] * item["share"] if item["basis"] == "lease" else item["amount"] * uses[month - 1]
+            level = prices[((month if item["escalated"] else began) - 1) // 12]
+            paid[month - 1] += each * (1.0 + item["tax"]) * level * (began <= stop)
+    return paid
 
 
 def add_tax_and_debts(inputs: Inputs, rows: Rows, worn: Row) -> None:
@@ -315,11 +338,12 @@ def recompute(inputs: Inputs, mix: dict[str, float]) -> tuple[Rows, float, dict[
         paid = [n * site["transfer_payment"] * inputs["index"]["tariff"][m // 12] for m, n in enumerate(sent)]
         rows["R11t"] = [a + b for a, b in zip(rows["R11t"], paid, strict=True)]
     rows["R11"] = [a + b for a, b in zip(rows["R11"], rows["R11t"], strict=True)]
-    add_fixed_and_steps(inputs, rows, builds)
+    add_fixed_and_steps(inputs, rows, mix, builds, changed)
     rows["R14"] = [a - b - c for a, b, c in zip(rows["R11"], rows["R12"], rows["R13"], strict=True)]
     cash, worn, book = equipment(inputs, builds)
-    rows["R17"] = cash[1:]
-    add_tax_and_debts(inputs, rows, worn)
+    hired = hire(inputs, within, builds)
+    rows["R17"] = [a + b for a, b in zip(cash[1:], hired, strict=True)]
+    add_tax_and_debts(inputs, rows, [a + b for a, b in zip(worn, hired, strict=True)])
     rows["R17r"][-1], rows["R17d"][-1] = book, duty(inputs, after)
     rate, level = finance["rate"], [1.0] * n
     if finance["cash_basis"] == "real":

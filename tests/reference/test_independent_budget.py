@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -135,3 +136,25 @@ def test_another_input_is_seen(demo: dict[str, Any], path: tuple[str, ...], rows
 @pytest.fixture(scope="module")
 def demo() -> dict[str, Any]:
     return document("demo", ["n_budget_years=3"])
+
+
+def test_hire_and_own_fixed_costs_are_recomputed() -> None:
+    """A lease taken again, a payment per use, fixed costs of each kind with a contingency, taxed: rows and options."""
+    sets = ["share_tax=0.2", "share_device_tax=0.1", "share_contingency=0.05", "n_budget_years=3", "n_stop_month=30"]
+    case = load_case(params_folder() / "hospitals" / "demo.toml", sets=sets)
+    tables = {
+        "capital": (
+            {"item": "Processor", "basis": "lease", "monthly": 900.0, "term_months": 18, "month": 4},
+            {"item": "Scope", "basis": "per_use", "amount": 60.0, "escalated": True},
+        ),
+        "fixed_costs": (
+            {"name": "Nurse", "amount": 9000.0, "until": 24, "needs": "coil_and_glue", "wte": 0.2, "band": "6"},
+            {"name": "Audit", "amount": 700.0, "every": "once", "month": 13, "index": "none", "needs": "always"},
+        ),
+    }
+    laid = {name: replace(case.parameters[name], table=rows) for name, rows in tables.items()}
+    parameters = replace(case.parameters, parameters=case.parameters.parameters | laid)
+    found = json.loads(json.dumps(evaluate_programme(parameters).contract(), allow_nan=False))
+    assert list(row_differences(found, found["inputs"])) == []
+    assert [said for key, option in found["options"].items() for said in option_differences(key, option, found["inputs"])] == []
+    assert any(year["R13c"] for year in found["years"])

@@ -54,6 +54,7 @@ PAYERS = [{"name": "A", "share": 0.6}, {"name": "B", "share": 0.4}]
 CONTRACT = {"payer": "A", "scope": ["bleeds"], "plan": 1e6, "variable": 0.5}
 SITE = {"name": "North", "patients": 2, "bleeds_at_home": 0.5, "current_care_at_home": 1.0, "transfer_payment": 100}
 ITEM = {"item": "Scope", "cost": 80_000, "month": 0, "share": 0.05, "life_years": 6, "salvage": 0}
+FIXED = {"name": "Nurse", "amount": 40_000, "every": "year"}
 BROKEN: list[tuple[dict[str, Any], str]] = [
     ({"n_endoscoped": -1.0}, "n_endoscoped = -1: the volume is negative"),
     ({"n_backlog": -2.0}, "n_backlog = -2: the volume is negative"),
@@ -101,6 +102,15 @@ BROKEN: list[tuple[dict[str, Any], str]] = [
     ({"capital": [ITEM | {"salvage": 90_000}]}, "salvage 90000 exceeds cost 80000"),
     ({"capital": [ITEM | {"age_years": 6}]}, "has reached its replacement"),
     ({"capital": [ITEM | {"month": 0.5}]}, "must be a whole number"),
+    ({"capital": [ITEM, {"item": "Scope", "basis": "lease", "monthly": 900, "term_months": 60}]}, "is had in two ways"),
+    ({"capital": [{"item": "Scope", "basis": "lease", "monthly": 900}]}, "lacks the field 'term_months'"),
+    ({"capital": [{"item": "Scope", "basis": "rent", "monthly": 900}]}, "basis = 'rent' must be one of existing, purchase, lease"),
+    ({"capital": [ITEM], "capital_basis": "lease"}, "the row has no monthly and term_months"),
+    ({"fixed_costs": [FIXED | {"month": 24, "until": 12}]}, "until is not before month"),
+    ({"fixed_costs": [FIXED | {"until": 61}]}, "month 61 lies outside the budget of 60 months"),
+    ({"fixed_costs": [FIXED, FIXED]}, "cost 'Nurse' stands twice"),
+    ({"fixed_costs": [FIXED | {"every": "week"}]}, "every = 'week' must be one of year, once"),
+    ({"fixed_costs": [FIXED | {"index": "wages"}]}, "index = 'wages' must be one of pay"),
 ]
 
 

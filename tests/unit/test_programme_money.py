@@ -11,7 +11,8 @@ from econmodel.errors import AnalysisError
 from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import load_base_case
 from econmodel.programme.capacity import beds
-from econmodel.programme.input_tables import CapitalItem, Payer, PayerTerm
+from econmodel.programme.cost_tables import CapitalItem
+from econmodel.programme.input_tables import Payer, PayerTerm
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
 from econmodel.programme.money.capital import schedule_capital
 from econmodel.programme.money.finance import nominal_rate, real_rate, tax_due, working_capital_increase

@@ -106,7 +106,7 @@ def test_document_is_json_with_every_row(case: ProgrammeResult) -> None:
         assert set(ROWS) <= set(period)
     assert set(ROWS) <= set(document["rows"]) == set(Row)
     assert set(document["views"]) == {"per_episode", "block"}
-    assert len(document["downside"]) == 21
+    assert len(document["downside"]) == 22
     assert {
         "npv_cash",
         "irr_text",
@@ -190,7 +190,7 @@ def test_clinical_rows_ask_for_new_activity(inputs: ProgrammeInputs, profiles: M
         "hr_glue": 0.5,
         "scenarios": ("a", "b"),
     }
-    assert len({row.key for row in downsides(inputs)}) == 20
+    assert len({row.key for row in downsides(inputs)}) == 21
 
 
 def test_break_even_volume_brings_npv_to_zero(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
@@ -399,7 +399,7 @@ def test_chart_data_agree_with_the_budget(case: ProgrammeResult) -> None:
     bleeds = pd.DataFrame(case.frames["bleeds"])
     averted = bleeds["cumulative_without"].iloc[-1] - bleeds["cumulative_with"].iloc[-1]
     assert averted == pytest.approx(case.budget.totals["R3"][0])
-    assert len(case.frames["downside"]) == 22
+    assert len(case.frames["downside"]) == 23
 
 
 def test_draws_give_intervals_and_a_fan(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:

@@ -34,8 +34,9 @@ from econmodel.parameters.loading import load_base_case
 from econmodel.programme.break_even import break_even, npv_at
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.capacity import SlotsYear, slots_by_year
+from econmodel.programme.cost_tables import CapitalItem
 from econmodel.programme.headline import headline
-from econmodel.programme.input_tables import CapitalItem, Contract, Payer, Site
+from econmodel.programme.input_tables import Contract, Payer, Site
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
 from econmodel.programme.site_budgets import PLACE_ROWS, money_by_place
 from econmodel.programme.views import neutral_refill, own_view, view_inputs

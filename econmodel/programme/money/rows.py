@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from econmodel.parameters.catalogue import BLEED_ADMISSIONS, EXAMINATIONS
 from econmodel.programme.calendar import carry
 from econmodel.programme.inputs import ProgrammeInputs
-from econmodel.programme.intake import ProgrammeActivity, running
+from econmodel.programme.intake import ProgrammeActivity
 from econmodel.programme.money.finance import nominal_rate
 from econmodel.programme.money.payers import UnitMoney
 from econmodel.programme.places import PLACES, SURVEILLANCE, Slots
@@ -57,10 +57,11 @@ class Row(StrEnum):
     NET_CONTRIBUTION = "R11", "Net contribution"
     STEP_COST = "R12", "Step-fixed cost", "cost"
     FIXED_COST = "R13", "Fixed cost", "cost"
+    CONTINGENCY = "R13c", "of which contingency", "cost"
     OPERATING_CASH = "R14", "Operating cash"
     TAX = "R15", "Tax", "cost"
     WORKING_CAPITAL = "R16", "Increase in working capital", "cost"
-    CAPITAL = "R17", "Capital less salvage", "cost"
+    CAPITAL = "R17", "Capital and hire less salvage", "cost"
     NET_CASH = "R18", "Net cash"
     BOOK_VALUE = "R17r", "Book value of equipment at the end"
     DUTY = "R17d", "Duty of follow-up after closure", "cost"
@@ -220,16 +221,3 @@ def _same(change: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArr
         return change, weights
     n = np.broadcast_shapes(change.shape[:1], weights.shape[:1])[0]
     return np.broadcast_to(change, (n, *change.shape[1:])), np.broadcast_to(weights, (n, weights.shape[1]))
-
-
-def fixed_cost(inputs: ProgrammeInputs, prices: PriceIndices) -> FloatArray:
-    """R13: coordinator and service contract while running, training in month 1, exit cost in the month of a stop or closure."""
-    on = running(inputs)
-    yearly = inputs.c_coordinator[:, None] * prices.pay + inputs.c_service_contract[:, None] * prices.devices
-    cost = on * yearly / 12.0
-    once = np.zeros_like(cost)
-    once[:, 0] = inputs.c_training
-    stop = inputs.n_stop_month or (inputs.n_months if inputs.closes else 0)
-    if 0 < stop <= inputs.n_months:
-        once[:, stop - 1] += inputs.c_exit
-    return np.asarray(cost + once * prices.pay)

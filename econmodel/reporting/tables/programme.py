@@ -99,6 +99,7 @@ def memo_table(results: Results, programme: ProgrammeResult) -> Table:
     currency, years = results.settings.currency, [year for year in programme.years if year.year]
     lines = {
         "Depreciation, straight line": [year.memo.depreciation for year in years],
+        "Lease and payment per use (cash)": [year.memo.hire for year in years],
         "Charge for use of existing equipment": [year.memo.use_charge for year in years],
         "Capital charge on book value": [year.memo.capital_charge for year in years],
         "Reported surplus": [year.memo.reported_surplus for year in years],

@@ -1,0 +1,60 @@
+"""Fixed costs by month: coordinator, service contract, training, the site's own rows, and the contingency on them.
+
+Which of them an option carries follows from what a row needs. All end when the programme is stopped.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from econmodel.programme.cost_tables import ALWAYS, SESSIONS, FixedRow
+from econmodel.programme.inputs import ProgrammeInputs, is_change
+from econmodel.programme.intake import running
+from econmodel.programme.money.rows import PriceIndices
+from econmodel.records import record
+
+FloatArray = NDArray[np.float64]
+
+
+@record
+class FixedCost:
+    """Nominal amounts by month, shape (draw, month): in all, the contingency in it, and what of it is paid every year."""
+
+    total: FloatArray
+    contingency: FloatArray
+    recurrent: FloatArray
+
+
+def fixed_rows(inputs: ProgrammeInputs) -> tuple[tuple[FixedRow, FloatArray], ...]:
+    """Fixed costs with their amounts, shape (draw,): the three that every case has, then the site's own."""
+    own = tuple((row, np.array([row.amount])) for row in inputs.fixed_costs)
+    return (
+        (FixedRow("Coordinator", 0.0), inputs.c_coordinator),
+        (FixedRow("Service contract", 0.0, index="devices"), inputs.c_service_contract * (1.0 + inputs.share_device_tax)),
+        (FixedRow("Training and set-up", 0.0, every="once", recurrent=False), inputs.c_training),
+        *own,
+    )
+
+
+def is_carried(inputs: ProgrammeInputs, needs: str) -> bool:
+    """Whether the proposal carries what needs sessions, a strategy, or nothing."""
+    if needs in (ALWAYS, SESSIONS):
+        return is_change(inputs) and (needs == ALWAYS or inputs.adds_sessions)
+    return inputs.proposed_mix.get(needs, 0.0) > inputs.current_mix.get(needs, 0.0)
+
+
+def fixed_cost(inputs: ProgrammeInputs, prices: PriceIndices) -> FixedCost:
+    """R13: every carried row, the contingency on them, and the exit cost in the month of a stop or closure."""
+    month, n_months = np.arange(1, inputs.n_months + 1), inputs.n_months
+    once, recurrent = np.zeros_like(prices.pay), np.zeros_like(prices.pay)
+    for row, amount in fixed_rows(inputs):
+        if is_carried(inputs, row.needs):
+            paid = month == row.month if row.every == "once" else (month >= row.month) & (month <= (row.until or n_months))
+            level = 1.0 if row.index == "none" else getattr(prices, row.index)
+            each = amount[:, None] * level * (paid & running(inputs)) / (1.0 if row.every == "once" else 12.0)
+            once, recurrent = (once, recurrent + each) if row.recurrent else (once + each, recurrent)
+    contingency = inputs.share_contingency[:, None] * (once + recurrent)
+    stop = inputs.n_stop_month or (n_months if inputs.closes else 0)
+    leaves = (month == stop) * inputs.c_exit[:, None] * prices.pay * is_carried(inputs, SESSIONS)
+    return FixedCost(once + recurrent + contingency + leaves, contingency, recurrent)
