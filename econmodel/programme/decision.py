@@ -12,9 +12,10 @@ from typing import Any
 
 from econmodel.parameters.board import ACCEPTED, AUTHOR, DECISION
 from econmodel.programme.options import BEHIND, MORE_HARM, Appraisal, OptionRow
+from econmodel.programme.sentences import amount
 from econmodel.programme.staged import DECIDED_AT, Staged
 from econmodel.records import record
-from econmodel.wording import duration, lower, money, number
+from econmodel.wording import duration, lower, number
 
 LOSS_ACCEPTED = 0.25
 APPROVE, STAGES, NOT_NOW, NOTHING, BY_AUTHOR = "approve", "in_stages", "not_on_these_numbers", "nothing", "author"
@@ -69,7 +70,7 @@ def decide(found: Appraisal, board: Mapping[str, Any], chance: float | None, sta
         What, alone, would turn the sign of the cash.
     """
     row = found.proposal
-    why = tuple(_against(row, chance, found.currency))
+    why = tuple(_against(found, chance))
     asked = _asked(row, board, why, staged)
     sentence = " ".join(filter(None, (_sentence(found, chance), turns, _first_step(found))))
     return Decision(sentence, _order(found), asked, why, staged, _text(asked, found, why, staged))
@@ -88,27 +89,39 @@ def _asked(row: OptionRow, board: Mapping[str, Any], why: tuple[str, ...], stage
     return STAGES if may and staged and (each is None or each <= board[ACCEPTED]) else NOT_NOW
 
 
-def _against(row: OptionRow, chance: float | None, currency: str) -> Iterator[str]:
+def _against(found: Appraisal, chance: float | None) -> Iterator[str]:
+    row = found.proposal
     if row.npv_cash < 0:
-        yield f"it loses {money(-row.npv_cash, currency)} of cash in present value"
+        yield f"it loses {amount(-row.npv_cash, found.currency)} of cash in present value"
     if chance is not None and chance > LOSS_ACCEPTED:
         yield f"the chance of a loss is {chance:.0%}, above {LOSS_ACCEPTED:.0%}"
     if row.standing in BEHIND:
-        yield BEHIND[row.standing]
+        yield _beaten(found)
+
+
+def _beaten(found: Appraisal) -> str:
+    """Say what beats the proposal, by name where one option does."""
+    row, cash = found.proposal, partial(amount, currency=found.currency)
+    better = [one for one in found.frontier if one.bleeds_averted >= row.bleeds_averted and one.npv_cash >= row.npv_cash]
+    if row.standing == MORE_HARM or not better:
+        return BEHIND[row.standing]
+    best = max(better, key=lambda one: one.npv_cash)
+    money = f"loses {cash(-best.npv_cash)}" if best.npv_cash < 0 else f"brings {cash(best.npv_cash)}"
+    return f"{lower(best.label)} averts {number(best.bleeds_averted, 1)} bleeds and {money}"
 
 
 def _sentence(found: Appraisal, chance: float | None) -> str:
-    row, cash = found.proposal, partial(money, currency=found.currency)
+    row, cash = found.proposal, partial(amount, currency=found.currency)
     does = "costs" if row.npv_cash < 0 else "brings"
     risk = "" if chance is None else f" (chance of a loss {chance:.0%}, inputs and luck)"
-    each = "" if row.cash_per_bleed is None or row.npv_cash >= 0 else f": {cash(row.cash_per_bleed)} a bleed averted"
+    each = "" if row.cash_per_bleed is None or row.npv_cash >= 0 else f" ({cash(row.cash_per_bleed)} a bleed averted)"
     over = f"{cash(abs(row.npv_cash))} over {duration(found.years)}{risk}"
     bleeds, deaths = _averted(row.bleeds_averted, "bleeds"), _averted(row.bleed_deaths_averted, "deaths from bleeding")
     same = bleeds.split()[0] == deaths.split()[0]
     both = f"{bleeds} and {deaths.split(' ', 1)[1] if same else deaths}"
     return (
-        f"In cash this {does} {over}, {both}, for {number(row.procedure_deaths, 1)} deaths of the procedure and "
-        f"{number(row.embolisms, 1)} embolisms{each}."
+        f"In cash this {does} {over}, {both}{each}; the procedure causes {number(row.procedure_deaths, 1)} deaths, "
+        f"{number(row.embolisms, 1)} embolisms and {number(row.harms['ulcer_bleed'], 1)} bleeds of glue or ulcer."
     )
 
 
@@ -117,32 +130,27 @@ def _averted(count: float, what: str) -> str:
 
 
 def _first_step(found: Appraisal) -> str:
-    """Name an option that nothing beats, and that averts fewer bleeds at less cash each, as a first step; none where there is none."""
-    row, cash = found.proposal, partial(money, currency=found.currency)
-    if row.cash_per_bleed is None:
+    """Name, as a first step, an option that nothing beats and nothing blocks, that averts fewer bleeds and loses no cash."""
+    row, cash = found.proposal, partial(amount, currency=found.currency)
+    steps = [one for one in found.frontier if 0 < one.bleeds_averted < row.bleeds_averted and one.npv_cash >= 0 and not one.blocked_by]
+    if row.npv_cash >= 0 or not steps:
         return ""
-    less = [
-        one
-        for one in found.frontier
-        if one.cash_per_bleed is not None and one.bleeds_averted < row.bleeds_averted and one.cash_per_bleed < row.cash_per_bleed
-    ]
-    if not less:
-        return ""
-    step = min(less, key=lambda one: one.cash_per_bleed or 0.0)
-    each = cash(step.cash_per_bleed) + " a bleed averted" if step.npv_cash < 0 else f"which brings {cash(step.npv_cash)}"
-    return f"A first step to weigh: {lower(step.label)}, {number(step.bleeds_averted, 1)} bleeds averted, {each}."
+    step = max(steps, key=lambda one: one.bleeds_averted)
+    return (
+        f"A first step to weigh: {lower(step.label)}, {number(step.bleeds_averted, 1)} bleeds averted, brings {cash(step.npv_cash)}."
+    )
 
 
 def _order(found: Appraisal) -> str:
     named = [lower(row.label.split(":")[0]) for row in found.frontier]
     stands = BEHIND.get(found.proposal.standing)
-    where = "The proposal is among them" if stands is None else f"The proposal is ranked behind: {stands}"
-    return f"In cash nothing beats, in order of bleeds averted: {', '.join(named)}. {where}."
+    where = "The proposal is among them" if stands is None else f"The proposal is ranked behind: {_beaten(found)}"
+    return f"No other beats on both cash and bleeds, in order of bleeds averted: {', '.join(named)}. {where}."
 
 
 def _text(asked: str, found: Appraisal, why: tuple[str, ...], staged: Staged | None) -> str:
     """What the board is asked for, with the cash it takes."""
-    row, cash = found.proposal, partial(money, currency=found.currency)
+    row, cash = found.proposal, partial(amount, currency=found.currency)
     if asked == NOTHING:
         does = "averts no bleeds" if round(row.bleeds_averted, 1) == 0 else "brings more bleeds than today's mix"
         return f"none: as entered, the programme {does}."
@@ -156,7 +164,7 @@ def _text(asked: str, found: Appraisal, why: tuple[str, ...], staged: Staged | N
         return f"start the programme, with up to {need} of cash, {back}."
     if asked == STAGES and staged:
         return f"start in stages: {cash(-staged.outlay)} of cash in the first year; {_stop(staged, cash)} ({'; '.join(why)})."
-    return f"none on these numbers: {'; '.join(why)}. It would take up to {need} of cash."
+    return f"these numbers do not support approval: {'; '.join(why)}. It would take up to {need} of cash."
 
 
 def _stop(staged: Staged, cash: Callable[[float], str]) -> str:

@@ -77,7 +77,7 @@ class DownsideRow:
     @property
     def said(self) -> str:
         """Label, which tells of a row that helps."""
-        return self.label if self.npv_cash_change < LEAST_EFFECT else f"{self.label} (helps)"
+        return self.label if self.npv_cash_change < LEAST_EFFECT else f"{self.label} (helps cash)"
 
     def to_json(self) -> dict[str, Any]:
         """Give the row for JSON."""

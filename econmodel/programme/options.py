@@ -73,6 +73,8 @@ class OptionRow:
         Endoscopy slots used more than today, by year.
     waiting
         Patients waiting for a slot at the end of the budget.
+    unable
+        Share of patients given usual care who cannot take it.
     standing
         By cash and bleeds averted: ``reference`` (least cash), ``on_frontier``, ``dominated``, ``extendedly_dominated`` or
         ``more_harm``.
@@ -99,6 +101,7 @@ class OptionRow:
     full_cost: float
     slots: tuple[float, ...]
     waiting: float
+    unable: float = 0.0
     starts: tuple[float, ...] = ()
     standing: str = ""
     cash_per_further_bleed: float | None = None
@@ -125,8 +128,8 @@ class OptionRow:
 
     @property
     def blocked_by(self) -> tuple[str, ...]:
-        """What keeps patients waiting at the end of the budget."""
-        return ("slots",) if self.waiting >= 0.5 else ()
+        """What stands in the way: slots that keep patients waiting at the end, or patients who cannot take it."""
+        return (*(("slots",) if self.waiting >= 0.5 else ()), *(("ability",) if self.unable > 0 else ()))
 
     def to_json(self) -> dict[str, Any]:
         """Give the row for JSON."""
@@ -165,7 +168,12 @@ def plans(parameters: ParameterSet, inputs: ProgrammeInputs) -> tuple[Plan, ...]
     share = max(inputs.current_mix.get(usual, 0.0), able)
     label = {key: row.label for key, row in parameters.strategies.items()}
     least = [Plan(DO_MINIMUM, f"{label[usual]} for all who can take it", {usual: share, WATCH: 1.0 - share})] if usual != WATCH else []
-    single = [Plan(key, f"{label[key]} for all", {key: 1.0}) for key in parameters.strategies if key != WATCH]
+    beyond = usual != WATCH and share < 1.0
+    single = [
+        Plan(key, f"{label[key]} for all" + (", able or not" if key == usual and beyond else ""), {key: 1.0})
+        for key in parameters.strategies
+        if key != WATCH
+    ]
     return (
         Plan(DO_NOTHING, "Do nothing: today's mix", inputs.current_mix),
         *(least if WATCH in parameters.strategies else []),
@@ -217,8 +225,16 @@ def appraise_options(
         own = {own_view(budget.inputs): budget}
         views = {view: own.get(view) or run_budget(view_inputs(budget.inputs, view), *planned, CATEGORY) for view in VIEWS}
         by_view = {view: float(run.npv_cash.mean()) for view, run in views.items()}
-        rows.append(_row(plan, budget, by_view, chance, per_start(lifetime, inputs.current_mix, plan.mix)))
+        row = _row(plan, budget, by_view, chance, per_start(lifetime, inputs.current_mix, plan.mix))
+        rows.append(replace(row, unable=_unable(parameters, inputs, plan.mix)))
     return Appraisal(rank_by_cash(rows), inputs.n_budget_years, inputs.currency)
+
+
+def _unable(parameters: ParameterSet, inputs: ProgrammeInputs, mix: Mapping[str, float]) -> float:
+    """Share of a mix given usual care beyond today's share and those who can take it."""
+    usual = find_subjects(parameters).usual_care
+    able = max(inputs.current_mix.get(usual, 0.0), float(inputs.share_can_take_usual_care.mean()))
+    return 0.0 if usual == WATCH else max(0.0, mix.get(usual, 0.0) - able)
 
 
 def per_start(lifetime: Evaluation, current: Mapping[str, float], mix: Mapping[str, float]) -> tuple[float, float]:

@@ -17,7 +17,7 @@ from econmodel.programme.site_budgets import money_by_place
 from econmodel.programme.views import PaymentView, bleed_margin
 from econmodel.wording import duration, money, number
 
-CAUTION = "This is a planning model for services, not advice for a patient. Harms stand beside benefits in every summary. "
+CAUTION = "This is a planning model for services, not advice for a patient. "
 
 Said = Callable[[float], str]
 NO_RETURN = "does not pay for itself"

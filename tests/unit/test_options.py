@@ -77,7 +77,12 @@ def test_an_option_is_a_programme_of_its_own(parameters: ParameterSet, found: Ap
 
 def made(key: str, cash: float, bleeds: float, deaths: float = 0.1, chance: float | None = 0.1) -> OptionRow:
     nothing = {"npv_by_view": {}, "peak_cash": min(cash, 0.0), "payback_years": None, "irr": None, "recurrent_cash": 0.0}
-    health = {"bleeds_averted": bleeds, "bleed_deaths_averted": deaths, "procedure_deaths": 0.0, "harms": {"embolism": 0.0}}
+    health = {
+        "bleeds_averted": bleeds,
+        "bleed_deaths_averted": deaths,
+        "procedure_deaths": 0.0,
+        "harms": {"embolism": 0.0, "ulcer_bleed": 0.0},
+    }
     rest = {"qalys": 0.5, "full_cost": 1000.0, "slots": (1.0,), "waiting": 0.0}
     return OptionRow(key, key.upper(), {}, cash, cash, probability_cash_loss=chance, **nothing, **health, **rest)
 
@@ -96,7 +101,7 @@ def test_standing_by_hand() -> None:
     [
         (made("p", -200, 2), ["loses"]),
         (made("p", 10, 2, chance=0.4), ["above 25%"]),
-        (made("p", 10, 0.5), ["another averts"]),
+        (made("p", 10, 0.5), ["B averts 1.0 bleeds and brings $20"]),
         (made("p", 500, 2, -1.0), ["more bleeds, or more deaths"]),
         (made("p", 30, 2), []),
     ],
@@ -139,15 +144,17 @@ def test_stages_need_a_price_of_a_bleed_and_a_standing(proposal: OptionRow, boar
         assert "in stages" not in decide(found, board, proposal.probability_cash_loss, None).text  # negative control
 
 
-def test_a_first_step_is_never_what_the_table_ranks_behind() -> None:
-    """Of options that avert less at less cash each, one on the frontier is named; a cheaper one that is beaten is not."""
-    rows = [made("a", 0, 0, 0), made("b", -100, 2), made("c", -95, 1.9, -0.5), made("p", -300, 4)]
-    assert (
-        "A first step to weigh: B, 2.0 bleeds averted, $50 a bleed averted."
-        in decide(Appraisal(rank_by_cash(rows), 5, "USD"), {}, None, None).sentence
-    )
-    alone = decide(Appraisal(rank_by_cash([rows[0], rows[2], rows[3]]), 5, "USD"), {}, None, None)
-    assert "first step" not in alone.sentence
+def test_a_first_step_loses_no_cash_is_not_beaten_and_can_be_done() -> None:
+    """Of options that avert less, one on the frontier that brings cash is named; what loses, is beaten or cannot be taken is not."""
+    rows = [made("a", 0, 0, 0), made("b", 5, 2), made("c", 9, 1.5, -0.5), made("p", -300, 4)]
+    assert "A first step to weigh: B, 2.0 bleeds averted, brings $5." in decided(rows)
+    assert "first step" not in decided([rows[0], made("b", -5, 2), *rows[2:]])
+    assert "first step" not in decided([rows[0], rows[2], rows[3]])
+    assert "first step" not in decided([rows[0], replace(rows[1], unable=0.15), rows[3]])
+
+
+def decided(rows: list[OptionRow]) -> str:
+    return decide(Appraisal(rank_by_cash(rows), 5, "USD"), {}, None, None).sentence
 
 
 def test_the_table_holds_every_option(programme: ProgrammeResult, found: Appraisal) -> None:
@@ -157,8 +164,11 @@ def test_the_table_holds_every_option(programme: ProgrammeResult, found: Apprais
     decision = programme.decision
     assert decision
     assert decision.sentence in (shown.note or "")
-    assert "deaths of the procedure" in decision.sentence
+    assert "the procedure causes" in decision.sentence
     assert "the proposal is" in decision.order.lower()
+    assert row(found, "beta_blocker").unable == pytest.approx(0.15)
+    assert row(found, "beta_blocker").blocked_by == ("ability",)
+    assert not row(found, DO_MINIMUM).blocked_by
 
 
 def test_downside_rows_of_the_model_say_whether_they_help(programme: ProgrammeResult) -> None:
@@ -167,7 +177,7 @@ def test_downside_rows_of_the_model_say_whether_they_help(programme: ProgrammeRe
     usual, none = programme.headline.year_3_net_contribution, rows["no_usual_follow_up"].year_3_net_contribution
     assert rows["dense_usual_follow_up"].year_3_net_contribution < usual < none
     assert rows["no_usual_follow_up"].npv_cash < base
-    helps = [row for row in rows.values() if row.said.endswith("(helps)")]
+    helps = [row for row in rows.values() if row.said.endswith("(helps cash)")]
     assert {row.key for row in helps} == {row.key for row in rows.values() if row.npv_cash > base}
     assert rows["harms_doubled"].npv_cash < base
     assert rows["harms_doubled"].said == rows["harms_doubled"].label

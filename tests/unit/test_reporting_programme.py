@@ -255,7 +255,7 @@ def test_options_left_out_stand_beside_the_proposal(case: Case, results: Results
     assert programme.decision
     assert "Retrograde transvenous obliteration for all" in first
     assert programme.decision.order in first
-    assert programme.decision.text.startswith("none on these numbers: it loses")
+    assert programme.decision.text.startswith("these numbers do not support approval: it loses")
 
 
 def test_sections_in_the_order_of_a_board_paper(case: Case, results: Results, programme: ProgrammeResult) -> None:

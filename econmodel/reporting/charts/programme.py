@@ -50,7 +50,7 @@ SHORT_LABELS = {
     "coil_ratio_one": "EUS no better than glue",
     "glue_hr_half": "Glue only halves bleeds",
     "low_untreated_risk": "Low untreated risk",
-    "beta_blocker_background": "Beta-blocker for all",
+    "beta_blocker_background": "Beta-blocker beneath all",
     "effect_two_years": "Effect lasts two years",
     "stopped_month_12": "Stopped at month 12",
     "three_worst": "Worst three together",
@@ -161,10 +161,10 @@ def programme_figures(programme: ProgrammeResult, currency: str, place: str) -> 
             frames["cumulative_cash"], 1.35, drawer(partial(plot_cash, programme, currency=currency), 0.16, 0.26, 0.82, 0.62)
         ),
         "programme_bridge": Spec(
-            frames["bridge"], 1.35, drawer(partial(plot_bridge, programme, currency=currency), 0.47, 0.14, 0.52, 0.84)
+            frames["bridge"], 1.35, drawer(partial(plot_bridge, programme, currency=currency), 0.47, 0.14, 0.50, 0.84)
         ),
         "programme_downside": Spec(
-            frames["downside"], 1.95, drawer(partial(plot_downside, programme, currency=currency), 0.40, 0.09, 0.59, 0.84)
+            frames["downside"], 1.95, drawer(partial(plot_downside, programme, currency=currency), 0.40, 0.09, 0.56, 0.84)
         ),
         "programme_bleeds": Spec(frames["bleeds"], 1.95, drawer(partial(plot_bleeds, programme), 0.13, 0.2, 0.85, 0.78)),
     }

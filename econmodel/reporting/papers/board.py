@@ -12,7 +12,7 @@ from econmodel.parameters.board import COMMERCIAL, ECONOMIC, FINANCIAL, MANAGEME
 from econmodel.parameters.statements import said
 from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.programme import CHARTS, programme_chart
-from econmodel.reporting.papers import phrases
+from econmodel.reporting.papers import blocks, phrases
 from econmodel.reporting.papers import programme as content
 from econmodel.reporting.papers.content import Blanks, Block, Bullets, Charts, Paper, Paragraph, Section
 from econmodel.reporting.tables import programme as tables
@@ -60,13 +60,14 @@ def _first_page(case: Case, results: Results, programme: ProgrammeResult) -> Sec
     sentence, asked = content.answer(programme)
     left = {part: len(blank(board, texts)) for part, texts in ({"title": TITLE} | PARTS).items()}
     counted = ", ".join(f"{part} {count}" for part, count in left.items() if count)
-    blanks = f"{sum(left.values())} texts are left to the site ({counted}): give them in [board] of its file." if counted else "None."
+    blanks = f"{sum(left.values())} texts are left to the site ({counted}); its file has a place for each." if counted else "None."
     return Section(
         "The decision",
         (
             Paragraph(" · ".join(f"{label}: {board.get(key, '________')}" for key, label in TITLE.items())),
             Paragraph(sentence, tone="answer"),
             Paragraph(asked, lead="Decision asked: "),
+            Paragraph(f"{content.mixes(results, programme)}. {content.natural_course(results)}", lead="Proposed: "),
             Paragraph(blanks, lead="Blanks: "),
             content.key_numbers(case, results, programme, None),
             *tables.options_table(programme),
@@ -100,7 +101,7 @@ def _economic(case: Case, results: Results, programme: ProgrammeResult, findings
     yield from phrases.within_route(findings.within_route)
     if findings.flips:
         yield Paragraph(" ".join(findings.flips.first_of_each), lead="What would reverse it: ")
-    yield content.evidence(case, programme)
+    yield blocks.harms_table(list(case.parameters.strategies.values()))
     yield content.harms(programme)
 
 

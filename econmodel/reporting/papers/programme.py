@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from econmodel.parameters.board import TEXTS, TITLE, blank
 from econmodel.parameters.catalogue import HARMS
+from econmodel.parameters.schema import WATCH
 from econmodel.parameters.statements import said
 from econmodel.programme.break_even import BreakEven
 from econmodel.programme.report import ProgrammeResult
@@ -95,7 +96,6 @@ def _decision(
     case: Case, results: Results, programme: ProgrammeResult, risk: Risk | None, within_route: WithinRoute | None
 ) -> Section:
     basis, names = programme.basis, results.labels
-    proposed, current = (mix_text(mix, names) for mix in (basis.proposed_mix, basis.current_mix))
     kept = [key for key in names if basis.proposed_mix.get(key)]
     sentence, asked = answer(programme)
     why = case.parameters.board.get("why_this_option")
@@ -106,9 +106,7 @@ def _decision(
             Paragraph(sentence, tone="answer"),
             Paragraph(f"{asked} Date: ________", lead="Decision asked: "),
             Paragraph(
-                f"{proposed}, in place of today's {current}, for adults with high-risk gastric varices that have "
-                f"never bled. Value: {by_standing(results, kept)}.",
-                lead="Proposed: ",
+                f"{mixes(results, programme)}. {natural_course(results)} Value: {by_standing(results, kept)}.", lead="Proposed: "
             ),
             *((Paragraph(why, lead="Why this option: "),) if why else ()),
             *options_table(programme, short=True),
@@ -116,9 +114,24 @@ def _decision(
             *(Paragraph(said, tone="note") for said in phrases.lifetime_sentences(results, results.lead)),
             *_other_readings(results, programme),
             *_margin(results, programme),
+            Paragraph(said("standing_short"), tone="note"),
             key_numbers(case, results, programme, risk),
         ),
     )
+
+
+def mixes(results: Results, programme: ProgrammeResult) -> str:
+    """Say what is proposed, in place of what, for whom."""
+    basis = programme.basis
+    proposed, current = (mix_text(mix, results.labels) for mix in (basis.proposed_mix, basis.current_mix))
+    return f"{proposed}, in place of today's {current}, for adults with high-risk gastric varices that have never bled"
+
+
+def natural_course(results: Results) -> str:
+    """Say how many bleed in the first year without prophylaxis, under the lead strategy and under its comparators."""
+    keys = [key for key in dict.fromkeys((WATCH, *results.beside, results.lead)) if key in results.strategies]
+    told = [f"{f.percent(results.strategies[key].first_bleed_risk[1], 1)} with {phrases.short(results, key)}" for key in keys]
+    return f"A first bleed within a year: {', '.join(told)}."
 
 
 def answer(programme: ProgrammeResult) -> tuple[str, str]:
@@ -189,16 +202,20 @@ def key_numbers(case: Case, results: Results, programme: ProgrammeResult, risk: 
             KeyNumber(
                 f"{f.number(abs(numbers.bleeds_averted), 1)} / {f.number(abs(saved.bleeding_deaths_averted), 1)}",
                 f"{'Bleeds and deaths averted' if numbers.bleeds_averted >= 0 else 'More bleeds and deaths'} in {time}",
-                "first bleeds and again, deaths from bleeding; v. today's mix",
+                f"v. today's mix; {_spread(programme)}bleeds of glue or ulcer caused beside: {f.number(caused['ulcer_bleed'], 1)}",
             ),
             KeyNumber(f.money(numbers.npv_cash, currency), f"Cash NPV at {f.percent(basis.finance_rate, 1)}", chance),
             KeyNumber(
                 f"{f.number(caused['deaths_procedure'], 1)} / {f.number(caused['embolism'], 1)}",
                 f"Procedure deaths and embolisms caused in {time}",
-                "expected, v. today's mix",
+                "expected; emboli with signs, silent ones apart",
             ),
             KeyNumber(f.money(numbers.peak_cash, currency), "Peak cash", f"lowest cumulative; payback {numbers.payback_text}"),
-            KeyNumber(f.number(programme.break_even.searched, 1), "Break-even patients a year", _volume(programme.break_even)),
+            KeyNumber(
+                f.number(programme.break_even.searched, 1) if programme.break_even.searched else "None",
+                "Break-even patients a year",
+                _volume(programme.break_even),
+            ),
             KeyNumber(
                 (case.parameters.strategies[lead].evidence_grade or "not graded").capitalize(),
                 "Certainty of the evidence",
@@ -206,6 +223,14 @@ def key_numbers(case: Case, results: Results, programme: ProgrammeResult, risk: 
             ),
         )
     )
+
+
+def _spread(programme: ProgrammeResult) -> str:
+    """Interval of the bleeds averted, of inputs and luck; empty without draws."""
+    if not programme.luck:
+        return ""
+    both = programme.luck.rows[-1].bleeds_averted
+    return f"95% {f.number(both.low, 1)} to {f.number(both.high, 1)}; "
 
 
 def _nnt(results: Results, risk: Risk | None) -> tuple[str, str]:

@@ -283,11 +283,12 @@ def options_table(programme: ProgrammeResult, *, short: bool = False) -> tuple[T
     columns: dict[tuple[str, float, bool], Callable[[OptionRow], str]] = {
         ("Option", 3.4 if short else 2.3, False): lambda row: row.label,
         ("Cash NPV", 1.0 if short else 1.2, True): lambda row: say(row.npv_cash),
-        ("Chance of a loss", 0.8, True): lambda row: f.percent(row.probability_cash_loss),
+        ("Chance of a loss, inputs", 0.9, True): lambda row: f.percent(row.probability_cash_loss),
         ("Bleeds averted", 0.8, True): lambda row: f.number(row.bleeds_averted, 1),
         ("Bleeding deaths averted", 1.0, True): lambda row: f.number(row.bleed_deaths_averted, 1),
         ("Procedure deaths", 0.9, True): lambda row: f.number(row.procedure_deaths, 1),
         ("Emboli", 0.7, True): lambda row: f.number(row.embolisms, 1),
+        ("Bleeds caused", 0.7, True): lambda row: f.number(row.harms["ulcer_bleed"], 1),
         ("Cash a bleed averted", 1.0, True): lambda row: say(row.cash_per_bleed),
     }
     if not short:
