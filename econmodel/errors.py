@@ -5,6 +5,23 @@ Every error a user can cause is an :class:`EconModelError`; the command line pri
 
 from __future__ import annotations
 
+LONGEST, MOST_FAULTS = 600, 40
+
+
+def legible(text: str) -> str:
+    r"""Text for a message: control characters and halves of characters written out, the middle of a very long text left out.
+
+    Examples
+    --------
+    >>> legible("a\x1b[31m"), len(legible("x" * 6000)) < 700
+    ('a\\x1b[31m', True)
+    """
+    if len(text) > LONGEST:
+        text = f"{text[: LONGEST // 2]} ... {len(text) - LONGEST:,} characters ... {text[-LONGEST // 2 :]}"
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() or c == "\n" or (c.isspace() and c > "~") else repr(c)[1:-1] for c in text)
+
 
 class EconModelError(ValueError):
     """A fault in what the user gave.
@@ -27,12 +44,13 @@ class EconModelError(ValueError):
     def __str__(self) -> str:
         """The message as the user reads it."""
         if self.faults:
-            return "\n".join(map(str, self.faults))
-        lines = [f"{type(self).__name__}: {self.what}"]
+            more = [f"... and {len(self.faults) - MOST_FAULTS} more"] if len(self.faults) > MOST_FAULTS else []
+            return "\n".join([*map(str, self.faults[:MOST_FAULTS]), *more])
+        lines = [f"{type(self).__name__}: {legible(self.what)}"]
         if self.where:
-            lines.append(f"  where: {self.where}")
+            lines.append(f"  where: {legible(self.where)}")
         if self.fix:
-            lines.append(f"  fix:   {self.fix}")
+            lines.append(f"  fix:   {legible(self.fix)}")
         return "\n".join(lines)
 
 

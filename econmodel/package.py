@@ -58,9 +58,21 @@ def own_file(path: Path) -> Path:
     >>> own_file(Path("params/sources.toml")).is_file()
     True
     """
-    if path.parts[:1] != ("params",) or path.exists():
+    if path.parts[:1] != ("params",) or is_there(path):
         return path
     return params_folder().joinpath(*path.parts[1:])
+
+
+def is_there(path: Path) -> bool:
+    r"""Whether a file or folder is there; a path that no file system takes is not.
+
+    >>> is_there(Path("x" * 300)), is_there(Path("a\0b"))
+    (False, False)
+    """
+    try:
+        return path.exists()
+    except (OSError, ValueError):
+        return False
 
 
 @cache

@@ -13,7 +13,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "econmodel"
-BELOW = ("records", "errors", "arrays", "wording", "package", "numbers", "texts", "files", "runs")
+BELOW = ("records", "errors", "arrays", "wording", "package", "numbers", "texts", "workbooks", "files", "runs")
 LAYERS = (*BELOW, *"parameters evidence model economics uncertainty programme reporting workflow interfaces".split())
 HEAVY = ("scipy.stats", "scipy.optimize", "statsmodels", "lifelines", "matplotlib", "openpyxl", "SALib", "numba", "docx", "typst")
 MODULES = sorted(PACKAGE.rglob("*.py"))

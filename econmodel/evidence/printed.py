@@ -17,7 +17,7 @@ from econmodel.errors import ParameterError
 from econmodel.numbers import read_digits
 from econmodel.records import record
 
-COUNTS = re.compile(r"\s*([+-]?\d+)\s*/\s*([+-]?\d+)\s*")
+COUNTS = re.compile(r"\s*([+-]?\d{1,12})\s*/\s*([+-]?\d{1,12})\s*")
 
 
 @record

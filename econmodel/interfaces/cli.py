@@ -9,7 +9,7 @@ import sys
 
 import click
 
-from econmodel.errors import AnalysisError, EconModelError
+from econmodel.errors import AnalysisError, EconModelError, legible
 from econmodel.interfaces.commands.budget import budget
 from econmodel.interfaces.commands.case import case
 from econmodel.interfaces.commands.checks import checks
@@ -70,6 +70,7 @@ for verb in (
 def main() -> None:
     """Entry point: run a verb and translate faults into exit codes."""
     try:
+        _check_arguments()
         found = app(prog_name="econmodel", standalone_mode=False)
         sys.exit(found if isinstance(found, int) else 0)
     except EconModelError as fault:
@@ -94,10 +95,18 @@ def main() -> None:
         sys.exit(130)
     except Exception as fault:
         sys.stderr.write(
-            f"Internal fault ({type(fault).__name__}): {fault}\n"
+            f"Internal fault ({type(fault).__name__}): {legible(str(fault))}\n"
             "  fix:   this is an error of the program, not of your input; please report it\n"
         )
         sys.exit(1)
+
+
+def _check_arguments() -> None:
+    """Refuse bytes that are no text: no file written later could hold them."""
+    for text in sys.argv[1:]:
+        if not text.isprintable() and any("\ud800" <= c <= "\udfff" for c in text):
+            what = f"{text!r} holds bytes that are no text"
+            raise AnalysisError(what, where="the command line", fix="type it in UTF-8, and give a file with such a name another one")
 
 
 if __name__ == "__main__":

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from econmodel.errors import AnalysisError, ParameterError
+from econmodel.errors import AnalysisError, ParameterError, legible
 from econmodel.numbers import read_number
 from econmodel.package import own_file
 
@@ -65,7 +65,7 @@ def load(
         if path.suffix.lower() == ".xlsx":
             _show_form(path, None if quiet else load_case(file, overrides[:count]))
     for sentence in second_look(case.parameters):
-        sys.stderr.write(f"Look again: {sentence}\n")
+        sys.stderr.write(f"Look again: {legible(sentence)}\n")
     return case
 
 

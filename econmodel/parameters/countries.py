@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from econmodel.errors import ParameterError
-from econmodel.package import params_folder
+from econmodel.package import is_there, params_folder
 from econmodel.parameters.catalogue import DEVICES, INPATIENT_PRICES
 from econmodel.parameters.derive import Scope, parse_expression
 from econmodel.parameters.distributions import fit, fixed
@@ -147,7 +147,7 @@ def conventions(code: str) -> dict[str, Any]:
 @cache
 def _written(code: str) -> dict[str, Any]:
     known = params_folder() / "countries" / f"{code}.toml"
-    return dict(read_document(known).data["conventions"]) if known.exists() else {}
+    return dict(read_document(known).data["conventions"]) if is_there(known) else {}
 
 
 def base_of(country: Country) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Sequence
+from contextlib import suppress
 from dataclasses import field
 from functools import cached_property
 from pathlib import Path
@@ -71,9 +72,10 @@ class Document:
 
 def display_path(path: Path) -> str:
     """Shorten a path for messages: below the current folder, or ``params/...`` for the model's own inputs wherever they stand."""
-    for root, name in ((Path.cwd(), ""), (params_folder(), "params")):
-        if path.resolve().is_relative_to(root):
-            return str(Path(name) / path.resolve().relative_to(root))
+    with suppress(OSError, ValueError):  # a path that no file system takes is shown as it is
+        for root, name in ((Path.cwd(), ""), (params_folder(), "params")):
+            if path.resolve().is_relative_to(root):
+                return str(Path(name) / path.resolve().relative_to(root))
     return str(path)
 
 
@@ -121,7 +123,18 @@ def read_document(path: Path) -> Document:
     ParameterError
         The file is missing, is not UTF-8 text, or breaks TOML's rules (a duplicate key is one); names the line.
     """
-    text, shown = read_text(path), display_path(path)
+    text = read_text(path)
+    return Document(path, parse_toml(text, display_path(path)), text, line_numbers(text))
+
+
+def parse_toml(text: str, shown: str) -> dict[str, Any]:
+    """Data of a TOML text.
+
+    Raises
+    ------
+    ParameterError
+        It breaks TOML's rules, is nested or numbered beyond all use, or a text of it holds control characters.
+    """
     try:
         data = tomli.loads(text)
     except tomli.TOMLDecodeError as error:
@@ -130,4 +143,18 @@ def read_document(path: Path) -> Document:
         duplicate = "twice" in str(error) or "overwrite" in str(error)
         what = f"duplicate key: {error}" if duplicate else f"not valid TOML: {error}"
         raise ParameterError(what, where=place, fix="keep one of the two" if duplicate else PLAIN_TOML) from None
-    return Document(path, data, text, line_numbers(text))
+    except (RecursionError, ValueError) as error:
+        what = f"not a file of inputs: {str(error).partition(';')[0]}"
+        raise ParameterError(what, where=shown, fix="no input is nested so deep, or has so many digits: mend or delete it") from None
+    if "\\" in text and _holds_control_characters(data):
+        what = "a text holds control characters"
+        raise ParameterError(what, where=shown, fix="take out what is escaped with a backslash, as in \\u0000")
+    return data
+
+
+def _holds_control_characters(data: Any) -> bool:
+    if isinstance(data, str):
+        return any((c < " " and c not in "\t\n\r") or c == "\x7f" for c in data)
+    if isinstance(data, dict):
+        return any(map(_holds_control_characters, (*data, *data.values())))
+    return isinstance(data, list) and any(map(_holds_control_characters, data))

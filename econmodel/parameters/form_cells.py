@@ -7,9 +7,7 @@ and the value shown.
 
 from __future__ import annotations
 
-import io
 import math
-import zipfile
 from datetime import date, datetime, time
 from pathlib import Path
 
@@ -17,6 +15,7 @@ from econmodel.errors import DataError
 from econmodel.parameters.documents import display_path
 from econmodel.parameters.schema import BOUNDS, POSITIVE_UNITS, WHOLE, unit_kind
 from econmodel.records import record
+from econmodel.workbooks import Formula, Workbook
 
 HIDDEN_SHEET, MARK, VERSION = "econmodel_form", "econmodel form", 2
 FACTS = {"case": 2, "currency": 3, "price_year": 4, "inputs_sha256": 5, "number_style": 6}
@@ -25,7 +24,7 @@ START_SHEET, HOSPITAL_CELL = "Start", (6, 2)
 QUESTION, UNIT, NAME, OURS, STATUS, ANSWER, YEAR, SOURCE, FILLED_BY, UNKNOWN, CHECK = range(1, 12)
 FIRST_ROW = 6
 ENTRY_FIELDS = ("sheet", "row", "name", "shown", "item", "field", "unit", "ours", "choices", "sums_to_one", "after_a_year")
-LARGEST_FILE, LARGEST_UNPACKED, MOST_PARTS = 5_000_000, 20_000_000, 500
+LARGEST_FILE, LARGEST_UNPACKED = 5_000_000, 20_000_000
 LAST_ROW, LAST_COLUMN = 600, 12
 SURE = 0.99
 FRESH = "make a fresh form with `econmodel form` and copy the answers over"
@@ -84,13 +83,6 @@ def limits(q: Question) -> tuple[float, float]:
     return max(low, WHOLE.get(q.name, low)), 1.0 if q.unit in ("per year", "growth per year") else high
 
 
-@record
-class Formula:
-    """A cell that holds a formula, with the value stored in it, if any."""
-
-    stored: object
-
-
 def open_form(path: Path) -> dict[str, Grid]:
     """Read every sheet as rows of cells.
 
@@ -105,16 +97,16 @@ def open_form(path: Path) -> dict[str, Grid]:
         The file is missing, is no XLSX workbook, is damaged, or is far larger than a form.
     """
     shown = display_path(path)
-    content = _read_bytes(path, shown)
-    _inspect(content, shown)
-    typed, stored = _load(content, shown, values=False), _load(content, shown, values=True)
-    return {
-        name: [
-            [Formula(value) if formula else value for (_, formula), (value, _) in zip(a, b, strict=True)]
-            for a, b in zip(rows, stored[name], strict=True)
-        ]
-        for name, rows in typed.items()
-    }
+    book = Workbook(_read_bytes(path, shown), shown, LARGEST_UNPACKED)
+    found: dict[str, Grid] = {}
+    for number, name in enumerate(book.sheets, start=1):
+        grid = found.setdefault(name, [])
+        for row in book.rows(number, []):
+            if row.number > LAST_ROW:
+                break
+            grid += [[None] * LAST_COLUMN for _ in range(row.number - 1 - len(grid))]
+            grid.append((row.values + [None] * LAST_COLUMN)[:LAST_COLUMN])
+    return found
 
 
 def _read_bytes(path: Path, shown: str) -> bytes:
@@ -127,44 +119,6 @@ def _read_bytes(path: Path, shown: str) -> bytes:
     except OSError as error:
         what = f"{shown} cannot be read: {error.strerror}"
         raise DataError(what, where=shown, fix="check the path, and close the file in other programs") from None
-
-
-def _inspect(content: bytes, shown: str) -> None:
-    """Refuse what is no workbook, unpacks to too much, or declares document types of its own."""
-    try:
-        with zipfile.ZipFile(io.BytesIO(content)) as archive:
-            parts = archive.infolist()
-            if len(parts) > MOST_PARTS or sum(part.file_size for part in parts) > LARGEST_UNPACKED:
-                what = f"{shown} unpacks to far more than a form"
-                raise DataError(what, where=shown, fix=FRESH)
-            if any(b"<!DOCTYPE" in archive.read(part) for part in parts if part.filename.endswith((".xml", ".rels"))):
-                what = f"{shown} declares document types, which no spreadsheet program does"
-                raise DataError(what, where=shown, fix=FRESH)
-    except (zipfile.BadZipFile, OSError, EOFError, NotImplementedError, RuntimeError) as error:
-        what = f"{shown} is not a readable XLSX workbook"
-        raise DataError(what, where=shown, fix="save it as .xlsx, without a password") from error
-
-
-def _load(content: bytes, shown: str, *, values: bool) -> dict[str, list[list[tuple[object, bool]]]]:
-    """Cells of every sheet with whether each is a formula, padded to one width."""
-    import warnings
-
-    from openpyxl import load_workbook
-
-    found: dict[str, list[list[tuple[object, bool]]]] = {}
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", UserWarning)
-            book = load_workbook(io.BytesIO(content), read_only=True, data_only=values, keep_links=False)
-            for page in book.worksheets:
-                page.reset_dimensions()
-                rows = page.iter_rows(max_row=LAST_ROW, max_col=LAST_COLUMN)
-                cells: list[list[tuple[object, bool]]] = [[(cell.value, cell.data_type == "f") for cell in row] for row in rows]
-                found[page.title] = [row + [(None, False)] * (LAST_COLUMN - len(row)) for row in cells]
-    except Exception as error:
-        what = f"{shown} is damaged and cannot be opened as a workbook"
-        raise DataError(what, where=shown, fix="open it in a spreadsheet program and save it again") from error
-    return found
 
 
 def read_text(value: object, where: str) -> str:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from econmodel.errors import EconModelError, ParameterError, join_faults
 from econmodel.numbers import read_number, style_of
-from econmodel.package import params_folder
+from econmodel.package import is_there, params_folder
 from econmodel.parameters.catalogue import COUNTRY_INPUTS, OPTIONAL_COUNTRY_INPUTS, PRICES
 from econmodel.parameters.countries import (
     COUNTRIES,
@@ -369,7 +369,7 @@ def read_life_table(name: str) -> dict[str, NDArray[np.float64]]:
     path = Path(name) if name.endswith(".csv") else params_folder() / "tables" / f"{name}.csv"
     if name.endswith(".csv"):
         return read_own_life_table(path)
-    if not path.exists():
+    if not is_there(path):
         what = f"life table {name!r} is not in params/tables"
         raise ParameterError(what, fix="choose one of " + ", ".join(p.stem for p in path.parent.glob("*.csv")))
     found: dict[str, list[float]] = {sex: [] for sex in SEXES}

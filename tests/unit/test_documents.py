@@ -6,7 +6,8 @@ import pytest
 
 from econmodel.errors import ParameterError
 from econmodel.package import own_file, params_folder
-from econmodel.parameters.documents import display_path, line_numbers, read_document
+from econmodel.parameters.documents import display_path, line_numbers, parse_toml, read_document
+from econmodel.parameters.loading import read_life_table
 
 TEXT = 'title = "t"\n\n[override.a]\n# note\nvalue = 1\n  reason = "r"\n\n[[rows]]\nx = 1\n'
 
@@ -64,3 +65,31 @@ def test_own_inputs_are_shown_alike_from_any_folder(tmp_path: Path, monkeypatch:
 def test_comments_do_not_count_as_keys():
     """A key in a comment is no key."""
     assert line_numbers("# value = 1\nvalue = 2\n") == {("", "value"): 2}
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("a = " + "[" * 450 + "]" * 450, "nested more than"),
+        (".".join(["a"] * 1200) + " = 1", "more than the allowed 1000 parts"),
+        ("[" + ".".join(["a"] * 1200) + "]", "more than the allowed 1000 parts"),
+        ("a = " + "9" * 5000, "4300 digits"),
+        ('a = "b\\u0000c"', "control characters"),
+        ('a = [{ "\\u001b[31m" = 1 }]', "control characters"),
+        ('a = "b\0"', "not valid TOML"),
+    ],
+)
+def test_toml_beyond_all_use_is_one_message(text: str, says: str) -> None:
+    """Deep nesting, endless keys and numbers, control characters: what a library ends on is bad input, not a fault of ours."""
+    with pytest.raises(ParameterError, match=says) as refused:
+        parse_toml(text, "site.toml")
+    assert len(str(refused.value)) < 300
+
+
+def test_a_path_that_no_file_system_takes_is_not_there(tmp_path: Path) -> None:
+    """A name over 255 characters, a NUL: refused by whoever reads it."""
+    for name in ("x" * 300, "a\0b.toml"):
+        with pytest.raises(ParameterError, match="cannot be read"):
+            read_document(tmp_path / name)
+        with pytest.raises(ParameterError, match="is not in params/tables"):
+            read_life_table(name.removesuffix(".toml"))

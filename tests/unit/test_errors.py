@@ -2,7 +2,7 @@
 
 import pytest
 
-from econmodel.errors import EconModelError, ModelError, ParameterError, SourceError, join_faults
+from econmodel.errors import MOST_FAULTS, EconModelError, ModelError, ParameterError, SourceError, join_faults
 
 
 def test_a_message_has_what_where_and_fix():
@@ -33,3 +33,14 @@ def test_several_faults_are_listed_once_each():
     assert str(joined) == "SourceError: a\nModelError: b"
     with pytest.raises(EconModelError):
         raise joined
+
+
+def test_messages_are_cut_and_escaped_in_one_place():
+    """Six thousand characters, terminal codes, half a character, hundreds of faults: short and legible, spaces of other scripts kept."""
+    long = str(ParameterError("x" * 6000, where="y" * 6000, fix="z" * 6000))
+    assert len(long) < 2100
+    assert "5,400 characters" in long
+    shown = str(ParameterError("a\x1b[31m\x07\udcff\u00a0é", where="b\0"))
+    assert shown == "ParameterError: a\\x1b[31m\\x07\\udcff\u00a0é\n  where: b\\x00"
+    many = str(join_faults([ModelError(f"fault {n}") for n in range(500)])).splitlines()
+    assert (len(many), many[-1]) == (MOST_FAULTS + 1, "... and 460 more")

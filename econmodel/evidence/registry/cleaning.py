@@ -206,7 +206,7 @@ def clean_registry(path: Path, options: Options) -> CleanRegistry:
     if options.sheets:
         table, sheets = read_layouts(path, options), options.sheets
     else:
-        table = read_table(path, lambda heading: bool(recognise(heading)) or plain(heading) in mapped)
+        table = read_table(path, lambda heading: bool(recognise(heading)) or plain(heading) in mapped, largest=options.largest)
         sheets = (understood(table, options),)
     columns = map_columns(table.letters, options.mapping)
     ledger = Ledger(notes=list(table.notes))

@@ -35,7 +35,7 @@ def read_layouts(path: Path, options: Options) -> RawTable:
     DataError
         A sheet or column is not there, the headings are not those the recipe was written for, or a joined sheet has no id.
     """
-    tables = [read_table(path, at=(layout.number, layout.header_row)) for layout in options.sheets]
+    tables = [read_table(path, at=(layout.number, layout.header_row), largest=options.largest) for layout in options.sheets]
     frames: list[pd.DataFrame] = []
     letters: dict[str, str] = {}
     overfull: list[int] = []

@@ -29,13 +29,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import tomli
-
 from econmodel.errors import DataError
 from econmodel.evidence.registry.columns import SYNONYMS
 from econmodel.evidence.registry.rows import MUST_READ, WORD_COLUMNS, Unknown, known_words
 from econmodel.evidence.registry.settings import Options, SheetLayout
-from econmodel.parameters.documents import read_text
+from econmodel.parameters.documents import parse_toml, read_text
 from econmodel.wording import nearest
 
 TOP = ("date_order", "number_style", "layout_key", "sheet", "words")
@@ -54,7 +52,7 @@ def may_stand(word: str) -> bool:
     >>> may_stand("RIP"), may_stand("row 12345"), may_stand("SMITH-1950"), may_stand("x" * 31)
     (True, True, False, False)
     """
-    return bool(re.fullmatch(r"row \d+", word)) or (len(word) <= LONGEST and not re.search(r"\d{4}", word))
+    return bool(re.fullmatch(r"row \d{1,8}", word)) or (len(word) <= LONGEST and not re.search(r"\d{4}", word))
 
 
 def read_recipe(path: Path, options: Options) -> Options:
@@ -62,14 +60,10 @@ def read_recipe(path: Path, options: Options) -> Options:
 
     Raises
     ------
-    DataError
+    EconModelError
         The file is no recipe: not TOML, an unknown key, name, letter or order, or a word that may not stand there.
     """
-    try:
-        document = tomli.loads(read_text(path))
-    except tomli.TOMLDecodeError as error:
-        what = f"the recipe is not TOML: {error}"
-        raise DataError(what, where=path.name, fix="mend that line, or let a run write a new recipe") from None
+    document = parse_toml(read_text(path), path.name)
     _only(document, TOP, path)
     order = document.get("date_order")
     if order not in (None, *ORDERS):

@@ -252,7 +252,7 @@ def _told(cells: dict[str, pd.Series], letters: dict[str, str], options: Options
         if key == UNREADABLE:
             what = f"{known!r} is not a word known for {name}"
             raise DataError(what, where=where, fix=f"use one of {', '.join(known_words(name, options))}")
-        row = re.fullmatch(r"row (\d+)", word)
+        row = re.fullmatch(r"row (\d{1,8})", word)
         texts = _in_row(cells[name], int(row[1]), name, options) if row else [word]
         found.setdefault(name, {}).update(dict.fromkeys(texts, "" if is_blank(known) else key))
     return found

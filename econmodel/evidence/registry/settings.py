@@ -27,6 +27,7 @@ from econmodel.parameters.loading import load_base_case
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import StrategyRow
 from econmodel.records import record
+from econmodel.workbooks import LARGEST
 
 HORIZONS = (1, 2, 3, 5)
 DAYS_PER_YEAR = 365.25
@@ -85,6 +86,8 @@ class Options:
         Tables to read, joined by patient, as a recipe says; none: the one whose headings are best known.
     layout_key
         Key of the hashes of headings.
+    largest
+        Bytes that the file may have, or a workbook unpack to.
     shared
         Whether what is local for one strategy moves its comparators alike; else they stay ours, and it is said.
     minimum
@@ -100,6 +103,7 @@ class Options:
     strategies: Mapping[str, StrategyRow] = field(default_factory=shipped_strategies)
     sheets: tuple[SheetLayout, ...] = ()
     layout_key: str = ""
+    largest: int = LARGEST
     shared: bool = True
     minimum: int = 5
 

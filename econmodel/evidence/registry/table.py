@@ -17,14 +17,13 @@ from __future__ import annotations
 import csv
 import io
 import re
-import zipfile
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from datetime import date, datetime
 from hashlib import sha256
 from itertools import islice
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -34,6 +33,7 @@ from econmodel.evidence.registry.columns import recognise
 from econmodel.numbers import unmistakable
 from econmodel.records import record
 from econmodel.texts import decode
+from econmodel.workbooks import LARGEST, MOST_BLANK, MOST_COLUMNS, MOST_ROWS, Formula, Workbook
 
 THE_FILE = "the registry's file"
 HEADER_SEARCH = 30  # rows looked through for the headings
@@ -97,6 +97,12 @@ def assemble(
     if blank.all():
         what = f"{name} has headings but no patient rows"
         raise DataError(what, where=name, fix="export the registry with its rows")
+    rows = np.flatnonzero(~blank)
+    if (jumps := np.flatnonzero(np.diff(rows) > MOST_BLANK)).size:
+        last = int(rows[jumps[0]])
+        notes = (*notes, f"rows after {MOST_BLANK} blank ones were not read, from row {first_row + last + MOST_BLANK + 1} on")
+        cells, blank = cells.iloc[: last + 1], blank.iloc[: last + 1]
+        overfull = tuple(row for row in overfull if row <= first_row + last)
     if blank.any():
         notes = (*notes, f"blank rows passed over: {int(blank.sum())}")
     cells = cells.loc[~blank].iloc[:, : len(header)]
@@ -148,7 +154,9 @@ At = tuple[int, int]
 """Number of a sheet, and of its row of headings."""
 
 
-def read_table(path: Path, known: Callable[[str], bool] = lambda heading: bool(recognise(heading)), at: At | None = None) -> RawTable:
+def read_table(
+    path: Path, known: Callable[[str], bool] = lambda heading: bool(recognise(heading)), at: At | None = None, largest: int = LARGEST
+) -> RawTable:
     """Read a CSV or XLSX file, told apart by content and not by ending.
 
     Parameters
@@ -159,16 +167,18 @@ def read_table(path: Path, known: Callable[[str], bool] = lambda heading: bool(r
         Whether a heading is known; the caller adds the columns it maps.
     at
         Where the table is; its columns are then named by their letters, whatever the headings. None: where most is known.
+    largest
+        Bytes of the file, and that a workbook may unpack to.
 
     Raises
     ------
     DataError
         The file is missing, empty, not text or spreadsheet, not a table, or has no patient rows.
     """
-    content = _bytes(path)
+    content = _bytes(path, largest)
     mark = sha256(content).hexdigest()[:8]
     if content.startswith(b"PK\x03\x04"):
-        return replace(read_workbook(content, known, at), mark=mark)
+        return replace(read_workbook(content, known, at, largest), mark=mark)
     if content.startswith(b"\xd0\xcf\x11\xe0"):
         what = f"{THE_FILE} is an old or password-protected spreadsheet"
         raise DataError(what, where=THE_FILE, fix="save it as .xlsx without a password, or as CSV")
@@ -176,8 +186,11 @@ def read_table(path: Path, known: Callable[[str], bool] = lambda heading: bool(r
     return replace(_read_text(text, encoding, THE_FILE, known, at), mark=mark)
 
 
-def _bytes(path: Path) -> bytes:
+def _bytes(path: Path, largest: int) -> bytes:
     try:
+        if (size := path.stat().st_size) > largest:
+            what = f"{THE_FILE} has {size / 1e6:,.0f} MB: must have at most {largest / 1e6:,.0f} MB"
+            raise DataError(what, where=THE_FILE, fix="export only the columns that are needed")
         content = path.read_bytes()
     except FileNotFoundError:
         what = f"{THE_FILE} is not there"
@@ -200,6 +213,7 @@ def _read_text(text: str, encoding: str, name: str, known: Callable[[str], bool]
         _skip(stream, delimiter, 1)
         start = stream.tell()
         widths = np.fromiter((len(r) for r in csv.reader(stream, delimiter=delimiter)), dtype=np.int64)
+        _check_size(len(widths), max(len(header), int(widths.max(initial=0))))
         stream.seek(start)
         cells = _cells(stream, delimiter, max(len(header), int(widths.max(initial=0))))
     except (csv.Error, pd.errors.ParserError):
@@ -211,6 +225,12 @@ def _read_text(text: str, encoding: str, name: str, known: Callable[[str], bool]
     if short:
         notes.append(f"rows with fewer cells than there are columns, the missing cells taken as blank: {short}")
     return assemble(cells, header, skipped + 2, tuple(notes), name, by_letter=at is not None, title=title)
+
+
+def _check_size(rows: int, columns: int) -> None:
+    if rows > MOST_ROWS or columns > MOST_COLUMNS:
+        what = f"{THE_FILE} has {rows:,} rows and {columns:,} columns: at most {MOST_ROWS:,} and {MOST_COLUMNS} are read"
+        raise DataError(what, where=THE_FILE, fix="export only the rows and columns that are needed")
 
 
 def _find_header(text: str, name: str, known: Callable[[str], bool], at: At | None) -> tuple[str, int, list[str]]:
@@ -257,92 +277,89 @@ def _cells(stream: io.StringIO, delimiter: str, width: int) -> pd.DataFrame:
     )
 
 
-LARGEST_UNPACKED = 2_000_000_000
-_FORMULA = re.compile(rb"<(?:\w+:)?f[ />]")
-
-
-def read_workbook(content: bytes, known: Callable[[str], bool], at: At | None = None) -> RawTable:
+def read_workbook(content: bytes, known: Callable[[str], bool], at: At | None, largest: int) -> RawTable:
     """Read the sheet asked for, else that whose headings are best known.
 
     Raises
     ------
     DataError
-        The file is no workbook, is damaged, unpacks to more than 2 GB, or no sheet is a registry table.
+        The file is no workbook, is damaged or beyond the bounds, or no sheet is a registry table.
     """
-    from openpyxl import load_workbook
-
-    notes = _inspect(content, THE_FILE)
-    try:
-        book = load_workbook(io.BytesIO(content), read_only=True, data_only=True, keep_links=False)
-        number, first = _find_sheet(book.worksheets, known) if at is None else (at[0], at[1] - 1)
-        if not 0 < number <= len(book.worksheets):
-            raise no_table(THE_FILE)
-        sheet, others = book.worksheets[number - 1], len(book.worksheets) - 1
-        sheet.reset_dimensions()
-        above = " ".join(" ".join(row) for row in _texts(sheet, 0, first)) if first else ""
-        rows = _texts(sheet, first)
-        header = next(rows, [])
-        cells = pd.DataFrame(list(rows), dtype=object)
-        book.close()
-    except (KeyError, ValueError, zipfile.BadZipFile, OSError, SyntaxError) as error:
-        if isinstance(error, DataError):
-            raise
-        what = f"{THE_FILE} cannot be opened as a workbook"
-        raise DataError(what, where=THE_FILE, fix="open and save it again as .xlsx, or as CSV") from None
-    width = max((i for i, c in enumerate(header, start=1) if c), default=0)
+    book = Workbook(content, THE_FILE, largest)
+    counts: Counter[str] = Counter()
+    heads = [_head_rows(book, number, at[1] if at else HEADER_SEARCH) for number in range(1, len(book.sheets) + 1)]
+    number, first = (at[0], at[1] - 1) if at else _find_sheet(heads, known)
+    if not 0 < number <= len(heads):
+        raise no_table(THE_FILE)
+    head, beyond = heads[number - 1]
+    header = head[first] if first < len(head) else []
+    if first + 1 in beyond:
+        what = f"the headings reach past the {MOST_COLUMNS}th column"
+        raise DataError(what, where=f"{THE_FILE}, row {first + 1}", fix="delete the columns that are not needed")
+    top = _head_rows(book, number, first + HEADER_SEARCH)[0] if at else [header]
+    width = max((i for row in top for i, c in enumerate(row, start=1) if c), default=0)
+    notes: list[str] = _notes(book)
+    lines = _lines(book, number, first + 1, width, notes, counts)
+    if counts["strays"]:
+        notes.append(f"cells past the last heading were not read: {counts['strays']}, the first in row {counts['first']}")
+    if counts["formulas"]:
+        notes.append(f"cells with formulas: {counts['formulas']}; the values stored in them were read, nothing was computed")
+    others = len(heads) - 1
     notes += [f"only sheet no. {number} was read; other sheets: {others}"] if others and at is None else []
-    cells = cells.reindex(columns=range(max(width, cells.shape[1])))
+    cells = pd.DataFrame(lines, dtype=object).reindex(columns=range(width))
+    above = " ".join(" ".join(row) for row in head[:first])
     found = assemble(cells, header[:width], first + 2, tuple(notes), THE_FILE, by_letter=at is not None, title=above)
     return replace(found, sheet=number, sheets=others + 1)
 
 
-def _find_sheet(sheets: list[Any], known: Callable[[str], bool]) -> At:
+def _head_rows(book: Workbook, number: int, most: int) -> tuple[list[list[str]], set[int]]:
+    """First rows of a sheet as text, and the numbers of those that reach past the last column read."""
+    rows: list[list[str]] = []
+    beyond = set()
+    for row in book.rows(number, []):
+        if row.number > most:
+            break
+        rows += [[] for _ in range(row.number - 1 - len(rows))]
+        rows.append([cell_text(value) for value in row.values])
+        beyond |= {row.number} if row.beyond else set()
+    return rows, beyond
+
+
+def _lines(book: Workbook, number: int, skip: int, width: int, notes: list[str], counts: Counter[str]) -> list[list[str]]:
+    """Rows of a sheet below those skipped, as text, cut at a width; equal texts are one object."""
+    lines: list[list[str]] = []
+    seen: dict[str, str] = {}
+    for row in book.rows(number, notes):
+        if row.number <= skip:
+            continue
+        lines += [[] for _ in range(row.number - skip - 1 - len(lines))]
+        counts["formulas"] += sum(type(value) is Formula for value in row.values)
+        if len(row.values) > width:
+            counts["first"] = counts["first"] or row.number
+            counts["strays"] += sum(value is not None for value in row.values[width:])
+        texts = map(cell_text, row.values[:width])
+        lines.append([seen.setdefault(t, t) for t in texts])
+    return lines
+
+
+def _find_sheet(heads: list[tuple[list[list[str]], set[int]]], known: Callable[[str], bool]) -> At:
     """Number of the sheet whose headings are best known, and how many rows stand above them; 0 if on none."""
-    heads = [_sheet_head(sheet, known) for sheet in sheets]
-    score, first, number = max(((s, -n, number) for number, (s, n) in enumerate(heads, start=1)), default=(0, 0, 0))
+    scored = (
+        (len({c for c in row if c and known(c)}), -above, number)
+        for number, (rows, _) in enumerate(heads, start=1)
+        for above, row in enumerate(rows)
+    )
+    score, first, number = max(scored, default=(0, 0, 0))
     return (number if score >= LEAST_KNOWN else 0), -first
 
 
-def _inspect(content: bytes, name: str) -> list[str]:
-    try:
-        with zipfile.ZipFile(io.BytesIO(content)) as archive:
-            members = archive.infolist()
-            if sum(m.file_size for m in members) > LARGEST_UNPACKED:
-                what = f"{name} unpacks to more than {LARGEST_UNPACKED // 10**9} GB"
-                raise DataError(what, where=name, fix="save the registry's sheet alone, as CSV")
-            names = [m.filename.lower() for m in members]
-            formulas = sum(_formulas(archive, m.filename) for m in members if "/worksheets/" in m.filename.lower())
-    except zipfile.BadZipFile:
-        what = f"{name} is damaged: it begins like a workbook but cannot be unpacked"
-        raise DataError(what, where=name, fix="export it again, or save it as CSV") from None
+def _notes(book: Workbook) -> list[str]:
     notes = []
-    if any("vbaproject" in n or "/macrosheets/" in n for n in names):
+    if any("vbaproject" in n or "/macrosheets/" in n for n in book.parts):
         notes.append("the workbook holds macros: they were ignored and nothing was run")
-    if any("/externallinks/" in n for n in names):
+    if any("/externallinks/" in n for n in book.parts):
         notes.append("the workbook holds links to other files: they were ignored and not followed")
-    if formulas:
-        notes.append(f"cells with formulas: {formulas}; the values stored in them were read, nothing was computed")
     return notes
-
-
-def _formulas(archive: zipfile.ZipFile, member: str) -> int:
-    with archive.open(member) as stream:
-        return sum(len(_FORMULA.findall(block)) for block in iter(lambda: stream.read(1 << 20), b""))
-
-
-def _sheet_head(sheet: Any, known: Callable[[str], bool]) -> tuple[int, int]:
-    sheet.reset_dimensions()
-    scored = [(len({c for c in row if c and known(c)}), -number) for number, row in enumerate(_texts(sheet, 0, HEADER_SEARCH))]
-    best, number = max(scored, default=(0, 0))
-    return best, -number
-
-
-def _texts(sheet: Any, skip: int, limit: int | None = None) -> Iterator[list[str]]:
-    last = None if limit is None else skip + limit
-    seen: dict[str, str] = {}
-    for row in sheet.iter_rows(min_row=skip + 1, max_row=last, values_only=True):
-        texts = [cell_text(value) for value in row]
-        yield [seen.setdefault(t, t) for t in texts]
 
 
 def cell_text(value: object) -> str:
@@ -353,6 +370,10 @@ def cell_text(value: object) -> str:
     >>> cell_text(3.0), cell_text(None), cell_text(True), cell_text(datetime(2021, 3, 5, 10, 30))
     ('3', '', 'yes', '2021-03-05')
     """
+    if type(value) is str:
+        return value.strip()
+    if isinstance(value, Formula):
+        return cell_text(value.stored)
     if value is None:
         return ""
     if isinstance(value, bool):

@@ -16,7 +16,12 @@ TRIED = 50
 
 @click.command()
 @click.option(
-    "--port", type=int, default=8501, show_default=True, metavar="N", help="Port on this computer; if taken, the next free one."
+    "--port",
+    type=click.IntRange(1024, 65_535),
+    default=8501,
+    show_default=True,
+    metavar="N",
+    help="Port here; if taken, the next free one.",
 )
 def dashboard(port: int) -> None:
     """Start the dashboard, on this computer only."""

@@ -11,6 +11,7 @@ import click
 from econmodel.errors import AnalysisError, ParameterError
 from econmodel.interfaces.common import READ, console, number
 from econmodel.numbers import read_number
+from econmodel.package import is_there
 
 if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
@@ -41,7 +42,7 @@ def new(name: str, answers: Path | None, base: str | None, values: tuple[str, ..
     from econmodel.interfaces import start
 
     target = Path(f"{name.removesuffix('.toml')}.toml")
-    if target.exists() and not force:
+    if is_there(target) and not force:
         what = f"{target} is there already"
         raise AnalysisError(what, where=str(target), fix="give another NAME, or --force to replace it")
     check_file(target, "NAME")

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from econmodel.interfaces.common import FileToRead, check_output, common, console, staged, write_json
+from econmodel.package import is_there
 
 DRAWS = 2_000
 
@@ -19,7 +20,7 @@ class StudyToRead(FileToRead):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path:
         """Find the file."""
         path = super().convert(value, param, ctx)
-        if path.suffix or path.exists():
+        if path.suffix or is_there(path):
             return path
         from econmodel.evidence.study_files import shipped_study
 
