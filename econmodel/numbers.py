@@ -21,7 +21,7 @@ _WHOLE = re.compile(
     rf"(?P<sign>[-+]?)\s*(?:{_MONEY}\s*)?(?P<sign2>[-+]?)(?P<digits>[.,]?[0-9](?:[0-9.,{_SPACES}]*[0-9.])?)(?P<power>[eE][-+]?[0-9]{{1,3}})?"
     rf"\s*(?:{_MONEY}\s*)?(?P<part>%|per 1,?000|per 100)?"
 )
-_GROUPS = re.compile(r"[0-9]{1,3}(?:(.)[0-9]{3})(?:\1[0-9]{3})*")
+_GROUPS = re.compile(r"[0-9]{1,3}(?:(.)[0-9]{3})(?:\1[0-9]{3})*|[0-9]{1,2}(?:,[0-9]{2})+,[0-9]{3}")  # the latter as in India
 _EITHER = re.compile(r"(?!0[.,])[0-9]{1,3}([.,])[0-9]{3}")
 
 
@@ -145,7 +145,7 @@ def _marks_read(digits: str, style: str, shown: str, where: str, *, power: bool)
     grouped = mark and not power and (marks.count(mark) > 1 or (marks == mark and _EITHER.fullmatch(digits) and mark == _GROUP[style]))
     head, tail = (digits, "") if last < 0 or (grouped and not spaced) else (digits[:last], digits[last + 1 :])
     if (tail and not tail.isdecimal()) or (not head.isdecimal() and head and not _GROUPS.fullmatch(head)):
-        what = f"{shown}: marks between digits must part groups of three, the last one may be decimal"
+        what = f"{shown}: marks between digits must part groups of three (or, as in India, 1,25,000), the last one may be decimal"
         raise ParameterError(what, where=where, fix="type the number without marks of thousands")
     return (re.sub("[^0-9]", "", head) or "0") + (f".{tail}" if tail else "")
 

@@ -15,11 +15,24 @@ import tomli
 
 from econmodel.errors import ParameterError
 from econmodel.files import toml_value
-from econmodel.parameters.countries import Country, base_of, borrowed, conventions, is_converted, payment_basis, read_country
+from econmodel.numbers import read_number
+from econmodel.parameters.countries import (
+    COUNTRIES,
+    Country,
+    base_of,
+    borrowed,
+    conventions,
+    is_converted,
+    payment_basis,
+    read_country,
+)
 from econmodel.parameters.documents import Document, line_numbers, read_document
 from econmodel.parameters.loading import Case, load_base_case, load_documents
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.schema import DECIMALS, Parameter, money_parts
+from econmodel.parameters.parsing import parse_value
+from econmodel.parameters.price_list import country_code
+from econmodel.parameters.quantities import read_quantity
+from econmodel.parameters.schema import DECIMALS, Parameter, Where, money_parts
 from econmodel.records import record
 from econmodel.reporting.form.questions import AFTER_A_YEAR, SHEETS, questions
 from econmodel.wording import nearest, number, plain_number
@@ -158,6 +171,48 @@ def _in_full(p: Parameter, parameters: ParameterSet) -> str:
     return f"{plain_number(p.value)} {p.unit}"
 
 
+def known_country(text: str) -> str:
+    """Code of a country from what was typed.
+
+    Raises
+    ------
+    ParameterError
+        It is no code of ISO 3166.
+    """
+    code = country_code(text)
+    if code not in COUNTRIES:
+        what = f"{text!r} is no code of a country"
+        raise ParameterError(what, fix="two letters of ISO 3166, such as DE, IN or BR")
+    return code
+
+
+def read_value(p: Parameter, text: str, style: str) -> float:
+    """Read a typed number as a value of an input, in its unit and within its bounds."""
+    value = read_quantity(p.name, text, p.unit, Where("the answer"), style)
+    parse_value(p.name, value, p.unit, Where("the answer"))
+    return value
+
+
+def read_mix(text: str, parameters: ParameterSet, style: str) -> dict[str, float]:
+    """Read shares of strategies, as ``watch 60%, beta_blocker 40%``.
+
+    Raises
+    ------
+    ParameterError
+        A strategy is unknown, a share no number, or they do not sum to 100%.
+    """
+    found = dict(part.split(maxsplit=1) for part in re.split(r"[,;]\s+", text) if len(part.split()) > 1)
+    shares = {key: read_number(share if "%" in share else f"{share}%", style) for key, share in found.items()}
+    for key in shares:
+        if key not in parameters.strategies:
+            what = f"there is no strategy {key!r}"
+            raise ParameterError(what, fix=nearest(key, parameters.strategies))
+    if abs(sum(shares.values()) - 1) > 1e-6:
+        what = f"the shares sum to {sum(shares.values()):.4g}: must sum to 100%"
+        raise ParameterError(what, fix='write for example "watch 60%, beta_blocker 40%"')
+    return shares
+
+
 def told(case: Case) -> list[str]:
     """What to know of a first answer: that prices are converted, what is borrowed, what stays to be found."""
     p = case.parameters
@@ -181,5 +236,9 @@ def first_answer(case: Case) -> list[str]:
 
 def fetch_lines(case: Case, code: str) -> list[str]:
     """Ten numbers to fetch, each with its question, our value, how sure it is and who would know."""
-    rows = wanted(case.parameters, code)[:NEXT]
-    return [f"{r.words} Ours: {r.ours}, {r.input.status}{f'; ask {r.who}' if r.who else ''} ({r.input.name})." for r in rows]
+    found = []
+    for row in wanted(case.parameters, code)[:NEXT]:
+        who = f"; ask {row.who}" if row.who else ""
+        asked = row.words if row.words.endswith("?") else f"{row.words}."
+        found.append(f"{asked} Ours: {row.ours}, {row.input.status}{who} ({row.input.name}).")
+    return found

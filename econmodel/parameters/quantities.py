@@ -6,14 +6,14 @@ import re
 
 from econmodel.errors import ParameterError
 from econmodel.numbers import read_number
-from econmodel.parameters.schema import Where, money_parts
+from econmodel.parameters.schema import COUNT_UNITS, Where, money_parts
 
 TYPED = "typed as "
 SIGNS = {"R$": "BRL", "£": "GBP", "€": "EUR", "₹": "INR"}
 
 
 def read_quantity(name: str, text: str, unit: str, where: Where, style: str = "point") -> float:
-    """Read a number typed as text; money must be in the currency of its unit, and no share.
+    """Read a number typed as text; money must be in the currency of its unit, and like a count no share.
 
     Raises
     ------
@@ -32,7 +32,7 @@ def read_quantity(name: str, text: str, unit: str, where: Where, style: str = "p
         raise ParameterError(what, where=str(where), fix=fault.fix) from None
     money, sign = money_parts(unit), re.search(r"[A-Z]{3}|R\$|[£€₹]", text)
     other = sign is not None and (money is None or SIGNS.get(sign[0], sign[0]) != money[0])
-    if other or (money and re.search("%|per", text)):
+    if other or ((money or unit in COUNT_UNITS) and re.search("%|per", text)):
         what = f"{name} = {text!r}: must be in {unit}"
         raise ParameterError(what, where=str(where), fix="convert it, and type the number alone")
     return value

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from html import escape
 from pathlib import Path
+from typing import Any
 
 import pytest
 import tomli
@@ -13,6 +14,7 @@ from streamlit.testing.v1 import AppTest
 from econmodel.errors import EconModelError
 from econmodel.interfaces import start
 from econmodel.interfaces.cli import app
+from econmodel.interfaces.commands.new import _ask
 from econmodel.parameters.loading import load_case
 
 ANSWERS = """country = "IN"
@@ -50,6 +52,31 @@ def test_from_answers_to_a_first_answer() -> None:
     found = load_case(Path("ward.toml")).parameters
     assert (found["c_coil"].value, found["c_coil"].price_year, found["c_coil"].status) == (9000.0, "2025", "local")
     assert found.rows("payers")[0]["paid_at_margin"] == 0.0
+
+
+def test_asked_at_a_terminal(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """What cannot be read is asked again and loses no answer; n/a is not known; what is read is echoed with its unit."""
+    told = {
+        "Country": ["XX", "br"],
+        "How an admission": ["block"],
+        "Year": ["2023"],
+        "What does the coordinator": ["41 USD", "9%", "R$ 2.100,50"],
+        "Today": ["watch 60, beta_blocker 30", "wach 100", "watch 60%, beta_blocker 40"],
+    }
+
+    def prompt(words: str, **_: Any) -> str:
+        answers = next((left for key, left in told.items() if words.startswith(key)), None)
+        return answers.pop(0) if answers else "n/a"
+
+    monkeypatch.setattr("click.prompt", prompt)
+    found: dict[str, Any] = {"values": {}}
+    _ask(found)
+    assert not any(told.values())
+    asked = {"country": "BR", "payment_basis": "block", "price_year": "2023", "values": {"c_coordinator": 2100.5}}
+    assert found == asked | {"mix": {"current": {"watch": 0.6, "beta_blocker": 0.4}}}
+    said = capsys.readouterr().out
+    again = ("'XX' is no code of a country", "must be in BRL/year", "sum to 0.9: must sum to 100%", "did you mean 'watch'?")
+    assert all(words in said for words in (*again, "read as 2,100.5 BRL/year, "))
 
 
 def test_nothing_answered_and_nothing_asked() -> None:

@@ -36,7 +36,7 @@ def test_several_faults_are_listed_once_each():
 
 
 def test_messages_are_cut_and_escaped_in_one_place():
-    """Six thousand characters, terminal codes, half a character, hundreds of faults: short and legible, spaces of other scripts kept."""
+    """Six thousand characters, terminal codes, half a character, hundreds of faults: short and legible, other spaces kept."""
     long = str(ParameterError("x" * 6000, where="y" * 6000, fix="z" * 6000))
     assert len(long) < 2100
     assert "5,400 characters" in long

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from econmodel.errors import AnalysisError, ParameterError
+from econmodel.errors import AnalysisError, EconModelError, ParameterError
 from econmodel.interfaces.common import READ, console, number
 from econmodel.numbers import read_number
 from econmodel.package import is_there
@@ -16,6 +18,8 @@ from econmodel.package import is_there
 if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
 
+Answered = TypeVar("Answered")
+NOT_KNOWN = ("", "?", "-", "n/a", "na", "don't know", "do not know")
 BASES, BASIS = ("GB", "US"), ("per_case", "per_day", "block", "patient")
 
 
@@ -70,30 +74,54 @@ def _value(text: str) -> tuple[str, float]:
 
 
 def _ask(found: dict[str, Any]) -> None:
-    """Ask at the terminal: Enter takes our value, as does "don't know"."""
+    """Ask at the terminal: Enter takes our value, as does "don't know"; what cannot be read is asked again."""
     from econmodel.interfaces import start
     from econmodel.parameters.countries import conventions, table_rows
     from econmodel.parameters.loading import load_base_case
-    from econmodel.parameters.price_list import country_code
+    from econmodel.parameters.second_look import far_off
 
-    click.echo("Enter keeps what stands in brackets, and says: I do not know.")
+    click.echo("Enter keeps what stands in brackets, as does n/a: I do not know. Screens and papers are in English.")
     if "country" not in found:
-        found["country"] = country_code(click.prompt("Country, two letters", default="US"))
+        found["country"] = _answered("Country, two letters", "US", start.known_country) or "US"
     if found["country"] not in table_rows("ppp.csv"):
         for key, words in (("currency", "Currency, three letters"), ("ppp", "Purchasing power"), ("fx", "Exchange rate")):
             rate = "" if key == "currency" else ", currency units per dollar"
-            if key not in found and (typed := click.prompt(f"{words}{rate}", default="", show_default=False)):
-                found[key] = typed if key == "currency" else read_number(typed, "unknown")
+            read = str.upper if key == "currency" else lambda typed: read_number(typed, "unknown")
+            if key not in found and (value := _answered(f"{words}{rate}", "not known", read)) is not None:
+                found[key] = value
     if "payment_basis" not in found:
         found["payment_basis"] = click.prompt("How an admission is paid", type=click.Choice(BASIS), default=BASIS[0])
     parameters = load_base_case(start.chosen_country(found))
+    if "price_year" not in found:
+        found["price_year"] = str(click.prompt("Year of your own amounts", default=parameters.text("price_year")))
     style = str(conventions(found["country"])["number_style"])
     for row in start.wanted(parameters, found["country"])[: start.FIRST]:
         if row.input.name not in found["values"]:
-            typed = click.prompt(f"{row.words}\n  asked of {row.who}; ours, {row.input.status}", default=row.ours)
-            if typed != row.ours:
-                found["values"][row.input.name] = read_number(typed, style)
-                click.echo(f"  read as {found['values'][row.input.name]:,.12g} {row.input.unit}")
+            words = f"{row.words}\n  asked of {row.who}; ours, {row.input.status}"
+            value = _answered(words, row.ours, partial(start.read_value, row.input, style=style))
+            if value is not None:
+                found["values"][row.input.name] = value
+                far = far_off(value, row.input.value)
+                click.echo(f"  read as {value:,.12g} {row.input.unit}{f', {far}' if far else ''}")
+    for key, words in (("current", "Today's"), ("proposed", "The programme's")):
+        ours = ", ".join(f"{row['strategy']} {row['share']:.0%}" for row in parameters.rows(start.MIXES[key]))
+        if key not in found.get("mix", {}):
+            typed = f"{words} mix of strategies, patients in percent"
+            shares = _answered(typed, ours, lambda text: start.read_mix(text, parameters, style))
+            if shares is not None:
+                found.setdefault("mix", {})[key] = shares
+
+
+def _answered(words: str, ours: str, read: Callable[[str], Answered]) -> Answered | None:
+    """Ask until the answer can be read; None where it is not known."""
+    while True:
+        typed = str(click.prompt(words, default=ours)).strip()
+        if typed == ours or typed.lower() in NOT_KNOWN:
+            return None
+        try:
+            return read(typed)
+        except EconModelError as fault:
+            click.echo(f"  {fault.what}: {fault.fix}")
 
 
 def _show(case: Case, target: Path, code: str) -> None:
