@@ -162,7 +162,7 @@ def test_the_first_screen_answers_and_two_clicks_change_the_hospital(wide: Visit
     wide.page.get_by_text("My hospital", exact=True).click()
     wide.answer_changes_from(second)
     wide.settle()
-    assert "case=uk" in wide.page.url
+    assert "case=GB" in wide.page.url
 
 
 def test_an_input_moved_by_the_keyboard_changes_the_answer_and_the_address(wide: Visit) -> None:

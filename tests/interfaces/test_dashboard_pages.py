@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,7 +15,10 @@ from econmodel.economics.results import Results, case_results
 from econmodel.errors import EconModelError
 from econmodel.interfaces.commands.dashboard import free_port, read_settings
 from econmodel.interfaces.dashboard.controls import step
+from econmodel.interfaces.dashboard.screen_words import SPOKEN_OF, on_screen
 from econmodel.interfaces.dashboard.state import case_file, session
+from econmodel.interfaces.dashboard.state.address import address_of, case_of
+from econmodel.interfaces.start import case_of as case_of_answers
 from econmodel.parameters.loading import demo_file, load_case
 from econmodel.parameters.schema import Surveillance
 from econmodel.reporting.papers import phrases
@@ -75,6 +79,57 @@ def test_every_page_says_the_answer_the_evidence_the_harms_and_that_data_are_inv
     said = words(open_page(key))
     for expected in (phrases.answer(results()), "Certainty of the evidence", "Harms:", "Not advice for a patient", "Invented data"):
         assert expected in said
+    assert not re.findall(f".*{SPOKEN_OF.pattern}.*", said)
+
+
+def test_no_sentence_of_the_library_speaks_of_the_command_line_on_the_screen() -> None:
+    """Options and verbs, wherever a message may come from, are put in words of the screen."""
+    left, seen = [], 0
+    for file in sorted((ROOT / "econmodel").rglob("*.py")):
+        if "interfaces" not in file.parts:
+            texts = [n.value for n in ast.walk(ast.parse(file.read_text(encoding="utf-8"))) if isinstance(n, ast.Constant)]
+            spoken = [text for text in texts if isinstance(text, str) and SPOKEN_OF.search(text)]
+            seen += len(spoken)
+            left += [text for text in spoken if SPOKEN_OF.search(on_screen(text))]
+    assert left == []
+    assert seen > 50
+
+
+def test_a_value_a_hundred_times_ours_is_warned_of_in_its_confirmation_and_on_every_other_page() -> None:
+    """A wrong unit is seen before it is believed."""
+    page = open_page("inputs")
+    page.text_input(key="inputs_search").set_value("c_coil").run()
+    page.text_input(key="inputs_c_coil_value").set_value("24,000")
+    submit(page, "Use this value")
+    assert "c_coil is now 24,000 USD/coil. That is 100 times ours" in words(page)
+    again = "Look again before use: c_coil = 24,000 USD/coil is 100 times ours: check the unit."
+    assert again in words(open_page("patients", set="c_coil=24000"))
+
+
+class Visit:
+    """A session that goes from page to page: what a box holds is forgotten by the library when its page is left."""
+
+    def __init__(self, key: str) -> None:
+        script = "from econmodel.interfaces.dashboard import shell\nshell.show_page(shell.st.session_state.page)\n"
+        self.page = AppTest.from_string(script, default_timeout=120)
+        self.turn_to(key)
+
+    def turn_to(self, key: str) -> None:
+        """Show another page of the same session."""
+        self.page.session_state["page"] = key
+        self.page.run()
+        assert not self.page.exception, self.page.exception
+
+
+def test_draws_are_not_drawn_again_nor_shown_to_be() -> None:
+    """What was worked out once is there when the page is shown again, without a bar."""
+    page = open_page("risks")
+    page.select_slider(key="psa_draws").set_value(500)
+    submit(page, "Vary all inputs together")
+    page.run()
+    assert not page.exception
+    assert "with 95% intervals" in words(page)
+    assert len(page.get("progress")) == 0
 
 
 def test_a_bad_number_keeps_the_last_good_answer_and_says_why() -> None:
@@ -170,7 +225,7 @@ def test_national_start_has_no_invented_value(start: str) -> None:
 
 def test_the_british_start_is_the_price_list_and_its_conventions() -> None:
     """Two clicks give what a file that chooses the country gives on the command line, its conventions with it."""
-    found = case_file.load_start("uk").parameters
+    found = case_file.load_start("GB").parameters
     plain = load_case(None, sets=["price_list=uk"]).parameters
     assert (plain.text("life_table"), plain.number("discount_costs")) == ("england_wales_2000_02", 0.035)
     differing = {name for name in plain.parameters if (plain[name].value, plain[name].table) != (found[name].value, found[name].table)}
@@ -185,11 +240,11 @@ def test_the_price_list_of_a_loaded_case_is_that_of_its_start() -> None:
         open_file(b"baseline = 'demo'\n[override.price_list]\nvalue = 'uk'\nreason = 'x'\n")
 
 
-@pytest.mark.parametrize("start", list(case_file.STARTS))
+@pytest.mark.parametrize("start", ["demo", "demo_uk", "US", "GB", "IN;payment_basis=block"])
 def test_a_saved_case_opens_again_as_it_was(start: str) -> None:
     """The file holds the start and every change."""
     edits: case_file.Edits = {
-        "override": {"hr_glue": session.change(0.41)},
+        "override": {"hr_glue": case_file.change(0.41)},
         "strategy": {"coil": {"drop": True, "reason": "not offered"}},
     }
     text = case_file.case_text(start, edits, 'A "quoted" title\n')
@@ -198,9 +253,52 @@ def test_a_saved_case_opens_again_as_it_was(start: str) -> None:
     assert session.build(found, again).parameters.sha256 == session.build(start, edits).parameters.sha256
 
 
+@pytest.mark.parametrize("start", ["demo", "GB"])
+def test_a_case_saved_unchanged_opens_again(start: str) -> None:
+    """Nothing changed is a case too."""
+    text = case_file.case_text(start, {}, "Mine")
+    assert case_file.read_case(case_file.MemoryFile("mine.toml", text.encode())) == (start, {}, "Mine")
+
+
+def test_a_file_of_another_country_is_taken() -> None:
+    """What ``econmodel new`` writes gives the same inputs here, and its saved case and its link the same again."""
+    case, text = case_of_answers({"country": "IN", "payment_basis": "block", "values": {"n_endoscoped": 900.0}}, "india", Path())
+    start, edits, title = case_file.read_case(case_file.MemoryFile("india.toml", text.encode()))
+    assert start == "IN;payment_basis=block"
+    assert session.build(start, edits).parameters.sha256 == case.parameters.sha256
+    saved = case_file.case_text(start, edits, title)
+    assert case_file.read_case(case_file.MemoryFile("india.toml", saved.encode()))[:2] == (start, edits)
+    page = open_page("money", **address_of(start, edits))
+    assert "₹" in words(page) or "INR" in words(page)
+    assert "India" in [o for radio in page.radio for o in radio.options] or page.session_state["start"] == start
+
+
+def test_a_link_holds_the_whole_case_or_says_that_it_does_not() -> None:
+    """Tables, reasons and schedules too; a case beyond what a link carries opens with a word about it, not as another case."""
+    mix = [{"strategy": "watch", "share": 0.5}, {"strategy": "coil_and_glue", "share": 0.5}]
+    edits: case_file.Edits = {
+        "override": {
+            "hr_glue": case_file.change(0.41),
+            "c_coil": case_file.change(900.0, 'the "list", 5 May'),
+            "proposed_mix": {"table": mix, "status": "local", "reason": "r"},
+        },
+        "strategy": {"coil": {"drop": True, "reason": case_file.REASON}, "glue": case_file.follow("surveillance_egd", 6, 0, 3)},
+    }
+    assert case_of(address_of("demo", edits)) == ("demo", edits)
+    long: case_file.Edits = {"override": {"c_coil": case_file.change(900.0, "x" * 5000)}}
+    assert address_of("demo", long) == {"case": ["demo"], "whole": ["no"]}
+    assert "does not hold its whole case" in words(open_page(whole="no"))
+
+
+@pytest.mark.parametrize("address", [{"case": "atlantis"}, {"hr_glue": "0.4"}, {"more": "override = 3"}, {"more": "[["}])
+def test_an_address_that_is_not_known_is_said(address: dict[str, str]) -> None:
+    """No part of an address is left out in silence."""
+    assert "Not changed." in words(open_page(**address))
+
+
 def test_a_saved_case_runs_on_the_command_line(tmp_path: Path) -> None:
     """The same file as an override of the fictional hospital gives the same inputs."""
-    edits: case_file.Edits = {"override": {"hr_glue": session.change(0.41)}}
+    edits: case_file.Edits = {"override": {"hr_glue": case_file.change(0.41)}}
     file = tmp_path / "mine.toml"
     file.write_text(case_file.case_text("demo", edits, "Mine"), encoding="utf-8")
     assert load_case(demo_file(), [file]).parameters.sha256 == session.build("demo", edits).parameters.sha256
@@ -302,8 +400,11 @@ def test_what_surveillance_is_worth_is_said_once_asked() -> None:
 
 def test_the_invented_registry_is_read_and_its_values_used() -> None:
     """The registry page reads a messy file and puts its values in the case."""
-    page = open_page("registry")
+    visit = Visit("registry")
+    page = visit.page
     submit(page, "Try with an invented registry")
+    visit.turn_to("inputs")
+    visit.turn_to("registry")
     assert "dropped on load, as identifiers" in words(page)
     assert "column G (child), words not known: no. 1" in words(page)
     for key, text in (("column", "g"), ("row", "50"), ("meaning", "C")):
@@ -312,15 +413,21 @@ def test_the_invented_registry_is_read_and_its_values_used() -> None:
     submit(page, "Explain it")
     assert "words not known" not in words(page)
     submit(page, "Use them in this case")
+    submit(page, "Forget the registry that is loaded")
+    assert "Counts at every step" not in words(page)
     assert page.session_state["edits"]["override"]["share_female"]["status"] == "demo"
 
 
 def test_a_claim_is_checked_and_nonsense_refused() -> None:
     """Counts and an NNT give the implied untreated risk; a risk above 1 is refused."""
-    page = open_page("bleeds")
+    visit = Visit("bleeds")
+    page = visit.page
     page.text_input(key="claim_treated").set_value("6/80")
     page.text_input(key="claim_nnt").set_value("3")
     submit(page, "Check the claim")
+    assert "40.8%" in words(page)
+    visit.turn_to("inputs")
+    visit.turn_to("bleeds")
     assert "40.8%" in words(page)
     page.text_input(key="claim_treated").set_value("90/80")
     submit(page, "Check the claim")

@@ -10,6 +10,8 @@ import streamlit as st
 from econmodel.errors import EconModelError
 from econmodel.interfaces import start
 from econmodel.interfaces.dashboard import blocks
+from econmodel.interfaces.dashboard.state import session
+from econmodel.interfaces.dashboard.state.case_file import MemoryFile
 from econmodel.numbers import read_number
 from econmodel.parameters.countries import PAID_AT_MARGIN, conventions, table_rows
 from econmodel.parameters.loading import load_base_case
@@ -48,5 +50,10 @@ def _answer(code: str, typed: dict[str, str], style: str) -> None:
     except EconModelError as fault:
         blocks.alert(str(fault).splitlines()[0])
         return
-    st.download_button(f"Save {NAME}.toml", text, f"{NAME}.toml", "application/toml", on_click="ignore")
-    st.caption(f"Then, on the command line: econmodel case {NAME}.toml --draws 0")
+    left, right = st.columns(2)
+    left.button("Go on with this case here", type="primary", on_click=_go_on, args=(text,))
+    right.download_button(f"Save {NAME}.toml", text, f"{NAME}.toml", "application/toml", on_click="ignore")
+
+
+def _go_on(text: str) -> None:
+    session.load(MemoryFile(f"{NAME}.toml", text.encode()))

@@ -7,6 +7,7 @@ from html import escape
 
 import streamlit as st
 
+from econmodel.interfaces.dashboard.screen_words import on_screen
 from econmodel.reporting.papers.content import Block, Bullets, KeyNumbers, Paragraph, Table
 
 MOST = 8
@@ -14,7 +15,7 @@ MOST = 8
 
 def text(words: str, kind: str = "body") -> None:
     """Say something that may hold what a user typed: shown as plain text, never as markup."""
-    st.html(f'<p class="say {kind}">{escape(words)}</p>')
+    st.html(f'<p class="say {kind}">{_shown(words)}</p>')
 
 
 def note(words: str) -> None:
@@ -24,13 +25,13 @@ def note(words: str) -> None:
 
 def points(items: Iterable[str], kind: str = "body") -> None:
     """Say several things, one below the other."""
-    listed = "".join(f"<li>{escape(item)}</li>" for item in items)
+    listed = "".join(f"<li>{_shown(item)}</li>" for item in items)
     st.html(f'<ul class="say points {kind}">{listed}</ul>')
 
 
 def alert(words: str) -> None:
     """Say why something was refused; read out at once by a screen reader."""
-    st.html(f'<div class="refusal" role="alert">{escape(words)}</div>')
+    st.html(f'<div class="refusal" role="alert">{_shown(words)}</div>')
 
 
 def banner(words: str) -> None:
@@ -54,7 +55,7 @@ def table(block: Table) -> None:
     widths = "" if size == "plain" else "".join(f'<col style="width:{c.width / whole:.1%}">' for c in block.columns)
     head = "".join(f'<th scope="col"{_side(c.is_number)}>{escape(c.heading)}</th>' for c in block.columns)
     rows = "".join(_row(block, row) for row in block.rows)
-    below = f'<p class="say note">{escape(block.note)}</p>' if block.note else ""
+    below = f'<p class="say note">{_shown(block.note)}</p>' if block.note else ""
     st.html(
         f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(block.caption, quote=True)}">'
         f'<table class="{size}"><caption>{escape(block.caption)}</caption>'
@@ -80,10 +81,15 @@ def across(first: str, headings: Iterable[str], width: float = 2.4) -> list[tupl
 
 def _row(block: Table, row: tuple[str, ...]) -> str:
     cells = "".join(
-        f'<td{_side(c.is_number)} data-label="{escape(c.heading, quote=True)}">{escape(value)}</td>'
+        f'<td{_side(c.is_number)} data-label="{escape(c.heading, quote=True)}">{_shown(value)}</td>'
         for c, value in zip(block.columns[1:], row[1:], strict=True)
     )
-    return f'<tr><th scope="row">{escape(row[0])}</th>{cells}</tr>'
+    return f'<tr><th scope="row">{_shown(row[0])}</th>{cells}</tr>'
+
+
+def _shown(words: str) -> str:
+    """Words of a terminal in those of the screen, and nothing of it markup."""
+    return escape(on_screen(words))
 
 
 def _side(is_number: bool) -> str:

@@ -11,8 +11,10 @@ import streamlit as st
 from econmodel.errors import ParameterError
 from econmodel.interfaces.dashboard.state import session
 from econmodel.interfaces.dashboard.state.answers import Answer
+from econmodel.interfaces.dashboard.state.case_file import REASON
 from econmodel.numbers import write_number
 from econmodel.parameters.schema import money_parts
+from econmodel.parameters.second_look import far_off
 from econmodel.reporting.formatting import plain
 from econmodel.uncertainty.two_way import ACROSS
 from econmodel.wording import SYMBOLS
@@ -144,7 +146,8 @@ def _typed(name: str, key: str, why: str) -> None:
     if session.set_input(name, str(st.session_state[key]), str(st.session_state[why]).strip()):
         p = session.current().case.parameters[name]
         said = f"{p.value:,.12g} {p.unit}" if isinstance(p.value, float) else plain(p.value)
-        st.session_state.notice = f"{name} is now {said}."
+        far = far_off(p.value, p.base_value)
+        st.session_state.notice = f"{name} is now {said}.{f' That is {far}.' if far else ''}"
 
 
 def plain_entry(p: Parameter) -> str:
@@ -183,7 +186,7 @@ def _use(name: str, rows: Sequence[Row], place: str) -> None:
         session.refuse(fault)
         return
     wanted = [{**row, "share": share} for row, share in zip(rows, typed, strict=True) if share != 0]
-    session.merge({"override": {name: {"table": wanted, "status": "local", "reason": session.REASON}}})
+    session.merge({"override": {name: {"table": wanted, "status": "local", "reason": REASON}}})
 
 
 def shares_of_strategies(found: Answer, name: str) -> list[Row]:

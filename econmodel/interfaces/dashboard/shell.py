@@ -14,8 +14,9 @@ from econmodel.interfaces.dashboard import blocks, controls
 from econmodel.interfaces.dashboard.controls import VIEWS
 from econmodel.interfaces.dashboard.pages import bleeds, inputs, money, patients, registry, research, risks, summary, surveillance
 from econmodel.interfaces.dashboard.state import session
+from econmodel.interfaces.dashboard.state.address import is_whole
 from econmodel.interfaces.dashboard.state.answers import Answer, answer
-from econmodel.interfaces.dashboard.state.case_file import BASELINES, FIRST, STARTS, load_start, uploaded
+from econmodel.interfaces.dashboard.state.case_file import FIRST, load_start, read_start, uploaded
 from econmodel.parameters.statements import said
 from econmodel.reporting.papers import phrases
 from econmodel.reporting.papers.blocks import evidence_table
@@ -82,12 +83,12 @@ def show_page(key: str) -> None:
     title, page = PAGES[key]
     session.open_session()
     found = session.current()
+    session.write_address()
     st.title(title, anchor=False)
     _say_first(found)
     show_sidebar(found)
     page(found)
     _say_last(found)
-    session.write_address()
 
 
 def _say_first(found: Answer) -> None:
@@ -101,6 +102,8 @@ def _say_first(found: Answer) -> None:
     row = found.case.parameters.strategies[found.results.lead]
     with st.container(key="answer"):
         blocks.text(phrases.answer(found.results), "answer")
+    if again := phrases.second_look_text(found.case.parameters):
+        blocks.text(again, "caution")
     blocks.text(
         f"Certainty of the evidence for {phrases.lower(row.label)}: {row.evidence_grade or 'not graded'}. "
         f"Harms: {row.harms_note or 'none listed.'} {said('standing')}",
@@ -109,7 +112,7 @@ def _say_first(found: Answer) -> None:
 
 
 def _banner(found: Answer) -> str:
-    if STARTS[st.session_state.start].invented:
+    if read_start(st.session_state.start).invented:
         return phrases.banner(found.case)
     invented = status_counts(found.case.parameters).get("demo", 0)
     return (
@@ -161,7 +164,7 @@ def _view(found: Answer) -> None:
 
 
 def _set_view() -> None:
-    session.set_input("perspective", str(st.session_state["aside_view"]), "View chosen on the dashboard.")
+    session.set_input("perspective", str(st.session_state["aside_view"]))
 
 
 def _save(found: Answer) -> None:
@@ -172,13 +175,8 @@ def _save(found: Answer) -> None:
     st.download_button(
         "Save the case file", session.saved(title), f"{name}.toml", "application/toml", width="stretch", on_click="ignore"
     )
-    beside = (
-        ""
-        if BASELINES[st.session_state.start] == "base_case"
-        else (f"params/hospitals/{BASELINES[st.session_state.start]}.toml --override ")
-    )
-    st.caption("Also runs on the command line:")
-    st.code(f"econmodel case {beside}{name}.toml", language=None, wrap_lines=True)
+    if not is_whole(st.session_state.start, st.session_state.edits):
+        st.caption("This case has more changes than a link can carry: save the case file instead of copying the address.")
 
 
 def _named() -> None:

@@ -39,8 +39,6 @@ def show(found: Answer) -> None:
 def _inputs(found: Answer) -> None:
     parameters = found.case.parameters
     blocks.text(phrases.status_sentence(parameters))
-    if again := phrases.second_look_text(parameters):
-        blocks.text(again, "caution")
     left, right = st.columns(2)
     words = left.text_input("Search by name, words or source", key="inputs_search", placeholder="coil, embolism")
     counts = status_counts(parameters)

@@ -8,7 +8,7 @@ from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, controls, pictures
 from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
-from econmodel.interfaces.dashboard.state.case_file import load_start
+from econmodel.interfaces.dashboard.state.case_file import REASON, load_start
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.parameters.schema import WATCH
 from econmodel.reporting import formatting as f
@@ -79,7 +79,7 @@ def _set_options(every: list[str]) -> None:
     wanted = set(st.session_state["options"]) | {WATCH}
     edits = {k: dict(v) for k, v in st.session_state.edits.items()}
     rows = {k: v for k, v in edits.get("strategy", {}).items() if not v.get("drop")}
-    edits["strategy"] = rows | {key: {"drop": True, "reason": session.REASON} for key in every if key not in wanted}
+    edits["strategy"] = rows | {key: {"drop": True, "reason": REASON} for key in every if key not in wanted}
     session.keep(st.session_state.start, edits, st.session_state.title)
 
 

@@ -19,7 +19,7 @@ from econmodel.evidence.registry.recipe import recipe_text
 from econmodel.interfaces.dashboard import blocks
 from econmodel.interfaces.dashboard.state import session
 from econmodel.interfaces.dashboard.state.answers import Answer, answer
-from econmodel.interfaces.dashboard.state.case_file import MemoryFile, load_start, national, to_document, uploaded
+from econmodel.interfaces.dashboard.state.case_file import MemoryFile, load_start, read_start, to_document, uploaded
 from econmodel.package import params_folder
 from econmodel.parameters.catalogue import KEPT_COMPLICATIONS, LABELS
 from econmodel.parameters.schema import WATCH
@@ -49,39 +49,48 @@ def show(found: Answer) -> None:
     )
     left, right = st.columns(2, gap="large")
     with left:
-        file = st.file_uploader("Registry file (up to 5 MB)", type=["csv", "xlsx", "tsv", "txt"], key="registry_file")
+        st.file_uploader(
+            "Registry file (up to 5 MB)", type=["csv", "xlsx", "tsv", "txt"], key="registry_file", on_change=_take, args=("file",)
+        )
         st.button("Try with an invented registry", on_click=_try_invented)
     with right:
         order = st.selectbox("How dates like 04/03/2021 are read", list(ORDERS), key="registry_order")
         mapping, words = _mapping(), _words()
-        recipe = st.file_uploader("Recipe of an earlier run (recipe.toml), if there is one", type=["toml"], key="registry_recipe")
-    chosen = _chosen(file)
+        label = "Recipe of an earlier run (recipe.toml), if there is one"
+        st.file_uploader(label, type=["toml"], key="registry_recipe", on_change=_take, args=("recipe",))
+    chosen, recipe = _taken("file"), _taken("recipe")
     if chosen is None:
         return
+    if st.session_state.get("registry_file") is None:
+        st.button("Forget the registry that is loaded", on_click=_forget)
     options = Options(date_order=ORDERS[order], mapping=mapping, words=words, strategies=_strategies(found))  # type: ignore[arg-type]
-    result = _analyse(chosen, options, recipe.getvalue() if recipe else b"")
+    result = _analyse(chosen, options, recipe.content if recipe else b"")
     if result is not None:
         show_results(result, summarise(result))
         _use(result)
 
 
+def _take(which: str) -> None:
+    """Keep what was sent, which its box forgets when another page is opened; taken out of the box, it is gone."""
+    file = st.session_state[f"registry_{which}"]
+    try:
+        st.session_state[f"registry_taken_{which}"] = file and uploaded(file.name, file.getvalue())
+    except EconModelError as fault:
+        session.refuse(fault)
+
+
+def _taken(which: str) -> MemoryFile | None:
+    kept: MemoryFile | None = st.session_state.get(f"registry_taken_{which}")
+    return kept
+
+
+def _forget() -> None:
+    st.session_state.registry_taken_file = None
+
+
 def _try_invented() -> None:
-    st.session_state.registry_invented = True
-
-
-def _chosen(file: Any) -> MemoryFile | None:
-    """Give the file that was sent, else the invented one if asked for."""
-    if file is not None:
-        st.session_state.registry_invented = False
-        try:
-            return uploaded(file.name, file.getvalue())
-        except EconModelError as fault:
-            _say(fault)
-            return None
-    if st.session_state.get("registry_invented"):
-        path = params_folder() / "hospitals" / INVENTED
-        return MemoryFile(path.name, path.read_bytes())
-    return None
+    path = params_folder() / "hospitals" / INVENTED
+    st.session_state.registry_taken_file = MemoryFile(path.name, path.read_bytes())
 
 
 def _mapping() -> dict[str, str]:
@@ -143,20 +152,19 @@ def _beliefs() -> BaseCase:
     """Give the beliefs a registry is combined with: the country's, with no value of a site."""
     from econmodel.evidence.registry import base_case_from
 
-    base = load_start(national(st.session_state.start))
+    base = load_start(read_start(st.session_state.start).code)
     risks = answer(base).results.strategy(WATCH).first_bleed_risk
     return base_case_from(base.parameters, {year: risks[year] for year in RISK_YEARS if year in risks})
 
 
 def _strategies(found: Answer) -> dict[str, StrategyRow]:
     """Give the country's strategies and the case's own: one that the case drops may still stand in a registry."""
-    return load_start(national(st.session_state.start)).parameters.strategies | found.case.parameters.strategies
+    return load_start(read_start(st.session_state.start).code).parameters.strategies | found.case.parameters.strategies
 
 
 def _say(fault: EconModelError) -> None:
     session.refuse(fault)
-    words = session.take_refusal().replace("--map COLUMN=NAME", "the box for a column that is not recognised")
-    blocks.alert(words.replace("--day-first", "the box for dates").replace("--month-first", "the other order"))
+    blocks.alert(session.take_refusal())
 
 
 def _use(result: RegistryResult) -> None:

@@ -16,7 +16,8 @@ from econmodel.reporting.tables.research import INTRODUCTION, research_section, 
 def show(found: Answer) -> None:
     """Show the page."""
     blocks.note(INTRODUCTION)
-    draws = st.select_slider("Draws", DRAWS, USUAL, key="research_draws", format_func=f.number)
+    st.session_state.setdefault("research_draws", USUAL)
+    draws = st.select_slider("Draws", DRAWS, key="research_draws", format_func=f.number)
     asked = st.button("Work out what it is worth to know more", type="primary")
     if not asked and st.session_state.get("research_of") != (found.key, draws):
         return

@@ -159,7 +159,8 @@ def _flips(found: Answer) -> None:
 def _together(found: Answer, question: Question) -> None:
     st.subheader("All inputs varied together", anchor=False)
     blocks.note("Every uncertain input is drawn at once from its distribution (probabilistic sensitivity analysis, PSA).")
-    draws = st.select_slider("Draws", DRAWS, USUAL, key="psa_draws", format_func=f.number)
+    st.session_state.setdefault("psa_draws", USUAL)
+    draws = st.select_slider("Draws", DRAWS, key="psa_draws", format_func=f.number)
     if st.button("Vary all inputs together", type="primary") or st.session_state.get("psa_of") == (found.key, draws):
         st.session_state.psa_of = (found.key, draws)
         psa, risk = _draw(found, draws)
@@ -181,13 +182,13 @@ def _together(found: Answer, question: Question) -> None:
 
 
 def _draw(found: Answer, draws: int) -> tuple[Psa, Risk]:
-    bar = st.progress(0.0, "Drawing")
+    place = st.empty()
 
     def progress(done: int, wanted: int) -> None:
-        bar.progress(done / wanted, f"{done:,} of {wanted:,} draws")
+        place.progress(done / wanted, f"{done:,} of {wanted:,} draws")
 
     drawn = answers.together(found.key, draws, found, progress)
-    bar.empty()
+    place.empty()
     return drawn
 
 

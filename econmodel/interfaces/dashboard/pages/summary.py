@@ -18,7 +18,7 @@ from econmodel.interfaces.dashboard.begin import show_begin
 from econmodel.interfaces.dashboard.pictures import DRAWING
 from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
-from econmodel.interfaces.dashboard.state.case_file import DEMO, NATIONAL, STARTS, UNITED_KINGDOM, UNITED_STATES, find_start
+from econmodel.interfaces.dashboard.state.case_file import FICTIONAL, country_name, read_start
 from econmodel.programme.report import ProgrammeResult
 from econmodel.reporting.papers import phrases
 from econmodel.reporting.papers.blocks import headline_table, key_numbers
@@ -27,6 +27,7 @@ from econmodel.workflow import write_files
 
 WORD = "application/vnd.openxmlformats-officedocument.wordprocessingml.document"
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+DEMO, NATIONAL = "Fictional hospital", "My hospital"
 PAPERS = (
     ("Brief (PDF)", "brief", "pdf", "application/pdf"),
     ("Brief (Word)", "brief", "docx", WORD),
@@ -62,14 +63,15 @@ def _chart(found: Answer) -> None:
 
 
 def _pick() -> None:
-    start = STARTS[st.session_state.start]
-    st.session_state.update(pick_country=start.country, pick_data=start.data)
+    start = read_start(st.session_state.start)
+    st.session_state.update(pick_country=start.code, pick_data=DEMO if start.invented else NATIONAL)
+    countries = list(dict.fromkeys((*FICTIONAL.values(), start.code)))
     with st.container(key="pick"):
         left, right = st.columns(2)
-        left.radio("Country", [UNITED_STATES, UNITED_KINGDOM], horizontal=True, key="pick_country", on_change=_picked)
+        left.radio("Country", countries, horizontal=True, key="pick_country", format_func=country_name, on_change=_picked)
         right.radio(
             "Start from",
-            [DEMO, NATIONAL],
+            [DEMO, NATIONAL] if start.code in FICTIONAL.values() else [NATIONAL],
             horizontal=True,
             key="pick_data",
             on_change=_picked,
@@ -79,7 +81,9 @@ def _pick() -> None:
 
 
 def _picked() -> None:
-    session.begin(find_start(str(st.session_state.pick_country), str(st.session_state.pick_data)))
+    code = str(st.session_state.pick_country)
+    fictional = [key for key, of in FICTIONAL.items() if of == code and st.session_state.pick_data == DEMO]
+    session.begin(next(iter(fictional), code))
 
 
 def show_downloads(found: Answer) -> None:

@@ -13,6 +13,7 @@ from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, controls, pictures
 from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
+from econmodel.interfaces.dashboard.state.case_file import follow
 from econmodel.parameters.catalogue import LABELS, VISIT_KINDS
 from econmodel.parameters.schema import Surveillance
 from econmodel.reporting.charts.surveillance import surveillance_charts, surveillance_figures
@@ -92,7 +93,7 @@ def _until(year: int) -> str:
 
 def _moved(strategy: str) -> None:
     visit, interval, until_year, months = (st.session_state[f"plan_{name}"] for name in ("visit", "interval", "until_year", "months"))
-    session.merge({"strategy": {strategy: session.follow(visit, interval, until_year, *months)}})
+    session.merge({"strategy": {strategy: follow(visit, interval, until_year, *months)}})
 
 
 def _known_least(found: Answer, plans: Plans) -> None:

@@ -125,13 +125,23 @@ def by_risk(key: str, _found: Answer) -> TreatByRisk:
     return treat_by_risk(_found.case.parameters)
 
 
-@st.cache_resource(max_entries=8, show_spinner=False)
-def together(key: str, draws: int, _found: Answer, _progress: Callable[[int, int], None]) -> tuple[Psa, Risk]:
-    """Vary all inputs together (probabilistic analysis); gives the draws and their summary."""
+def together(key: str, draws: int, found: Answer, progress: Callable[[int, int], None]) -> tuple[Psa, Risk]:
+    """Vary all inputs together (probabilistic analysis); gives the draws and their summary.
+
+    Kept like the others, but worked out beside the store: what is shown inside a stored function would be shown again each time.
+    """
     from econmodel.uncertainty.risk import risk_of
 
-    psa = run_together(_found.case, draws=draws, progress=_progress)
-    return psa, risk_of(psa)
+    kept = _drawn(key, draws)
+    if not kept:
+        psa = run_together(found.case, draws=draws, progress=progress)
+        kept.append((psa, risk_of(psa)))
+    return kept[0]
+
+
+@st.cache_resource(max_entries=8, show_spinner=False)
+def _drawn(key: str, draws: int) -> list[tuple[Psa, Risk]]:
+    return []
 
 
 @st.cache_resource(max_entries=8, show_spinner="Weighing what could be found out")

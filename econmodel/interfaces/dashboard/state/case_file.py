@@ -1,10 +1,8 @@
-"""A case: where it starts (a fictional hospital, or a country's price list alone), and its changes as a file or an address."""
+"""A case: where it starts (a fictional hospital, or a country's prices alone), and its changes as a file or an address."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
-from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from types import SimpleNamespace
@@ -15,81 +13,117 @@ import streamlit as st
 from econmodel.errors import ParameterError
 from econmodel.files import toml_value
 from econmodel.package import params_folder
+from econmodel.parameters.countries import COUNTRIES, Country, read_country, table_rows
 from econmodel.parameters.documents import Document, line_numbers, read_document
-from econmodel.parameters.loading import Case, load_base_case
-from econmodel.parameters.overrides import TABLES, apply_override
+from econmodel.parameters.loading import Case, load_base_case, load_case
+from econmodel.parameters.overrides import TABLES
 from econmodel.parameters.price_list import country_code
 from econmodel.parameters.rules import check
 from econmodel.records import record
+from econmodel.wording import nearest
 
-DEMO, NATIONAL = "Fictional hospital", "My hospital"
-UNITED_STATES, UNITED_KINGDOM = "United States", "United Kingdom"
+FICTIONAL = {"demo": "US", "demo_uk": "GB"}
 FIRST = "demo"
+REASON = "Set on the dashboard."
 Edits = dict[str, dict[str, Any]]
-BASELINES = {"demo": "demo", "demo_uk": "demo_uk", "us": "base_case", "uk": "base_case"}
 LARGEST = 5_000_000
-NAME = re.compile(r"[A-Za-z0-9_-]+")
 
 
 @record
 class Start:
-    """One choice of the first screen.
+    """Where a case starts, by its key: a fictional hospital, or a country, ``IN`` or ``IN;currency=INR`` with what was said of it.
 
-    ``file`` is a file of ``params/hospitals``; with ``invented`` false its invented values are left out, which leaves
-    the choices that come with the country (price list, life table, discount rates).
+    ``code`` is the country's; ``said`` is the table ``[country]`` of a case file, empty for a fictional hospital.
     """
 
-    country: str
-    data: str
-    title: str
-    file: str
-    invented: bool
+    key: str
+    code: str
+    said: Mapping[str, Any]
+
+    @property
+    def invented(self) -> bool:
+        """Whether it is a fictional hospital."""
+        return self.key in FICTIONAL
+
+    @property
+    def country(self) -> str:
+        """The country's name."""
+        return country_name(self.code)
+
+    @property
+    def baseline(self) -> str:
+        """What a case file that starts here names as its baseline."""
+        return self.key if self.invented else "base_case"
 
 
-STARTS = {
-    "demo": Start(UNITED_STATES, DEMO, "Fernhollow University Hospital (fictional)", "demo", invented=True),
-    "demo_uk": Start(UNITED_KINGDOM, DEMO, "Larkmere General Hospital (fictional)", "demo_uk", invented=True),
-    "us": Start(UNITED_STATES, NATIONAL, "My hospital, United States prices", "demo", invented=False),
-    "uk": Start(UNITED_KINGDOM, NATIONAL, "My hospital, United Kingdom prices", "demo_uk", invented=False),
-}
+def country_name(code: str) -> str:
+    """Name of a country that the tables know, else its code."""
+    return table_rows("ppp.csv").get(code, {}).get("country", code)
 
 
-def find_start(country: str, data: str) -> str:
-    """Key of the start with this country and kind of data."""
-    return next(key for key, start in STARTS.items() if (start.country, start.data) == (country, data))
+def read_start(key: str) -> Start:
+    """Read where a case starts.
+
+    Raises
+    ------
+    ParameterError
+        It is no fictional hospital and no country.
+
+    Examples
+    --------
+    >>> read_start("demo_uk").code, read_start("in;payment_basis=block").said
+    ('GB', {'code': 'IN', 'payment_basis': 'block'})
+    """
+    if key in FICTIONAL:
+        return Start(key, FICTIONAL[key], {})
+    typed, *more = key.split(";")
+    code = country_code(typed)
+    if code not in COUNTRIES:
+        what = f"case = {key!r}: neither a fictional hospital nor a country"
+        raise ParameterError(what, fix=nearest(key, FICTIONAL, f"choose {' or '.join(FICTIONAL)}, or the two letters of a country"))
+    said = {name: number_if_one(text) for name, _, text in (part.partition("=") for part in more)}
+    return Start(key, code, {"code": code, **said})
 
 
-def start_document(key: str) -> Document:
-    """Override that a start applies to the base case."""
-    start = STARTS[key]
-    document = read_document(params_folder() / "hospitals" / f"{start.file}.toml")
-    return document if start.invented else replace(document, data=_without_invented(document.data, start.title))
+def number_if_one(text: str) -> float | str:
+    """Number that a text of the address is, else the text."""
+    try:
+        return float(text)
+    except ValueError:
+        return text
 
 
-def _without_invented(data: dict[str, Any], title: str) -> dict[str, Any]:
-    kept = {name: raw for name, raw in data.get("override", {}).items() if raw.get("status") != "demo"}
-    return {
-        **{k: v for k, v in data.items() if k in ("baseline", "date")},
-        "title": title,
-        "override": kept,
-        "rationale": "The country's price list and conventions, with no value of a site.",
-    }
+def start_key(said: Any) -> str:
+    """Key of the start that a ``[country]`` describes.
+
+    Raises
+    ------
+    ParameterError
+        It breaks a rule, or names files, which are not sent along.
+    """
+    country = read_country(Document(Path("the case file"), {"country": said}, ""))
+    if country and (country.prices or country.life_table):
+        what = "[country] names a file of prices or a life table, which is not sent along"
+        raise ParameterError(what, fix="take that line out, and put the values in as inputs of the case")
+    return ";".join((country_code(said["code"]), *(f"{name}={value}" for name, value in said.items() if name != "code")))
 
 
-@st.cache_resource(show_spinner=False)
+@st.cache_resource(show_spinner=False, max_entries=64)
 def load_start(key: str) -> Case:
-    """Load a start as a case, once for all sessions."""
-    document = start_document(key)
-    price_list = document.data.get("override", {}).get("price_list", {}).get("value")
-    parameters = apply_override(load_base_case(price_list), document)
+    """Load a start as a case, once for all sessions.
+
+    Raises
+    ------
+    EconModelError
+        There is no such start, or its country cannot be read.
+    """
+    start = read_start(key)
+    if start.invented:
+        return load_case(params_folder() / "hospitals" / f"{key}.toml")
+    country = read_country(Document(Path("the country"), {"country": dict(start.said)}, "")) or Country(start.code)
+    parameters = load_base_case(country)
     check(parameters)
-    file = document.shown if STARTS[key].invented else str(Path("params") / "base_case")
-    return Case(key, parameters.titles[0], file, parameters)
-
-
-def national(key: str) -> str:
-    """Key of the start of the same country without invented values."""
-    return find_start(STARTS[key].country, NATIONAL)
+    return Case(key, f"My hospital, {start.country} prices", str(Path("params") / "base_case"), parameters)
 
 
 @record
@@ -144,30 +178,40 @@ def to_document(text: str, name: str = "this case") -> Document:
     return Document(Path(name), found.data, text, line_numbers(text))
 
 
-def case_text(start: str, edits: Mapping[str, Mapping[str, Any]], title: str, *, whole: bool = True) -> str:
-    """Text of the case file: header, then one table per change.
+def change(value: Any, reason: str = REASON) -> dict[str, Any]:
+    """Fields of a change to one input: a site's own value."""
+    return {"value": value, "status": "local", "reason": reason}
 
-    With ``whole``, a start without invented values carries its country's choices, so that the file runs on the base
-    case alone.
-    """
-    carried = start_document(start).data.get("override", {}) if whole and BASELINES[start] == "base_case" else {}
-    tables: dict[str, Mapping[str, Any]] = {"override": {**carried, **edits.get("override", {})}}
-    tables |= {name: edits[name] for name in ("input", "strategy") if edits.get(name)}
+
+def follow(visit: str, interval: Any, until_year: Any, *months: Any) -> dict[str, Any]:
+    """Fields of a change to the follow-up of one strategy."""
+    plan = {"months": list(months), "interval": interval, "visit": visit, "until_year": until_year}
+    return {"surveillance": plan, "reason": REASON}
+
+
+def case_text(key: str, edits: Mapping[str, Mapping[str, Any]], title: str) -> str:
+    """Text of the case file: header, the country where it starts from one, then one table per change."""
+    start = read_start(key)
     header = {
         "title": title,
         "rationale": "Made on the dashboard; each change states its reason.",
-        "baseline": BASELINES[start],
+        "baseline": start.baseline,
         "date": date.today(),
     }
-    lines = [f"{key} = {toml_value(value)}" for key, value in header.items()]
-    for table, entries in tables.items():
-        for name, fields in entries.items():
-            lines += ["", f"[{table}.{name}]", *(f"{key} = {toml_value(value)}" for key, value in fields.items())]
+    tables = {"country": start.said} if start.said else {}
+    tables |= {f"{table}.{name}": fields for table in sorted(TABLES) for name, fields in edits.get(table, {}).items()}
+    lines = _lines(header)
+    for name, fields in tables.items():
+        lines += ["", f"[{name}]", *_lines(fields)]
     return "\n".join(lines) + "\n"
 
 
+def _lines(fields: Mapping[str, Any]) -> list[str]:
+    return [f"{key} = {toml_value(value)}" for key, value in fields.items()]
+
+
 def read_case(file: MemoryFile) -> tuple[str, Edits, str]:
-    """Read a saved case.
+    """Read a case file: one saved here, unchanged or not, a hospital's file, or an override.
 
     Returns
     -------
@@ -178,23 +222,23 @@ def read_case(file: MemoryFile) -> tuple[str, Edits, str]:
     ParameterError
         It is not a case file.
     """
-    document = read_document(file.as_path)
-    unknown = [key for key, value in document.data.items() if isinstance(value, dict) and key not in TABLES]
-    bodies = [document.data.get(table, {}) for table in TABLES]
-    if unknown or not any(bodies) or not all(isinstance(body, dict) for body in bodies):
-        what = (
-            f"{file.name} is not a case file: it changes no input"
-            if not unknown
-            else (f"{file.name} is not a case file: it has a table [{unknown[0]}]")
-        )
+    data = read_document(file.as_path).data
+    unknown = [key for key, value in data.items() if isinstance(value, dict) and key not in {*TABLES, "country"}]
+    if unknown or not data.keys() & {*TABLES, "country", "baseline"} or not all(isinstance(data.get(t, {}), dict) for t in TABLES):
+        told = f"it has a table [{unknown[0]}]" if unknown else "it changes no input"
+        what = f"{file.name} is not a case file: {told}"
         raise ParameterError(what, where=file.name, fix="load a file saved here or a hospital file")
-    edits: Edits = {table: dict(document.data[table]) for table in sorted(TABLES) if document.data.get(table)}
-    return _start_of(document.data), edits, str(document.data.get("title", file.name))
+    edits: Edits = {table: dict(data[table]) for table in sorted(TABLES) if data.get(table)}
+    return _start_of(data), edits, str(data.get("title", file.name))
 
 
 def _start_of(data: dict[str, Any]) -> str:
-    baseline = str(data.get("baseline", "base_case"))
-    if baseline in STARTS and STARTS[baseline].invented:
-        return baseline
-    listed = data.get("override", {}).get("price_list", {})
-    return "uk" if isinstance(listed, dict) and country_code(str(listed.get("value"))) == "GB" else "us"
+    country, listed = data.get("country"), data.get("override", {}).get("price_list", {})
+    if data.get("baseline") in FICTIONAL:
+        if country is not None:
+            what = f"baseline = {data['baseline']!r} and [country]: a fictional hospital has its country"
+            raise ParameterError(what, fix="take one of the two out")
+        return str(data["baseline"])
+    if country is not None:
+        return start_key(country)
+    return country_code(str(listed.get("value", "US"))) if isinstance(listed, dict) else "US"

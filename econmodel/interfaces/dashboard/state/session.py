@@ -14,13 +14,15 @@ from typing import Any
 import streamlit as st
 
 from econmodel.errors import EconModelError, ParameterError
+from econmodel.interfaces.dashboard.state.address import address_of, case_of
 from econmodel.interfaces.dashboard.state.answers import Answer, answer
 from econmodel.interfaces.dashboard.state.case_file import (
     FIRST,
-    STARTS,
+    REASON,
     Edits,
     MemoryFile,
     case_text,
+    change,
     load_start,
     read_case,
     to_document,
@@ -34,7 +36,7 @@ from econmodel.parameters.price_list import country_code
 from econmodel.parameters.rules import check
 from econmodel.programme.inputs import read_inputs
 
-REASON = "Set on the dashboard."
+STAYING = ("claim_", "psa_draws", "research_draws", "registry_order", "inputs_search", "begin_")
 
 
 def build(start: str, edits: Mapping[str, Mapping[str, Any]], title: str = "") -> Case:
@@ -48,7 +50,7 @@ def build(start: str, edits: Mapping[str, Mapping[str, Any]], title: str = "") -
     base = load_start(start)
     if not any(edits.values()):
         return base
-    text = case_text(start, edits, title or STARTS[start].title, whole=False)
+    text = case_text(start, edits, title or base.title)
     parameters = apply_override(base.parameters, to_document(text))
     wanted, loaded = parameters.text("price_list"), base.parameters.text("price_list")
     if wanted != loaded:
@@ -59,23 +61,15 @@ def build(start: str, edits: Mapping[str, Mapping[str, Any]], title: str = "") -
 
 
 def open_session() -> None:
-    """Fill the session's state: from the address when the page is first opened."""
+    """Fill the session's state: from the address when the page is first opened; later, keep what was typed on other pages."""
     if "start" in st.session_state:
+        st.session_state.update({key: value for key, value in st.session_state.items() if str(key).startswith(STAYING)})
         return
     st.session_state.update(start=FIRST, edits={}, title="", refusal="", notice="")
-    wanted = st.query_params.get("case", FIRST)
-    if wanted in STARTS:
-        st.session_state.start = wanted
-    changed = [text.partition("=")[::2] for text in st.query_params.get_all("set")]
-    dropped = {key: {"drop": True, "reason": REASON} for key in st.query_params.get_all("drop")}
-    followed = {key: follow(*_plan_read(plan)) for key, _, plan in (text.partition(":") for text in st.query_params.get_all("follow"))}
     try:
-        edits: Edits = {"override": {name: change(value) for name, value in changed}, "strategy": followed | dropped}
-    except ParameterError as fault:
+        keep(*case_of({key: st.query_params.get_all(key) for key in st.query_params}))
+    except EconModelError as fault:
         refuse(fault)
-        return
-    if changed or followed or dropped:
-        keep(st.session_state.start, {table: entries for table, entries in edits.items() if entries})
 
 
 def current() -> Answer:
@@ -123,11 +117,6 @@ def number_style() -> str:
     return str(conventions(country_code(current().case.parameters.text("price_list")))["number_style"])
 
 
-def change(typed: str | float, reason: str = REASON, style: str = "point") -> dict[str, Any]:
-    """Fields of a change to one input: a site's own value."""
-    return {"value": number_or_text(typed, style), "status": "local", "reason": reason}
-
-
 def number_or_text(typed: str | float, style: str) -> float | str:
     """Read what was typed: words as they are, anything with digits as a number.
 
@@ -159,27 +148,11 @@ def plain_number(typed: str, name: str) -> float:
 def set_input(name: str, typed: str | float, reason: str = REASON) -> bool:
     """Change one input; what cannot be read is refused."""
     try:
-        fields = change(typed, reason or REASON, number_style())
+        fields = change(number_or_text(typed, number_style()), reason or REASON)
     except ParameterError as fault:
         refuse(fault)
         return False
     return merge({"override": {name: fields}})
-
-
-def follow(visit: str, interval: Any, until_year: Any, *months: Any) -> dict[str, Any]:
-    """Fields of a change to the follow-up of one strategy."""
-    plan = {"months": list(months), "interval": interval, "visit": visit, "until_year": until_year}
-    return {"surveillance": plan, "reason": REASON}
-
-
-def _plan_read(text: str) -> list[Any]:
-    """Read a schedule of the address, visit:interval:last year:months; what is no whole number is refused with the case."""
-    parts: list[Any] = [int(part) if part.isdecimal() else part for part in text.split(":")]
-    return parts + [""] * (3 - len(parts))
-
-
-def _plan_text(plan: Mapping[str, Any]) -> str:
-    return ":".join(map(str, (plan["visit"], plan["interval"], plan.get("until_year", 0), *plan["months"])))
 
 
 def merge(more: Mapping[str, Mapping[str, Any]]) -> bool:
@@ -216,17 +189,11 @@ def load(file: MemoryFile) -> bool:
 def saved(title: str) -> str:
     """Text of the case file."""
     start: str = st.session_state.start
-    return case_text(start, st.session_state.edits, title.strip() or STARTS[start].title)
+    return case_text(start, st.session_state.edits, title.strip() or load_start(start).title)
 
 
 def write_address() -> None:
-    """Put the choices in the address: start, single values changed, schedules, options dropped; tables are in the case file only."""
-    changed = st.session_state.edits.get("override", {})
-    sets = [f"{name}={fields['value']}" for name, fields in changed.items() if "value" in fields]
-    rows = st.session_state.edits.get("strategy", {})
-    dropped = [key for key, row in rows.items() if row.get("drop")]
-    followed = [f"{key}:{_plan_text(row['surveillance'])}" for key, row in rows.items() if "surveillance" in row]
-    told = {"set": sets, "follow": followed, "drop": dropped}
-    wanted = {"case": [st.session_state.start]} | {name: values for name, values in told.items() if values}
+    """Put the case in the address, before anything is drawn: a link copied at any moment opens what is on screen."""
+    wanted = address_of(st.session_state.start, st.session_state.edits)
     if {key: st.query_params.get_all(key) for key in st.query_params} != wanted:
         st.query_params.from_dict(wanted)
