@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ast
-import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -79,7 +78,25 @@ def test_every_page_says_the_answer_the_evidence_the_harms_and_that_data_are_inv
     said = words(open_page(key))
     for expected in (phrases.answer(results()), "Certainty of the evidence", "Harms:", "Not advice for a patient", "Invented data"):
         assert expected in said
-    assert not re.findall(f".*{SPOKEN_OF.pattern}.*", said)
+    assert not SPOKEN_OF.search(said)
+
+
+@pytest.mark.parametrize(
+    ("key", "captions"),
+    [
+        ("bleeds", ("NNT against", "Bleeds averted over 5 years, against")),
+        ("money", ("Net cost per patient over 5 years against",)),
+        ("patients", ()),
+    ],
+)
+def test_each_comparator_stands_beside_the_others(key: str, captions: tuple[str, ...]) -> None:
+    """Usual care, no prophylaxis and the next strategy of the route, wherever bleeds, NNT or cost are compared."""
+    found, said = results(), words(open_page(key))
+    assert list(found.comparisons) == [found.usual_care, "watch", found.next_of_route]
+    for versus in found.comparisons:
+        name = found.labels[versus]
+        for caption in captions or ("NNT at 5 years v.",):
+            assert f"{caption} {name[:1].lower()}{name[1:]}" in said or f"{caption} {name}" in said
 
 
 def test_no_sentence_of_the_library_speaks_of_the_command_line_on_the_screen() -> None:
@@ -493,5 +510,6 @@ def test_what_to_find_out_is_worked_out_when_asked_for() -> None:
         "by size",
     ):
         assert part in said
+    assert words(page).count("<figure") == 2
     page.selectbox(key="research_trial").set_value("registry_untreated").run()
     assert "Own registry of untreated patients, by size" in words(page)

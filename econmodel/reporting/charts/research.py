@@ -1,27 +1,31 @@
-"""Picture of research: what a study would save per patient, and what it would be worth after its cost, by its size."""
+"""Pictures of research: what it is worth to know, and what a study would save per patient and be worth after its cost, by its size."""
 
 from __future__ import annotations
 
 from functools import partial
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from econmodel.reporting import formatting as f
-from econmodel.reporting.charts.figures import Spec, titled
+from econmodel.reporting.charts.figures import Spec, drawer, titled
 from econmodel.reporting.charts.style import ACCENT, INK, MUTED, WARM
 from econmodel.reporting.papers.content import Chart
 from econmodel.reporting.papers.phrases import lower
+from econmodel.reporting.tables.research import worth_heading
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from econmodel.uncertainty.research import Research
+    from econmodel.uncertainty.research import Known, Research
     from econmodel.uncertainty.trial_value import TrialValue
 
 SURE = 1.96
 NAME = "study_by_size"
 COLOURS = (ACCENT, WARM)
+BARS, LABEL_WIDTH = 10, 36
 
 
 def study_shown(found: Research) -> TrialValue | None:
@@ -45,14 +49,17 @@ def research_chart(trial: TrialValue) -> Chart:
 def research_figures(found: Research, place: str) -> dict[str, Spec]:
     """The picture under its own title, with its rows; nothing where no study was valued by size."""
     trial = study_shown(found)
-    if trial is None:
-        return {}
+    return {NAME: study_picture(found, trial, place)} if trial else {}
+
+
+def study_picture(found: Research, trial: TrialValue, place: str) -> Spec:
+    """Picture of one study under its own title, with its rows."""
     title = (
         f"{research_chart(trial).caption}. The choice is between {len(found.options)} options, a QALY at "
         f"{f.money(found.threshold, found.currency)}; patients of {f.duration(found.reach.years)}, {found.currency}, "
         f"{found.price_year} prices. {place}"
     )
-    return {NAME: titled(Spec(study_rows(trial), 2.9, partial(plot_study, found, trial), width=6.2), title)}
+    return titled(Spec(study_rows(trial), 2.9, partial(plot_study, found, trial), width=6.2), title)
 
 
 def study_rows(trial: TrialValue) -> list[dict[str, Any]]:
@@ -102,3 +109,38 @@ def plot_study(found: Research, trial: TrialValue, figure: Figure) -> None:
     for ax in (saved, nets):
         ax.set_xlabel("Patients an arm" if len(trial.arms) > 1 else "Patients")
         ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, found.currency))
+
+
+def _told(found: Research) -> list[Known]:
+    rows = [row for row in (*found.groups, *found.settings) if row.worth is not None]
+    return sorted(rows, key=lambda row: -row.worth.value if row.worth else 0.0)[:BARS]
+
+
+def known_chart(found: Research) -> Chart:
+    """Caption of what it is worth to know, and an alternative text with the values."""
+    worth = "; ".join(f"{lower(row.label)} {f.money(row.worth.value, found.currency)}" for row in _told(found) if row.worth)
+    everything = f.money(found.everything.value, found.currency)
+    return Chart(
+        "worth_knowing", f"What it is worth to know, {worth_heading(found)}", f"Bars: {worth}; dashed line: everything {everything}."
+    )
+
+
+def known_picture(found: Research, place: str) -> Spec:
+    """Picture of what it is worth to know, under its own title, with its rows."""
+    rows = [{"name": row.name, "value": row.worth.value, "se": row.worth.se} for row in _told(found) if row.worth]
+    spec = Spec(rows, 3.4, drawer(partial(plot_known, found), 0.38, 0.15, 0.59, 0.81), width=6.6)
+    return titled(spec, f"{known_chart(found).caption}. {place}")
+
+
+def plot_known(found: Research, *, ax: Axes) -> list[Any]:
+    """Draw the value of knowing each group or setting with its 95% interval, beside that of knowing everything."""
+    rows = _told(found)
+    worth = [row.worth for row in rows if row.worth]
+    errors = [SURE * one.se for one in worth]
+    bars = list(ax.barh(range(len(rows)), [one.value for one in worth], xerr=errors, height=0.6, color=ACCENT, ecolor=INK))
+    ax.axvline(found.everything.value, color=MUTED, linestyle=(0, (4, 3)), linewidth=0.9)
+    ax.set_yticks(range(len(rows)), [fill(row.label, LABEL_WIDTH) for row in rows])
+    ax.set_ylim(len(rows) - 0.4, -0.6)
+    ax.xaxis.set_major_formatter(lambda value, _: f.money_short(value, found.currency))
+    ax.set_xlabel(f"Saved per patient ({found.currency} {found.price_year}); bars 95%; dashes: knowing everything")
+    return bars

@@ -151,7 +151,8 @@ def _worth_cells(worth: ValueOfKnowing | None, currency: str) -> tuple[str, str,
     return f.money(worth.value, currency), f.money(worth.se, currency), f.percent(worth.of_everything), note
 
 
-def _heading(found: Research) -> str:
+def worth_heading(found: Research) -> str:
+    """Say what a value of knowing is of: per patient, horizon, currency, price year, threshold, and between how many options."""
     return (
         f"per patient over the time horizon ({found.currency}, {found.price_year} prices; a QALY at "
         f"{f.money(found.threshold, found.currency)}; choice between {len(found.options)} options)"
@@ -161,7 +162,7 @@ def _heading(found: Research) -> str:
 def known_table(found: Research, rows: tuple[Known, ...], what: str) -> Table:
     """What it would be worth to know inputs, settings or groups for certain."""
     return table(
-        f"{what}: value of knowing for certain, {_heading(found)}",
+        f"{what}: value of knowing for certain, {worth_heading(found)}",
         ((what, 3.2), ("Value", 1.0, True), ("Standard error", 0.9, True), ("Of all doubt", 0.8, True), ("Note", 1.6)),
         [(row.label, *_worth_cells(row.worth, found.currency)) for row in rows[:SHOWN]],
         note="Small: at most a twentieth of all doubt. Shares overlap and do not add up.",
@@ -172,7 +173,7 @@ def trials_table(found: Research) -> Table:
     """List the studies proposed, each at its best size for each scope; scopes are never added."""
     rows = [(trial, scope) for trial in found.trials for scope in trial.best]
     return table(
-        f"Studies proposed, each at its best size; saved {_heading(found)}",
+        f"Studies proposed, each at its best size; saved {worth_heading(found)}",
         (
             ("Study", 2.6),
             ("For", 1.2),
@@ -216,7 +217,7 @@ def sizes_table(found: Research, trial: TrialValue) -> Table:
     """One study at each size asked."""
     currency, scopes = found.currency, list(trial.best)
     return table(
-        f"{trial.trial.title}, by size; saved {_heading(found)}",
+        f"{trial.trial.title}, by size; saved {worth_heading(found)}",
         (
             ("Patients an arm" if len(trial.arms) > 1 else "Patients", 0.8, True),
             ("Saved per patient", 1.0, True),

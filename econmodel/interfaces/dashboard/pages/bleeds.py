@@ -13,7 +13,6 @@ from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.model.follow_up import untreated_curve
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
-from econmodel.parameters.schema import WATCH
 from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.results import shows_nnt
 from econmodel.reporting.papers.content import table
@@ -60,11 +59,14 @@ def show(found: Answer) -> None:
         "Number needed to treat (NNT): lower is better. Death competes with bleeding. NNTH: patients treated for one bleed more."
     )
     pictures.of_case(found, "nnt_by_year")
-    for versus in found.results.beside:
+    for versus in found.results.comparisons:
         _table(found, versus)
     if found.results.ladder.rungs:
         blocks.table(ladder_table(found.results))
-    _averted(found)
+    st.header("Bleeds averted, beside the harms", anchor=False)
+    for versus in found.results.comparisons:
+        _averted(found, versus)
+    _harms(found)
     _by_risk(found)
     show_claim(found)
 
@@ -77,37 +79,34 @@ def _table(found: Answer, versus: str) -> None:
     blocks.table(table(f"NNT against {lower(names[versus])}", columns, rows))
 
 
-def _averted(found: Answer) -> None:
+def _averted(found: Answer, versus: str) -> None:
     results = found.results
-    years = results.settings.headline
-    rows = []
-    for key, compared in results.comparisons[WATCH].items():
-        now, treated = compared.headline, results.strategy(key)
-        rows.append(
-            (
-                treated.label,
-                f.number(now.gastric_first_bleeds_averted_per_100, 1),
-                f.number(now.bleeds_averted_per_100, 1),
-                f.nnt(now.patients_per_bleed_averted),
-                f.per(treated.deaths["procedure"], 1000),
-                *(f.per(treated.complications[kind], 1000) for kind in HEADLINE_COMPLICATIONS),
-            )
+    rows = [
+        (
+            results.labels[key],
+            f.number(compared.headline.gastric_first_bleeds_averted_per_100, 1),
+            f.number(compared.headline.bleeds_averted_per_100, 1),
+            f.nnt(compared.headline.patients_per_bleed_averted),
         )
-    blocks.table(
-        table(
-            f"Bleeds averted over {f.duration(years)}, against no prophylaxis, beside the harms",
-            (
-                ("Option", 2.4),
-                ("First gastric bleeds averted per 100", 1.0, True),
-                ("All bleeds averted per 100", 1.0, True),
-                ("Patients per bleed averted, any bleed", 1.0, True),
-                ("Procedure deaths per 1,000", 1.0, True),
-                *((f"{short} per 1,000", 1.0, True) for short in HEADLINE_COMPLICATIONS.values()),
-            ),
-            rows,
-            note="Harms over the time horizon.",
+        for key, compared in results.comparisons[versus].items()
+    ]
+    heads = ("First gastric bleeds averted per 100", "All bleeds averted per 100", "Patients per bleed averted, any bleed")
+    caption = f"Bleeds averted over {f.duration(results.settings.headline)}, against {lower(results.labels[versus])}"
+    blocks.table(table(caption, blocks.across("Option", heads), rows))
+
+
+def _harms(found: Answer) -> None:
+    rows = [
+        (
+            treated.label,
+            f.per(treated.deaths["procedure"], 1000),
+            *(f.per(treated.complications[kind], 1000) for kind in HEADLINE_COMPLICATIONS),
         )
-    )
+        for treated in found.results.strategies.values()
+    ]
+    heads = ("Procedure deaths per 1,000", *(f"{short} per 1,000" for short in HEADLINE_COMPLICATIONS.values()))
+    whole = f.duration(found.results.settings.horizon_years)
+    blocks.table(table(f"Harms of each option over {whole}", blocks.across("Option", heads), rows))
 
 
 def _by_risk(found: Answer) -> None:

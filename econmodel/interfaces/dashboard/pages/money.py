@@ -12,12 +12,12 @@ from econmodel.interfaces.dashboard import blocks, controls, pictures
 from econmodel.interfaces.dashboard.controls import VIEWS
 from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
-from econmodel.parameters.schema import WATCH
 from econmodel.programme.capacity import SAVINGS_NOTE
 from econmodel.programme.money.rows import Row
 from econmodel.programme.report import ProgrammeResult
 from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.content import KeyNumber, KeyNumbers, table
+from econmodel.reporting.papers.phrases import lower
 from econmodel.reporting.tables.programme import options_table
 
 VOLUME = (
@@ -48,26 +48,26 @@ def show(found: Answer) -> None:
     _programme(found)
     st.header("Cost per patient", anchor=False)
     pictures.of_case(found, "cost_by_category")
-    _views(found)
+    for versus in found.results.comparisons:
+        _views(found, versus)
     pictures.of_case(found, "cost_effectiveness_plane")
 
 
-def _views(found: Answer) -> None:
-    """Net cost under each view on money; the cohort is not run again."""
+def _views(found: Answer, versus: str) -> None:
+    """Net cost against one comparator under each view on money; the cohort is not run again."""
     names, settings = found.results.labels, found.results.settings
     seen = [in_view(found.evaluation, view) for view in VIEWS]
     rows = [
-        (names[key], *(f.money_change(e.compare(key, WATCH, e.headline).mean().incremental_cost, settings.currency) for e in seen))
-        for key in found.results.comparisons[WATCH]
+        (names[key], *(f.money_change(e.compare(key, versus, e.headline).mean().incremental_cost, settings.currency) for e in seen))
+        for key in found.results.comparisons[versus]
     ]
-    years = settings.headline
+    who = f"against {lower(names[versus])}, by whose money is counted"
     blocks.table(
         table(
-            f"Net cost per patient over {f.duration(years)} against no prophylaxis, by whose money is counted",
+            f"Net cost per patient over {f.duration(settings.headline)} {who} ({f.price_note(settings)})",
             blocks.across("Option", VIEWS.values()),
             rows,
-            note=f"{f.price_note(settings)}. Minus is a saving. Under payments less variable cost, an "
-            "averted bleed also loses its payment.",
+            note="Minus is a saving. Under payments less variable cost, an averted bleed also loses its payment.",
         )
     )
 

@@ -13,6 +13,7 @@ from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.parameters.schema import WATCH
 from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.content import table
+from econmodel.reporting.papers.phrases import lower
 
 
 def show(found: Answer) -> None:
@@ -85,37 +86,31 @@ def _set_options(every: list[str]) -> None:
 
 def _groups(found: Answer) -> None:
     results = found.results
-    key, years = results.lead, results.settings.headline
+    key, years, names = results.lead, results.settings.headline, results.labels
+    beside = [versus for versus in results.comparisons if versus != key]
     shares = {group["name"]: group["share"] for group in results.inputs["groups"]}
     rows = []
     for name, group in results.groups.items():
-        untreated, treated = (group.strategies[k] for k in (WATCH, key))
+        treated = group.strategies[key]
         rows.append(
             (
                 name,
                 f.percent(shares.get(name), 1),
-                f.percent(untreated.first_bleed_risk[years], 1),
-                f.percent(treated.first_bleed_risk[years], 1),
-                f.nnt(group.comparisons[WATCH][key].whole.nnt[years]),
+                *(f.percent(group.strategies[k].first_bleed_risk[years], 1) for k in (*beside, key)),
+                *(f.nnt(group.comparisons[versus][key].whole.nnt[years]) for versus in beside),
                 f.per(treated.deaths["procedure"], 1000),
                 *(f.per(treated.complications[kind], 1000) for kind in HEADLINE_COMPLICATIONS),
             )
         )
-    label = results.labels[key]
-    blocks.table(
-        table(
-            f"{label}, by patient group",
-            (
-                ("Group", 2.0),
-                ("Share", 1.0, True),
-                (f"First bleed by {f.duration(int(years))}, untreated", 1.0, True),
-                (f"First bleed by {f.duration(int(years))}, treated", 1.0, True),
-                (f"NNT at {f.duration(int(years))}", 1.0, True),
-                ("Procedure deaths per 1,000", 1.0, True),
-                *((f"{short} per 1,000", 1.0, True) for short in HEADLINE_COMPLICATIONS.values()),
-            ),
-            rows,
-            note="NNT: patients treated to avert one first bleed, against no prophylaxis (number needed to treat). Harms "
-            "over the time horizon.",
-        )
+    time = f.duration(int(years))
+    heads = (
+        "Share",
+        *(f"First bleed by {time}, {lower(names[k])}" for k in (*beside, key)),
+        *(f"NNT at {time} v. {lower(names[versus])}" for versus in beside),
+        "Procedure deaths per 1,000",
+        *(f"{short} per 1,000" for short in HEADLINE_COMPLICATIONS.values()),
     )
+    note = (
+        f"NNT: patients treated to avert one first bleed (number needed to treat). Harms of {lower(names[key])} over the time horizon."
+    )
+    blocks.table(table(f"{names[key]}, by patient group", blocks.across("Group", heads), rows, note=note))

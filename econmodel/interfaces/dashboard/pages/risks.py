@@ -13,9 +13,11 @@ from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.programme.report import ProgrammeResult
 from econmodel.reporting import formatting as f
+from econmodel.reporting.charts.uncertainty import axis_label
 from econmodel.reporting.papers.content import table
 from econmodel.reporting.papers.phrases import lower
 from econmodel.reporting.tables.flips import flip_blocks
+from econmodel.reporting.tables.structure import expected_table
 from econmodel.uncertainty.deterministic import OUTCOMES, Question, ask, pairs_of
 from econmodel.uncertainty.two_way import default_pair
 from econmodel.wording import duration
@@ -94,9 +96,14 @@ def _one_way(found: Answer, question: Question, key: answers.Asked) -> None:
     spec = answers.figures_of(found, question, results)[f"tornado_{question.outcome}"]
     pictures.show(
         pictures.draw((key, "tornado"), spec),
-        "One input at a time, over its declared range (one-way analysis)",
+        f"One input at a time, over its declared range (one-way analysis). {_what(question)}",
         "Bars of the outcome at the low and the high value of each input, widest first.",
     )
+
+
+def _what(question: Question) -> str:
+    """Who is compared with whom, in which outcome, by when and in which money."""
+    return f"{question.subject}: {lower(axis_label(question))}"
 
 
 def _two_way(found: Answer, question: Question, key: answers.Asked) -> None:
@@ -114,7 +121,7 @@ def _two_way(found: Answer, question: Question, key: answers.Asked) -> None:
     spec = answers.figures_of(found, question, results)[f"two_way_{question.outcome}"]
     pictures.show(
         pictures.draw((key, x, y), spec),
-        "Two inputs varied together (two-way analysis)",
+        f"Two inputs varied together (two-way analysis). {_what(question)}",
         f"Map of the outcome over {lower(ranged[x])} and {lower(ranged[y])}, with the line where it is zero.",
     )
 
@@ -168,15 +175,17 @@ def _together(found: Answer, question: Question) -> None:
         for one in dict.fromkeys((versus, *risk.comparisons)):
             _say_together(found, risk, one, question.strategy)
         if question.strategy != versus:
+            blocks.table(expected_table(found.results, risk, question.strategy))
+            whole = f"{duration(found.results.settings.horizon_years)}, {f.price_note(found.results.settings)}"
             specs = answers.figures_together(found, psa, risk, question.strategy, versus)
             pictures.show(
                 pictures.draw((found.key, draws, question.strategy, versus, "plane"), specs[f"plane_of_draws_v_{versus}"]),
-                "Each draw: extra cost and QALYs gained (cost-effectiveness plane)",
+                f"Each draw: extra cost and QALYs gained (cost-effectiveness plane). {question.subject}, {whole}",
                 "Cloud of draws, extra cost against QALYs gained, with the threshold.",
             )
             pictures.show(
                 pictures.draw((found.key, draws, "acceptability"), specs["acceptability"]),
-                "Probability that each option is the best value (acceptability curves)",
+                f"Probability that each option is the best value, against all others (acceptability curves), {whole}",
                 "Curves of the probability of highest net benefit by willingness to pay, one per option.",
             )
 
@@ -195,15 +204,15 @@ def _draw(found: Answer, draws: int) -> tuple[Psa, Risk]:
 def _say_together(found: Answer, risk: Risk, versus: str, strategy: str) -> None:
     names, settings = found.results.labels, found.results.settings
     rows = []
-    for key, compared in risk.comparisons[versus].items():
-        cost, harm = compared.headline_cost, risk.outcomes["deaths_procedure"][key]
+    for key, drawn in risk.comparisons[versus].items():
+        cost, harm = drawn.headline_cost, risk.outcomes["deaths_procedure"][key]
         mean, low, high = (f.money_change(value, settings.currency) for value in (cost.mean, cost.low, cost.high))
         rows.append(
             (
                 names[key],
                 f"{mean} ({low} to {high})",
-                compared.shown_nnt.interval_text or "",
-                f.percent(compared.headline_probability_saving),
+                drawn.shown_nnt.interval_text or "",
+                f.percent(drawn.headline_probability_saving),
                 f.percent(risk.probability_cost_effective[key]),
                 f"{f.per(harm.mean, 1000)} ({f.per(harm.low, 1000)} to {f.per(harm.high, 1000)})",
             )
