@@ -198,6 +198,7 @@ OTHER_PRICES = (
     Price("c_session_block", "Cost of one added block of endoscopy", "block"),
     Price("c_radiology_block", "Cost of one added block of radiology", "block"),
     Price("c_surveillance_block", "Cost of one added block of surveillance", "block"),
+    Price("c_cover_slot", "Extra cost of a bought-in operator for one slot, while the own one is away", "session"),
     Price("c_displaced_contribution", "Contribution of a displaced case", "case"),
     Price("c_refill_contribution", "Contribution of a refilled bed-day", "day"),
     Price("c_exit", "Cost of stopping the programme", "once"),

@@ -40,7 +40,7 @@ from econmodel.programme.money.rows import (
     slots_taken,
     with_contribution,
 )
-from econmodel.programme.places import Slots, outside_blocks, step_cost
+from econmodel.programme.places import Slots, cover_cost, outside_blocks, step_cost
 from econmodel.programme.sites import with_sites
 from econmodel.records import record
 
@@ -329,7 +329,8 @@ def cash_flow(
 def _operating_rows(inputs: ProgrammeInputs, volume: VolumeRows, prices: PriceIndices) -> Rows:
     monthly = prices.monthly()
     rows = volume.settled(inputs, monthly)
-    rows[Row.STEP_COST] = np.repeat(step_cost(inputs, volume.slots), 12, axis=1) * monthly.pay / 12.0
+    blocks = np.repeat(step_cost(inputs, volume.slots), 12, axis=1) / 12.0
+    rows[Row.STEP_COST] = (blocks + cover_cost(inputs, volume.slots)) * monthly.pay
     fixed = fixed_cost(inputs, monthly)
     rows |= {Row.FIXED_COST: fixed.total, Row.CONTINGENCY: fixed.contingency}
     rows[Row.OPERATING_CASH] = rows[Row.NET_CONTRIBUTION] - rows[Row.STEP_COST] - rows[Row.FIXED_COST]

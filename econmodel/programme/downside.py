@@ -36,7 +36,7 @@ STOP_MONTH = 12
 COILS = 6
 NEW_EQUIPMENT = "new_capital"
 WORST_THREE = "three_worst"
-LITTLE_CASH, OWN_STAFF = 0.2, 0.6
+LITTLE_CASH, OWN_STAFF, OVERTIME = 0.2, 0.6, 1.5
 VIEW_LABELS = {"per_episode": "Every payment per episode", "block": "A block budget for everything"}
 PAYMENT_LEVELS = (
     ("national", "Inpatient payments at the national amount", 1.0),
@@ -100,6 +100,19 @@ def _absence(inputs: ProgrammeInputs) -> ProgrammeInputs:
     return inputs.changed(n_absence_start_month=ABSENCE_START, n_absence_months=ABSENCE_MONTHS)
 
 
+def _covered(inputs: ProgrammeInputs) -> ProgrammeInputs:
+    return _absence(inputs).changed(covered=True)
+
+
+def _overtime(inputs: ProgrammeInputs) -> ProgrammeInputs:
+    """No slot to spare and no staff there anyway: each slot is paid by itself, at the overtime rate of a block's cost."""
+    found: dict[str, Any] = dict.fromkeys(("share_cash_sessions", "share_cash_visits", "share_cash_harms"), 1.0)
+    for place in PLACES.values():
+        a_slot = getattr(inputs, place.cost) / getattr(inputs, place.block)
+        found |= {place.spare: 0.0, place.block: 1.0, place.cost: OVERTIME * a_slot}
+    return inputs.changed(**found)
+
+
 def _payment(inputs: ProgrammeInputs) -> ProgrammeInputs:
     return inputs.changed(ratio_payment=0.8 * inputs.ratio_payment)
 
@@ -161,6 +174,8 @@ def downsides(inputs: ProgrammeInputs) -> tuple[Downside, ...]:
         Downside("volume_half", "Half the volume", _half_volume, {}),
         Downside("delay_12_months", "Start twelve months later, fixed cost running", _delay, {}),
         Downside("operator_absent", f"Sole operator absent six months, from month {ABSENCE_START}", _absence, {}),
+        Downside("operator_covered", "The same absence with an operator bought in for every slot", _covered, {}, combines=False),
+        Downside("overtime", f"All added staff time is overtime, at {OVERTIME:g} times a slot's cost in a block", _overtime, {}),
         Downside("payment_less_20", "Payment for the programme's own work 20% lower", _payment, {}),
         Downside("surveillance_unpaid", "Examinations are not paid", _examinations_unpaid, {}),
         Downside("cost_more_20", "The programme's own work costs 20% more", _dear, {}),
@@ -257,7 +272,7 @@ def downside_budgets(
     """Run every row, and ``more`` of the case's own, against the budget they start from, the three worst together last.
 
     The worst come first; one that adds nothing to those before it (a cut of payments that a block budget does not make)
-    gives way to the next. Stopping the programme is a decision, not bad luck, and is left out of them.
+    gives way to the next. Stopping the programme, or cover for an absence, is a decision, not bad luck, and is left out of them.
     """
 
     def run(row: Downside) -> Budget:

@@ -44,7 +44,7 @@ TABLES: dict[str, Callable[[str, Any], Any]] = {
     "fixed_costs": read_fixed,
 }
 TEXTS = ("price_list", "price_year")
-SET_BY_ANALYSES = ("adds_sessions", "margin_everywhere")
+SET_BY_ANALYSES = ("adds_sessions", "margin_everywhere", "covered")
 PHYSICIAN_WORK = ("session", "surveillance", "bleed")
 VOLUMES = ("n_endoscoped", "n_referred_in", "n_treated_elsewhere", "n_backlog", "n_session_slots", "n_radiology_slots")
 
@@ -55,9 +55,9 @@ class ProgrammeInputs:
 
     Money stands in the price list of the country, ``params/prices``, payers and equipment in ``params/countries``.
     ``n_stay_days`` (days of a bleed admission) is the clinical model's own, in ``params/base_case/resources.toml``.
-    ``ratio_volume`` scales demand, ``ratio_payment`` and ``ratio_cost`` payments and costs of prophylaxis. The last field is
-    no input: analyses set ``margin_everywhere`` in the place of every ``paid_at_margin`` and contract (None:
-    leave).
+    ``ratio_volume`` scales demand, ``ratio_payment`` and ``ratio_cost`` payments and costs of prophylaxis. The last fields are
+    no inputs: analyses set ``margin_everywhere`` in the place of every ``paid_at_margin`` and contract (None: leave), and
+    ``covered`` where an operator is bought in for an absence.
     """
 
     currency: str
@@ -114,6 +114,7 @@ class ProgrammeInputs:
     n_spare_surveillance: FloatArray
     n_surveillance_per_block: FloatArray
     c_surveillance_block: FloatArray
+    c_cover_slot: FloatArray
     n_slots_surveillance: FloatArray
     share_sessions_displacing: FloatArray
     c_displaced_contribution: FloatArray
@@ -149,6 +150,7 @@ class ProgrammeInputs:
     fixed_costs: tuple[FixedRow, ...]
     adds_sessions: bool = True
     margin_everywhere: float | None = None
+    covered: bool = False
 
     @classmethod
     def from_values(cls, values: Mapping[str, Any]) -> ProgrammeInputs:

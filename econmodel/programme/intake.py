@@ -156,7 +156,8 @@ def opening_ramp(inputs: ProgrammeInputs) -> FloatArray:
 def ramp_by_month(inputs: ProgrammeInputs) -> FloatArray:
     """Share of full capacity by month, shape (month,): as planned, but nothing during an absence or after a stop."""
     ramp = opening_ramp(inputs) * running(inputs)
-    ramp[inputs.absent] = 0.0
+    if not inputs.covered:
+        ramp[inputs.absent] = 0.0
     return np.asarray(ramp)
 
 
@@ -280,7 +281,7 @@ def without_operator(inputs: ProgrammeInputs, activities: tuple[str, ...], propo
     """
     away, months = inputs.absent, inputs.n_absence_months
     held = proposed[:, away]
-    if not held.shape[1]:
+    if inputs.covered or not held.shape[1]:
         return proposed
     found = proposed.copy()
     moved = [i for i, name in enumerate(activities) if name in BY_SESSION]

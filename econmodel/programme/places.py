@@ -72,6 +72,14 @@ def step_cost(inputs: ProgrammeInputs, slots: Mapping[str, FloatArray]) -> Float
     return np.asarray(sum(count * getattr(inputs, PLACES[key].cost)[:, None] for key, count in bought.items()))
 
 
+def cover_cost(inputs: ProgrammeInputs, slots: Mapping[str, FloatArray]) -> FloatArray:
+    """Cost of an operator bought in for every endoscopy slot of an absence, in prices of the price year, (draw, month)."""
+    taken = np.asarray(sum(slots[key] for key in ("endoscopy", SURVEILLANCE)))
+    away = np.zeros(inputs.n_months)
+    away[inputs.absent] = inputs.covered
+    return np.asarray(taken * away * inputs.c_cover_slot[:, None])
+
+
 def outside_blocks(inputs: ProgrammeInputs, slots: Mapping[str, FloatArray]) -> FloatArray:
     """Slots of all places that are in no bought block, (draw, month): in a year no more than are spare."""
 

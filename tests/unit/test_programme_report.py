@@ -106,7 +106,7 @@ def test_document_is_json_with_every_row(case: ProgrammeResult) -> None:
         assert set(ROWS) <= set(period)
     assert set(ROWS) <= set(document["rows"]) == set(Row)
     assert set(document["views"]) == {"per_episode", "block"}
-    assert len(document["downside"]) == 22
+    assert len(document["downside"]) == 24
     assert {
         "npv_cash",
         "irr_text",
@@ -163,12 +163,12 @@ def test_downside_changes_what_it_says(case: ProgrammeResult) -> None:
 
 def test_an_absent_operator_moves_sessions_and_loses_examinations() -> None:
     """Months 3 and 4 of six: their session moves two months on, their examination is never done, other care is not touched."""
-    inputs = SimpleNamespace(absent=slice(2, 4), n_absence_months=2)
+    inputs = SimpleNamespace(absent=slice(2, 4), n_absence_months=2, covered=False)
     names = ("session_eus", "surveillance_eus", "surveillance_ct")
     proposed = np.ones((1, 6, 3))
     found = without_operator(inputs, names, proposed)  # type: ignore[arg-type]
     np.testing.assert_array_equal(found[0].T, [[1, 1, 0, 0, 2, 2], [1, 1, 0, 0, 1, 1], [1] * 6])
-    assert without_operator(SimpleNamespace(absent=slice(0, 0), n_absence_months=0), names, proposed) is proposed  # type: ignore[arg-type]
+    assert without_operator(SimpleNamespace(absent=slice(0, 0), n_absence_months=0, covered=False), names, proposed) is proposed  # type: ignore[arg-type]
 
 
 def test_clinical_rows_ask_for_new_activity(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
@@ -190,7 +190,7 @@ def test_clinical_rows_ask_for_new_activity(inputs: ProgrammeInputs, profiles: M
         "hr_glue": 0.5,
         "scenarios": ("a", "b"),
     }
-    assert len({row.key for row in downsides(inputs)}) == 21
+    assert len({row.key for row in downsides(inputs)}) == 23
 
 
 def test_break_even_volume_brings_npv_to_zero(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:
@@ -399,7 +399,7 @@ def test_chart_data_agree_with_the_budget(case: ProgrammeResult) -> None:
     bleeds = pd.DataFrame(case.frames["bleeds"])
     averted = bleeds["cumulative_without"].iloc[-1] - bleeds["cumulative_with"].iloc[-1]
     assert averted == pytest.approx(case.budget.totals["R3"][0])
-    assert len(case.frames["downside"]) == 23
+    assert len(case.frames["downside"]) == 25
 
 
 def test_draws_give_intervals_and_a_fan(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Prices) -> None:

@@ -35,6 +35,7 @@ from econmodel.programme.break_even import break_even, npv_at
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.capacity import SlotsYear, slots_by_year
 from econmodel.programme.cost_tables import CapitalItem
+from econmodel.programme.downside import downsides
 from econmodel.programme.headline import headline
 from econmodel.programme.input_tables import Contract, Payer, Site
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
@@ -387,3 +388,21 @@ def test_the_backlog_is_the_hubs_own() -> None:
     assert paid[0] == pytest.approx(100 / 9)
     assert 0 < paid[-1] < 100
     assert found.years["R11t"][0, 1] < found.years["R11t"][0, 3]
+
+
+def test_a_covered_absence_by_hand(budget: Budget) -> None:
+    """Away in months 13 to 18: 6 sessions and 6 half slots go on, 9 x 80 more of step cost; uncovered, their income is gone."""
+    away = {"n_absence_start_month": 13, "n_absence_months": 6}
+    covered, gone = (run_budget(inputs(covered=c, c_cover_slot=80.0, **away), profiles(), prices(), CATEGORIES) for c in (True, False))
+    np.testing.assert_allclose(covered.years["R12"][0], [0, 500, 1000 + 720, 1000])
+    np.testing.assert_allclose(covered.years["R11"], budget.years["R11"])
+    assert gone.years["R4s"][0, 2] == pytest.approx(6 * 360)
+    np.testing.assert_allclose(gone.months["R1"][0, 12:18], 0.0)
+
+
+def test_overtime_pays_for_every_slot(budget: Budget) -> None:
+    """Session slots 12 x 1.5 x 500 / 5, from year 2 surveillance 6 x 1.5 x 500 / 7 in whole slots; nothing else is displaced."""
+    (row,) = [row for row in downsides(budget.inputs) if row.key == "overtime"]
+    found = run_budget(row.change(budget.inputs), profiles(), prices(), CATEGORIES)
+    np.testing.assert_allclose(found.years["R12"][0], [0, 1800, 1800 + 4500 / 7, 1800 + 4500 / 7])
+    np.testing.assert_allclose(found.years["R10"], 0.0, atol=1e-9)

@@ -30,6 +30,8 @@ SHORT_LABELS = {
     "volume_half": "Half the volume",
     "delay_12_months": "Twelve months' delay",
     "operator_absent": "Operator away six months",
+    "operator_covered": "Operator away, covered",
+    "overtime": "Staff time as overtime",
     "payment_less_20": "Payment 20% lower",
     "view_block": "Block budget throughout",
     "view_per_episode": "Per-episode throughout",

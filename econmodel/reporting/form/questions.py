@@ -146,6 +146,7 @@ STAFF = {
     "c_session_block": "What does one added block of endoscopy cost a year, staff and room?",
     "c_radiology_block": "What does one added block of radiology cost a year, staff and room?",
     "c_surveillance_block": "What does one added block of surveillance cost a year, staff and room?",
+    "c_cover_slot": "While the operator is away, what more does a bought-in one cost for each session?",
     "c_training": "What does training and set-up cost, once?",
 }
 ENGINEERING = {
