@@ -142,6 +142,11 @@ class StrategyResult:
         return self.costs[max(self.costs)]
 
     @property
+    def bleeds_per_first_bleed(self) -> float:
+        """All bleeds for each first one over the time horizon: what an NNT of first bleeds leaves out."""
+        return (self.first_bleeds + self.rebleeds) / self.first_bleeds if self.first_bleeds else float("nan")
+
+    @property
     def headline_cost(self) -> float:
         """Cost over the headline years."""
         return self.cost_at(self.headline_years)

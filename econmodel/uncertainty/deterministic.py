@@ -38,6 +38,7 @@ OUTCOMES = {
     "cost": "Net cost per patient, {time}",
     "bleeds": "Bleeds averted per 100 patients, {time}",
     "nnt": "NNT, first bleed, {time}",
+    "nnt_all": "Patients treated per bleed averted, every bleed, {time}",
     "qalys": "QALYs gained per patient, time horizon",
     "nmb": "Net monetary benefit per patient, time horizon",
 }
@@ -122,7 +123,7 @@ class Question:
     @property
     def good(self) -> str:
         """What the strategy does on the side of 0 that helps; an NNT does not cross 0."""
-        if self.outcome == "nnt":
+        if self.outcome in ("nnt", "nnt_all"):
             return ""
         years = duration(self.parameters.number("headline_years"))
         return f"saves over {years}" if self.outcome == "cost" else f"has {lower(self.label)} above 0"
@@ -274,6 +275,8 @@ def outcome_of(e: Evaluation, outcome: str, strategy: str, versus: str) -> Float
             return e.compare(strategy, versus, e.headline).bleeds_averted_per_100
         case "nnt":
             return patients_per_event(e.compare(strategy, versus, e.headline).arr_at_end)
+        case "nnt_all":
+            return patients_per_event(e.compare(strategy, versus, e.headline).bleeds_averted)
         case "qalys":
             return e.compare(strategy, versus).incremental_qalys
     return e.compare(strategy, versus).net_monetary_benefit

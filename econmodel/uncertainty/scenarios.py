@@ -17,9 +17,10 @@ from econmodel.parameters.overrides import apply_override
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import check
 from econmodel.records import record
-from econmodel.uncertainty.deterministic import OUTCOMES, Question, outcome_of
+from econmodel.uncertainty.deterministic import Question, outcome_of
 
 BASE = "base"
+SHOWN = ("cost", "bleeds", "nnt", "qalys", "nmb")
 
 
 @record
@@ -95,6 +96,6 @@ def _scenario_rows(
 
 
 def _row(key: str, title: str, rationale: str, e: Evaluation, asked: Question) -> ScenarioRow:
-    found = {o: float(outcome_of(e, o, asked.strategy, asked.versus)[0]) for o in OUTCOMES}
+    found = {o: float(outcome_of(e, o, asked.strategy, asked.versus)[0]) for o in SHOWN}
     nnt = found.pop("nnt")
     return ScenarioRow(key, title, rationale, nnt=None if np.isnan(nnt) else nnt, **found)

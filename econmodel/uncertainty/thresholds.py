@@ -86,7 +86,7 @@ def _sentence(question: Asked, p: Parameter, crossings: tuple[float, ...], resul
         return f"{who}: {name} has no effect on {lower(question.label)} under these settings."
     ends = f"{lower(question.label)}: {question.say(known[0])} at {low} {p.unit}, {question.say(known[-1])} at {high}"
     if not good:
-        what = "an NNT" if question.outcome == "nnt" else lower(question.label)
+        what = "an NNT" if question.outcome in ("nnt", "nnt_all") else lower(question.label)
         return f"{who}: {what} does not cross 0 as {name} moves ({ends})."
     if not crossings:
         state = "at every value" if question.helps(float(known[0])) else "at no value"

@@ -14,6 +14,7 @@ from econmodel.wording import lower, plain_number
 FloatArray = NDArray[np.float64]
 TWO_WAY_POINTS = 21
 ACROSS, UPWARDS = ("r_late_rebleed_gastric", "r_late_rebleed"), "p_first_bleed_year_1"
+SOURCES = ("r_late_rebleed_gastric", "r_late_rebleed_other")
 
 
 @record
@@ -84,3 +85,8 @@ def two_way(question: Asked, x: str, y: str, points: int = TWO_WAY_POINTS) -> Gr
     xs, ys = (points_in_range(p, points) for p in (a, b))
     results = question.held().answers([{x: float(i), y: float(j)} for j in ys for i in xs])
     return Grid(x, y, a.label, b.label, xs, ys, results.reshape(len(ys), len(xs)), (float(a.value or 0), float(b.value or 0)))
+
+
+def by_source(parameters: ParameterSet) -> list[tuple[str, str]]:
+    """Late rebleeding from the varix, and from another source; none where either does not act."""
+    return [] if any(map(parameters.idle, SOURCES)) else [SOURCES]

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from econmodel.economics.evaluate import evaluate
-from econmodel.economics.results import comparators, result_document, yearly_table
+from econmodel.economics.results import case_results, comparators, result_document, yearly_table
 from econmodel.parameters import load_case
 
 BLOCKS = ("schema", "case", "settings", "inputs", "strategies", "comparisons", "groups", "frontier")
@@ -193,3 +193,10 @@ def test_a_run_with_susceptibility_gives_its_classes():
     inputs = result_document(case, evaluate(case.parameters))["inputs"]
     assert len(inputs["susceptibility"]) == 2
     assert sum(inputs["susceptibility"]) == pytest.approx(2)
+
+
+def test_every_bleed_per_first_bleed():
+    """What an NNT of first bleeds leaves out: 2.41 bleeds for each first one untreated, 2.02 after coil and glue."""
+    found = case_results(load_case(), evaluate(load_case().parameters)).strategies
+    assert found["watch"].bleeds_per_first_bleed == pytest.approx(2.41, abs=0.02)
+    assert found["coil_and_glue"].bleeds_per_first_bleed == pytest.approx(2.02, abs=0.02)

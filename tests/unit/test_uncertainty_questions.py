@@ -14,7 +14,7 @@ from econmodel.parameters.loading import load_case
 from econmodel.uncertainty.deterministic import SETTINGS, Question, answer, answer_to, ask, one_way, outcome_of, varied
 from econmodel.uncertainty.scenarios import scenario_table
 from econmodel.uncertainty.thresholds import threshold, thresholds
-from econmodel.uncertainty.two_way import two_way
+from econmodel.uncertainty.two_way import SOURCES, two_way
 
 
 @pytest.fixture(scope="module")
@@ -128,3 +128,13 @@ def test_a_scenario_without_an_answer_says_why(tmp_path: Path) -> None:
     assert unanswered == {"high_recurrence", "low_attendance", "no_surveillance"}
     said = rows["low_attendance"].rationale
     assert said.startswith("No answer with this case's values: strategy glue: effect_basis = 'process' needs p_obliteration")
+
+
+def test_rebleeding_by_source_counts_every_bleed() -> None:
+    """Patients per bleed averted are 100 over bleeds averted per 100; the more the varix rebleeds, the fewer of them."""
+    question = ask(load_case().parameters, "coil_and_glue", "watch")
+    grid = two_way(replace(question, outcome="nnt_all"), *SOURCES, 3)
+    changes = [{SOURCES[0]: float(x), SOURCES[1]: float(grid.y_values[0])} for x in grid.x_values]
+    averted = answer_to(replace(question.held(), outcome="bleeds"), changes)
+    np.testing.assert_allclose(grid.values[0], 100 / averted)
+    assert (np.diff(grid.values, axis=1) < 0).all()

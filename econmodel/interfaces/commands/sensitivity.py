@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
 TOP_THRESHOLDS = 6
 OUTCOMES_NAMED = (
-    "cost, bleeds, nnt, qalys or nmb of the strategy; or of the programme's money: npv_cash, npv_with_capacity, peak_cash, payback or "
-    "net_contribution_year_3."
+    "cost, bleeds, nnt, nnt_all (every bleed), qalys or nmb of the strategy; or of the programme's money: npv_cash, "
+    "npv_with_capacity, peak_cash, payback or net_contribution_year_3."
 )
 
 
@@ -139,9 +139,10 @@ def analyse(question: Asked, wanted: Collection[str], *, pair: tuple[str, str] |
 def _maps(question: Asked) -> Sequence[tuple[str, str]]:
     """Pairs of inputs that are mapped where none is named."""
     from econmodel.programme.money_question import MoneyQuestion, money_pairs
-    from econmodel.uncertainty.two_way import default_pair
+    from econmodel.uncertainty.two_way import by_source, default_pair
 
-    return money_pairs(question.parameters) if isinstance(question, MoneyQuestion) else [default_pair(question.parameters)]
+    p = question.parameters
+    return [*(money_pairs(p) if isinstance(question, MoneyQuestion) else [default_pair(p)]), *by_source(p)]
 
 
 def analyse_case(case: Case, found: Sequence[tuple[Asked, dict[str, Any]]], wanted: Collection[str]) -> None:
