@@ -28,7 +28,7 @@ def test_every_scenario_answers_every_analysis(path: Path) -> None:
     found = vary_inputs(evaluate_case(case)[1], run_together(case))
     question = ask(case.parameters, *pairs_of(case.parameters)[0])
     assert found.psa.draws == 10
-    assert len(found.programme.downside) == 27
+    assert len(found.programme.downside) == 29
     rows = {row.key: row for row in scenario_table(question)}
     assert set(rows) == {"base", *(p.stem for p in SCENARIOS)}
     assert math.isfinite(rows["base"].cost)
