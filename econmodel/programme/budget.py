@@ -24,6 +24,7 @@ from econmodel.programme.money import finance
 from econmodel.programme.money.capital import CapitalSchedule, schedule_capital
 from econmodel.programme.money.contracts import ContractedIncome
 from econmodel.programme.money.fixed import fixed_cost
+from econmodel.programme.money.loans import schedule_loans
 from econmodel.programme.money.payers import UnitMoney, beyond_plans, unit_money
 from econmodel.programme.money.rows import (
     MONEY_ROWS,
@@ -62,6 +63,7 @@ class Memo(Generic[Number]):
     one_off: Number
     use_charge: Number
     capital_charge: Number
+    interest: Number
     reported_surplus: Number
     absorbed_full_cost: Number
     surveillance_contribution: Number
@@ -212,6 +214,14 @@ class Budget:
         line[:, 0] = np.minimum(line[:, 0], 0.0)
         return finance.peak_cash(line)
 
+    @property
+    def peak_after_financing(self) -> FloatArray | None:
+        """The same of cash after financing, R18 - R17f; None without any."""
+        months, years = (table[Row.FINANCING] for table in (self.months, self.years))
+        if not months.any() and not years.any():
+            return None
+        return finance.peak_cash((self.flows - np.concatenate([years[:, :1], months], axis=1)).cumsum(axis=1).clip(max=0.0))
+
     @cached_property
     def totals(self) -> Rows:
         """Each row summed over the years, shape (draw,); R19 is the last cumulative."""
@@ -318,12 +328,26 @@ def cash_flow(
     rows[Row.CAPITAL] = np.broadcast_to(capital.by_month[:, 1:] + hire, (n_draws, inputs.n_months))
     years[Row.CAPITAL] = _by_year(rows[Row.CAPITAL])
     years[Row.CAPITAL][:, 0] = capital.by_month[:, 0]
+    _add_financing(inputs, rows, years, capital)
     for table in (rows, years):
         table[Row.NET_CASH] = table[Row.OPERATING_CASH] - table[Row.TAX] - table[Row.WORKING_CAPITAL] - table[Row.CAPITAL]
         for row, worth in ((Row.BOOK_VALUE, capital.closing_book), (Row.DUTY, volume.duty)):
             table[row] = np.zeros_like(table[Row.NET_CASH])
             table[row][:, -1] = worth
     return _in_basis(inputs, rows, years, prices)
+
+
+def _add_financing(inputs: ProgrammeInputs, rows: Rows, years: Rows, capital: CapitalSchedule) -> None:
+    """Add R17f, which no other row holds."""
+    paid = schedule_loans(inputs.loans if is_change(inputs) else (), inputs.n_months).by_month
+    charge = _capital_charge(inputs, capital) if inputs.capital_charge == "paid" else 0.0
+    rows[Row.FINANCING] = np.zeros_like(rows[Row.CAPITAL]) + paid[1:] + charge
+    years[Row.FINANCING] = _by_year(rows[Row.FINANCING])
+    years[Row.FINANCING][:, 0] = paid[0]
+
+
+def _capital_charge(inputs: ProgrammeInputs, capital: CapitalSchedule) -> FloatArray:
+    return np.asarray(inputs.r_capital_charge[:, None] * capital.book_value / MONTHS)
 
 
 def _operating_rows(inputs: ProgrammeInputs, volume: VolumeRows, prices: PriceIndices) -> Rows:
@@ -374,9 +398,9 @@ def _memo(budget: Budget) -> Memo[FloatArray]:
     )
     prices = price_indices(inputs)
     paid = (fixed_cost(inputs, prices.monthly()).recurrent, capital.hire(budget.volume.uses))
-    by_month = (capital.depreciation, capital.use_charge, capital.book_value, *paid)
-    depreciation, use, book, recurrent, hire = (_by_year(a / level) for a in by_month)
-    charge = inputs.r_capital_charge[:, None] * book / MONTHS
+    interest = schedule_loans(inputs.loans if is_change(inputs) else (), inputs.n_months).interest[None, :]
+    by_month = (capital.depreciation, capital.use_charge, _capital_charge(inputs, capital), interest, *paid)
+    depreciation, use, charge, interest, recurrent, hire = (_by_year(a / level) for a in by_month)
     owning = depreciation + use + charge + hire
     return Memo(
         depreciation=depreciation + zero,
@@ -385,7 +409,8 @@ def _memo(budget: Budget) -> Memo[FloatArray]:
         one_off=years[Row.FIXED_COST] - recurrent,
         use_charge=use + zero,
         capital_charge=charge + zero,
-        reported_surplus=years[Row.OPERATING_CASH] - owning - years[Row.TAX],
+        interest=interest + zero,
+        reported_surplus=years[Row.OPERATING_CASH] - (owning - use) - interest - years[Row.TAX],
         absorbed_full_cost=_by_year(full * prices.monthly().mixed / level) + years[Row.STEP_COST] + years[Row.FIXED_COST] + owning,
         surveillance_contribution=years[Row.SURVEILLANCE_INCOME] - years[Row.SURVEILLANCE_COST],
         session_slots=_by_year(np.asarray(sum(budget.volume.slots.values()))) + zero,

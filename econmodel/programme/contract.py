@@ -19,7 +19,7 @@ from econmodel.parameters.catalogue import BLEED_ADMISSIONS, CATEGORY, COMPLICAT
 from econmodel.parameters.schema import StrategyRow
 from econmodel.programme.budget import Budget, nominal_finance_rate
 from econmodel.programme.calendar import year_names
-from econmodel.programme.cost_tables import EXISTING, PER_USE, CapitalItem, FixedRow
+from econmodel.programme.cost_tables import EXISTING, PER_USE, CapitalItem, FixedRow, Loan
 from econmodel.programme.input_tables import Contract, Payer, PayerTerm, Site
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import opening_ramp
@@ -205,6 +205,8 @@ class BudgetInputs:
     displaced: Margin
     refill: Margin
     capital: tuple[CapitalLine, ...]
+    loans: tuple[Loan, ...]
+    capital_charge_paid: bool
 
     def to_json(self) -> dict[str, Any]:
         """Give it for JSON."""
@@ -250,6 +252,8 @@ def budget_inputs(budget: Budget, profiles: MonthlyProfiles, strategies: Mapping
         displaced=Margin(_one(inputs.share_sessions_displacing), _one(inputs.c_displaced_contribution)),
         refill=Margin(_one(inputs.share_bed_refill), _one(inputs.c_refill_contribution)),
         capital=tuple(_capital(item, inputs) for item in inputs.capital),
+        loans=inputs.loans,
+        capital_charge_paid=inputs.capital_charge == "paid",
     )
 
 

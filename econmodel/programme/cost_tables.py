@@ -70,6 +70,17 @@ class FixedRow:
     recurrent: bool = True
 
 
+@record
+class Loan:
+    """An ``amount`` borrowed at the end of ``month`` (0: the start), at a nominal yearly ``rate``, repaid over ``term_months``."""
+
+    name: str
+    amount: float
+    month: int
+    rate: float
+    term_months: int
+
+
 NEEDED = {
     EXISTING: ("item", "cost", "month", "share", "life_years", "salvage"),
     PURCHASE: ("item", "cost", "month", "share", "life_years", "salvage"),
@@ -126,6 +137,28 @@ def read_fixed(name: str, rows: Rows) -> tuple[FixedRow, ...]:
             raise ParameterError(what, fix="leave until out for a cost that goes on, or is paid once")
     check_repeats(name, [row.name for row in found], "cost")
     return tuple(found)
+
+
+def read_loans(name: str, rows: Rows) -> tuple[Loan, ...]:
+    """Read the loans; one without a term is refused."""
+    loans = []
+    for row in rows:
+        check_fields(name, row, Loan.__dataclass_fields__)
+        month, term = (whole_number(name, row, key) for key in ("month", "term_months"))
+        loans.append(Loan(str(row["name"]), checked_number(name, row, "amount"), month, checked_number(name, row, "rate"), term))
+        if not term:
+            what = f"{name}, {row['name']!r}: term_months = 0 must be > 0"
+            raise ParameterError(what, fix="give the months over which it is repaid")
+    check_repeats(name, [loan.name for loan in loans], "loan")
+    return tuple(loans)
+
+
+def check_loans(loans: tuple[Loan, ...], n_months: int) -> None:
+    """Refuse a loan drawn outside the budget."""
+    for loan in loans:
+        if loan.month > n_months:
+            what = f"loans, {loan.name!r}: month {loan.month} lies outside the budget of {n_months} months"
+            raise ParameterError(what, fix="give a month of the budget, or take the loan out")
 
 
 def check_needs(rows: tuple[FixedRow, ...], n_months: int) -> None:

@@ -16,7 +16,17 @@ from numpy.typing import NDArray
 from econmodel.errors import EconModelError, ParameterError, join_faults
 from econmodel.parameters.schema import CURRENCIES, WHOLE
 from econmodel.programme import input_tables
-from econmodel.programme.cost_tables import CapitalItem, FixedRow, check_bases, check_needs, read_capital, read_fixed
+from econmodel.programme.cost_tables import (
+    CapitalItem,
+    FixedRow,
+    Loan,
+    check_bases,
+    check_loans,
+    check_needs,
+    read_capital,
+    read_fixed,
+    read_loans,
+)
 from econmodel.programme.input_tables import Contract, Payer, PayerTerm, Site
 from econmodel.records import record
 
@@ -31,6 +41,7 @@ CHOICES: dict[str, tuple[str, ...]] = {
     "escalator_basis": ("nominal", "real"),
     "capital_basis": ("existing", "purchase", "lease"),
     "at_end": ("going_concern", "closure"),
+    "capital_charge": ("memo", "paid"),
 }
 TABLES: dict[str, Callable[[str, Any], Any]] = {
     "current_mix": input_tables.read_mix,
@@ -42,6 +53,7 @@ TABLES: dict[str, Callable[[str, Any], Any]] = {
     "ramp": input_tables.read_ramp,
     "capital": read_capital,
     "fixed_costs": read_fixed,
+    "loans": read_loans,
 }
 TEXTS = ("price_list", "price_year")
 SET_BY_ANALYSES = ("adds_sessions", "margin_everywhere", "covered")
@@ -68,6 +80,7 @@ class ProgrammeInputs:
     escalator_basis: str
     capital_basis: str
     at_end: str
+    capital_charge: str
     n_budget_years: int
     first_year: int
     first_month: int
@@ -148,6 +161,7 @@ class ProgrammeInputs:
     ramp: tuple[float, ...]
     capital: tuple[CapitalItem, ...]
     fixed_costs: tuple[FixedRow, ...]
+    loans: tuple[Loan, ...]
     adds_sessions: bool = True
     margin_everywhere: float | None = None
     covered: bool = False
@@ -347,6 +361,7 @@ def _joint_faults(read: dict[str, Any]) -> list[EconModelError]:
         input_tables.check_contracts(read["contracts"], read["payer_terms"], read["n_budget_years"])
         check_bases(read["capital"], read["capital_basis"])
         check_needs(read["fixed_costs"], 12 * read["n_budget_years"])
+        check_loans(read["loans"], 12 * read["n_budget_years"])
     except EconModelError as fault:
         faults.append(fault)
     faults.extend(_physician_faults(read))

@@ -192,7 +192,7 @@ def option_inputs(parameters: ParameterSet, inputs: ProgrammeInputs, mix: Mappin
     found = inputs.changed(proposed_mix=dict(mix))
     if by_session(mix) > by_session(inputs.current_mix):
         return found
-    return found.changed(adds_sessions=False, n_start_delay_months=0, ramp=(1.0,), capital=())
+    return found.changed(adds_sessions=False, n_start_delay_months=0, ramp=(1.0,), capital=(), loans=())
 
 
 def appraise_options(

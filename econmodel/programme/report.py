@@ -200,6 +200,12 @@ class ProgrammeResult:
         by_month = [{"month": m + 1, **_column(months, m)} for m in range(self.budget.inputs.n_months)]
         return {"schema": SCHEMA, "inputs": inputs, **self.to_json(), "months": by_month}
 
+    @property
+    def peak_cash_after_financing(self) -> float | None:
+        """Lowest cumulative cash once loans and a capital charge paid are taken off; None without any."""
+        found = self.budget.peak_after_financing
+        return None if found is None else float(found.mean())
+
     def to_json(self) -> dict[str, Any]:
         """Give the result for JSON."""
         return {
@@ -214,6 +220,7 @@ class ProgrammeResult:
             "savings": self.savings.to_json(),
             "run_off": {"months": self.run_off.months} | self.run_off.rows,
             "at_end": asdict(self.ending),
+            "peak_cash_after_financing": self.peak_cash_after_financing,
             "views": {name: view.to_json() for name, view in self.views.items()},
             "downside": [row.to_json() for row in self.downside],
             "break_even": self.break_even.to_json(),

@@ -12,7 +12,7 @@ from typing import Any
 Row = list[float]
 Rows = dict[str, Row]
 Inputs = dict[str, Any]
-MONEY = [f"R{n}" for n in range(4, 19)] + ["R13c", "R4s", "R5s", "R4h", "R6h", "R11t", "R17r", "R17d", "RC"]
+MONEY = [f"R{n}" for n in range(4, 19)] + ["R13c", "R4s", "R5s", "R4h", "R6h", "R11t", "R17r", "R17d", "R17f", "RC"]
 
 
 def mixed(inputs: Inputs, mix: dict[str, float], activity: str) -> Row:
@@ -298,6 +298,18 @@ def hire(inputs: Inputs, change: dict[str, Row], builds: bool) -> Row:
     return paid
 
 
+def financing(inputs: Inputs, builds: bool) -> Row:
+    """Repayments less what is drawn by month, of loans drawn after the start; a capital charge paid is not reckoned here."""
+    paid = [0.0] * 12 * inputs["years"]
+    for loan in inputs["loans"] if builds else []:
+        rate, term = (1.0 + loan["rate"]) ** (1.0 / 12.0) - 1.0, loan["term_months"]
+        level = loan["amount"] / sum((1.0 + rate) ** -k for k in range(1, term + 1))
+        paid[loan["month"] - 1] -= loan["amount"]
+        for month in range(loan["month"] + 1, min(loan["month"] + term, len(paid)) + 1):
+            paid[month - 1] += level
+    return paid
+
+
 def add_tax_and_debts(inputs: Inputs, rows: Rows, worn: Row) -> None:
     """R15 in the last month of each year, losses carried forward; R16, the change in what payers owe."""
     finance, losses, owed_before = inputs["finance"], 0.0, 0.0
@@ -342,6 +354,7 @@ def recompute(inputs: Inputs, mix: dict[str, float]) -> tuple[Rows, float, dict[
     rows["R14"] = [a - b - c for a, b, c in zip(rows["R11"], rows["R12"], rows["R13"], strict=True)]
     cash, worn, book = equipment(inputs, builds)
     hired = hire(inputs, within, builds)
+    rows["R17f"] = financing(inputs, builds)
     rows["R17"] = [a + b for a, b in zip(cash[1:], hired, strict=True)]
     add_tax_and_debts(inputs, rows, [a + b for a, b in zip(worn, hired, strict=True)])
     rows["R17r"][-1], rows["R17d"][-1] = book, duty(inputs, after)

@@ -130,6 +130,7 @@ def test_hire_and_own_fixed_costs_are_recomputed() -> None:
             {"item": "Processor", "basis": "lease", "monthly": 900.0, "term_months": 18, "month": 4},
             {"item": "Scope", "basis": "per_use", "amount": 60.0, "escalated": True},
         ),
+        "loans": ({"name": "Bank", "amount": 20_000.0, "month": 2, "rate": 0.06, "term_months": 24},),
         "fixed_costs": (
             {"name": "Nurse", "amount": 9000.0, "until": 24, "needs": "coil_and_glue", "wte": 0.2, "band": "6"},
             {"name": "Audit", "amount": 700.0, "every": "once", "month": 13, "index": "none", "needs": "always"},
@@ -140,4 +141,4 @@ def test_hire_and_own_fixed_costs_are_recomputed() -> None:
     found = json.loads(json.dumps(evaluate_programme(parameters).contract(), allow_nan=False))
     assert list(row_differences(found, found["inputs"])) == []
     assert [said for key, option in found["options"].items() for said in option_differences(key, option, found["inputs"])] == []
-    assert any(year["R13c"] for year in found["years"])
+    assert all(any(year[row] for year in found["years"]) for row in ("R13c", "R17f"))

@@ -26,12 +26,12 @@ from econmodel.reporting.form.questions import AFTER_A_YEAR, COURSE, SHEETS, TAB
 from econmodel.workflow import first_asked
 
 OF_THE_LIST = {"currency", "price_list", "price_year"}
-# Payer terms and fixed costs of a site's own are rows of its file; the rest are what-ifs.
+# Payer terms, fixed costs of a site's own and loans are rows of its file; the rest are what-ifs.
 STRESSES = {"ratio_volume", "ratio_payment", "ratio_cost"}
 NOT_ASKED = (
     OF_THE_LIST
     | STRESSES
-    | {"payer_terms", "fixed_costs", "n_absence_start_month", "n_absence_months", "n_stop_month", "share_harms_paid"}
+    | {"payer_terms", "fixed_costs", "loans", "n_absence_start_month", "n_absence_months", "n_stop_month", "share_harms_paid"}
 )
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy_financial
 import pytest
 from test_programme_worked_example import CATEGORIES, inputs, prices, profiles
 
 from econmodel.programme.budget import Budget, run_budget
-from econmodel.programme.cost_tables import CapitalItem, FixedRow
+from econmodel.programme.cost_tables import CapitalItem, FixedRow, Loan
 from econmodel.programme.downside import downsides
 
 RISES = {"r_escalator_devices": 0.1, "r_escalator_pay": 0.02}
@@ -88,3 +89,29 @@ def test_tax_on_what_is_bought_and_on_its_service() -> None:
     np.testing.assert_allclose(found.memo.depreciation[0], [0, 750, 750, 750])
     np.testing.assert_allclose(found.years["R13"][0], [0, 1840, 1240, 1240])
     np.testing.assert_allclose(found.memo.one_off[0], [0, 600, 0, 0])
+
+
+def test_a_loan_moves_the_peak_and_nothing_else() -> None:
+    """2,400 at the start over 24 months at 6%: level payments of numpy-financial; the same present value, payback and tax."""
+    plain, lent = run(), run(loans=(Loan("Bank", 2400.0, 0, 0.06, 24),))
+    rate = 1.06 ** (1 / 12) - 1
+    level = -numpy_financial.pmt(rate, 24, 2400.0)
+    np.testing.assert_allclose(lent.years["R17f"][0], [-2400, 12 * level, 12 * level, 0])
+    interest = -numpy_financial.ipmt(rate, np.arange(1, 25), 24, 2400.0)
+    np.testing.assert_allclose(lent.memo.interest[0, 1:], [interest[:12].sum(), interest[12:].sum(), 0])
+    np.testing.assert_allclose(plain.memo.reported_surplus - lent.memo.reported_surplus, lent.memo.interest)
+    for row in set(plain.years) - {"R17f"}:
+        np.testing.assert_array_equal(plain.years[row], lent.years[row], err_msg=row)
+    assert lent.npv_cash == plain.npv_cash
+    assert plain.peak_after_financing is None
+    by_hand = (lent.flows[0] - np.array([-2400.0, *[level] * 24, *[0.0] * 12])).cumsum().min()
+    assert lent.peak_after_financing == pytest.approx(by_hand)
+    assert lent.peak_after_financing > lent.peak_cash
+
+
+def test_a_capital_charge_is_financing_where_it_is_paid() -> None:
+    """3% of 2,700, 2,100 and 1,500 of mean book value; beside cash or paid, no measure of the programme moves."""
+    memo, paid = run(), run(capital_charge="paid")
+    np.testing.assert_allclose(paid.years["R17f"][0], [0, 81, 63, 45])
+    assert not memo.years["R17f"].any()
+    assert paid.npv_cash == memo.npv_cash

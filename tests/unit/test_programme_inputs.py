@@ -55,6 +55,7 @@ CONTRACT = {"payer": "A", "scope": ["bleeds"], "plan": 1e6, "variable": 0.5}
 SITE = {"name": "North", "patients": 2, "bleeds_at_home": 0.5, "current_care_at_home": 1.0, "transfer_payment": 100}
 ITEM = {"item": "Scope", "cost": 80_000, "month": 0, "share": 0.05, "life_years": 6, "salvage": 0}
 FIXED = {"name": "Nurse", "amount": 40_000, "every": "year"}
+LOAN = {"name": "Bank", "amount": 40_000, "month": 0, "rate": 0.05, "term_months": 48}
 BROKEN: list[tuple[dict[str, Any], str]] = [
     ({"n_endoscoped": -1.0}, "n_endoscoped = -1: the volume is negative"),
     ({"n_backlog": -2.0}, "n_backlog = -2: the volume is negative"),
@@ -106,6 +107,8 @@ BROKEN: list[tuple[dict[str, Any], str]] = [
     ({"capital": [{"item": "Scope", "basis": "lease", "monthly": 900}]}, "lacks the field 'term_months'"),
     ({"capital": [{"item": "Scope", "basis": "rent", "monthly": 900}]}, "basis = 'rent' must be one of existing, purchase, lease"),
     ({"capital": [ITEM], "capital_basis": "lease"}, "the row has no monthly and term_months"),
+    ({"loans": [LOAN | {"month": 61}]}, "month 61 lies outside the budget of 60 months"),
+    ({"loans": [LOAN | {"term_months": 0}]}, "term_months = 0 must be > 0"),
     ({"fixed_costs": [FIXED | {"month": 24, "until": 12}]}, "until is not before month"),
     ({"fixed_costs": [FIXED | {"until": 61}]}, "month 61 lies outside the budget of 60 months"),
     ({"fixed_costs": [FIXED, FIXED]}, "cost 'Nurse' stands twice"),

@@ -63,6 +63,7 @@ class Row(StrEnum):
     WORKING_CAPITAL = "R16", "Increase in working capital", "cost"
     CAPITAL = "R17", "Capital and hire less salvage", "cost"
     NET_CASH = "R18", "Net cash"
+    FINANCING = "R17f", "Repayments and capital charge paid less loans drawn", "cost"
     BOOK_VALUE = "R17r", "Book value of equipment at the end"
     DUTY = "R17d", "Duty of follow-up after closure", "cost"
     CUMULATIVE_CASH = "R19", "Cumulative net cash"

@@ -170,6 +170,7 @@ FINANCE = {
     "n_settlement_days": "How many days pass from service to payment?",
     "share_tax": "What tax rate on a surplus applies to you (0 if none)?",
     "r_capital_charge": "What capital charge a year is made on book value?",
+    "capital_charge": "Is the capital charge paid, or shown beside cash only?",
     "share_contingency": "What contingency is added to one-off and fixed cost (0 if none)?",
     "c_exit": "What would it cost to stop the programme, once?",
 }

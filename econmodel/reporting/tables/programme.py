@@ -63,12 +63,14 @@ def finance_table(results: Results, programme: ProgrammeResult) -> Table:
         for row in Row
         if row not in LEFT_OUT and any(year.rows[row] for year in years)
     ]
+    peak = programme.peak_cash_after_financing
+    after = "" if peak is None else f" After financing (R18 less R17f) peak cash is {f.money(peak, currency)}."
     return table(
         f"Change against today's mix by year ({basis.cash} {currency})",
         (("Row", 2.6), *((names[year.year], 1.0, True) for year in years), ("Total", 1.0, True)),
         rows,
         note=f"Equipment: {basis.capital}. NPV discounts each month's net cash at {f.percent(basis.finance_rate, 1)}. "
-        f"{basis.carried} Rows that are zero throughout are left out.",
+        f"{basis.carried}{after} Rows that are zero throughout are left out.",
     )
 
 
@@ -102,6 +104,7 @@ def memo_table(results: Results, programme: ProgrammeResult) -> Table:
         "Lease and payment per use (cash)": [year.memo.hire for year in years],
         "Charge for use of existing equipment": [year.memo.use_charge for year in years],
         "Capital charge on book value": [year.memo.capital_charge for year in years],
+        "Interest on loans": [year.memo.interest for year in years],
         "Reported surplus": [year.memo.reported_surplus for year in years],
         "Absorbed full cost of prophylaxis": [year.memo.absorbed_full_cost for year in years],
     }
