@@ -43,7 +43,7 @@ def test_sentences(run):
         (["--treated", "7/5"], "--treated"),
         (["--treated", "-1/10"], "--treated"),
         (["--untreated", "0/0"], "--untreated"),
-        (["--treated", "6/80", "--treated-risk", "0.2"], "--treated-risk"),
+        (["--treated-risk", "n/a", "--nnt", "3"], "--treated-risk"),
         ([], "nothing is stated"),
     ],
 )

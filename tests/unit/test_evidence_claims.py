@@ -5,7 +5,7 @@ import json
 import pytest
 
 from econmodel.errors import ParameterError
-from econmodel.evidence.claims import Claim, check_claim, time_to_risk
+from econmodel.evidence.claims import Claim, check_claim, read_pasted, time_to_risk
 from econmodel.evidence.printed import Counts
 
 KEYS = [
@@ -229,8 +229,8 @@ def test_certain_and_absent_events():
         ({"treated": "7/5"}, "exceed"),
         ({"treated": "-1/10"}, "below 0"),
         ({"untreated": "0/0"}, "patient"),
-        ({"treated": "6/80", "treated_risk": "0.2"}, "contradicts the counts 6/80"),
-        ({"untreated": "16/40", "untreated_risk": "41%"}, "contradicts the counts 16/40"),
+        ({"relative_risk": "0.45 (0.50-0.96)"}, "0.45 lies outside its own interval"),
+        ({"nnt": "10 (95% CI 12 to 20)"}, "10 lies outside its own interval"),
         ({"nnt": "0.5"}, "between -1 and 1"),
         ({"nnt": 0}, "between -1 and 1"),
         ({"nnt": "x"}, "must be a number"),
@@ -271,3 +271,25 @@ def test_times_are_said_as_people_say_them(years: float, said: str) -> None:
     assert f"at the stated {said} it gives" in text
     assert "2.16667" not in text
     assert "1 years" not in text
+
+
+@pytest.mark.parametrize(("arm", "counts", "risk"), [("treated", "6/80", "20%"), ("untreated", "16/40", "41%")])
+def test_counts_beside_a_risk_they_do_not_print_as_are_a_contradiction(arm, counts, risk):
+    """Both stand in the verdict, the printed risk is set aside as the weaker; one that the counts do print as is none."""
+    check = check_claim(Claim(**{arm: counts, f"{arm}_risk": risk}))
+    assert check.verdict.text.startswith(f"Contradiction: {arm} {counts} cannot stand beside {arm} {risk}")
+    assert not check_claim(Claim(treated="6/80", treated_risk="7.5%")).solution.contradictions
+
+
+def test_an_interval_keeps_its_scale_whatever_its_level_is_printed_as():
+    """The % sign of "95% CI" is not that of a hazard ratio: its interval is the same with and without it."""
+    said = [check_claim(Claim(untreated_risk="30%", hazard_ratio=f"0.45 ({level}0.21-0.96)")).cautions for level in ("", "95% CI ")]
+    assert said[0] == said[1]
+    assert any("NNTB 4.39 to 99.4" in caution for caution in said[0])
+
+
+@pytest.mark.parametrize(("risks", "order"), [("30% vs 15%", "turned"), ("15% vs 30%", "as read, borne out")])
+def test_a_hazard_ratio_tells_which_arm_is_treated(risks, order):
+    """It is only set beside two risks, yet below 1 it says which arm bleeds less; without it nothing decides."""
+    assert check_claim(read_pasted(f"HR 0.45 (95% CI 0.21-0.96), {risks}").claim).order == order
+    assert check_claim(read_pasted(risks).claim).order == "as read"

@@ -165,10 +165,18 @@ def _in_order(claim: Claim) -> tuple[Stated, Solution, str, str]:
         return stated, solve(stated), "as labelled", ""
     other = read_claim(claim.swapped())
     as_read, turned = agrees(stated), agrees(other)
+    if as_read and turned:  # what a ratio that is only set beside the risks says, decides
+        as_read, turned = (not _against(solve(each)) for each in (stated, other))
     if as_read or not turned:
         return stated, solve(stated), "as read" if as_read == turned else "as read, borne out", ""
     first = "untreated" if claim.arms == "v" else "treated"
     return other, solve(other), "turned", f"The first arm is taken as {first}: only so do the other figures agree."
+
+
+def _against(solution: Solution) -> bool:
+    """Whether a ratio beside the risks says that the other arm bleeds more."""
+    relative = solution.relative_risk
+    return relative is not None and any(f.high < 1 < relative.low or f.low > 1 > relative.high for f in solution.compared)
 
 
 def time_to_risk(curve: RiskCurve, risk: float, limit: float) -> float | None:

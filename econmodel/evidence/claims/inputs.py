@@ -15,6 +15,7 @@ from econmodel.errors import ParameterError
 from econmodel.evidence.claims.figures import Figure, Interval, Rounding, Sizes
 from econmodel.evidence.printed import Counts, Span, combine, parse_counts, parse_number, parse_risk
 from econmodel.evidence.rates import check_years
+from econmodel.numbers import read_digits
 from econmodel.records import record
 
 CountsLike = str | tuple[int, int] | Counts
@@ -197,12 +198,9 @@ def read_claim(claim: Claim) -> Stated:
 
 
 def _arm(counts: CountsLike | None, risk: NumberLike | None, arm: str) -> tuple[Counts | None, Span | None]:
-    """Read an arm's counts and printed risk, and refuse a risk the counts would not print as."""
+    """Read an arm's counts and printed risk."""
     read = None if counts is None else parse_counts(counts, f"--{arm}")
     printed = None if risk is None else parse_risk(risk, f"{arm} risk", f"--{arm}-risk")
-    if read and printed and not printed.overlaps(Span.exact(read.risk)):
-        what = f"{arm} risk {100 * printed.value:.4g}% contradicts the counts {read}, which are {100 * read.risk:.4g}%"
-        raise ParameterError(what, where=f"--{arm} and --{arm}-risk", fix="give the counts alone, or correct one")
     return read, printed
 
 
@@ -243,7 +241,7 @@ def _with_interval(given: NumberLike, where: str) -> tuple[str, Interval | None]
     match = ENDS.fullmatch(text)
     if match is None:
         return text, None
-    scale = 100 if "%" in text else 1
+    scale = 100 if "%" in match["value"] + text[match.start("low") :] else 1
     ends = [parse_number(match[end], "interval", where) for end in ("low", "high")]
     low, high = (span.value / scale for span in ends)
     if match["harm"]:
@@ -252,6 +250,10 @@ def _with_interval(given: NumberLike, where: str) -> tuple[str, Interval | None]
         what = f"interval {match['low']} to {match['high']}: runs backwards"
         raise ParameterError(what, where=where, fix="write the lower end first")
     unit = max(span.high - span.low for span in ends) / scale
+    value = float(read_digits(match["value"], "point", where)[0]) / scale
+    if not match["harm"] and low <= high and not low - unit <= (abs(value) if where == "--nnt" else value) <= high + unit:
+        what = f"{match['value'].strip()} lies outside its own interval, {match['low']} to {match['high']}"
+        raise ParameterError(what, where=where, fix="check both against the paper, or leave the interval out")
     return match["value"].strip(), Interval(
         low, high, unit, float(match["level"] or 95) / 100, text[match.end("value") :].strip(" ()[]")
     )

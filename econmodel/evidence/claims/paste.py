@@ -113,7 +113,7 @@ class _Reader:
     def put(self, name: str, value: Any) -> None:
         if self.found.get(name, value) != value:
             what = f"{name.replace('_', ' ')} is stated twice: {self.found[name]} and {value}"
-            raise ParameterError(what, where="--paste", fix="paste one comparison at a time")
+            raise ParameterError(what, where="--paste", fix="give it once, one comparison at a time")
         self.found[name] = value
 
     def take(self, pattern: str, use: Callable[[re.Match[str]], bool | None]) -> None:

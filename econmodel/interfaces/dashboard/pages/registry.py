@@ -25,6 +25,7 @@ from econmodel.parameters.catalogue import KEPT_COMPLICATIONS, LABELS
 from econmodel.parameters.schema import WATCH
 from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.content import table
+from econmodel.workbooks import SMALLER
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -63,7 +64,8 @@ def show(found: Answer) -> None:
         return
     if st.session_state.get("registry_file") is None:
         st.button("Forget the registry that is loaded", on_click=_forget)
-    options = Options(date_order=ORDERS[order], mapping=mapping, words=words, strategies=_strategies(found))  # type: ignore[arg-type]
+    told = {"date_order": ORDERS[order], "mapping": mapping, "words": words}
+    options = Options(**told, strategies=_strategies(found), largest=SMALLER)  # type: ignore[arg-type]
     result = _analyse(chosen, options, recipe.content if recipe else b"")
     if result is not None:
         show_results(result, summarise(result))
