@@ -121,7 +121,7 @@ def _sentence(found: Appraisal, chance: float | None) -> str:
     both = f"{bleeds} and {deaths.split(' ', 1)[1] if same else deaths}"
     return (
         f"In cash this {does} {over}, {both}{each}; the procedure causes {number(row.procedure_deaths, 1)} deaths, "
-        f"{number(row.embolisms, 1)} embolisms and {number(row.harms['ulcer_bleed'], 1)} bleeds of glue or ulcer."
+        f"{number(row.embolisms, 1)} embolisms and {number(row.harms['ulcer_bleed'], 1)} bleeds."
     )
 
 

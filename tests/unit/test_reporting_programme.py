@@ -264,6 +264,7 @@ def test_sections_in_the_order_of_a_board_paper(case: Case, results: Results, pr
     assert headings == [
         "The decision",
         "Cash, contribution, downside and bleeds",
+        "What would reverse it, and what to find out first",
         "Evidence and harms",
         "Finance",
         "Owners, stop rule and signatures",

@@ -46,6 +46,7 @@ SHORT_LABELS = {
     "dense_usual_follow_up": "Untreated seen as often",
     "do_minimum": "Usual care is today's",
     "new_capital": "Equipment bought new",
+    "lease": "Equipment leased",
     "payment_national": "Inpatient pay, national",
     "payment_teaching": "Inpatient pay, teaching",
     "six_coils": "Six coils a session",

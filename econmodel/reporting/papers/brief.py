@@ -54,9 +54,14 @@ def brief_paper(
         sections = [_answer(case, results, within_route), _results(results), _harms(case, with_positions=with_inputs)]
         sections += [Section("Before this is used", (cautions, *turns)), _inputs(case, with_inputs=with_inputs)]
     else:
-        decision, charts, *rest = programme_content.sections(case, results, programme, psa, within_route)
-        first = tuple(Paragraph(text, lead, tone="note") for lead, text in fetch_items(fetch)) if fetch else ()
-        turning = [Section("What would reverse it, and what to find out first", (*turns, *first))] if turns or first else []
+        decision, charts, *rest = programme_content.sections(case, results, programme, psa)
+        notes = [
+            *turns,
+            *(Paragraph(text, lead, tone="note") for lead, text in (fetch_items(fetch) if fetch else ())),
+            *phrases.within_route(within_route),
+            *(Paragraph(text, tone="note") for text in phrases.lifetime_sentences(results, results.lead)),
+        ]
+        turning = [Section("What would reverse it, and what to find out first", tuple(notes))] if notes else []
         sections = [decision, charts, *turning, *rest, *([_harms(case, with_positions=True)] if with_inputs else [])]
         rests = _inputs(case, with_inputs=with_inputs, named=False)
         sections += [

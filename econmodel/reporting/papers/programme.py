@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from econmodel.economics.results import Results
     from econmodel.parameters.loading import Case
     from econmodel.uncertainty.risk import Risk
-    from econmodel.uncertainty.within_route import WithinRoute
 
 UNDER = {"per_episode": "if every payment were per episode", "block": "under a block budget"}
 OFF_FRONTIER = {"dominated": "dearer and less effective than another", "extendedly_dominated": "poorer value than a mix of two others"}
@@ -45,13 +44,11 @@ MOST_RISKS = 3
 LEAST = 0.05
 
 
-def sections(
-    case: Case, results: Results, programme: ProgrammeResult, risk: Risk | None, within_route: WithinRoute | None
-) -> list[Section]:
+def sections(case: Case, results: Results, programme: ProgrammeResult, risk: Risk | None) -> list[Section]:
     """Build the sections of the brief that need the programme."""
     overlooked = Paragraph(" ".join(programme.not_overlooked), lead="Not to be overlooked: ")
     return [
-        _decision(case, results, programme, risk, within_route),
+        _decision(case, results, programme, risk),
         _charts(results, programme),
         Section("Evidence and harms", (harms(programme), evidence(case, programme), _position())),
         Section(
@@ -92,9 +89,7 @@ def mix_text(mix: Mapping[str, float], names: Mapping[str, str]) -> str:
     return ", ".join(f"{f.percent(share)} {phrases.lower(names.get(key, key))}" for key, share in mix.items() if share)
 
 
-def _decision(
-    case: Case, results: Results, programme: ProgrammeResult, risk: Risk | None, within_route: WithinRoute | None
-) -> Section:
+def _decision(case: Case, results: Results, programme: ProgrammeResult, risk: Risk | None) -> Section:
     basis, names = programme.basis, results.labels
     kept = [key for key in names if basis.proposed_mix.get(key)]
     sentence, asked = answer(programme)
@@ -110,8 +105,6 @@ def _decision(
             ),
             *((Paragraph(why, lead="Why this option: "),) if why else ()),
             *options_table(programme, short=True),
-            *phrases.within_route(within_route),
-            *(Paragraph(said, tone="note") for said in phrases.lifetime_sentences(results, results.lead)),
             *_other_readings(results, programme),
             *_margin(results, programme),
             Paragraph(said("standing_short"), tone="note"),

@@ -226,9 +226,9 @@ def capacity_table(programme: ProgrammeResult, most: int = 99) -> Table:
     kept, _ = _few([year.year for year in programme.capacity], most, names)
     years = [year for year in programme.capacity if year.year in kept]
     used = [key for key in PLACES if any(year.slots[key].taken or year.slots[key].blocks for year in programme.capacity)]
-    slots = [(f"{PLACES[key].label}: slots needed, of those there", *(_slots(year.slots[key]) for year in years)) for key in used]
+    slots = [(f"{PLACES[key].label} slots, of those there", *(_slots(year.slots[key]) for year in years)) for key in used]
     lines = (
-        ("Surveillance examinations", [year.surveillance_examinations for year in years], 0),
+        *((("Surveillance examinations", [year.surveillance_examinations for year in years], 0),) if most > MOST_YEARS else ()),
         ("Staff blocks to add", [year.step_fixed_blocks for year in years], 0),
         ("Bed-days released", [year.bed_days_released for year in years], 1),
         ("Beds released", [year.beds_released for year in years], 2),
@@ -243,7 +243,7 @@ def capacity_table(programme: ProgrammeResult, most: int = 99) -> Table:
 
 
 def _slots(slots: SlotsYear) -> str:
-    return f"{f.number(slots.taken)} of {f.number(slots.available)}"
+    return f"{f.number(slots.taken)}/{f.number(slots.available)}"
 
 
 def places_table(programme: ProgrammeResult) -> tuple[Table, ...]:
