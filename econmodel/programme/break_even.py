@@ -6,6 +6,7 @@ sessions and block size stay, so steps are included. Volumes are a mean over the
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import asdict
 from typing import Any
 
@@ -20,6 +21,8 @@ from econmodel.records import record
 FloatArray = NDArray[np.float64]
 LARGEST_MULTIPLE = 20.0
 GRID = 201
+MOST, STEPS, PARTS, ROUNDS = 3.0, 1200, 65, 4
+Intervals = tuple[tuple[float, float | None], ...]
 
 
 @record
@@ -44,6 +47,11 @@ class BreakEven:
         Largest volume searched.
     capacity
         Starts a year that the session slots allow; None without limit.
+    steady_state
+        Starts of year 1 before growth and without the backlog, as far as the slots allow at full ramp.
+    intervals_cash, intervals_capacity
+        Volumes m x ``steady_state``, 0 < m <= 3, at which the net present value in cash, or with staff time counted as money, is 0
+        or more: cut where a step in cost brings it below; the last has no end where it holds at three times the volume.
     """
 
     expected: float
@@ -53,6 +61,16 @@ class BreakEven:
     contribution_per_start: float | None
     largest: float
     capacity: float | None
+    steady_state: float
+    intervals_cash: Intervals
+    intervals_capacity: Intervals
+
+    @property
+    def volumes(self) -> str:
+        """Say at which volumes it pays in cash."""
+        said = [f"{low:.1f} and more" if high is None else f"{low:.1f} to {high:.1f}" for low, high in self.intervals_cash]
+        where = f"at {', '.join(said)} starts a year" if said else f"at no volume up to {MOST * self.steady_state:.0f} starts a year"
+        return f"pays in cash {where}; {self.steady_state:.1f} are expected in a steady year"
 
     @property
     def text(self) -> str:
@@ -93,7 +111,7 @@ def break_even(budget: Budget) -> BreakEven:
     stays = None if last_bad == len(good) - 1 else last_bad + 1
     found = {k: None if k is None or expected == 0 else expected * _refine(budget, multiples, k) for k in {first, stays}}
     per_start = _contribution_per_start(budget)
-    slots = float(budget.intake.capacity.mean()) * 12.0
+    slots, steady = float(budget.intake.capacity.mean()) * 12.0, steady_state(budget)
     return BreakEven(
         expected,
         found[first],
@@ -102,7 +120,44 @@ def break_even(budget: Budget) -> BreakEven:
         per_start,
         expected * LARGEST_MULTIPLE,
         slots if np.isfinite(slots) else None,
+        steady,
+        *(paying_volumes(budget, steady, capacity=valued) for valued in (False, True)),
     )
+
+
+def steady_state(budget: Budget) -> float:
+    """Starts of year 1 before growth and without the backlog, no more than the slots allow at full ramp."""
+    return float(np.minimum(budget.inputs.eligible_per_year, 12.0 * budget.intake.capacity.max(axis=1)).mean())
+
+
+def paying_volumes(budget: Budget, steady: float, *, capacity: bool) -> Intervals:
+    """Intervals of starts a year at which the net present value is 0 or more, up to three times a steady year.
+
+    ``capacity`` counts staff time freed as money, which moves in proportion to the volume.
+    """
+    freed = float((budget.npv_with_capacity - budget.npv_cash).mean()) if capacity else 0.0
+
+    def pays(multiples: FloatArray) -> NDArray[np.bool_]:
+        return np.asarray(npv_at(budget, multiples) + freed * multiples >= -1e-9)
+
+    grid = np.linspace(0.0, MOST, STEPS + 1)[1:]
+    good = pays(grid)
+    edges = np.flatnonzero(np.diff(good))
+    turns = [_turn(pays, float(grid[i]), float(grid[i + 1])) for i in edges]
+    starts, ends = ([x for x, i in zip(turns, edges, strict=True) if good[i + 1] == up] for up in (True, False))
+    starts = [0.0, *starts] if good[0] else starts
+    closed = [steady * end for end in ends]
+    return tuple((steady * low, high) for low, high in zip(starts, [*closed, None] if good[-1] else closed, strict=True))
+
+
+def _turn(pays: Callable[[FloatArray], NDArray[np.bool_]], low: float, high: float) -> float:
+    """Multiple between two neighbours of which one pays, on the side that does."""
+    for _ in range(ROUNDS):
+        inner = np.linspace(low, high, PARTS)
+        good = pays(inner)
+        k = int(np.flatnonzero(np.diff(good))[0])
+        low, high, rising = float(inner[k]), float(inner[k + 1]), bool(good[k + 1])
+    return high if rising else low
 
 
 def _grid() -> FloatArray:

@@ -42,12 +42,14 @@ from econmodel.programme.intake import FunnelStep, funnel_steps
 from econmodel.programme.luck import Luck
 from econmodel.programme.money.rows import Row, Rows, price_indices
 from econmodel.programme.money.summary import SummaryLine, summary_lines
+from econmodel.programme.money_question import ask_money
 from econmodel.programme.options import Appraisal, appraise_options, per_start
 from econmodel.programme.planned import in_the_mix, prices_of, rerun_under, years_needed
 from econmodel.programme.reality import RealityCheck, reality_check
 from econmodel.programme.reconciliation import Step, reconcile
 from econmodel.programme.sentences import amount, not_overlooked, uncomfortable_truths, verdict
 from econmodel.programme.site_budgets import PlaceMoney, money_by_place
+from econmodel.programme.switching import Switching, find_switching
 from econmodel.programme.views import PaymentView, own_view, payment_views
 from econmodel.records import record
 
@@ -138,6 +140,8 @@ class ProgrammeResult:
     inputs
         Everything that the budget and its options rest on, resolved; None of a budget without the case it belongs to, as are
         ``options``, what each option does to cash, bleeds and harm.
+    switching
+        Inputs that alone, within their range, turn the sign of the cash; None likewise, or where nothing is proposed.
     decision
         What the options come to, and what a board is asked for; None likewise.
     reconciliation
@@ -163,6 +167,7 @@ class ProgrammeResult:
     views: Mapping[str, PaymentView]
     downside: tuple[DownsideRow, ...]
     break_even: BreakEven
+    switching: Switching | None
     uncertainty: ProgrammeUncertainty | None
     luck: Luck | None
     verdict: str
@@ -224,6 +229,7 @@ class ProgrammeResult:
             "views": {name: view.to_json() for name, view in self.views.items()},
             "downside": [row.to_json() for row in self.downside],
             "break_even": self.break_even.to_json(),
+            "switching": self.switching.to_json() if self.switching else [],
             "uncertainty": None if self.uncertainty is None else self.uncertainty.to_json(),
             "luck": None if self.luck is None else self.luck.to_json(),
             "sentences": list(self.sentences),
@@ -297,6 +303,7 @@ def programme_case(
         views=views,
         downside=rows,
         break_even=volume,
+        switching=None,
         uncertainty=None if draws is None else uncertainty(draws),
         luck=None,
         verdict=verdict(budget),
@@ -381,6 +388,7 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
         inputs, profiles, prices, CATEGORY, lambda changes: rerun_under(kept, changes, years), doubt.batch, own_rows(kept, inputs)
     )
     lifetime, usual = evaluate(parameters, yearly=False, by_group=False), find_subjects(parameters).usual_care
+    turns = find_switching(ask_money(parameters)) if is_change(inputs) else None
     options = appraise_options(parameters, inputs, planned, lifetime, doubt.each)
     against_usual = per_start(lifetime, {usual: 1.0}, inputs.proposed_mix)[1]
     return replace(
@@ -388,7 +396,8 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
         luck=doubt.luck,
         inputs=budget_inputs(found.budget, profiles, parameters.strategies, usual),
         options=options,
-        decision=decide(options, parameters.board, doubt.probability_cash_loss, doubt.staged),
+        switching=turns,
+        decision=decide(options, parameters.board, doubt.probability_cash_loss, doubt.staged, turns.sentence if turns else ""),
         reconciliation=reconcile(found.budget, planned, {usual: 1.0}, against_usual),
         reality=reality_check(lifetime, inputs.current_mix, parameters.board),
     )

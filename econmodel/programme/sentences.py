@@ -95,7 +95,7 @@ def _result(budget: Budget, numbers: Headline, volume: BreakEven, cash: Said) ->
             f"Of variable cost, {cash(saved)} of supplies and agency staff leaves the budget; {time}. Counted as money, the net "
             f"present value would be {cash(numbers.npv_with_capacity)}."
         )
-    yield f"Break-even volume: {volume.text}."
+    yield f"By volume it {volume.volumes}." if volume.steady_state else f"Break-even volume: {volume.text}."
 
 
 def _averted_bleeds(views: Mapping[str, PaymentView], cash: Said) -> Iterator[str]:

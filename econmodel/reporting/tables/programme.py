@@ -277,6 +277,21 @@ def savings_text(programme: ProgrammeResult) -> str:
     )
 
 
+def switching_table(results: Results, programme: ProgrammeResult) -> tuple[Table, ...]:
+    """What, alone, turns the sign of the cash; none where nothing does."""
+    if not programme.switching or not programme.switching.rows:
+        return ()
+    return (
+        table(
+            f"What alone, within its range, turns the sign of net present value in cash ({f.price_note(results.settings)})",
+            (("Input", 3.4), ("Turns at", 1.0, True), ("Now", 1.0, True), ("Low", 1.0, True), ("High", 1.0, True), ("Unit", 1.2)),
+            [(r.label, *map(f.plain, (r.value, r.base, r.low, r.high)), r.unit) for r in programme.switching.rows],
+            note="The nearest first, in half ranges. Effects stay calibrated on the evidence. By volume it "
+            f"{programme.break_even.volumes}.",
+        ),
+    )
+
+
 def options_table(programme: ProgrammeResult, *, short: bool = False) -> tuple[Table, ...]:
     """What each option does over the budget against today's mix; none of a budget without the case it belongs to."""
     found, decision = programme.options, programme.decision
