@@ -4,17 +4,26 @@ from __future__ import annotations
 
 import csv
 import sys
+from itertools import islice
 from pathlib import Path
 
+import openpyxl
 import pytest
 
+from econmodel.economics.evaluate import evaluate
 from econmodel.errors import EconModelError, ParameterError
 from econmodel.package import params_folder
+from econmodel.parameters import form_cells as at
 from econmodel.parameters.countries import BASES, Country, borrowed, conventions, factors, is_converted, rounded
-from econmodel.parameters.loading import load_base_case, load_documents, read_life_table, read_own_life_table
+from econmodel.parameters.form_reading import read_form
+from econmodel.parameters.loading import Case, load_base_case, load_documents, read_life_table, read_own_life_table
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import check
 from econmodel.parameters.schema import DECIMALS, money_parts
+from econmodel.reporting.form import build_form
+from econmodel.reporting.workbook import build_workbook
+from econmodel.uncertainty.probabilistic import run_psa
+from econmodel.workbooks import Workbook
 
 ROOT = Path(__file__).resolve().parents[2]
 NO_DECIMALS = "BIF CLP DJF GNF ISK JPY KMF KRW PYG RWF UGX VND VUV XAF XOF XPF".split()
@@ -148,6 +157,22 @@ def test_an_own_price_list_and_life_table(tmp_path: Path) -> None:
     comma = "age;male;female\n" + ages.replace(",", ";").replace(".", ",")
     (tmp_path / "comma.csv").write_text(comma, encoding="utf-16")
     assert (read_own_life_table(tmp_path / "comma.csv")["male"] == read_own_life_table(tmp_path / "life.csv")["male"]).all()
+
+
+def test_a_converted_list_goes_through_form_draws_and_workbook(rupees: ParameterSet, tmp_path: Path) -> None:
+    """A form asks in rupees and reads an answer in the style of India; draws keep the wider spread; the live workbook is in rupees."""
+    case = Case("pune", "Pune", "pune.toml", rupees)
+    form = openpyxl.load_workbook(build_form(case, tmp_path / "form.xlsx"))
+    sheet, row = next((s, r) for s in form for r in range(1, s.max_row + 1) if s.cell(r, at.NAME).value == "c_coil")
+    sheet.cell(row, at.ANSWER).value = "₹1,25,000"
+    form.save(tmp_path / "filled.xlsx")
+    answer = read_form(tmp_path / "filled.xlsx").rows(rupees)[0]
+    assert (answer["name"], answer["theirs"], answer["unit"]) == ("c_coil", 125_000.0, "INR/coil")
+    drawn = run_psa(rupees, 16, seed=1).inputs["c_coil"]
+    assert drawn.std() / drawn.mean() > 0.2
+    evaluation = evaluate(rupees)
+    book = Workbook(build_workbook(case, evaluation, tmp_path / "w.xlsx", ["glue"]).read_bytes(), "w.xlsx")
+    assert any("INR" in str(cell) for row in islice(book.rows(1, []), 40) for cell in row.values)
 
 
 def test_what_is_asked_is_up_to_date() -> None:

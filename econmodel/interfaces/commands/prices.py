@@ -31,7 +31,8 @@ def prices(file: Path, named: Sequence[str], *, out: Path | None, json: str | No
         raise AnalysisError(what, where=str(target), fix="write to another file with --out")
     if json != "-":
         check_file(target, "--out")
-    found = read_price_file(file, dict(text.rpartition("=")[::2] for text in named))
+    with console(quiet=quiet or json == "-", error=True).status(f"Reading {file.name}"):
+        found = read_price_file(file, dict(text.rpartition("=")[::2] for text in named))
     screen = console(quiet=quiet or json == "-")
     screen.print(f"{found.hospital}, {found.updated}: {found.shape}, template {found.version}", markup=False, highlight=False)
     screen.print(", ".join(f"{count:,} {what}" for what, count in found.counts.items()), markup=False, highlight=False)
