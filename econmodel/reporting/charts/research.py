@@ -84,7 +84,7 @@ def study_rows(trial: TrialValue) -> list[dict[str, Any]]:
 def plot_study(found: Research, trial: TrialValue, figure: Figure) -> None:
     """Draw both panels; the marks stand at the sizes that were valued."""
     sizes = np.array([at.size for at in trial.sizes])
-    saved, nets = figure.add_axes((0.1, 0.2, 0.36, 0.72)), figure.add_axes((0.6, 0.2, 0.36, 0.72))
+    saved, nets = figure.add_axes((0.15, 0.2, 0.31, 0.72)), figure.add_axes((0.645, 0.2, 0.33, 0.72))
     saved.errorbar(
         sizes,
         [at.worth.value for at in trial.sizes],
