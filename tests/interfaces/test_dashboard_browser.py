@@ -296,6 +296,8 @@ def _download(visit: Visit, name: str | re.Pattern[str], target: Path) -> Path:
 def test_all_inputs_are_varied_together_on_demand(wide: Visit) -> None:
     """The analysis runs when asked for and says whether the draws suffice."""
     wide.turn_to("What could go wrong")
+    for tab in ("How sure is the answer?", "All inputs together"):
+        wide.page.get_by_role("tab", name=tab).click()
     wide.page.get_by_role("button", name="Vary all inputs together").click()
     wide.page.get_by_text(re.compile("draws (suffice|leave)")).first.wait_for(timeout=PATIENCE)
 

@@ -3,23 +3,28 @@
 from __future__ import annotations
 
 import ast
+import io
 from dataclasses import replace
 from pathlib import Path
 
+import openpyxl
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from econmodel import workflow
 from econmodel.economics.evaluate import evaluate
 from econmodel.economics.results import Results, case_results
 from econmodel.errors import EconModelError
 from econmodel.interfaces.commands.dashboard import free_port, read_settings
 from econmodel.interfaces.dashboard.controls import step
+from econmodel.interfaces.dashboard.pages.inputs import blank_form
 from econmodel.interfaces.dashboard.screen_words import SPOKEN_OF, on_screen
 from econmodel.interfaces.dashboard.state import case_file, session
 from econmodel.interfaces.dashboard.state.address import address_of, case_of
 from econmodel.interfaces.start import case_of as case_of_answers
 from econmodel.parameters.loading import demo_file, load_case
 from econmodel.parameters.schema import Surveillance
+from econmodel.reporting.form.build import build_form
 from econmodel.reporting.papers import phrases
 from econmodel.reporting.papers.blocks import key_numbers
 from econmodel.reporting.tables.surveillance import protocol_numbers
@@ -494,6 +499,17 @@ def test_steps_of_sliders_are_round() -> None:
     assert [step(0.0, 1.0), step(100.0, 400.0), step(0.2, 0.6)] == [0.01, 5.0, 0.005]
 
 
+def test_the_form_begins_with_what_to_find_out_first(tmp_path: Path) -> None:
+    """The form that is downloaded is the one that ``econmodel form`` writes, its first sheet included."""
+    found = workflow.answer(case := load_case(demo_file(), sets=["draws=64"]))
+    ours = openpyxl.load_workbook(build_form(case, tmp_path / "form.xlsx", workflow.first_asked(case))).worksheets[0]
+    theirs = openpyxl.load_workbook(io.BytesIO(blank_form(found))).worksheets[0]
+    said = [[cell.value for cell in row] for row in theirs.iter_rows()]
+    assert said == [[cell.value for cell in row] for row in ours.iter_rows()]
+    plain = openpyxl.load_workbook(build_form(case, tmp_path / "plain.xlsx")).worksheets[0]
+    assert said != [[cell.value for cell in row] for row in plain.iter_rows()]
+
+
 def test_what_to_find_out_is_worked_out_when_asked_for() -> None:
     """The page says what it is about; asked, it tells what doubt costs and lists the studies, and any one of them by size."""
     page = open_page("research")
@@ -503,6 +519,7 @@ def test_what_to_find_out_is_worked_out_when_asked_for() -> None:
     submit(page, "Work out what it is worth to know more")
     said = words(page)
     for part in (
+        "To ask in the house",
         "Being wrong costs",
         "Group of inputs",
         "Studies proposed",

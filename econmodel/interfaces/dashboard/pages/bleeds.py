@@ -52,23 +52,32 @@ def show(found: Answer) -> None:
     if note := bled_note(found.results):
         blocks.note(note)
         return
-    st.header("First bleeds", anchor=False)
-    pictures.of_case(found, "first_bleeds")
+    curves, averted, risk, claim = st.tabs(("First bleeds and NNT", "Bleeds averted and harms", "Whom to treat", "Check a claim"))
+    with curves:
+        _nnt(found)
+    with averted:
+        st.header("Bleeds averted, beside the harms", anchor=False)
+        _harms(found)
+        for versus in found.results.comparisons:
+            _averted(found, versus)
+    with risk:
+        _by_risk(found)
+    with claim:
+        show_claim(found)
+
+
+def _nnt(found: Answer) -> None:
     st.header("Patients treated to avert one first bleed", anchor=False)
     blocks.note(
         "Number needed to treat (NNT): lower is better. Death competes with bleeding. NNTH: patients treated for one bleed more."
     )
-    pictures.of_case(found, "nnt_by_year")
+    for column, name in zip(st.columns(2), ("first_bleeds", "nnt_by_year"), strict=True):
+        with column:
+            pictures.of_case(found, name)
     for versus in found.results.comparisons:
         _table(found, versus)
     if found.results.ladder.rungs:
         blocks.table(ladder_table(found.results))
-    st.header("Bleeds averted, beside the harms", anchor=False)
-    for versus in found.results.comparisons:
-        _averted(found, versus)
-    _harms(found)
-    _by_risk(found)
-    show_claim(found)
 
 
 def _table(found: Answer, versus: str) -> None:

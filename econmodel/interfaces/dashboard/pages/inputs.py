@@ -11,7 +11,7 @@ import streamlit as st
 
 from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, controls
-from econmodel.interfaces.dashboard.state import session
+from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.interfaces.dashboard.state.case_file import uploaded
 from econmodel.parameters.schema import Parameter
@@ -150,11 +150,11 @@ def show_form(found: Answer) -> None:
 
 
 def blank_form(found: Answer) -> bytes:
-    """Give the form of the case."""
+    """Give the form of the case, its first sheet what to find out first."""
     from econmodel.reporting.form import build_form
 
     with tempfile.TemporaryDirectory() as place:
-        return build_form(found.case, Path(place) / "form.xlsx").read_bytes()
+        return build_form(found.case, Path(place) / "form.xlsx", answers.asked_first(found.key, found)).read_bytes()
 
 
 def _read(found: Answer, name: str, content: bytes) -> None:

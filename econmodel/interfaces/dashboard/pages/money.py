@@ -45,12 +45,16 @@ CAPACITY = {
 
 def show(found: Answer) -> None:
     """Show the page."""
-    _programme(found)
-    st.header("Cost per patient", anchor=False)
-    pictures.of_case(found, "cost_by_category")
-    for versus in found.results.comparisons:
-        _views(found, versus)
-    pictures.of_case(found, "cost_effectiveness_plane")
+    programme, patient = st.tabs(("The programme", "Cost per patient"))
+    with programme:
+        _programme(found)
+    with patient:
+        st.header("Cost per patient", anchor=False)
+        for column, name in zip(st.columns(2), ("cost_by_category", "cost_effectiveness_plane"), strict=True):
+            with column:
+                pictures.of_case(found, name)
+        for versus in found.results.comparisons:
+            _views(found, versus)
 
 
 def _views(found: Answer, versus: str) -> None:
@@ -107,10 +111,11 @@ def _programme(found: Answer) -> None:
     for options in options_table(plan, short=True):
         blocks.table(options)
     pictures.of_programme(found, plan, "programme_cash")
-    _years(found, plan)
     payment_views(found, plan)
-    pictures.of_programme(found, plan, "programme_bridge")
-    _capacity(plan)
+    with st.expander("Year by year, capacity, and from contribution to cash"):
+        _years(found, plan)
+        pictures.of_programme(found, plan, "programme_bridge")
+        _capacity(plan)
 
 
 def _headline(found: Answer, plan: ProgrammeResult) -> None:

@@ -64,9 +64,10 @@ def _options(found: Answer) -> None:
     every = {key: row.label for key, row in load_start(st.session_state.start).parameters.strategies.items()}
     kept = list(found.case.parameters.strategies)
     st.session_state["options"] = [key for key in every if key in kept and key != WATCH]
-    st.multiselect(
+    st.pills(
         "Options compared with no prophylaxis",
         [key for key in every if key != WATCH],
+        selection_mode="multi",
         format_func=every.__getitem__,
         key="options",
         on_change=_set_options,

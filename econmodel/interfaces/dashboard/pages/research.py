@@ -13,6 +13,7 @@ from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.research import known_chart, known_picture, research_chart, study_picture
+from econmodel.reporting.tables.fetch import fetch_tables
 from econmodel.reporting.tables.research import INTRODUCTION, research_section, sizes_table
 
 if TYPE_CHECKING:
@@ -30,11 +31,12 @@ def show(found: Answer) -> None:
         return
     st.session_state.research_of = (found.key, draws)
     try:
-        worth = answers.research(found.key, draws, found)
+        first, worth = answers.research(found.key, draws, found)
     except EconModelError as fault:
         session.refuse(fault)
         blocks.alert(session.take_refusal())
         return
+    blocks.flow(fetch_tables(first))
     _picture((found.key, draws), known_chart(worth), known_picture(worth, found.case.title))
     blocks.flow(research_section(worth).blocks)
     if not worth.trials:

@@ -32,13 +32,15 @@ USUAL = 2000
 
 def show(found: Answer) -> None:
     """Show the page."""
-    st.header("If the programme goes worse than planned", anchor=False)
-    try:
-        _downside(found, answers.programme_of(found.key, found))
-    except EconModelError as fault:
-        session.refuse(fault)
-        blocks.alert(session.take_refusal())
-    show_uncertainty(found)
+    programme, answer = st.tabs(("If the programme goes worse than planned", "How sure is the answer?"))
+    with programme:
+        try:
+            _downside(found, answers.programme_of(found.key, found))
+        except EconModelError as fault:
+            session.refuse(fault)
+            blocks.alert(session.take_refusal())
+    with answer:
+        show_uncertainty(found)
 
 
 def _downside(found: Answer, plan: ProgrammeResult) -> None:
@@ -66,14 +68,17 @@ def _downside(found: Answer, plan: ProgrammeResult) -> None:
 
 def show_uncertainty(found: Answer) -> None:
     """Show the sections."""
-    st.header("How sure is the answer?", anchor=False)
     question = _ask(found)
     key = (found.key, question.strategy, question.versus, question.outcome)
-    _one_way(found, question, key)
-    _two_way(found, question, key)
-    _scenarios(found, question, key)
-    _flips(found)
-    _together(found, question)
+    few, other, every = st.tabs(("One or two inputs", "Other assumptions, and what would reverse it", "All inputs together"))
+    with few:
+        _one_way(found, question, key)
+        _two_way(found, question, key)
+    with other:
+        _scenarios(found, question, key)
+        _flips(found)
+    with every:
+        _together(found, question)
 
 
 def _ask(found: Answer) -> Question:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
     from econmodel.parameters.parameter_set import ParameterSet
     from econmodel.programme.by_risk import TreatByRisk
+    from econmodel.programme.fetch import ToFetch
     from econmodel.programme.flips import FlipList
     from econmodel.programme.report import ProgrammeResult
     from econmodel.reporting.charts.figures import Spec
@@ -145,16 +146,22 @@ def _drawn(key: str, draws: int) -> list[tuple[Psa, Risk]]:
 
 
 @st.cache_resource(max_entries=8, show_spinner="Weighing what could be found out")
-def research(key: str, draws: int, _found: Answer) -> Research:
-    """Value of information and of the studies proposed, on some draws.
+def research(key: str, draws: int, _found: Answer) -> tuple[ToFetch, Research]:
+    """What to find out first, and the value of information and of the studies proposed, on some draws.
 
     Raises
     ------
     EconModelError
         The cohort has bled, or a programme input breaks a rule.
     """
-    plan = workflow.plan_research(_found.case)
-    return workflow.run_research(plan, run_together(_found.case, draws=draws))
+    plan, psa = workflow.plan_research(_found.case), run_together(_found.case, draws=draws)
+    return workflow.to_fetch(_found, psa), workflow.run_research(plan, psa)
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner=False)
+def asked_first(key: str, _found: Answer) -> tuple[str, ...]:
+    """What the form asks first."""
+    return workflow.first_asked(_found.case)
 
 
 def figures_of(found: Answer, question: Question, results: dict[str, Any]) -> dict[str, Spec]:
