@@ -182,6 +182,22 @@ def test_a_typed_value_is_used_and_can_be_reset() -> None:
     assert phrases.answer(results()) in words(page)
 
 
+def test_changes_are_undone_and_redone_one_by_one() -> None:
+    """The address follows; what was undone is gone once something else is changed."""
+    page = open_page("research", set="c_coil=300")
+    assert next(b for b in page.button if b.label == "Undo").disabled
+    page.slider(key="aside_hr_glue").set_value(0.5).run()
+    page.slider(key="aside_hr_glue").set_value(0.4).run()
+    submit(page, "Undo")
+    assert phrases.answer(results("c_coil=300", "hr_glue=0.5")) in words(page)
+    assert "hr_glue=0.5" in page.query_params["set"]
+    submit(page, "Redo")
+    assert phrases.answer(results("c_coil=300", "hr_glue=0.4")) in words(page)
+    submit(page, "Undo")
+    page.slider(key="aside_hr_glue").set_value(0.3).run()
+    assert next(b for b in page.button if b.label == "Redo").disabled
+
+
 def test_a_decimal_comma_is_no_mark_of_thousands() -> None:
     """0,35 is read as 0.35 and said in full with its unit; where groups fit no reading the value is refused."""
     page = open_page("inputs")

@@ -68,6 +68,7 @@ def _options(found: Answer) -> None:
         "Options compared with no prophylaxis",
         [key for key in every if key != WATCH],
         selection_mode="multi",
+        wrap=True,
         format_func=every.__getitem__,
         key="options",
         on_change=_set_options,

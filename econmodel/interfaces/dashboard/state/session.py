@@ -36,6 +36,7 @@ from econmodel.parameters.price_list import country_code
 from econmodel.parameters.rules import check
 from econmodel.programme.inputs import read_inputs
 
+STEPS = 100
 STAYING = ("claim_", "psa_draws", "research_draws", "registry_order", "inputs_search", "begin_")
 
 
@@ -65,11 +66,12 @@ def open_session() -> None:
     if "start" in st.session_state:
         st.session_state.update({key: value for key, value in st.session_state.items() if str(key).startswith(STAYING)})
         return
-    st.session_state.update(start=FIRST, edits={}, title="", refusal="", notice="")
+    st.session_state.update(start=FIRST, edits={}, title="", refusal="", notice="", past=[], ahead=[])
     try:
         keep(*case_of({key: st.query_params.get_all(key) for key in st.query_params}))
     except EconModelError as fault:
         refuse(fault)
+    st.session_state.past = []
 
 
 def current() -> Answer:
@@ -86,8 +88,21 @@ def keep(start: str, edits: Edits, title: str = "") -> bool:
     except EconModelError as fault:
         refuse(fault)
         return False
+    if _case() != (start, edits, title):
+        st.session_state.update(past=[*st.session_state.past, _case()][-STEPS:], ahead=[])
     st.session_state.update(start=start, edits=edits, title=title, refusal="")
     return True
+
+
+def _case() -> tuple[str, Edits, str]:
+    return st.session_state.start, st.session_state.edits, st.session_state.title
+
+
+def step(back: bool) -> None:
+    """Go one change back, or forth again; every case passed stood when it was left."""
+    here, there = ("past", "ahead") if back else ("ahead", "past")
+    *rest, (start, edits, title) = st.session_state[here]
+    st.session_state.update({here: rest, there: [*st.session_state[there], _case()], "start": start, "edits": edits, "title": title})
 
 
 def refuse(fault: EconModelError) -> None:
