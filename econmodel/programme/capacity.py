@@ -16,6 +16,7 @@ from econmodel.parameters.catalogue import EXAMINATIONS, HARMS, SECONDARY_SESSIO
 from econmodel.programme.budget import Budget
 from econmodel.programme.intake import ramp_by_month
 from econmodel.programme.money.finance import DAYS_PER_YEAR
+from econmodel.programme.money.fixed import posts
 from econmodel.programme.money.rows import Row
 from econmodel.programme.places import PLACES, blocks_bought, by_year
 from econmodel.records import record
@@ -35,7 +36,7 @@ class SlotsYear:
 
 @record
 class CapacityYear:
-    """Capacity of one year (means over draws); ``slots`` by place.
+    """Capacity of one year (means over draws); ``slots`` by place, ``posts`` whole-time.
 
     ``endoscopies_avoided`` are one emergency endoscopy for each bleed averted and the sessions of secondary
     prophylaxis that fall away; they are shown beside the slots used, not set off against them.
@@ -54,6 +55,7 @@ class CapacityYear:
     endoscopies_avoided: float
     waiting_at_year_end: float
     bleeds_while_waiting: float
+    posts: float
     slots: dict[str, SlotsYear]
 
 
@@ -115,6 +117,7 @@ def capacity_by_year(budget: Budget) -> tuple[CapacityYear, ...]:
         "surveillance_examinations": change_by_year(budget, *EXAMINATIONS),
         "session_slots": budget.memo.session_slots[:, 1:],
         "step_fixed_blocks": np.asarray(sum(blocks_bought(budget.inputs, budget.volume.slots).values())),
+        "posts": posts_by_year(budget),
         "endoscopies_avoided": budget.years[Row.BLEEDS_AVERTED][:, 1:] - change_by_year(budget, *SECONDARY_SESSIONS),
         "waiting_at_year_end": budget.intake.waiting[:, 11::12],
         "bleeds_while_waiting": budget.intake.bleeds_waiting.reshape(len(budget.intake.bleeds_waiting), -1, 12).sum(2),
@@ -123,6 +126,12 @@ def capacity_by_year(budget: Budget) -> tuple[CapacityYear, ...]:
         CapacityYear(year + 1, **{k: float(a[:, year].mean()) for k, a in columns.items()}, slots=places[year])
         for year in range(budget.inputs.n_budget_years)
     )
+
+
+def posts_by_year(budget: Budget) -> FloatArray:
+    """Whole-time posts that the programme adds, (draw, year): of blocks bought and of fixed costs."""
+    blocks = np.asarray(sum(blocks_bought(budget.inputs, budget.volume.slots).values()))
+    return by_year(posts(budget.inputs)) / 12.0 + blocks * budget.inputs.n_posts_block[:, None]
 
 
 def slots_by_year(budget: Budget) -> tuple[dict[str, SlotsYear], ...]:

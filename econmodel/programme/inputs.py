@@ -128,6 +128,8 @@ class ProgrammeInputs:
     n_surveillance_per_block: FloatArray
     c_surveillance_block: FloatArray
     c_cover_slot: FloatArray
+    n_posts_block: FloatArray
+    n_posts_coordinator: FloatArray
     n_slots_surveillance: FloatArray
     share_sessions_displacing: FloatArray
     c_displaced_contribution: FloatArray

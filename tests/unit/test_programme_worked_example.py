@@ -33,8 +33,8 @@ from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import load_base_case
 from econmodel.programme.break_even import break_even, npv_at
 from econmodel.programme.budget import Budget, run_budget
-from econmodel.programme.capacity import SlotsYear, slots_by_year
-from econmodel.programme.cost_tables import CapitalItem
+from econmodel.programme.capacity import SlotsYear, posts_by_year, slots_by_year
+from econmodel.programme.cost_tables import CapitalItem, FixedRow
 from econmodel.programme.downside import downsides
 from econmodel.programme.headline import headline
 from econmodel.programme.input_tables import Contract, Payer, Site
@@ -349,6 +349,14 @@ def test_slots_by_place_and_year(budget: Budget) -> None:
         "surveillance": SlotsYear(0.0, 4.0, 0.0),
     }
     assert second["surveillance"] == SlotsYear(6.0, 11.0, 1.0)
+
+
+def test_posts_by_year() -> None:
+    """A fifth of a post coordinates, each block takes 0.3, and a nurse of the site's own is half a post from month 19 on."""
+    nurse = FixedRow("Nurse", 20_000.0, month=19, wte=0.5)
+    posts = {"n_posts_coordinator": 0.2, "n_posts_block": 0.3, "fixed_costs": (nurse,)}
+    found = posts_by_year(run_budget(inputs(**posts), profiles(), prices(), CATEGORIES))
+    np.testing.assert_allclose(found, [[0.2 + 0.3, 0.2 + 0.6 + 0.25, 0.2 + 0.6 + 0.5]])
 
 
 def test_a_partner_by_hand(budget: Budget) -> None:

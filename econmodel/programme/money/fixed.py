@@ -44,6 +44,16 @@ def is_carried(inputs: ProgrammeInputs, needs: str) -> bool:
     return inputs.proposed_mix.get(needs, 0.0) > inputs.current_mix.get(needs, 0.0)
 
 
+def posts(inputs: ProgrammeInputs) -> FloatArray:
+    """Whole-time posts that carried rows pay for, by month, (draw, month): the coordinator's and those of the site's own rows."""
+    month = np.arange(1, inputs.n_months + 1)
+    found = inputs.n_posts_coordinator[:, None] * (running(inputs) & is_carried(inputs, SESSIONS))
+    for row in inputs.fixed_costs:
+        if row.every == "year" and is_carried(inputs, row.needs):
+            found = found + row.wte * ((month >= row.month) & (month <= (row.until or inputs.n_months)) & running(inputs))
+    return np.asarray(found)
+
+
 def fixed_cost(inputs: ProgrammeInputs, prices: PriceIndices) -> FixedCost:
     """R13: every carried row, the contingency on them, and the exit cost in the month of a stop or closure."""
     month, n_months = np.arange(1, inputs.n_months + 1), inputs.n_months

@@ -146,6 +146,8 @@ STAFF = {
     "c_session_block": "What does one added block of endoscopy cost a year, staff and room?",
     "c_radiology_block": "What does one added block of radiology cost a year, staff and room?",
     "c_surveillance_block": "What does one added block of surveillance cost a year, staff and room?",
+    "n_posts_coordinator": "How many whole-time posts is the coordinator's time (a fifth of a post is 0.2)?",
+    "n_posts_block": "How many whole-time posts does one added block take?",
     "c_cover_slot": "While the operator is away, what more does a bought-in one cost for each session?",
     "c_training": "What does training and set-up cost, once?",
 }

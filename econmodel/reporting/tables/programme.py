@@ -227,9 +227,10 @@ def capacity_table(programme: ProgrammeResult, most: int = 99) -> Table:
     years = [year for year in programme.capacity if year.year in kept]
     used = [key for key in PLACES if any(year.slots[key].taken or year.slots[key].blocks for year in programme.capacity)]
     slots = [(f"{PLACES[key].label} slots, of those there", *(_slots(year.slots[key]) for year in years)) for key in used]
+    blocks = ("Staff blocks to add", [year.step_fixed_blocks for year in years], 0)
     lines = (
-        *((("Surveillance examinations", [year.surveillance_examinations for year in years], 0),) if most > MOST_YEARS else ()),
-        ("Staff blocks to add", [year.step_fixed_blocks for year in years], 0),
+        *((("Surveillance examinations", [year.surveillance_examinations for year in years], 0), blocks) if most > MOST_YEARS else ()),
+        ("Posts to add (whole-time)", [year.posts for year in years], 1),
         ("Bed-days released", [year.bed_days_released for year in years], 1),
         ("Beds released", [year.beds_released for year in years], 2),
         ("Waiting at year end", [year.waiting_at_year_end for year in years], 1),

@@ -38,6 +38,7 @@ CAPACITY = {
     "surveillance_examinations": "Surveillance examinations",
     "session_slots": "Endoscopy slots used",
     "step_fixed_blocks": "Extra blocks of sessions bought",
+    "posts": "Whole-time posts added",
     "waiting_at_year_end": "Waiting at the year's end",
     "bleeds_while_waiting": "Bleeds while waiting",
 }
