@@ -15,9 +15,10 @@ import tempfile
 from datetime import date, timedelta
 from pathlib import Path
 
-HEADINGS = "id,age,sex,child,size_mm,red_spot,decision_date,strategy,session_date,coils,glue_ml,bled,bleed_date,status,death_date,last_seen".split(
-    ","
-)
+HEADINGS = [
+    *("id", "age", "sex", "child", "size_mm", "red_spot", "decision_date", "strategy", "session_date", "coils", "glue_ml"),
+    *("bled", "bleed_date", "status", "death_date", "last_seen"),
+]
 
 
 def rows(count: int) -> list[list[str]]:
