@@ -132,13 +132,18 @@ def _averted(count: float, what: str) -> str:
 def _first_step(found: Appraisal) -> str:
     """Name, as a first step, an option that nothing beats and nothing blocks, that averts fewer bleeds and loses no cash."""
     row, cash = found.proposal, partial(amount, currency=found.currency)
-    steps = [one for one in found.frontier if 0 < one.bleeds_averted < row.bleeds_averted and one.npv_cash >= 0 and not one.blocked_by]
+    steps = [one for one in found.frontier if 0 < one.bleeds_averted < row.bleeds_averted and _sound(one)]
     if row.npv_cash >= 0 or not steps:
         return ""
     step = max(steps, key=lambda one: one.bleeds_averted)
     return (
         f"A first step to weigh: {lower(step.label)}, {number(step.bleeds_averted, 1)} bleeds averted, brings {cash(step.npv_cash)}."
     )
+
+
+def _sound(one: OptionRow) -> bool:
+    """Whether an option loses no cash, at no more than the chance accepted, and can be done."""
+    return one.npv_cash >= 0 and (one.probability_cash_loss or 0.0) <= LOSS_ACCEPTED and not one.blocked_by
 
 
 def _order(found: Appraisal) -> str:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from econmodel.arrays import bracketed_roots
 from econmodel.economics.evaluate import read_by_patients
-from econmodel.parameters.schema import Parameter
+from econmodel.parameters.schema import Parameter, money_parts
 from econmodel.programme.money_question import APART, MoneyQuestion
 from econmodel.records import record
 from econmodel.uncertainty.deterministic import points_in_range
@@ -22,7 +22,7 @@ from econmodel.wording import lower, plain_number
 
 FloatArray = NDArray[np.float64]
 NOT_ALONE = APART | {"share_harms_paid", "discount_finance", "r_inflation"}
-FEW, DENSE, MOST_SAID = 3, 9, 5
+FEW, DENSE, MOST_SAID = 3, 9, 3
 
 
 @record
@@ -78,7 +78,7 @@ def find_switching(question: MoneyQuestion) -> Switching:
     Inputs that move patients are looked at at both ends, and in nine points where the outcome is not monotone; the rest in nine.
     """
     asked, patients = question.held(), read_by_patients(question.parameters)
-    inputs = [p for p in question.varying() if p.name not in NOT_ALONE]
+    inputs = [p for p in question.varying() if may_move(p)]
     grids = [_grid(p, FEW if p.name in patients else DENSE) for p in inputs]
     base, found = _ask(asked, inputs, grids)
     again = [i for i, v in enumerate(found) if len(v) <= FEW and np.unique(np.sign(np.diff(v))).size > 1]
@@ -92,6 +92,11 @@ def find_switching(question: MoneyQuestion) -> Switching:
         if p.range
     ]
     return Switching(tuple(sorted(rows, key=lambda row: row.distance)), base >= 0)
+
+
+def may_move(p: Parameter) -> bool:
+    """Whether an input is one that may turn the cash alone; money of 0 is left out of the case, which is a choice."""
+    return p.name not in NOT_ALONE and not (p.value == 0 and money_parts(p.unit))
 
 
 def _grid(p: Parameter, points: int) -> FloatArray:
