@@ -36,11 +36,12 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.surveillance_worth import Worth
     from econmodel.uncertainty.within_route import WithinRoute
 
-PAPERS = ("brief", "board", "report", "workbook", "form")
+PAPERS = ("brief", "board", "report", "workbook", "budget", "form")
 PAIRED_IN_THE_REPORT = 300
 MOST_DRAWS_OF_PROTOCOLS = 500
 DRAWS_OF_FORM = 1_000
 SHEETS = ("workbook", "form")
+BUDGET = "budget"
 FORMATS = ("html", "pdf", "docx")
 
 
@@ -275,7 +276,7 @@ def follow_up(case: Case, *, draws: int | None = None) -> tuple[Protocols, Worth
 
 
 def sheet_path(case: Case, kind: str, out: Path | None = None) -> Path:
-    """Where the workbook or form of a case stands: in ``out``, else in ``reports/<name>/``."""
+    """Where a workbook or the form of a case stands: in ``out``, else in ``reports/<name>/``."""
     return (out or Path("reports") / case.name) / f"{case.name}_{kind}.xlsx"
 
 
@@ -289,7 +290,12 @@ def choose_papers(case: Case, asked: Sequence[str], folder: Path) -> tuple[tuple
     """
     wanted = tuple(asked) or (PAPERS if case.parameters.number("draws") else ())
     left_out = ""
-    for kind, check, words in (("workbook", _workbook_size, "without the live workbook"), ("form", _no_answers, "the form stays")):
+    may_stay_out = (
+        ("workbook", _workbook_size, "without the live workbook"),
+        (BUDGET, _has_budget, "without the budget workbook"),
+        ("form", _no_answers, "the form stays"),
+    )
+    for kind, check, words in may_stay_out:
         if kind not in wanted:
             continue
         try:
@@ -308,6 +314,21 @@ def _workbook_size(case: Case, _: Path) -> None:
     check_size(case)
 
 
+def _has_budget(case: Case, _: Path) -> None:
+    from econmodel.reporting.budget_book.plan import check_held
+
+    check_held(case.parameters)
+
+
+def no_budget_workbook(case: Case) -> str:
+    """Say why the budget workbook is left out; nothing where it can be made."""
+    try:
+        _has_budget(case, Path())
+    except EconModelError as fault:
+        return f"; without the budget workbook: {fault.what}"
+    return ""
+
+
 def _no_answers(case: Case, folder: Path) -> None:
     from econmodel.parameters.form_reading import check_unanswered
 
@@ -324,6 +345,13 @@ def write_sheet(case: Case, path: Path, first: Sequence[str] = ()) -> Path:
     from econmodel.reporting.workbook import build_workbook
 
     return build_workbook(case, evaluate(case.parameters), path)
+
+
+def write_budget(case: Case, programme: ProgrammeResult, path: Path) -> Path:
+    """Write the budget workbook of a case."""
+    from econmodel.reporting.budget_book import build_budget_book
+
+    return build_budget_book(case, programme, path)
 
 
 def write_files(
@@ -350,7 +378,9 @@ def write_files(
     """
     first = tuple(row.name for row in findings.fetch.ask_here) if findings.fetch else ()
     sheets = [partial(write_sheet, found.case, sheet_path(found.case, kind, folder), first) for kind in SHEETS if kind in papers]
-    texts = [name for name in papers if name not in SHEETS]
+    if BUDGET in papers and findings.programme:
+        sheets.append(partial(write_budget, found.case, findings.programme, sheet_path(found.case, BUDGET, folder)))
+    texts = [name for name in papers if name not in (*SHEETS, BUDGET)]
     if not texts:
         from econmodel.reporting.tables.findings import write_results
 

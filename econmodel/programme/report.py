@@ -148,6 +148,8 @@ class ProgrammeResult:
         From full cost over a lifetime to cash; empty likewise.
     reality
         Last year's count of bleeds beside what today's mix predicts; None where the hospital's file has no count.
+    worse
+        Rows of the downside table with their budgets.
     sentences, not_overlooked
         What a decision maker must not overlook, and the part of it that a short paper must hold.
     """
@@ -179,6 +181,7 @@ class ProgrammeResult:
     reconciliation: tuple[Step, ...]
     reality: RealityCheck | None
     places: tuple[PlaceMoney, ...]
+    worse: Mapping[str, tuple[Downside, Budget]]
     cumulative_cash: CumulativeCash
     bleeds: tuple[BleedsYear, ...]
 
@@ -315,6 +318,7 @@ def programme_case(
         reconciliation=(),
         reality=None,
         places=money_by_place(budget),
+        worse=runs,
         cumulative_cash=cumulative_cash(budget, favourable, runs[WORST_THREE][1], draws),
         bleeds=bleeds_by_year(budget),
     )

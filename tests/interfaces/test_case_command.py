@@ -116,12 +116,12 @@ def test_a_form_filled_in_where_it_was_written_stays(tmp_path: Path) -> None:
     case = load(None, [path], draws=10, structure=["base"])
     assert case.parameters.number("c_coil") == 333
     wanted, left_out = choose_papers(case, (), tmp_path)
-    assert wanted == ("brief", "report", "workbook")
+    assert wanted == ("brief", "board", "report", "workbook", "budget")
     assert "the form stays" in left_out
     assert "holds answers" in left_out
     with pytest.raises(EconModelError, match="holds answers"):
         choose_papers(case, ("form",), tmp_path)
-    assert choose_papers(case, (), tmp_path / "elsewhere") == (("brief", "report", "workbook", "form"), "")
+    assert choose_papers(case, (), tmp_path / "elsewhere") == (("brief", "board", "report", "workbook", "budget", "form"), "")
 
 
 def test_nothing_read_is_overwritten(tmp_path: Path) -> None:

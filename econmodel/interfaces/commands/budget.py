@@ -25,10 +25,11 @@ def budget(
     json: str | None,
     quiet: bool,
 ) -> None:
-    """Run the programme: cash, break-even, beds, downside."""
+    """Run the programme: cash, break-even, beds, downside; its live workbook."""
     from econmodel.programme.report import evaluate_programme
     from econmodel.reporting.papers.analyses import save_programme
     from econmodel.reporting.tables.terminal import budget_tables
+    from econmodel.workflow import BUDGET, no_budget_workbook, sheet_path, write_budget
 
     case = load(file, overrides, sets, seed=seed, quiet=quiet)
     folder = check_output(out, Path("reports") / case.name / "budget", json, reads=(file, *overrides))
@@ -40,8 +41,10 @@ def budget(
         return
     with staged(folder, quiet=quiet) as stage:
         save_programme(case.title, programme, case.parameters.text("currency"), stage)
+        if not (left_out := no_budget_workbook(case)):
+            write_budget(case, programme, sheet_path(case, BUDGET, stage))
     if json != "-":
         screen = console(quiet=quiet)
         for part in budget_tables(case, programme):
             screen.print(part)
-        screen.print(f"Year table, charts and JSON in {folder}", markup=False, highlight=False)
+        screen.print(f"Budget workbook, year table, charts and JSON in {folder}{left_out}", markup=False, highlight=False)

@@ -21,7 +21,7 @@ from econmodel.interfaces.common import check_output, common, console, load, run
     multiple=True,
     type=click.Choice(workflow.PAPERS),
     metavar="NAME",
-    help="brief, board (DOCX), report, workbook or form; repeatable. Default all, or none with 0 draws.",
+    help="brief, board (DOCX), report, workbook, budget or form; repeatable. Default all, or none with 0 draws.",
 )
 @click.option(
     "--as",

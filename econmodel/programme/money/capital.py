@@ -45,7 +45,7 @@ class CapitalSchedule:
 
 
 @record
-class _Holding:
+class Holding:
     """One machine in hand from ``start`` to ``end`` (months, may start before 0); ``cost`` with tax and ``salvage`` at its share."""
 
     cost: FloatArray
@@ -65,13 +65,14 @@ class _Holding:
         return self.cost[:, None] - self.per_month * (month - self.start)
 
 
-def _holdings(item: CapitalItem, basis: str, n_months: int, tax: FloatArray) -> Iterator[_Holding]:
+def holdings(item: CapitalItem, basis: str, n_months: int, tax: FloatArray) -> Iterator[Holding]:
+    """Machines of an item in hand within the budget, one after the other."""
     gap = 12.0 * item.service_years
     share = item.share if basis == EXISTING else item.share_if_new
     start = -12.0 * item.age_years if basis == EXISTING else float(item.month)
     bought = basis == PURCHASE
     while start < n_months:
-        yield _Holding(share * item.cost * (1.0 + tax), share * item.salvage, 12.0 * item.life_years, start, start + gap, bought)
+        yield Holding(share * item.cost * (1.0 + tax), share * item.salvage, 12.0 * item.life_years, start, start + gap, bought)
         start, bought = start + gap, True
 
 
@@ -106,10 +107,10 @@ def schedule_capital(
             amount = item.monthly * item.share_if_new if had == LEASE else item.amount
             (lease if had == LEASE else per_use)[:] += _hired(item, had, price_index, stop) * (amount * (1.0 + tax))[:, None]
             continue
-        for held in _holdings(item, had, n_months, tax):
+        for held in holdings(item, had, n_months, tax):
             stays = held.bought and held.end > n_months and not closes
             _add_cash(cash, held, price_index, n_months, sold=not stays)
-            price = price_index[:, [_year(held.start)]] if held.bought else np.ones((n_draws, 1))
+            price = price_index[:, [price_year_of(held.start)]] if held.bought else np.ones((n_draws, 1))
             in_hand = (middle > held.start) & (middle < held.end)
             (bought if held.bought else existing)[:] += price * held.per_month * in_hand
             book += price * held.worth(middle) * in_hand
@@ -117,7 +118,8 @@ def schedule_capital(
     return CapitalSchedule(cash, bought, existing, book, lease, per_use, closing)
 
 
-def _year(month: float) -> int:
+def price_year_of(month: float) -> int:
+    """Year of a month, the start being year 0."""
     return max(0, int(np.ceil(month / 12.0)))
 
 
@@ -129,14 +131,14 @@ def _hired(item: CapitalItem, basis: str, price_index: FloatArray, stop: int) ->
     for month in range(first, n_months + 1):
         taken = first + (month - first) // term * term
         if not stop or taken <= stop:
-            level[:, month - 1] = price_index[:, _year(month if item.escalated else taken)]
+            level[:, month - 1] = price_index[:, price_year_of(month if item.escalated else taken)]
     return level
 
 
-def _add_cash(cash: FloatArray, held: _Holding, price_index: FloatArray, n_months: int, *, sold: bool) -> None:
+def _add_cash(cash: FloatArray, held: Holding, price_index: FloatArray, n_months: int, *, sold: bool) -> None:
     end = min(round(held.end), n_months)
     if held.bought:
         month = round(held.start)
-        cash[:, month] += held.cost * price_index[:, _year(month)]
+        cash[:, month] += held.cost * price_index[:, price_year_of(month)]
     if sold and (held.bought or held.end < n_months):
-        cash[:, end] -= held.salvage * price_index[:, _year(end)]
+        cash[:, end] -= held.salvage * price_index[:, price_year_of(end)]

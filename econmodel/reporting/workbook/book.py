@@ -10,7 +10,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -25,19 +25,14 @@ from econmodel.parameters.loading import Case
 from econmodel.parameters.schema import PROCESS, StrategyRow
 from econmodel.records import record
 from econmodel.reporting.workbook.formula import Formula
-from econmodel.reporting.workbook.styles import Styles
-from econmodel.reporting.workbook.writer import Sheet, address, span
-
-if TYPE_CHECKING:
-    from openpyxl import Workbook
+from econmodel.reporting.workbook.pages import Pages
+from econmodel.reporting.workbook.writer import span
 
 FIRST_YEAR_ROW = FIRST_MONTH_ROW = 8
 HEADER_ROWS = (5, 6, 7)
 MOST = 40
 ONLY = {"child_course": "fixed", "cohort_start": "never_bled"}
 WITHIN = ("finish", "failed", "ages", "recurs", "lost", "recurs_lost", "stops")
-_NAME = re.compile(r"^[A-Za-z_][A-Za-z0-9_]*$")
-_LIKE_A_CELL = re.compile(r"^([A-Za-z]{1,3}[0-9]+|[RrCc][0-9]*|[Rr][0-9]+[Cc][0-9]+|true|false)$", re.IGNORECASE)
 
 
 @record
@@ -177,63 +172,17 @@ def plan_layout(case: Case, evaluation: Evaluation, keys: Sequence[str]) -> Layo
     )
 
 
-@dataclass
-class Book:
+@dataclass(kw_only=True)
+class Book(Pages):
     """What the sheet writers share.
 
-    ``cells`` maps a key such as ``("fatality", "A")`` to what other sheets refer to; ``v`` maps a numeric input to its
-    cell, so that the model's own functions can be given cells for values.
+    ``cells`` maps a key such as ``("fatality", "A")`` to what other sheets refer to.
     """
 
-    case: Case
     evaluation: Evaluation
     layout: Layout
-    workbook: Workbook
-    styles: Styles
-    cells: dict[tuple[str, ...], Any] = field(default_factory=dict)
-    v: dict[str, Any] = field(default_factory=dict)
-    sheets: dict[str, Sheet] = field(default_factory=dict)
-
-    @property
-    def money_label(self) -> str:
-        """Currency and price year, as every money heading shows them."""
-        return f"{self.case.parameters.text('currency')}, {self.case.parameters.text('price_year')} prices"
-
-    @property
-    def footer(self) -> str:
-        """Footer of every printed page: whose figures, whether invented, and the caution."""
-        demo = "INVENTED DATA. " if self.case.is_demo else ""
-        return f"{self.case.title[:90]}. {demo}Planning software, not advice for a patient."
 
     @property
     def plans(self) -> tuple[Plan, ...]:
         """Strategies in the file."""
         return self.layout.strategies
-
-    def add_sheet(self, name: str, tab: str = "") -> Sheet:
-        """Add a sheet at the end."""
-        page = self.workbook.create_sheet(name)
-        if tab:
-            page.sheet_properties.tabColor = tab
-        self.sheets[name] = Sheet(page, self.styles, mark=" (invented data)" if self.case.is_demo else "")
-        return self.sheets[name]
-
-    def name_cell(self, name: str, sheet: str, row: int, column: int, value: float | str) -> None:
-        """Make an input's cell known: by a defined name where the spelling allows one, else by its address."""
-        from openpyxl.workbook.defined_name import DefinedName
-
-        place = address(row, column, sheet)
-        if _NAME.match(name) and not _LIKE_A_CELL.match(name):
-            self.workbook.defined_names[name] = DefinedName(name, attr_text=place)
-            place = name
-        self.cells["input", name] = Formula(place, value)
-        if not isinstance(value, str):
-            self.v[name] = self.cells["input", name]
-
-    def input(self, name: str) -> Any:
-        """Refer to an input, a number or a setting."""
-        return self.cells["input", name]
-
-    def at(self, *key: str) -> Any:
-        """Refer to a cell another sheet made known."""
-        return self.cells[key]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from econmodel.economics.evaluate import Evaluation
 from econmodel.economics.lead import find_subjects
@@ -14,13 +13,10 @@ from econmodel.parameters.loading import Case
 from econmodel.parameters.schema import WATCH
 from econmodel.reporting.workbook import checks, comparisons, hazards, inputs, outcomes, patients, summary, totals
 from econmodel.reporting.workbook.book import Book, plan_layout
+from econmodel.reporting.workbook.pages import new_workbook
 from econmodel.reporting.workbook.styles import Styles
-from econmodel.reporting.workbook.writer import save_workbook
 from econmodel.reporting.workbook.years import Cohort, write_cohort
 from econmodel.wording import nearest
-
-if TYPE_CHECKING:
-    from openpyxl import Workbook
 
 ORDER = (
     "Summary",
@@ -69,20 +65,13 @@ def build_workbook(case: Case, evaluation: Evaluation, path: Path, strategies: S
         A strategy is not in the case, there are more groups or strategies than a formula can hold, or the file cannot be
         written.
     """
-    from openpyxl import Workbook
-
     check_file(path)
     layout = plan_layout(case, evaluation, chosen_strategies(case, evaluation, strategies))
-    workbook = Workbook()
-    workbook.remove(workbook.worksheets[0])
-    workbook.calculation.fullCalcOnLoad = True
-    workbook.properties.title, workbook.properties.creator = "Live workbook of the deterministic model", "econmodel"
-    book = Book(case, evaluation, layout, workbook, Styles(workbook.create_sheet("styles")))
+    workbook = new_workbook("Live workbook of the deterministic model")
+    book = Book(case=case, evaluation=evaluation, layout=layout, workbook=workbook, styles=Styles(workbook["styles"]))
     book.add_sheet(summary.NAME, tab="14506B")
     _write_results(book, _write_model(book))
-    workbook.remove(workbook["styles"])
-    _arrange(workbook)
-    return save_workbook(workbook, path, book.sheets.values())
+    return book.save(path, ORDER)
 
 
 def chosen_strategies(case: Case, evaluation: Evaluation, more: Sequence[str] = ()) -> list[str]:
@@ -129,12 +118,3 @@ def _write_results(book: Book, cohorts: list[Cohort]) -> None:
     inputs.build_sources(book)
     summary.build_summary(book)
     inputs.mark_used(book)
-
-
-def _arrange(workbook: Workbook) -> None:
-    """Put results first and workings last."""
-    pages = {page.title: page for page in workbook.worksheets}
-    first = [name for name in ORDER if name in pages]
-    for position, name in enumerate([*first, *(name for name in pages if name not in first)]):
-        workbook.move_sheet(pages[name], position - workbook.index(pages[name]))
-    workbook.active = 0

@@ -11,12 +11,12 @@ from econmodel.reporting.papers.phrases import caution
 from econmodel.reporting.workbook.book import Book, Plan
 from econmodel.reporting.workbook.comparisons import CHOSEN, comparators
 from econmodel.reporting.workbook.formula import Formula
+from econmodel.reporting.workbook.pages import DEMO
 from econmodel.reporting.workbook.totals import total
 from econmodel.reporting.workbook.writer import Sheet
 
 NAME = "Summary"
 NNT_YEAR = "3"
-DEMO = "INVENTED DATA: a fictional hospital, made up to show the tool. Nothing here comes from a real hospital or patient."
 GUIDE = {
     "Inputs": "Every input: value to change, unit, range, status and source.",
     "Patients": "Patient groups of the site and of the evidence.",

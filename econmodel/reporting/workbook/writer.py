@@ -10,7 +10,7 @@ import math
 import re
 import zipfile
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -80,7 +80,8 @@ class Sheet:
     """A worksheet with the few ways in which cells are filled.
 
     Cells are written as XML, a formula with its value, which is many times quicker than the spreadsheet library; the
-    library keeps styles, widths, rules, printing and the file around them.
+    library keeps styles, widths, rules, printing and the file around them. ``digits`` are those a stored value is rounded to;
+    ``compact`` leaves out the place of a value right of another cell, which a reader counts.
     """
 
     page: Worksheet
@@ -91,6 +92,8 @@ class Sheet:
     formulas: list[str] = field(default_factory=list)
     links: list[str] = field(default_factory=list)
     shared: int = -1
+    digits: int = 17
+    compact: bool = False
 
     @property
     def name(self) -> str:
@@ -150,7 +153,7 @@ class Sheet:
         for mark in numbers:
             own = own.replace(mark, "%d")
         values = [value] * len(rows) if np.ndim(value) == 0 else list(value)
-        kinds, shown = zip(*map(_stored, values), strict=True)
+        kinds, shown = zip(*(_stored(one, self.digits) for one in values), strict=True)
         place, number = letters(column), self.styles.number_of(style)
         filled = list(zip(*(numbers[mark] for mark in order), strict=True)) if order else [()] * len(rows)
         for first, end in runs:
@@ -166,6 +169,20 @@ class Sheet:
                 )
         return self.at(rows[0], column, value) if single else Formula(f"{self.name}!${place}{ROW}", value)
 
+    def array(self, row: int, column: int, formula: Formula, style: str = "factor") -> Formula:
+        """Write one formula over a block of cells, as large as its value, and give what refers to the block."""
+        values = np.atleast_2d(np.asarray(formula.value, dtype=float).T).T
+        last_row, last_column = row + values.shape[0] - 1, column + values.shape[1] - 1
+        text, number = escape(formula.text.replace(f"{self.name}!$", "$")), self.styles.number_of(style)
+        self.formulas.append(formula.text)
+        head = f'<f t="array" ref="{letters(column)}{row}:{letters(last_column)}{last_row}">{text}</f>'
+        for i, line in enumerate(values):
+            for j, value in enumerate(line):
+                kind, shown = _stored(value, self.digits)
+                self.cells[row + i][column + j] = f'<c r="{letters(column + j)}{row + i}" s="{number}"{kind}>{head}<v>{shown}</v></c>'
+                head = ""
+        return Formula(span(row, last_row, column, self.name, last_column), formula.value)
+
     def at(self, row: int, column: int, value: Any) -> Formula:
         """Refer to a cell."""
         return Formula(address(row, column, self.name), value)
@@ -179,9 +196,17 @@ class Sheet:
     def xml(self) -> bytes:
         """Rows in order, cells in order within them."""
         return "".join(
-            f'<row r="{row}"{self._height(row)}>{"".join(cell for _, cell in sorted(self.cells.get(row, {}).items()))}</row>'
+            f'<row r="{row}"{self._height(row)}>{"".join(self._line(sorted(self.cells.get(row, {}).items())))}</row>'
             for row in sorted(self.cells.keys() | self.heights.keys())
         ).encode()
+
+    def _line(self, cells: list[tuple[int, str]]) -> Iterator[str]:
+        """Cells of a row, in order."""
+        before = 0
+        for column, cell in cells:
+            follows = self.compact and column == before + 1 and "<f" not in cell
+            yield "<c" + cell.split('"', 2)[2] if follows else cell
+            before = column
 
     def _height(self, row: int) -> str:
         return f' ht="{self.heights[row]:g}" customHeight="1"' if row in self.heights else ""
@@ -270,12 +295,12 @@ def _runs(rows: Sequence[int], text: str, numbers: Mapping[str, Sequence[int]]) 
     return list(zip([0, *ends[:-1]], ends, strict=True))
 
 
-def _stored(value: Any) -> tuple[str, str]:
+def _stored(value: Any, digits: int) -> tuple[str, str]:
     """Kind and text of a value as a cell stores it."""
     if isinstance(value, str):
         return ' t="str"', escape(clean(value))
     number = float(value)
-    return ("", repr(number)) if math.isfinite(number) else (' t="e"', "#N/A")
+    return ("", repr(number if digits == 17 else float(f"{number:.{digits}g}"))) if math.isfinite(number) else (' t="e"', "#N/A")
 
 
 def save_workbook(workbook: Workbook, path: Path, sheets: Iterable[Sheet]) -> Path:
@@ -298,7 +323,7 @@ def save_workbook(workbook: Workbook, path: Path, sheets: Iterable[Sheet]) -> Pa
     workbook.save(frame)
     number = {page.title: i for i, page in enumerate(workbook.worksheets, start=1)}
     rows = {f"xl/worksheets/sheet{number[sheet.name]}.xml": sheet for sheet in sheets}
-    with zipfile.ZipFile(frame) as source, zipfile.ZipFile(result, "w", zipfile.ZIP_DEFLATED, compresslevel=3) as target:
+    with zipfile.ZipFile(frame) as source, zipfile.ZipFile(result, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as target:
         for entry in source.infolist():
             data = source.read(entry)
             if entry.filename in rows:

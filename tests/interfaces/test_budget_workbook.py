@@ -1,0 +1,331 @@
+"""The budget workbook, worked out headless by LibreOffice, equals the engine: every switch turned, and after ten changes.
+
+All scenarios are typed into copies of one file and worked out in one run; what is opened has lost its stored values.
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+import re
+import shutil
+import subprocess
+import zipfile
+from collections.abc import Mapping
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from econmodel.errors import AnalysisError
+from econmodel.parameters.catalogue import CATEGORY
+from econmodel.parameters.loading import Case, demo_file, load_case
+from econmodel.programme.budget import Budget, run_budget
+from econmodel.programme.downside import merge_clinical
+from econmodel.programme.headline import headline
+from econmodel.programme.money.rows import Row
+from econmodel.programme.options import option_inputs
+from econmodel.programme.planned import in_the_mix, rerun_under, years_needed
+from econmodel.programme.report import ProgrammeResult, evaluate_programme
+from econmodel.programme.views import view_inputs
+from econmodel.reporting.budget_book import build_budget_book
+from econmodel.reporting.budget_book.budget import BUDGET
+from econmodel.reporting.budget_book.build import SHEETS
+from econmodel.reporting.budget_book.choices import VIEWS
+from econmodel.reporting.budget_book.inputs import SECTIONS, SWITCH, VALUE
+from econmodel.reporting.budget_book.plan import BASE, BudgetPlan, plan_budget
+
+TOLERANCE = 1e-9
+TEN = {
+    "n_endoscoped": 900.0,
+    "n_session_slots": 22.0,
+    "n_start_delay_months": 5.0,
+    "c_session_eus": 3100.0,
+    "payment_surveillance_eus": 1500.0,
+    "share_cash_bleeds": 0.55,
+    "n_settlement_days": 40.0,
+    "discount_finance": 0.06,
+    "r_escalator_pay": 0.045,
+    "c_coordinator": 31000.0,
+}
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    return load_case(demo_file(), sets=["share_tax=0.15", "n_budget_years=3"])
+
+
+@pytest.fixture(scope="module")
+def programme(case: Case) -> ProgrammeResult:
+    return evaluate_programme(case.parameters)
+
+
+@pytest.fixture(scope="module")
+def plan(case: Case, programme: ProgrammeResult) -> BudgetPlan:
+    return plan_budget(case.parameters, programme)
+
+
+@pytest.fixture(scope="module")
+def built(case: Case, programme: ProgrammeResult, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return build_budget_book(case, programme, tmp_path_factory.mktemp("budget") / "budget.xlsx")
+
+
+class Scenario:
+    """What is typed and chosen: inputs by name, inputs switched to ``low`` or ``high``, option, view, column and downside."""
+
+    def __init__(self, **chosen: Any) -> None:
+        self.typed: Mapping[str, float] = chosen.get("typed", {})
+        self.switched: Mapping[str, str] = chosen.get("switched", {})
+        self.option, self.view, self.column = chosen.get("option", "proposal"), chosen.get("view", 0), chosen.get("column", 0)
+        self.downside = chosen.get("downside", BASE)
+
+
+def engine(case: Case, plan: BudgetPlan, asked: Scenario) -> Budget:
+    """Budget of the engine under a scenario."""
+    known = case.parameters.parameters
+    values = dict(asked.typed)
+    for name, side in asked.switched.items():
+        limits = known[name].range
+        assert limits is not None
+        values[name] = getattr(limits, side)
+    held = {name: v for name, v in values.items() if hasattr(plan.inputs, name)}
+    fields = {name: int(v) if isinstance(getattr(plan.inputs, name), int) else v for name, v in held.items()}
+    inputs, profiles, prices = plan.inputs.changed(**fields), plan.profiles, plan.prices
+    if asked.downside != BASE:
+        row, _ = plan.programme.worse[asked.downside]
+        kept = in_the_mix(case.parameters)
+        if row.clinical:
+            years = years_needed(kept, inputs.n_budget_years, inputs.n_duty_months)
+            profiles, prices = rerun_under(kept, merge_clinical([row.clinical]), years)
+    for name, value in values.items():
+        for stem, prefix in {"full_cost": "c_", "variable_share": "share_variable_", "payment": "payment_"}.items():
+            if name.startswith(prefix) and name.removeprefix(prefix) in CATEGORY:
+                array = getattr(prices, stem).copy()
+                array[:, prices.activities.index(name.removeprefix(prefix))] = value
+                prices = replace(prices, **{stem: array})
+    inputs = view_inputs(inputs, ("", "per_episode", "block")[asked.view]) if asked.view else inputs
+    inputs = row.change(inputs) if asked.downside != BASE else inputs
+    mix = next(one.mix for one in plan.programme.options.rows if one.key == asked.option)  # type: ignore[union-attr]
+    return run_budget(option_inputs(case.parameters, inputs, mix), profiles, prices, CATEGORY)
+
+
+def cells_of(names: Mapping[str, Any], plan: BudgetPlan, asked: Scenario) -> dict[tuple[str, int, int], float | str]:
+    """Cells that a scenario types into: sheet, row and column."""
+
+    def at(name: str) -> int:
+        return int(names[name].attr_text.split("$")[-1])
+
+    typed = {("Inputs", at(name), VALUE): float(v) for name, v in asked.typed.items()}
+    switched = {("Inputs", at(name), SWITCH): side for name, side in asked.switched.items()}
+    option = next(one.label for one in plan.programme.options.rows if one.key == asked.option)  # type: ignore[union-attr]
+    worse = next(one.label for one in plan.worse if one.key == asked.downside)
+    column = ("Cash", "With capacity valued")[asked.column]
+    chosen = {"option": option, "view": VIEWS[asked.view], "column": column, "downside": worse}
+    return {**typed, **switched, **{("Decision", at(f"chosen_{name}"), 2): text for name, text in chosen.items()}}
+
+
+CELL = re.compile(r"<c(?P<head>[^>]*?)(?:/>|>(?P<inner>.*?)</c>)", re.DOTALL)
+
+
+def type_into(xml: str, row: int, wanted: int, value: float | str) -> str:
+    """Put a value into one cell of a sheet's XML; a cell without a place stands right of the one before it."""
+    found = re.search(rf'(<row r="{row}"[^>]*>)(.*?)(</row>)', xml, re.DOTALL)
+    assert found is not None
+    column = 0
+    for cell in CELL.finditer(found[2]):
+        place = re.search(r' r="([A-Z]+)\d+"', cell["head"])
+        column = column + 1 if place is None else sum((ord(c) - 64) * 26**i for i, c in enumerate(reversed(place[1])))
+        if column == wanted:
+            head = re.sub(r' t="\w+"', "", cell["head"])
+            typed = (
+                f'<c{head} t="inlineStr"><is><t>{escaped(value)}</t></is></c>'
+                if isinstance(value, str)
+                else f"<c{head}><v>{value!r}</v></c>"
+            )
+            at = found.start(2)
+            return xml[: at + cell.start()] + typed + xml[at + cell.end() :]
+    pytest.fail(f"no cell in row {row}, column {wanted}")
+
+
+def escaped(text: str) -> str:
+    return text.replace("&", "&amp;").replace("<", "&lt;")
+
+
+def write(built: Path, target: Path, names: list[str], typed: Mapping[tuple[str, int, int], float | str]) -> Path:
+    """Copy a workbook with values typed and every stored value of a formula forgotten."""
+    with zipfile.ZipFile(built) as source, zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as copy:
+        for entry in source.infolist():
+            data = source.read(entry)
+            if entry.filename.startswith("xl/worksheets/sheet"):
+                sheet = names[int(re.findall(r"\d+", entry.filename)[0]) - 1]
+                xml = data.decode()
+                for (place, row, column), value in typed.items():
+                    xml = type_into(xml, row, column, value) if place == sheet else xml
+                data = re.sub(r"</f><v>[^<]*</v>", "</f>", re.sub(r' t="(?:str|e)"><f', "><f", xml)).encode()
+            copy.writestr(entry.filename, data)
+    return target
+
+
+def work_out(files: list[Path], folder: Path) -> dict[str, Path]:
+    """Let LibreOffice work out many files in one run, and save the budget sheet of each."""
+    office = shutil.which("soffice")
+    if office is None:
+        if os.environ.get("CI"):
+            pytest.fail("soffice is missing: CI must install libreoffice-calc-nogui")
+        pytest.skip("soffice is not on this machine")
+    profile = f"-env:UserInstallation={(folder / 'profile').as_uri()}"
+    sheet = 1 + list(SHEETS).index(BUDGET)
+    as_text = f"csv:Text - txt - csv (StarCalc):44,34,76,1,,0,false,false,false,false,false,{sheet}"
+    command = [office, profile, "--headless", "--convert-to", as_text, "--outdir", str(folder), *map(str, files)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=900)
+    found = {path.stem: folder / f"{path.stem}-{BUDGET}.csv" for path in files}
+    assert all(path.exists() for path in found.values()), done.stderr
+    return found
+
+
+def read(path: Path) -> dict[str, Any]:
+    """Rows by year and figures of the budget sheet, as a spreadsheet program worked them out, or as they are stored."""
+    rows = _of_text(path) if path.suffix == ".csv" else _of_workbook(path)
+    known = {row.value for row in Row}
+    years = {str(row[0]): [value or 0.0 for value in row[2:]] for row in rows if row[0] in known}
+    return {"years": years, "labels": {str(row[1]): row[2] for row in rows if row[1] and not row[0]}}
+
+
+def _of_workbook(path: Path) -> list[Any]:
+    from openpyxl import load_workbook
+
+    with closing(load_workbook(path, data_only=True, read_only=True)) as book:
+        return list(book[BUDGET].iter_rows(values_only=True))
+
+
+def _of_text(path: Path) -> list[Any]:
+    def value(text: str) -> float | str:
+        try:
+            return float(text)
+        except ValueError:
+            return text
+
+    with path.open(encoding="utf-8", newline="") as lines:
+        return [[value(cell) for cell in row] for row in csv.reader(lines)]
+
+
+def differences(found: Mapping[str, Any], budget: Budget, column: int) -> list[tuple[Any, ...]]:
+    """Every row by year, and every figure, that is not the engine's to 1e-9 of the money that flows."""
+    size = max(
+        float(np.abs(budget.years[row]).sum()) for row in (Row.PROPHYLAXIS_INCOME, Row.PROPHYLAXIS_COST, Row.FIXED_COST, Row.STARTS)
+    )
+    gaps: list[tuple[Any, ...]] = []
+    for row, got in found["years"].items():
+        for year, want in enumerate(budget.years[Row(row)][0]):
+            if abs(got[year] - want) > TOLERANCE * max(abs(want), size if not Row(row).is_count else 1.0):
+                gaps.append((row, year, want, got[year]))
+    numbers = headline(budget)
+    figures = {"Net present value in cash": numbers.npv_cash, "Net present value with capacity valued": numbers.npv_with_capacity}
+    if not column:
+        payback = "not within the budget" if numbers.payback_years is None else numbers.payback_years
+        figures |= {"Lowest cumulative, column chosen": numbers.peak_cash, "Payback, years, column chosen": payback}
+    figures["Net present value, column chosen"] = numbers.npv_with_capacity if column else numbers.npv_cash
+    for label, want in figures.items():
+        got = found["labels"][label]
+        if isinstance(want, str) or isinstance(got, str):
+            gaps += [(label, want, got)] * (want != got)
+        elif abs(got - want) > TOLERANCE * max(abs(want), 1.0 if "Payback" in label else size):
+            gaps.append((label, want, got))
+    return gaps
+
+
+def scenarios(case: Case, plan: BudgetPlan) -> dict[str, Scenario]:
+    """Everything that goes worse, with each option, view and column in turn; every input at either end; ten typed changes."""
+    assert plan.programme.options is not None
+    others = [one.key for one in plan.programme.options.rows]
+    found = {}
+    for i, worse in enumerate(worse for worse in plan.worse if worse.live):
+        of_model = bool(worse.key in plan.programme.worse and plan.programme.worse[worse.key][0].clinical)
+        option = "proposal" if of_model or not others else others.pop(0)
+        found[worse.key] = Scenario(option=option, view=0 if of_model else i % 3, column=i % 2, downside=worse.key)
+    assert not others
+    ranged = [name for names in SECTIONS.values() for name in names if case.parameters[name].range]
+    prices = [f"{p}{a.key}" for a in plan.counted for p in ("c_", "payment_", "share_variable_")]
+    ranged += [name for name in prices if _switchable(case, plan, name)]
+    for side in ("low", "high"):
+        found[f"all_{side}"] = Scenario(switched=dict.fromkeys(ranged, side))
+    found["ten"] = Scenario(typed=TEN, column=1)
+    found["late"] = Scenario(option="glue", downside="delay_12_months", typed={"n_start_delay_months": 4.0})
+    return found
+
+
+def _switchable(case: Case, plan: BudgetPlan, name: str) -> bool:
+    stem, key = next(
+        (s, name.removeprefix(p))
+        for s, p in (("variable_share", "share_variable_"), ("full_cost", "c_"), ("payment", "payment_"))
+        if name.startswith(p)
+    )
+    value, known = plan.price(key, stem), case.parameters.parameters.get(name)
+    return bool(value) and known is not None and known.value == value and known.range is not None
+
+
+@pytest.fixture(scope="module")
+def worked(case: Case, plan: BudgetPlan, built: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """Every scenario, worked out in one run."""
+    from openpyxl import load_workbook
+
+    book = load_workbook(built)
+    folder = tmp_path_factory.mktemp("typed")
+    asked = {"as_built": Scenario(), **scenarios(case, plan)}
+    files = [
+        write(built, folder / f"{name}.xlsx", book.sheetnames, cells_of(book.defined_names, plan, one)) for name, one in asked.items()
+    ]
+    out = tmp_path_factory.mktemp("worked")
+    return {name: (asked[name], read(path)) for name, path in work_out(files, out).items()}
+
+
+def test_every_switch_and_ten_changes_equal_the_engine(case: Case, plan: BudgetPlan, worked: Mapping[str, Any]) -> None:
+    """Options, views, columns, everything that goes worse, every input low and high, ten typed changes: rows and figures."""
+    gaps = {name: differences(found, engine(case, plan, asked), asked.column) for name, (asked, found) in worked.items()}
+    assert {name: gap for name, gap in gaps.items() if gap} == {}
+    assert {found["labels"]["Checks that fail"] for _, found in worked.values()} == {0.0}
+    assert len(worked) > 25
+
+
+def test_the_file_says_whether_it_agrees(worked: Mapping[str, Any]) -> None:
+    """As built, and with switches turned, it agrees with the program; with inputs changed it says that it is not to be compared."""
+    verdicts = {name: found["labels"]["Agreement with the program"] for name, (_, found) in worked.items()}
+    assert verdicts["as_built"] == verdicts["low_untreated_risk"] == "agrees with the program"
+    assert verdicts["ten"] == verdicts["all_low"] == "not to be compared: inputs changed"
+    mixed = {
+        verdicts[name]
+        for name, (asked, _) in worked.items()
+        if asked.option != "proposal" and asked.downside != BASE and not asked.typed
+    }
+    assert mixed == {"the program has no figure for this choice"}
+
+
+def test_comparison_can_fail(case: Case, plan: BudgetPlan, worked: Mapping[str, Any]) -> None:
+    """Negative control: the file with ten changes is not the engine as built."""
+    assert len(differences(worked["ten"][1], engine(case, plan, Scenario()), 0)) > 20
+
+
+def test_stored_values_are_the_engine_s(tmp_path: Path) -> None:
+    """A preview shows the very figures; the file is small, its formulas few, and an array formula counts once."""
+    from openpyxl import load_workbook
+
+    case = load_case(demo_file())
+    programme = evaluate_programme(case.parameters)
+    built = build_budget_book(case, programme, tmp_path / "budget.xlsx")
+    found = read(built)
+    assert differences(found, programme.budget, 0) == []
+    assert found["labels"]["Agreement with the program"] == "agrees with the program"
+    assert built.stat().st_size < 300_000
+    pages = load_workbook(built)
+    assert pages.sheetnames == list(SHEETS)
+    assert 1_000 < sum(cell.data_type == "f" for page in pages for row in page.iter_rows() for cell in row) <= 5_000
+    assert sum(len(page._charts) for page in pages) == 3  # type: ignore[attr-defined]
+
+
+def test_a_budget_without_options_is_refused(case: Case, programme: ProgrammeResult, tmp_path: Path) -> None:
+    """The workbook has its options to choose from, or is not made."""
+    with pytest.raises(AnalysisError, match="options"):
+        build_budget_book(case, replace(programme, options=None), tmp_path / "none.xlsx")
