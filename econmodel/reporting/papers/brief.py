@@ -131,4 +131,7 @@ def _inputs(case: Case, *, with_inputs: bool, named: bool = True) -> Section:
         )
         return Section("What it rests on", (*warning, Paragraph(text), blocks.inputs_table(case.parameters)), new_page=True)
     items = phrases.unconfirmed_items(case.parameters) if named else ()
-    return Section("What it rests on", (*warning, Paragraph(text), *(Paragraph(rest, lead, tone="note") for lead, rest in items)))
+    return Section(
+        "What it rests on",
+        (*warning, Paragraph(text, tone="body" if named else "note"), *(Paragraph(rest, lead, tone="note") for lead, rest in items)),
+    )

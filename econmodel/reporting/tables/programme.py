@@ -226,7 +226,7 @@ def capacity_table(programme: ProgrammeResult, most: int = 99) -> Table:
     kept, _ = _few([year.year for year in programme.capacity], most, names)
     years = [year for year in programme.capacity if year.year in kept]
     used = [key for key in PLACES if any(year.slots[key].taken or year.slots[key].blocks for year in programme.capacity)]
-    slots = [(f"{PLACES[key].label} slots, of those there", *(_slots(year.slots[key]) for year in years)) for key in used]
+    slots = [(f"{PLACES[key].label} slots, of all", *(_slots(year.slots[key]) for year in years)) for key in used]
     blocks = ("Staff blocks to add", [year.step_fixed_blocks for year in years], 0)
     lines = (
         *((("Surveillance examinations", [year.surveillance_examinations for year in years], 0), blocks) if most > MOST_YEARS else ()),
@@ -236,7 +236,7 @@ def capacity_table(programme: ProgrammeResult, most: int = 99) -> Table:
         ("Waiting at year end", [year.waiting_at_year_end for year in years], 1),
     )
     return table(
-        f"Capacity and staffing, change against today's mix ({programme.basis.cash} {programme.basis.currency})",
+        f"Slots, staff and beds, against today's mix ({programme.basis.cash} {programme.basis.currency})",
         (("", 2.2), *((names[y.year], 0.7, True) for y in years)),
         [*slots, *((label, *(f.number(count, digits) for count in counts)) for label, counts, digits in lines)],
         note=savings_text(programme) if most > MOST_YEARS else "",
