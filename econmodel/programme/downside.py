@@ -292,14 +292,15 @@ def downside_budgets(
     return results | {together.key: (together, worst)}
 
 
+def _in_turn(changes: Iterable[Change], inputs: ProgrammeInputs) -> ProgrammeInputs:
+    for change in changes:
+        inputs = change(inputs)
+    return inputs
+
+
 def combine(rows: list[Downside]) -> Downside:
     """Put several rows into one."""
-
-    def change(inputs: ProgrammeInputs) -> ProgrammeInputs:
-        for row in rows:
-            inputs = row.change(inputs)
-        return inputs
-
+    change = partial(_in_turn, tuple(row.change for row in rows))
     named = "; ".join(row.label[0].lower() + row.label[1:] for row in rows)
     label = f"The three worst together: {named}" if named else "The three worst together: none is worse than the base"
     return Downside(WORST_THREE, label, change, merge_clinical([row.clinical for row in rows]), parts=tuple(row.key for row in rows))
