@@ -237,12 +237,12 @@ def _parts(rows: IntArray) -> list[IntArray]:
 
 
 def _reckoned(reckon: Callable[[Values], Budget], values: Values, rows: IntArray) -> Iterator[tuple[IntArray, Budget]]:
-    """Budgets of some rows: all at once, or one by one where the model refuses some."""
+    """Budgets of some rows: all at once, or in halves where the model refuses some, down to those it refuses."""
     try:
         yield rows, reckon({name: column[rows] for name, column in values.items()})
     except EconModelError:
-        for row in rows if len(rows) > 1 else ():
-            yield from _reckoned(reckon, values, np.array([row]))
+        for half in np.array_split(rows, 2) if len(rows) > 1 else ():
+            yield from _reckoned(reckon, values, half)
 
 
 @record
