@@ -84,6 +84,8 @@ def within_route(found: Answer) -> WithinRoute:
 def run_programme(case: Case, *, draws: int = 0) -> ProgrammeResult:
     """Budget of the programme with its views, break-even, downside, chart data and the sentences they call for.
 
+    Without draws it is quick, and leaves out what alone would turn the cash.
+
     Raises
     ------
     EconModelError
@@ -91,7 +93,7 @@ def run_programme(case: Case, *, draws: int = 0) -> ProgrammeResult:
     """
     from econmodel.programme.report import evaluate_programme
 
-    return evaluate_programme(case.parameters, draws=draws, seed=int(case.parameters.number("seed")))
+    return evaluate_programme(case.parameters, draws=draws, seed=int(case.parameters.number("seed")), turning=bool(draws))
 
 
 def run_together(

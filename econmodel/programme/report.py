@@ -364,7 +364,7 @@ def _column(rows: Mapping[Name, FloatArray], position: int) -> dict[Name, float]
     return {name: float(values[:, position].mean()) for name, values in rows.items()}
 
 
-def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 0) -> ProgrammeResult:
+def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 0, turning: bool = True) -> ProgrammeResult:
     """Run the programme of a case.
 
     Parameters
@@ -375,6 +375,8 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
         Draws for intervals, at most :data:`MOST_DRAWS` are used; 0 leaves them out.
     seed
         Seed of the draws.
+    turning
+        Also find what alone would turn the sign of the cash, which takes longer than all else without draws.
 
     Raises
     ------
@@ -392,7 +394,7 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
         inputs, profiles, prices, CATEGORY, lambda changes: rerun_under(kept, changes, years), doubt.batch, own_rows(kept, inputs)
     )
     lifetime, usual = evaluate(parameters, yearly=False, by_group=False), find_subjects(parameters).usual_care
-    turns = find_switching(ask_money(parameters)) if is_change(inputs) else None
+    turns = find_switching(ask_money(parameters)) if turning and is_change(inputs) else None
     options = appraise_options(parameters, inputs, planned, lifetime, doubt.each)
     against_usual = per_start(lifetime, {usual: 1.0}, inputs.proposed_mix)[1]
     return replace(
