@@ -459,7 +459,7 @@ def _read_row(raw: Mapping[str, str], style: str, where: str) -> dict[str, objec
 def _number(raw: Mapping[str, str], name: str, style: str, where: str) -> float:
     text = raw[name]
     low, high = (0.0, 1.0) if name in (*CHILD_COLUMNS, *SIZE_COLUMNS, "red_share", "cumulative_risk") else (0.0, math.inf)
-    value = read_number(text, style, f"{where}, column {name}")
+    value = read_number(text, style, f"{where}, column {name}") if text else math.nan
     if not low <= value <= high or (name in ("time_years", "n") and value == 0):
         limit = "a share from 0 to 1" if high == 1 else "a number above 0"
         what = f"{name} = {text or 'blank'}: must be {limit}"

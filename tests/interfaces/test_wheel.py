@@ -25,7 +25,7 @@ ROOT = Path(__file__).resolve().parents[2]
 BUILD = "import sys; from hatchling.build import build_wheel, build_sdist; print(globals()[sys.argv[1]](sys.argv[2]))"
 VERBS = {
     "new": ["new", "--country", "IN"],
-    "case": ["case", "--draws", "20", "--quiet"],
+    "case": ["case", "--draws", "20", "--quiet", "--paper", "brief", "--paper", "board", "--paper", "budget", "--paper", "workbook"],
     "nnt": ["nnt", "--treated", "6/80", "--untreated-risk", "0.41", "--nnt", "3", "--years", "2"],
     "sensitivity": ["sensitivity", "--one-way"],
     "psa": ["psa", "--draws", "20"],

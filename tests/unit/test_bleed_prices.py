@@ -95,7 +95,7 @@ def test_the_budget_charges_the_same_prices() -> None:
     e = evaluate(case, yearly=False, by_group=False)
     assert untreated_fatal_share(case, base_values(case)) == pytest.approx(e.died, rel=1e-12)
     dearer = load_case(HOSPITALS / "demo.toml", sets=["c_bleed_mean=30000"]).parameters
-    assert evaluate_programme(dearer).budget.npv_cash[0] > evaluate_programme(case).budget.npv_cash[0]
+    assert evaluate_programme(dearer, turning=False).budget.npv_cash[0] > evaluate_programme(case, turning=False).budget.npv_cash[0]
 
 
 def test_prices_by_outcome_are_accepted_and_the_mean_follows() -> None:
@@ -160,9 +160,9 @@ def test_inpatient_payments_follow_groups_and_level() -> None:
     drawn = sample(case, 2000, seed=1)
     assert np.corrcoef(drawn["share_major_survived"], drawn["payment_bleed_survived"])[0, 1] > 0.2
     assert drawn["payment_bleed_survived"].std() == pytest.approx(2000, rel=0.1)
-    rows = {row.key: row.npv_cash for row in evaluate_programme(case).downside}
+    rows = {row.key: row.npv_cash for row in evaluate_programme(case, turning=False).downside}
     assert rows["payment_national"] > rows["payment_teaching"]
-    assert "payment_national" not in {row.key for row in evaluate_programme(CASES["demo"]).downside}
+    assert "payment_national" not in {row.key for row in evaluate_programme(CASES["demo"], turning=False).downside}
 
 
 def test_oil_goes_with_glue() -> None:

@@ -36,7 +36,7 @@ def found(demo_parameters: ParameterSet) -> FlipList:
 def answer(parameters: ParameterSet, decision: str) -> str:
     """Answer to one question, asked apart from the list: by the model, and by the programme's own table."""
     if decision == "cash":
-        return "above 0" if evaluate_programme(parameters).headline.npv_cash > 0 else "below 0"
+        return "above 0" if evaluate_programme(parameters, turning=False).headline.npv_cash > 0 else "below 0"
     e = evaluate(parameters)
     if decision == "best":
         return str(parameters.strategies[e.keys[int(e.net_benefit(parameters.number(THRESHOLD))[0, :, 0].argmax())]].label)

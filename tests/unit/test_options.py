@@ -29,7 +29,7 @@ def parameters() -> ParameterSet:
 
 @pytest.fixture(scope="module")
 def programme(parameters: ParameterSet) -> ProgrammeResult:
-    return evaluate_programme(parameters, draws=20, seed=1)
+    return evaluate_programme(parameters, draws=20, seed=1, turning=False)
 
 
 @pytest.fixture(scope="module")
@@ -69,7 +69,7 @@ def test_an_option_is_a_programme_of_its_own(parameters: ParameterSet, found: Ap
         nobody = {"ramp": ({"quarter": 1, "share": 1.0},)}
         rows = replace(case["ramp"], table=tuple(dict(case["ramp"].table[0], share=1.0) for _ in nobody))
         case = replace(case, parameters=case.parameters | {"ramp": rows, "capital": replace(case["capital"], table=())})
-    alone = evaluate_programme(case)
+    alone = evaluate_programme(case, turning=False)
     assert option.npv_cash == pytest.approx(alone.headline.npv_cash, rel=1e-9)
     assert option.bleeds_averted == pytest.approx(alone.headline.bleeds_averted, rel=1e-9)
     assert option.npv_cash != pytest.approx(found.proposal.npv_cash)  # negative control
@@ -208,7 +208,7 @@ def test_own_options_board_texts_and_last_years_count(tmp_path: Path) -> None:
         'why_this_option = "It is here."\n[option.half]\nlabel = "Half"\nmix = { glue = 0.5, watch = 0.5 }\n'
     )
     case = load_case(demo_file(), [file])
-    found = evaluate_programme(case.parameters, draws=20, seed=1)
+    found = evaluate_programme(case.parameters, draws=20, seed=1, turning=False)
     assert found.options
     assert found.decision
     assert row(found.options, "half").mix == {"glue": 0.5, "watch": 0.5}

@@ -249,7 +249,7 @@ def test_first_page_says_where_averted_bleeds_cost_margin(case: Case, results: R
 
 def test_options_left_out_stand_beside_the_proposal(case: Case, results: Results) -> None:
     """The first page holds every option, with what nothing beats; what is asked for follows from what speaks against it."""
-    programme = evaluate_programme(case.parameters)
+    programme = evaluate_programme(case.parameters, turning=False)
     assert programme.options
     first = str(brief_paper(case, results, programme=programme).sections[0])
     assert programme.decision

@@ -284,7 +284,7 @@ def switching_table(results: Results, programme: ProgrammeResult) -> tuple[Table
         return ()
     return (
         table(
-            f"What alone, within its range, turns the sign of net present value in cash ({f.price_note(results.settings)})",
+            f"What alone turns the sign of net present value in cash, against today's mix ({f.price_note(results.settings)})",
             (("Input", 3.4), ("Turns at", 1.0, True), ("Now", 1.0, True), ("Low", 1.0, True), ("High", 1.0, True), ("Unit", 1.2)),
             [(r.label, *map(f.plain, (r.value, r.base, r.low, r.high)), r.unit) for r in programme.switching.rows],
             note="The nearest first, in half ranges. Effects stay calibrated on the evidence. By volume it "
