@@ -322,11 +322,11 @@ def cash_flow(
     rows = _operating_rows(inputs, volume, prices)
     n_draws = np.broadcast_shapes(*(a.shape[:1] for a in (*rows.values(), capital.by_month)))[0]
     rows = {k: np.broadcast_to(a, (n_draws, inputs.n_months)) for k, a in rows.items()}
-    years = {k: _by_year(a) for k, a in rows.items()}
+    years = {k: finance.with_start(a) for k, a in rows.items()}
     hire = capital.hire(volume.uses)
     _add_tax_and_working_capital(inputs, years, rows, capital.depreciation + hire)
     rows[Row.CAPITAL] = np.broadcast_to(capital.by_month[:, 1:] + hire, (n_draws, inputs.n_months))
-    years[Row.CAPITAL] = _by_year(rows[Row.CAPITAL])
+    years[Row.CAPITAL] = finance.with_start(rows[Row.CAPITAL])
     years[Row.CAPITAL][:, 0] = capital.by_month[:, 0]
     _add_financing(inputs, rows, years, capital)
     for table in (rows, years):
@@ -342,7 +342,7 @@ def _add_financing(inputs: ProgrammeInputs, rows: Rows, years: Rows, capital: Ca
     paid = schedule_loans(inputs.loans if is_change(inputs) else (), inputs.n_months).by_month
     charge = _capital_charge(inputs, capital) if inputs.capital_charge == "paid" else 0.0
     rows[Row.FINANCING] = np.zeros_like(rows[Row.CAPITAL]) + paid[1:] + charge
-    years[Row.FINANCING] = _by_year(rows[Row.FINANCING])
+    years[Row.FINANCING] = finance.with_start(rows[Row.FINANCING])
     years[Row.FINANCING][:, 0] = paid[0]
 
 
@@ -363,12 +363,12 @@ def _operating_rows(inputs: ProgrammeInputs, volume: VolumeRows, prices: PriceIn
 
 def _add_tax_and_working_capital(inputs: ProgrammeInputs, years: Rows, rows: Rows, owning: FloatArray) -> None:
     """Add R15 (in each year's last month), on R14 less depreciation and hire by month, and R16."""
-    tax = finance.tax_due((years[Row.OPERATING_CASH] - _by_year(owning))[:, 1:], inputs.share_tax)
+    tax = finance.tax_due((years[Row.OPERATING_CASH] - finance.with_start(owning))[:, 1:], inputs.share_tax)
     rows[Row.TAX] = np.zeros_like(rows[Row.OPERATING_CASH])
     rows[Row.TAX][:, 11::12] = tax
     rows[Row.WORKING_CAPITAL] = finance.working_capital_increase(paid_income(rows), inputs.n_settlement_days, collected=inputs.closes)
     for name in (Row.TAX, Row.WORKING_CAPITAL):
-        years[name] = _by_year(rows[name])
+        years[name] = finance.with_start(rows[name])
 
 
 def _in_basis(inputs: ProgrammeInputs, rows: Rows, years: Rows, prices: PriceIndices) -> tuple[Rows, Rows, FloatArray]:
@@ -378,11 +378,11 @@ def _in_basis(inputs: ProgrammeInputs, rows: Rows, years: Rows, prices: PriceInd
         rate, by_month = finance.real_rate(rate, inputs.r_inflation), deflator(inputs)
         rows |= {k: rows[k] / by_month for k in MONEY_ROWS}
         at_start = {k: years[k][:, :1] for k in MONEY_ROWS}
-        years |= {k: np.concatenate([at_start[k], _by_year(rows[k])[:, 1:]], axis=1) for k in MONEY_ROWS}
+        years |= {k: np.concatenate([at_start[k], finance.with_start(rows[k])[:, 1:]], axis=1) for k in MONEY_ROWS}
     years[Row.CUMULATIVE_CASH] = years[Row.NET_CASH].cumsum(axis=1)
     valued = rows[Row.NET_CASH] + rows[Row.BOOK_VALUE] - rows[Row.DUTY]
     rows[Row.PRESENT_VALUE] = valued * finance.discount_factors(rate, inputs.n_months, MONTHS)[..., 1:]
-    years[Row.PRESENT_VALUE] = _by_year(rows[Row.PRESENT_VALUE])
+    years[Row.PRESENT_VALUE] = finance.with_start(rows[Row.PRESENT_VALUE])
     years[Row.PRESENT_VALUE][:, 0] = years[Row.NET_CASH][:, 0]
     rows[Row.CUMULATIVE_CASH] = years[Row.NET_CASH][:, :1] + rows[Row.NET_CASH].cumsum(axis=1)
     return rows, years, rate
@@ -400,7 +400,7 @@ def _memo(budget: Budget) -> Memo[FloatArray]:
     paid = (fixed_cost(inputs, prices.monthly()).recurrent, capital.hire(budget.volume.uses))
     interest = schedule_loans(inputs.loans if is_change(inputs) else (), inputs.n_months).interest[None, :]
     by_month = (capital.depreciation, capital.use_charge, _capital_charge(inputs, capital), interest, *paid)
-    depreciation, use, charge, interest, recurrent, hire = (_by_year(a / level) for a in by_month)
+    depreciation, use, charge, interest, recurrent, hire = (finance.with_start(a / level) for a in by_month)
     owning = depreciation + use + charge + hire
     return Memo(
         depreciation=depreciation + zero,
@@ -411,13 +411,10 @@ def _memo(budget: Budget) -> Memo[FloatArray]:
         capital_charge=charge + zero,
         interest=interest + zero,
         reported_surplus=years[Row.OPERATING_CASH] - (owning - use) - interest - years[Row.TAX],
-        absorbed_full_cost=_by_year(full * prices.monthly().mixed / level) + years[Row.STEP_COST] + years[Row.FIXED_COST] + owning,
+        absorbed_full_cost=finance.with_start(full * prices.monthly().mixed / level)
+        + years[Row.STEP_COST]
+        + years[Row.FIXED_COST]
+        + owning,
         surveillance_contribution=years[Row.SURVEILLANCE_INCOME] - years[Row.SURVEILLANCE_COST],
-        session_slots=_by_year(np.asarray(sum(budget.volume.slots.values()))) + zero,
+        session_slots=finance.with_start(np.asarray(sum(budget.volume.slots.values()))) + zero,
     )
-
-
-def _by_year(monthly: FloatArray) -> FloatArray:
-    """Sum months to years, an empty year 0 in front; (draw, month) -> (draw, year)."""
-    years = monthly.reshape(monthly.shape[0], -1, 12).sum(axis=2)
-    return np.concatenate([np.zeros((years.shape[0], 1)), years], axis=1)

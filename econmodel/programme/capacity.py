@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from econmodel.parameters.catalogue import EXAMINATIONS, HARMS, SECONDARY_SESSIONS
 from econmodel.programme.budget import Budget
 from econmodel.programme.intake import ramp_by_month
-from econmodel.programme.money.finance import DAYS_PER_YEAR
+from econmodel.programme.money.finance import DAYS_PER_YEAR, by_year
 from econmodel.programme.money.fixed import posts
 from econmodel.programme.money.rows import Row
-from econmodel.programme.places import PLACES, blocks_bought, by_year
+from econmodel.programme.places import PLACES, blocks_bought
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -98,7 +98,7 @@ def beds(bed_days: FloatArray, occupancy: FloatArray) -> FloatArray:
 def change_by_year(budget: Budget, *names: str) -> FloatArray:
     """Proposed less current activity by year, shape (draw, year), years 1 to n."""
     monthly = budget.activity.total(budget.activity.change, *names)
-    return np.asarray(monthly.reshape(monthly.shape[0], -1, 12).sum(axis=2))
+    return by_year(monthly)
 
 
 def capacity_by_year(budget: Budget) -> tuple[CapacityYear, ...]:
@@ -120,7 +120,7 @@ def capacity_by_year(budget: Budget) -> tuple[CapacityYear, ...]:
         "posts": posts_by_year(budget),
         "endoscopies_avoided": budget.years[Row.BLEEDS_AVERTED][:, 1:] - change_by_year(budget, *SECONDARY_SESSIONS),
         "waiting_at_year_end": budget.intake.waiting[:, 11::12],
-        "bleeds_while_waiting": budget.intake.bleeds_waiting.reshape(len(budget.intake.bleeds_waiting), -1, 12).sum(2),
+        "bleeds_while_waiting": by_year(budget.intake.bleeds_waiting),
     }
     return tuple(
         CapacityYear(year + 1, **{k: float(a[:, year].mean()) for k, a in columns.items()}, slots=places[year])

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.programme.budget import Budget
+from econmodel.programme.money.finance import by_year
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -78,8 +79,7 @@ def bleeds_by_year(budget: Budget) -> tuple[BleedsYear, ...]:
     """Count bleeds by year among those who start, without and with the programme."""
     activity = budget.activity
     without, with_ = (
-        activity.total(array, "first_bleeds", "rebleeds").mean(axis=0).reshape(-1, 12).sum(axis=1)
-        for array in (activity.current, activity.proposed)
+        by_year(activity.total(array, "first_bleeds", "rebleeds").mean(axis=0)) for array in (activity.current, activity.proposed)
     )
     columns = (without, with_, without.cumsum(), with_.cumsum())
     return tuple(BleedsYear(y, *row) for y, row in enumerate(zip(*(c.tolist() for c in columns), strict=True), start=1))

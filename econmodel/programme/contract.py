@@ -23,7 +23,7 @@ from econmodel.programme.cost_tables import EXISTING, PER_USE, CapitalItem, Fixe
 from econmodel.programme.input_tables import Contract, Payer, PayerTerm, Site
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import opening_ramp
-from econmodel.programme.money.contracts import by_year
+from econmodel.programme.money.contracts import in_each_year
 from econmodel.programme.money.fixed import fixed_rows
 from econmodel.programme.money.rows import price_indices
 from econmodel.programme.places import PLACES
@@ -324,7 +324,7 @@ def _payer(payer: Payer, inputs: ProgrammeInputs) -> PayerLine:
 
 def _contract(contract: Contract, inputs: ProgrammeInputs) -> ContractLine:
     tariff = price_indices(inputs).tariff[0, 1:]
-    plan, baseline = (_series(by_year(values, tariff)) for values in (contract.plan, contract.baseline))
+    plan, baseline = (_series(in_each_year(values, tariff)) for values in (contract.plan, contract.baseline))
     cap = contract.cap if math.isfinite(contract.cap) else None
     return ContractLine(contract.scope, plan, baseline, contract.variable, contract.floor, cap)
 

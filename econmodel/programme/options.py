@@ -164,8 +164,7 @@ class Appraisal:
 
 def plans(parameters: ParameterSet, inputs: ProgrammeInputs) -> tuple[Plan, ...]:
     """List the options: do nothing, do-minimum, each strategy but no prophylaxis for all, the site's own, the proposal."""
-    usual, able = find_subjects(parameters).usual_care, float(inputs.share_can_take_usual_care.mean())
-    share = max(inputs.current_mix.get(usual, 0.0), able)
+    usual, share = _able(parameters, inputs)
     label = {key: row.label for key, row in parameters.strategies.items()}
     least = [Plan(DO_MINIMUM, f"{label[usual]} for all who can take it", {usual: share, WATCH: 1.0 - share})] if usual != WATCH else []
     beyond = usual != WATCH and share < 1.0
@@ -181,6 +180,12 @@ def plans(parameters: ParameterSet, inputs: ProgrammeInputs) -> tuple[Plan, ...]
         *(Plan(key, option.label, option.mix) for key, option in parameters.options.items()),
         Plan(PROPOSAL, "The proposal", inputs.proposed_mix),
     )
+
+
+def _able(parameters: ParameterSet, inputs: ProgrammeInputs) -> tuple[str, float]:
+    """Usual care, and the share of patients who have it today or can take it."""
+    usual = find_subjects(parameters).usual_care
+    return usual, max(inputs.current_mix.get(usual, 0.0), float(inputs.share_can_take_usual_care.mean()))
 
 
 def option_inputs(parameters: ParameterSet, inputs: ProgrammeInputs, mix: Mapping[str, float]) -> ProgrammeInputs:
@@ -232,8 +237,7 @@ def appraise_options(
 
 def _unable(parameters: ParameterSet, inputs: ProgrammeInputs, mix: Mapping[str, float]) -> float:
     """Share of a mix given usual care beyond today's share and those who can take it."""
-    usual = find_subjects(parameters).usual_care
-    able = max(inputs.current_mix.get(usual, 0.0), float(inputs.share_can_take_usual_care.mean()))
+    usual, able = _able(parameters, inputs)
     return 0.0 if usual == WATCH else max(0.0, mix.get(usual, 0.0) - able)
 
 

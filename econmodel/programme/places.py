@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from econmodel.parameters.catalogue import ENDOSCOPIES, ITEMS
 from econmodel.programme.inputs import ProgrammeInputs
+from econmodel.programme.money.finance import by_year
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -49,11 +50,6 @@ PLACES = {
     ),
     SURVEILLANCE: Place("Surveillance", ENDOSCOPIES, "", "n_spare_surveillance", "n_surveillance_per_block", "c_surveillance_block"),
 }
-
-
-def by_year(slots: FloatArray) -> FloatArray:
-    """Sum months to years, (draw, month) -> (draw, year)."""
-    return np.asarray(slots.reshape(slots.shape[0], -1, 12).sum(axis=2))
 
 
 def blocks_bought(inputs: ProgrammeInputs, slots: Mapping[str, FloatArray]) -> Slots:

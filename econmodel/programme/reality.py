@@ -51,9 +51,9 @@ def reality_check(year: Evaluation, current: Mapping[str, float], board: Mapping
     """
     if PATIENTS not in board or BLEEDS not in board:
         return None
-    risk = sum(share * float(year.count("first_bleeds", 1)[0, year.index(key), 0]) for key, share in current.items() if share)
     from scipy import stats
 
+    risk = sum(share * float(year.count("first_bleeds", 1)[0, year.index(key), 0]) for key, share in current.items() if share)
     predicted = board[PATIENTS] * risk
     low, high = stats.poisson.interval(LEVEL, predicted)
     return RealityCheck(float(board[PATIENTS]), float(board[BLEEDS]), predicted, float(low), float(high))

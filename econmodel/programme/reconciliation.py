@@ -15,7 +15,7 @@ from econmodel.records import record
 
 
 @record
-class Step:
+class BridgeStep:
     """One step: what it is, what it adds, and where it leads; money above 0 is gained."""
 
     key: str
@@ -30,7 +30,7 @@ class Step:
 
 def reconcile(
     budget: Budget, planned: tuple[MonthlyProfiles, Prices], usual_care: Mapping[str, float], added: float
-) -> tuple[Step, ...]:
+) -> tuple[BridgeStep, ...]:
     """Walk from full cost over a lifetime against usual care to the net present value in cash.
 
     Parameters
@@ -58,6 +58,6 @@ def reconcile(
     }
     steps, before = [], 0.0
     for key, (label, total) in totals.items():
-        steps.append(Step(key, label, total - before, total))
+        steps.append(BridgeStep(key, label, total - before, total))
         before = total
     return tuple(steps)

@@ -46,7 +46,7 @@ from econmodel.programme.money_question import ask_money
 from econmodel.programme.options import Appraisal, appraise_options, per_start
 from econmodel.programme.planned import in_the_mix, prices_of, rerun_under, years_needed
 from econmodel.programme.reality import RealityCheck, reality_check
-from econmodel.programme.reconciliation import Step, reconcile
+from econmodel.programme.reconciliation import BridgeStep, reconcile
 from econmodel.programme.sentences import amount, not_overlooked, uncomfortable_truths, verdict
 from econmodel.programme.site_budgets import PlaceMoney, money_by_place
 from econmodel.programme.switching import Switching, find_switching
@@ -178,7 +178,7 @@ class ProgrammeResult:
     inputs: BudgetInputs | None
     options: Appraisal | None
     decision: Decision | None
-    reconciliation: tuple[Step, ...]
+    reconciliation: tuple[BridgeStep, ...]
     reality: RealityCheck | None
     places: tuple[PlaceMoney, ...]
     worse: Mapping[str, tuple[Downside, Budget]]

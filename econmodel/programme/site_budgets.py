@@ -27,7 +27,6 @@ from econmodel.programme.money.rows import (
     slots_taken,
     with_contribution,
 )
-from econmodel.programme.places import by_year
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -70,10 +69,10 @@ def _partner(budget: Budget, part: SiteActivity) -> PlaceMoney:
     rows = dict.fromkeys(PLACE_ROWS, np.zeros_like(starts)) | with_contribution(rows)
     rows[Row.OPERATING_CASH] = rows[Row.NET_CONTRIBUTION]
     rows[Row.TAX] = np.zeros_like(rows[Row.OPERATING_CASH])
-    rows[Row.TAX][:, 11::12] = finance.tax_due(by_year(rows[Row.OPERATING_CASH]), inputs.share_tax)
+    rows[Row.TAX][:, 11::12] = finance.tax_due(finance.by_year(rows[Row.OPERATING_CASH]), inputs.share_tax)
     rows[Row.WORKING_CAPITAL] = finance.working_capital_increase(paid_income(rows), inputs.n_settlement_days, collected=inputs.closes)
     rows[Row.NET_CASH] = rows[Row.OPERATING_CASH] - rows[Row.TAX] - rows[Row.WORKING_CAPITAL]
     months = {row: rows[row] / (1.0 if row.is_count else deflator(inputs)) for row in PLACE_ROWS}
     flows = np.pad(months[Row.NET_CASH], [(0, 0), (1, 0)])
-    years = {row: np.pad(by_year(a), [(0, 0), (1, 0)]) for row, a in months.items()}
+    years = {row: finance.with_start(a) for row, a in months.items()}
     return PlaceMoney(part.site.name, years, finance.npv(budget.rate, flows, MONTHS))

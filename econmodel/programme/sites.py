@@ -53,6 +53,8 @@ def starts_by_site(inputs: ProgrammeInputs, profiles: MonthlyProfiles, intake: I
 
 def with_sites(inputs: ProgrammeInputs, profiles: MonthlyProfiles, intake: Intake, activity: ProgrammeActivity) -> ProgrammeActivity:
     """Activity at the hub, with what stays with each partner beside it; ``intake`` is the plan that the activity came from."""
+    if not inputs.sites:
+        return activity
     new, old = (mix_profile(profiles, mix) for mix in (inputs.proposed_mix, inputs.current_mix))
     worlds = ((activity.proposed, convolve(intake.starts, new)), (activity.current, convolve(intake.starts, old)))
     whole = np.where(intake.starts > 0, intake.starts, 1.0)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.programme.input_tables import Contract
+from econmodel.programme.money import finance
 from econmodel.programme.money.rows import Rows
 from econmodel.records import record
 
@@ -33,8 +34,7 @@ class ContractedIncome:
 
     def paid(self, tariff: FloatArray) -> Rows:
         """Its rows as the contract pays them; ``tariff`` is the index of payments by month, (draw, month)."""
-        added = self.added.reshape(len(self.added), -1, 12).sum(axis=2)
-        share = np.repeat(share_paid(self.contract, added, tariff[:, ::12]), 12, axis=1)
+        share = np.repeat(share_paid(self.contract, finance.by_year(self.added), tariff[:, ::12]), 12, axis=1)
         return {row: share * a for row, a in self.lines.items()}
 
 
@@ -56,7 +56,7 @@ def share_paid(contract: Contract, added: FloatArray, tariff: FloatArray) -> Flo
     >>> share_paid(contract, np.array([[20.0, -20.0, 100.0, 0.0]]), np.ones((1, 4)))
     array([[0.5 , 0.25, 0.2 , 0.5 ]])
     """
-    plan, baseline = (by_year(values, tariff) for values in (contract.plan, contract.baseline))
+    plan, baseline = (in_each_year(values, tariff) for values in (contract.plan, contract.baseline))
 
     def beyond(value: FloatArray) -> FloatArray:
         most = np.inf if np.isinf(contract.cap) else (contract.cap - 1.0) * plan
@@ -67,6 +67,6 @@ def share_paid(contract: Contract, added: FloatArray, tariff: FloatArray) -> Flo
     return np.asarray(np.where(moves, paid / np.where(moves, added, 1.0), contract.variable))
 
 
-def by_year(values: Sequence[float], tariff: FloatArray) -> FloatArray:
+def in_each_year(values: Sequence[float], tariff: FloatArray) -> FloatArray:
     """Value of each year in its own money: as given by year, or one carried as payments are."""
     return np.asarray(values[0] * tariff if len(values) == 1 else np.broadcast_to(values, tariff.shape))

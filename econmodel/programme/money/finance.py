@@ -25,6 +25,16 @@ def discount_factors(rate: ArrayLike, periods: int, per_year: int = 1) -> FloatA
     return np.asarray((1.0 + np.asarray(rate, dtype=float)[..., None]) ** (-np.arange(periods + 1.0) / per_year))
 
 
+def by_year(monthly: FloatArray) -> FloatArray:
+    """Sum months to years, (..., month) -> (..., year)."""
+    return np.asarray(monthly.reshape(*monthly.shape[:-1], -1, 12).sum(axis=-1))
+
+
+def with_start(monthly: FloatArray) -> FloatArray:
+    """Sum months to years behind an empty year 0, (draw, month) -> (draw, year)."""
+    return np.pad(by_year(monthly), [(0, 0), (1, 0)])
+
+
 def npv(rate: ArrayLike, flows: ArrayLike, per_year: int = 1) -> FloatArray:
     """Net present value of flows at the start and at the ends of periods.
 

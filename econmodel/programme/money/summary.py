@@ -11,6 +11,7 @@ from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 INCOME = (Row.PROPHYLAXIS_INCOME, Row.HARM_INCOME, Row.REFILLED_BEDS, Row.TRANSFERS)
+COUNTS = ("Patients started", "Bleeds averted")
 
 
 @record
@@ -30,9 +31,6 @@ def summary_lines(budget: Budget) -> tuple[SummaryLine, ...]:
         SummaryLine(label, tuple(map(float, values.mean(axis=0))), float(totals[label].mean()), label in COUNTS)
         for label, values in years.items()
     )
-
-
-COUNTS = ("Patients started", "Bleeds averted")
 
 
 def _summed(rows: Rows) -> dict[str, FloatArray]:

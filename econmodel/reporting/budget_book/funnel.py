@@ -93,7 +93,7 @@ def _calendar(book: BudgetBook, sheet: Sheet) -> None:
     for row, m in zip(rows, month, strict=True):
         sheet.number(row, 1, int(m), "plain|whole")
     at = book.months["month"] = Formula(f"{FUNNEL}!$A{ROW}", month)
-    year = book.put(sheet, 2, "year", "Year", Formula(f"INT(({at.text}-1)/12)+1", (month - 1) // 12 + 1), "whole")
+    book.put(sheet, 2, "year", "Year", Formula(f"INT(({at.text}-1)/12)+1", (month - 1) // 12 + 1), "whole")
     stop, first, length = v["n_stop_month"], v["n_absence_start_month"], v["n_absence_months"]
     runs = Formula(f"IF(OR({stop.text}=0,{at.text}<={stop.text}),1,0)", running(inputs).astype(float))
     book.put(sheet, 3, "running", "Runs", runs, "whole")
@@ -113,13 +113,25 @@ def _calendar(book: BudgetBook, sheet: Sheet) -> None:
     back = back * bool(inputs.n_absence_start_month)
     made_up = f"IF(AND({first.text}>0,{at.text}>={ends},{at.text}<{ends}+{length.text}),1,0)"
     book.put(sheet, 5, "later", "Sessions made up", Formula(made_up, back), "whole")
-    delay, n = book.at("delay"), len(inputs.ramp)
+    _opening(book, sheet)
+    _demand(book, sheet)
+
+
+def _opening(book: BudgetBook, sheet: Sheet) -> None:
+    """Share of its slots that a place has open in a month."""
+    v, at, n = book.v, book.months["month"], len(book.plan.inputs.ramp)
+    delay = book.at("delay")
     cells = f"{v['ramp_1'].text}:{v[f'ramp_{n}'].text}" if n > 1 else v["ramp_1"].text
     quarter = f"MIN({n},INT(({at.text}-1-{delay.text})/3)+1)"
     builds = book.at("builds")
     opened = f"IF({builds.text}=0,1,IF({at.text}<={delay.text},0,INDEX({cells},{quarter})))"
     ramp = Formula(f"IF(OR({book.months['running'].text}=0,{book.months['away'].text}=1),0,{opened})", _ramp(book))
     book.put(sheet, 6, "ramp", "Share of slots", ramp, "share")
+
+
+def _demand(book: BudgetBook, sheet: Sheet) -> None:
+    """Patients who become ready in a month: the year's, and a part of the backlog."""
+    v, inputs, at, year = book.v, book.plan.inputs, book.months["month"], book.months["year"]
     found = (
         book.at("eligible")
         * Formula(f"(1+{v['r_growth'].text})^({year.text}-1)", (1.0 + inputs.r_growth[0]) ** (year.value - 1), 4)
@@ -129,7 +141,7 @@ def _calendar(book: BudgetBook, sheet: Sheet) -> None:
     months = 3.0 * inputs.n_backlog_quarters
     backlog = Formula(
         f"IF({at.text}<={released},{v['ratio_volume'].text}*{v['n_backlog'].text}/({released}),0)",
-        inputs.ratio_volume[0] * inputs.n_backlog[0] * (month <= months) / months,
+        inputs.ratio_volume[0] * inputs.n_backlog[0] * (at.value <= months) / months,
     )
     book.put(sheet, 7, "demand", "Become ready", (found + backlog) * book.months["running"], "count")
 

@@ -75,7 +75,7 @@ def _contribution(book: BudgetBook) -> None:
     _row(book, Row.STARTS, book.months["starts"])
     _sum(book, Row.SESSIONS, "R2 Treatment sessions", times(activity, unit("session")), "count")
     _sum(book, Row.BLEEDS_AVERTED, "R3 Bleeds averted", -times(activity, unit("bleed")), "count")
-    earned, spent = income(Row.PROPHYLAXIS_INCOME, "own"), None
+    earned = income(Row.PROPHYLAXIS_INCOME, "own")
     income(Row.SURVEILLANCE_INCOME, "seen")
     spent = cost(Row.PROPHYLAXIS_COST, "own")
     cost(Row.SURVEILLANCE_COST, "seen")
@@ -90,21 +90,27 @@ def _contribution(book: BudgetBook) -> None:
     view = book.at("view")
     refill = Formula(f"IF({view.text}=3,0,{v['share_bed_refill'].text})", v["share_bed_refill"].value)
     refilled = _row(book, Row.REFILLED_BEDS, book.months["tariff"] * days * refill * v["c_refill_contribution"])
+    displaced = _displaced(book)
+    _transfers(book)
+    _row(book, Row.NET_CONTRIBUTION, own + harm_paid - harm + saved - lost + refilled - displaced + book.months[Row.TRANSFERS])
+    everything = Formula(f"({unit('device').text}>=0)", np.ones_like(unit("device").value))
+    book.cells["unit", "all"] = everything
+    cost(Row.TIME_FREED, "all", "freed", -1.0)
+
+
+def _displaced(book: BudgetBook) -> Formula:
+    """Slots by place, and the work that those outside bought blocks displace."""
+    v = book.v
     outside: Any = 0.0
     for key, place in PLACES.items():
-        taken = times(activity, unit(f"at_{key}"))
+        taken = times(book.at("activity"), book.at("unit", f"at_{key}"))
         taken = taken * v["n_slots_surveillance"] if key == SURVEILLANCE else taken
         slots = _sum(book, f"slots_{key}", f"Slots: {place.label.lower()}", taken, "count")
         share = write_place(book, key)
         by_month = Formula(f"INDEX({share.text},1,{book.months['year'].text})", np.repeat(share.value[0], 12))
         outside = outside + slots * by_month
     per_slot = v["share_sessions_displacing"] * v["c_displaced_contribution"]
-    displaced = _row(book, Row.DISPLACED_WORK, book.months["tariff"] * outside * per_slot)
-    _transfers(book)
-    _row(book, Row.NET_CONTRIBUTION, own + harm_paid - harm + saved - lost + refilled - displaced + book.months[Row.TRANSFERS])
-    everything = Formula(f"({unit('device').text}>=0)", np.ones_like(unit("device").value))
-    book.cells["unit", "all"] = everything
-    cost(Row.TIME_FREED, "all", "freed", -1.0)
+    return _row(book, Row.DISPLACED_WORK, book.months["tariff"] * outside * per_slot)
 
 
 def _transfers(book: BudgetBook) -> None:
