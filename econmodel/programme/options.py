@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from econmodel.economics.activity import MonthlyProfiles
-from econmodel.economics.comparison import DOMINATED, EXTENDEDLY_DOMINATED, rank_strategies
+from econmodel.economics.comparison import DOMINATED, EXTENDEDLY_DOMINATED, ON_FRONTIER, REFERENCE, rank_strategies
 from econmodel.economics.evaluate import Evaluation
 from econmodel.economics.lead import find_subjects
 from econmodel.economics.prices import Prices
@@ -37,6 +37,7 @@ BEHIND = {
     EXTENDEDLY_DOMINATED: "a mixture of others averts as many bleeds for less cash",
     MORE_HARM: "it brings more bleeds, or more deaths from bleeding, than today's mix",
 }
+STANDING = BEHIND | {REFERENCE: "none costs less cash", ON_FRONTIER: "none averts as many bleeds for less cash"}
 
 
 @record

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from econmodel.programme.options import OptionRow
+from econmodel.programme.options import STANDING, OptionRow
 from econmodel.reporting.budget_book.activity import MIX, TODAY
 from econmodel.reporting.budget_book.book import FIRST_CHOICE, BudgetBook
 from econmodel.reporting.workbook.formula import Formula
@@ -31,13 +31,6 @@ ENGINE: dict[str, tuple[Callable[[OptionRow], float | None], str]] = {
     "Recurrent cash, last year": (lambda o: o.recurrent_cash, "money"),
     "QALYs gained": (lambda o: o.qalys, "two"),
     "Full cost per QALY": (lambda o: o.cost_per_qaly, "money"),
-}
-STANDING = {
-    "reference": "least cash",
-    "on_frontier": "nothing beats it",
-    "dominated": "another averts as many for less",
-    "extendedly_dominated": "a mixture averts as many for less",
-    "more_harm": "more bleeds or deaths than today",
 }
 FIRST_SHARE = 3 + len(ENGINE) + 1
 WORSE = ("NPV in cash", "Change", "NPV with capacity", "Peak cash", "Live here", "Mixes held")
@@ -81,7 +74,7 @@ def build_options(book: BudgetBook) -> None:
 
 def _write_option(sheet: Sheet, row: int, option: OptionRow, strategies: tuple[str, ...]) -> None:
     sheet.text(row, 1, option.label, "bold")
-    sheet.text(row, 2, STANDING.get(option.standing, option.standing), "small")
+    sheet.text(row, 2, STANDING[option.standing], "small")
     for column, (of, style) in enumerate(ENGINE.values(), start=3):
         value = of(option)
         if value is not None:

@@ -11,7 +11,7 @@ from econmodel.programme.headline import Spread
 from econmodel.programme.luck import SEEN, Luck
 from econmodel.programme.money.rows import Row
 from econmodel.programme.money.summary import SummaryLine
-from econmodel.programme.options import OptionRow
+from econmodel.programme.options import STANDING, OptionRow
 from econmodel.programme.places import PLACES
 from econmodel.programme.report import ProgrammeResult
 from econmodel.programme.site_budgets import PLACE_ROWS
@@ -23,13 +23,6 @@ from econmodel.reporting.papers.content import Table, table
 LEFT_OUT = (Row.SESSIONS, Row.BED_DAYS)
 UNDER = {"as_paid": "as it is paid now", "per_episode": "under per-episode payment", "block": "under a block budget"}
 MOST_YEARS = 6
-STANDING = {
-    "reference": "least cash",
-    "on_frontier": "on the frontier",
-    "dominated": "ranked behind",
-    "extendedly_dominated": "ranked behind",
-    "more_harm": "more harm",
-}
 
 
 def row_name(row: Row) -> str:
@@ -314,7 +307,7 @@ def options_table(programme: ProgrammeResult, *, short: bool = False) -> tuple[T
         columns |= {
             ("With time freed", 1.0, True): lambda row: say(row.npv_with_capacity),
             ("Peak cash", 1.2, True): lambda row: say(row.peak_cash),
-            ("Each further bleed averted", 1.3, True): lambda row: (
+            ("Each further bleed averted", 2.0, True): lambda row: (
                 STANDING[row.standing] if row.cash_per_further_bleed is None else say(row.cash_per_further_bleed)
             ),
         }
