@@ -147,13 +147,14 @@ def vary_inputs(findings: Findings, psa: Psa) -> Findings:
     return replace(findings, psa=risk_of(psa))
 
 
-def to_fetch(found: Answer, psa: Psa) -> ToFetch:
-    """What to find out first: what holds the doubt and is neither local nor published."""
+def to_fetch(found: Answer, psa: Psa, programme: ProgrammeResult | None = None) -> ToFetch:
+    """What to find out first: what holds the doubt and is neither local nor published; a budget over draws spares its own."""
     from econmodel.programme.fetch import first_to_fetch
     from econmodel.reporting.form.questions import SHEETS, questions
 
     asked = {a.question.name: SHEETS[sheet][0] for sheet, rows in questions(found.case.parameters).items() for a in rows}
-    return first_to_fetch(psa, found.results.lead, found.results.usual_care, asked)
+    cash = programme.npv_by_draw if programme else None
+    return first_to_fetch(psa, found.results.lead, found.results.usual_care, asked, cash)
 
 
 def first_asked(case: Case) -> tuple[str, ...]:

@@ -18,7 +18,7 @@ from econmodel.errors import AnalysisError
 from econmodel.model.stages import ROUNDING, TOLERANCE, Run, StageBlock, inflows, refuse, wait_ways
 
 FloatArray = NDArray[np.float64]
-PAYS_WHEN_LOADED = 40_000
+PAYS_WHEN_LOADED = 3_000
 PAYS_WHEN_COLD = 20_000_000
 KERNEL = "econmodel.model.kernel"
 

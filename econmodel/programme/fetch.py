@@ -55,7 +55,7 @@ class ToFetch:
     only_research: tuple[Wanted, ...]
 
 
-def first_to_fetch(psa: Psa, lead: str, usual_care: str, asked: Mapping[str, str]) -> ToFetch:
+def first_to_fetch(psa: Psa, lead: str, usual_care: str, asked: Mapping[str, str], cash: FloatArray | None = None) -> ToFetch:
     """Rank what is not yet local or published by what it holds of the doubt.
 
     Parameters
@@ -66,11 +66,13 @@ def first_to_fetch(psa: Psa, lead: str, usual_care: str, asked: Mapping[str, str
         The two compared.
     asked
         Inputs that the form has a question for, with those who are asked.
+    cash
+        Net present value of the programme in cash in the first draws, (draw,); None works out :data:`CASH_DRAWS`.
     """
     parameters = psa.parameters
     benefit, before = psa.compare(lead, usual_care).net_monetary_benefit, {name: psa.inputs[name][:, 0] for name in psa.inputs}
-    values = sample(parameters, CASH_DRAWS, seed=psa.seed)
-    cash = cash_value(parameters, values)
+    values = sample(parameters, CASH_DRAWS if cash is None else len(cash), seed=psa.seed)
+    cash = cash_value(parameters, values) if cash is None else cash
     rows = []
     for name, members in _families(parameters, list(before)).items():
         p = parameters.parameters.get(name)

@@ -133,8 +133,8 @@ class ProgrammeResult:
         The first :data:`QUARTERS_SHOWN`.
     downside
         The three worst together last.
-    uncertainty
-        Spread over draws; None without draws.
+    uncertainty, npv_by_draw
+        Spread over draws, and net present value in cash of each, (draw,); None without draws.
     luck
         What chance alone does to so few patients, beside the doubt about the inputs; None without draws.
     inputs
@@ -171,6 +171,7 @@ class ProgrammeResult:
     break_even: BreakEven
     switching: Switching | None
     uncertainty: ProgrammeUncertainty | None
+    npv_by_draw: FloatArray | None
     luck: Luck | None
     verdict: str
     sentences: tuple[str, ...]
@@ -308,6 +309,7 @@ def programme_case(
         break_even=volume,
         switching=None,
         uncertainty=None if draws is None else uncertainty(draws),
+        npv_by_draw=None if draws is None else draws.npv_cash,
         luck=None,
         verdict=verdict(budget),
         sentences=tuple(uncomfortable_truths(budget, numbers, views, rows, volume)),

@@ -76,6 +76,6 @@ def case(
             findings = replace(findings, **tables.result())
         if flips:
             findings = replace(findings, flips=workflow.read_with_draws(flips.result(), psa))
-            findings = replace(findings, fetch=workflow.to_fetch(found, psa)) if psa else findings
+            findings = replace(findings, fetch=workflow.to_fetch(found, psa, findings.programme)) if psa else findings
         written = workflow.write_files(found, findings, stage, papers=wanted, formats=formats or workflow.FORMATS, beside=beside)
     screen.print(f"{len(written)} files in {folder}{left_out}", markup=False, highlight=False)
