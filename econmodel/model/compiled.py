@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.errors import AnalysisError
-from econmodel.model.stages import ROUNDING, TOLERANCE, Run, StageBlock, inflows, refuse, wait_ways
+from econmodel.model.stages import ROUNDING, SCALED_TO, TOLERANCE, Run, StageBlock, inflows, refuse, wait_ways
 
 FloatArray = NDArray[np.float64]
 PAYS_WHEN_LOADED = 3_000
@@ -67,7 +67,8 @@ class CompiledEngine:
         keeps = [(w, t, u) for w in reversed(range(len(cycles))) for t, u in waiting.keeps[w]]
         starts = [(w, t) for w, ways in enumerate(waiting.starts) for t in ways]
         at = [wait[0] for wait in run.moves.waits]
-        self.held = np.zeros((first[-1], initial.shape[1]))
+        self.held = np.zeros((first[-1] + len(cycles), initial.shape[1]))
+        self.held[first[-1] :] = 1.0
         for w, state in enumerate(at):
             self.held[first[w + 1] - 1] = initial[state]
         self.ways = Ways(
@@ -88,6 +89,7 @@ class CompiledEngine:
             np.array(starts, dtype=np.int64).reshape(-1, 2),
             TOLERANCE,
             ROUNDING,
+            SCALED_TO,
         )
         self.work = workspace(run.moves.n_states, self.ways, len(run.schedule.discount_rates))
 

@@ -60,6 +60,7 @@ class Ways(NamedTuple):
     starts: IntArray
     tolerance: float
     rounding: float
+    scaled_to: float
 
 
 class Totals(NamedTuple):
@@ -297,6 +298,21 @@ def strike(
 
 
 @compiled
+def thin(held: FloatArray, first: int, n: int, at: int, stay: FloatArray, scaled_to: float, low: int, width: int) -> None:
+    """Keep who stays a cycle in a waiting state: their scale, until it is too small for a number."""
+    scale, lowest = held[at, low : low + width], 1.0
+    for k in range(width):
+        scale[k] *= stay[k]
+        lowest = min(lowest, scale[k])
+    if lowest < scaled_to:
+        for i in range(first, first + n):
+            row = held[i, low : low + width]
+            for k in range(width):
+                row[k] *= scale[k]
+        scale[:] = 1.0
+
+
+@compiled
 def wait(
     pair: FloatArray,
     at: int,
@@ -306,14 +322,21 @@ def wait(
     keeps: IntArray,
     starts: IntArray,
     held: FloatArray,
+    scaled_to: float,
     leaving: FloatArray,
     cycle: int,
     low: int,
 ) -> None:
-    """Let those whose time is up go on, at the end of a cycle: as ``Waiting`` in ``model/stages.py``."""
-    to, width = 1 - at, min(WIDTH, held.shape[1] - low)
+    """Let those whose time is up go on, at the end of a cycle: as ``Waiting`` in ``model/stages.py``.
+
+    The last rows of ``held`` are the scales of the others.
+    """
+    to, width, scales = 1 - at, min(WIDTH, held.shape[1] - low), len(held) - len(waits)
     for w in range(len(waits) - 1, -1, -1):
         n, first, stay = waits[w, 2], waits[w, 3], waits[w, 4]
+        if len(keeps) == 0:
+            thin(held, first, n, scales + w, ways[stay], scaled_to, low, width)
+            continue
         for i in range(first, first + n):
             row = held[i, low : low + width]
             for k in range(width):
@@ -326,15 +349,16 @@ def wait(
                     for k in range(width):
                         row[k] += ways[t, k] * older[k]
     for w in range(len(waits)):
-        row = held[waits[w, 3] + cycle % waits[w, 2], low : low + width]
+        row, scale = held[waits[w, 3] + cycle % waits[w, 2], low : low + width], held[scales + w, low : low + width]
         for k in range(width):
-            leaving[w, k] = row[k]
+            leaving[w, k] = row[k] * scale[k]
             row[k] = 0.0
     for j in range(len(starts)):
         w, t = starts[j, 0], starts[j, 1]
         row, x = held[waits[w, 3] + cycle % waits[w, 2], low : low + width], source[t]
+        scale = held[scales + w, low : low + width]
         for k in range(width):
-            row[k] += ways[t, k] * pair[at, x, k]
+            row[k] += ways[t, k] * pair[at, x, k] / scale[k]
     for w in range(len(waits)):
         state, following, goes_on = waits[w, 0], waits[w, 1], waits[w, 5]
         for k in range(width):
@@ -342,8 +366,9 @@ def wait(
             pair[to, following, k] += leaving[w, k]
         if goes_on >= 0:
             row = held[waits[goes_on, 3] + cycle % waits[goes_on, 2], low : low + width]
+            scale = held[scales + goes_on, low : low + width]
             for k in range(width):
-                row[k] += leaving[w, k]
+                row[k] += leaving[w, k] / scale[k]
 
 
 @compiled
@@ -369,6 +394,7 @@ def run_cycles(
     keeps: IntArray,
     starts: IntArray,
     held: FloatArray,
+    scaled_to: float,
     leaving: FloatArray,
     first_cycle: int,
     g: int,
@@ -383,7 +409,7 @@ def run_cycles(
         add_occupancy(total, pair, cycle % 2, weights, cycle, live, count)
         step(pair, cycle % 2, ways, source, live, into, way, count)
         if len(waits):
-            wait(pair, cycle % 2, ways, source, waits, keeps, starts, held, leaving, first_cycle + cycle, low)
+            wait(pair, cycle % 2, ways, source, waits, keeps, starts, held, scaled_to, leaving, first_cycle + cycle, low)
 
 
 @compiled
@@ -480,6 +506,7 @@ def run_stage(
         ways.keeps,
         ways.starts,
         held,
+        ways.scaled_to,
         work.leaving,
         first_cycle + g * n_cycles,
         g,

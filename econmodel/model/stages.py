@@ -19,6 +19,7 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 TOLERANCE = 1e-9
 ROUNDING = 1e-15
+SCALED_TO = 1e-100
 
 
 @record
@@ -102,13 +103,18 @@ def wait_ways(moves: Moves) -> WaitWays:
 
 
 class Waiting:
-    """Those in waiting states by the cycle they came in, each (cycle, lane): only what leaves them needs to know."""
+    """Those in waiting states by the cycle they came in, each (cycle, lane): only what leaves them needs to know.
+
+    Where nobody changes from one waiting state to another and keeps the time, all who wait there thin out alike, so that one
+    ``scale`` a state, (lane,), holds it for them: ``held`` times it is who is there.
+    """
 
     def __init__(self, moves: Moves, initial: FloatArray) -> None:
         self.waits, self.ways, self.source = moves.waits, wait_ways(moves), inflows(moves).source
         self.held = [np.zeros((cycles, initial.shape[1])) for _, _, cycles in moves.waits]
         for held, (state, _, _) in zip(self.held, moves.waits, strict=True):
             held[-1] = initial[state]
+        self.scale = [np.ones(initial.shape[1]) for _ in moves.waits]
 
     def advance(
         self, ways: Sequence[FloatArray] | FloatArray, now: FloatArray, after: FloatArray, cycle: int, lanes: slice = slice(None)
@@ -117,21 +123,34 @@ class Waiting:
 
         ``ways`` is by way, (lane,); ``now`` and ``after`` are occupancy at the cycle's start and end, (state, lane).
         """
-        held = [array[:, lanes] for array in self.held]
+        held, scale = [array[:, lanes] for array in self.held], [array[lanes] for array in self.scale]
         for w in reversed(range(len(held))):
-            held[w] *= ways[self.ways.stay[w]]
-            for t, u in self.ways.keeps[w]:
-                held[w] += ways[t] * held[u]
+            self._thin(held, scale[w], ways, w)
         slots = [cycle % cycles for _, _, cycles in self.waits]
-        leaving = [array[slot].copy() for array, slot in zip(held, slots, strict=True)]
+        leaving = [array[slot] * thin for array, slot, thin in zip(held, slots, scale, strict=True)]
         for w, slot in enumerate(slots):
-            held[w][slot] = sum((ways[t] * now[self.source[t]] for t in self.ways.starts[w]), start=np.zeros_like(leaving[w]))
+            came = sum((ways[t] * now[self.source[t]] for t in self.ways.starts[w]), start=np.zeros_like(leaving[w]))
+            held[w][slot] = came / scale[w]
         at = {wait[0]: w for w, wait in enumerate(self.waits)}
         for (state, following, _), gone in zip(self.waits, leaving, strict=True):
             after[state] -= gone
             after[following] += gone
             if following in at:
-                held[at[following]][slots[at[following]]] += gone
+                w = at[following]
+                held[w][slots[w]] += gone / scale[w]
+
+    def _thin(self, held: list[FloatArray], scale: FloatArray, ways: Sequence[FloatArray] | FloatArray, w: int) -> None:
+        """Keep who stays a cycle in one waiting state."""
+        stay = ways[self.ways.stay[w]]
+        if any(self.ways.keeps):
+            held[w] *= stay
+            for t, u in self.ways.keeps[w]:
+                held[w] += ways[t] * held[u]
+            return
+        scale *= stay
+        if scale.min() < SCALED_TO:
+            held[w] *= scale
+            scale[:] = 1.0
 
 
 @record

@@ -96,6 +96,9 @@ def test_a_wait_equals_a_state_a_month(engine, split, monkeypatch):
     # 0 outside, 1 and 2 waits one after the other, 3 after them; with classes 4 and 5 the waits of the worse one.
     inner = [(1, 0), (2, 0), (0, 1), (1, 6), (2, 6), (3, 6), (0, 6), (3, 0)] + [(1, 4), (2, 5), (4, 0), (5, 6), (0, 4)] * split
     p = rng.uniform(0, 0.12, (5, len(inner), n_lanes))
+    leaving = [m for m, (i, _) in enumerate(inner) if i == 1]
+    p[:, leaving, :20], p[:, leaving[:2], 20:40] = 1 / len(leaving), 0.499999  # nobody stays, hardly anybody does
+    p[:, leaving[2:], 20:40] = 0.0
     waits = ((1, 2, first), (2, 3, second), *([(4, 5, first), (5, 3, second)] if split else []))
     start = rng.dirichlet(np.ones(7), n_lanes).T
     start[[2, 4, 5]] = 0.0
