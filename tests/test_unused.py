@@ -8,17 +8,12 @@ from vulture import Vulture
 
 ROOT = Path(__file__).resolve().parents[1]
 KINDS = {"function", "method", "class", "property", "import", "unreachable_code"}
-OFFERED = "arithmetic of risks and NNT, held to published values; called from Python"
 CALLED_ELSEWHERE = {
     "__getattr__": "Python itself calls it",
     "list_commands": "the command-line library calls it",
     "distribution_version": "the build calls it",
     "record_of": "golden tests write with it what inputs stood on when they were shipped",
     "in_memory": "tests hold the draws' store to its two places",
-    **dict.fromkeys(("convert_probability", "relative_risk_to_hazard_ratio", "gastric_rate", "forest_rows"), OFFERED),
-    **dict.fromkeys(("nnt_from_risks", "nnt_from_relative_risk", "nnt_from_odds_ratio", "nnt_from_hazard_ratio"), OFFERED),
-    **dict.fromkeys(("nnt_from_survival", "nnt_from_person_time", "nnt_over_groups", "rounded_up"), OFFERED),
-    **dict.fromkeys(("net_cost_per_patient", "net_cost_per_event_averted"), OFFERED),
 }
 
 

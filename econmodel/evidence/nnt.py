@@ -1,4 +1,4 @@
-"""Number needed to treat: from counts, risks, ratios, survival, rates and draws, with intervals through infinity.
+"""Number needed to treat: from an ARR, counts, rates and draws, with intervals through infinity.
 
 Defines, at one horizon: absolute risk reduction ``ARR = untreated risk - treated risk``; number needed to treat
 ``NNT = 1 / |ARR|``, called NNTB (to benefit) when the ARR is above 0 and NNTH (to harm) when below; none when it is 0.
@@ -24,7 +24,6 @@ event. BMJ 1999;319:1492. Suissa S. Rambam Maimonides Medical Journal 2015 (pers
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from statistics import NormalDist
 from typing import Literal
 
@@ -32,9 +31,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from econmodel.arrays import choose
-from econmodel.errors import AnalysisError
-from econmodel.evidence.printed import Counts, checked_counts, checked_risk
-from econmodel.evidence.rates import check_years, cumulative_risk, treated_risk
+from econmodel.evidence.printed import Counts, checked_counts
+from econmodel.evidence.rates import check_years, cumulative_risk
 from econmodel.records import record
 
 Kind = Literal["NNTB", "NNTH", "none"]
@@ -47,7 +45,6 @@ PERSON_TIME = (
     "is one over the difference in first-event risk at the horizon."
 )
 NO_DEATH = "Death is not counted as competing: where patients die first, the true reduction differs."
-BASELINE_KNOWN = "The untreated risk is taken as known exactly, so the interval is too narrow."
 
 
 @record
@@ -82,11 +79,6 @@ class NumberNeededToTreat:
     def value(self) -> float | None:
         """Patients per event averted (NNTB) or caused (NNTH), unrounded; None when the ARR is 0."""
         return patients_treated(self.arr)
-
-    @property
-    def rounded_up(self) -> int | None:
-        """The NNT rounded up to whole patients, for display."""
-        return None if self.value is None else math.ceil(round(self.value, 9))
 
     @property
     def text(self) -> str:
@@ -204,69 +196,6 @@ def nnt_from_counts(
     return NumberNeededToTreat(b.risk - a.risk, float(low), float(high), _horizon(years), "counts, Newcombe interval", _unless(years))
 
 
-def nnt_from_risks(treated: float, untreated: float, *, years: float | None = None) -> NumberNeededToTreat:
-    """Compare two risks at one horizon; no interval, as risks alone carry none."""
-    arr = checked_risk(untreated, "untreated risk") - checked_risk(treated, "treated risk")
-    return NumberNeededToTreat(arr, years=_horizon(years), method="two risks", warnings=_unless(years))
-
-
-def nnt_from_relative_risk(
-    relative_risk: float, untreated_risk: float, *, years: float, interval: tuple[float, float] | None = None
-) -> NumberNeededToTreat:
-    """Apply a relative risk, and its interval, to an assumed untreated risk at the horizon it was measured at.
-
-    Examples
-    --------
-    >>> nnt_from_relative_risk(0.92, 0.3, years=1).rounded_up
-    42
-    """
-    return _from_ratio(relative_risk, untreated_risk, "relative risk", years, interval)
-
-
-def nnt_from_odds_ratio(
-    odds_ratio: float, untreated_risk: float, *, years: float, interval: tuple[float, float] | None = None
-) -> NumberNeededToTreat:
-    """Apply an odds ratio, and its interval, to an assumed untreated risk at the horizon it was measured at."""
-    return _from_ratio(odds_ratio, untreated_risk, "odds ratio", years, interval)
-
-
-def nnt_from_hazard_ratio(
-    hazard_ratio: float, untreated_survival: float, *, years: float, interval: tuple[float, float] | None = None
-) -> NumberNeededToTreat:
-    """Apply a hazard ratio to the event-free share of the untreated at the horizon: ``1 / (S ** h - S)``.
-
-    Examples
-    --------
-    >>> f"{nnt_from_hazard_ratio(0.6, 0.5, years=2).value:.4f}"
-    '6.2596'
-    """
-    return _from_ratio(hazard_ratio, 1.0 - untreated_survival, "hazard ratio", years, interval)
-
-
-def nnt_from_survival(
-    treated: tuple[float, float], untreated: tuple[float, float], *, years: float, alpha: float = 0.05
-) -> NumberNeededToTreat:
-    """Compare event-free shares read off two curves at one time.
-
-    Parameters
-    ----------
-    treated, untreated
-        Event-free share and its standard error at ``years``.
-    years
-        Time at which both were read.
-    alpha
-        One less the confidence level.
-
-    Notes
-    -----
-    ``SE = sqrt(se_1**2 + se_2**2)``, normal interval [Altman and Andersen 1999].
-    """
-    arr = checked_risk(treated[0], "treated survival") - checked_risk(untreated[0], "untreated survival")
-    warnings = ("Kaplan-Meier curves censor deaths: they overstate the share that bleeds where death competes.",)
-    se = math.hypot(treated[1], untreated[1])
-    return _with_se(arr, se, years, "survival at a time, normal interval", warnings, alpha)
-
-
 def nnt_from_rates(treated_rate: float, untreated_rate: float, *, years: float, death_rate: float = 0.0) -> NumberNeededToTreat:
     """Turn two constant rates per person-year into an NNT at a horizon, with death competing at one rate in both arms.
 
@@ -282,46 +211,6 @@ def nnt_from_rates(treated_rate: float, untreated_rate: float, *, years: float, 
     )
 
 
-def nnt_from_person_time(
-    treated: tuple[float, float], untreated: tuple[float, float], *, years: float, alpha: float = 0.05
-) -> NumberNeededToTreat:
-    """Turn first events and person-years at risk into an NNT at a horizon, follow-up differing between patients.
-
-    Parameters
-    ----------
-    treated, untreated
-        First events and person-years at risk of each arm.
-    years
-        Horizon of the NNT; the rates are taken as constant up to it.
-    alpha
-        One less the confidence level.
-
-    Notes
-    -----
-    Delta method: the variance of ``exp(-r t)`` is ``t**2 exp(-2 r t) r / PY``. An arm without events takes half an
-    event for its variance alone, and a warning says so.
-    """
-    check_years(years)
-    rates, variance, warnings = [], 0.0, []
-    for name, (events, person_years) in (("treated", treated), ("untreated", untreated)):
-        if not (events >= 0 and person_years > 0):
-            what = f"{name}: {events:g} events in {person_years:g} person-years: need 0 or more events and time above 0"
-            raise AnalysisError(what, fix="give events and person-years at risk")
-        if events == 0:
-            warnings.append(f"The {name} arm has no event: its variance is that of half an event.")
-        rates.append(events / person_years)
-        variance += (years * math.exp(-rates[-1] * years)) ** 2 * max(events, 0.5) / person_years**2
-    arr = math.exp(-rates[0] * years) - math.exp(-rates[1] * years)
-    return _with_se(
-        arr,
-        math.sqrt(variance),
-        years,
-        "person-time, constant rates, delta-method interval",
-        (*_person_time_warnings(rates[0], rates[1], 0.0), *warnings),
-        alpha,
-    )
-
-
 def nnt_from_draws(arr: ArrayLike, *, years: float | None = None, alpha: float = 0.05) -> NumberNeededToTreat:
     """Summarise draws of the ARR: one over their mean, interval inverted from their quantiles.
 
@@ -334,37 +223,6 @@ def nnt_from_draws(arr: ArrayLike, *, years: float | None = None, alpha: float =
     return NumberNeededToTreat(
         float(values.mean()), float(low), float(high), _horizon(years), "one over the mean ARR of the draws", _unless(years)
     )
-
-
-def nnt_over_groups(shares: Sequence[float], arrs: Sequence[float], *, years: float | None = None) -> NumberNeededToTreat:
-    """Weigh groups of patients: ``1 / sum(share * ARR)``, never a mean of the groups' NNTs."""
-    if not math.isclose(sum(shares), 1.0, abs_tol=1e-9):
-        what = f"the shares sum to {sum(shares):g}: must be 1 within 1e-9"
-        raise AnalysisError(what, fix="give each group's share of all patients")
-    arr = math.fsum(s * a for s, a in zip(shares, arrs, strict=True))
-    return NumberNeededToTreat(arr, years=_horizon(years), method="share-weighted ARR", warnings=_unless(years))
-
-
-def _from_ratio(
-    ratio: float,
-    untreated: float,
-    measure: Literal["relative risk", "odds ratio", "hazard ratio"],
-    years: float,
-    interval: tuple[float, float] | None,
-) -> NumberNeededToTreat:
-    def reduction(value: float) -> float:
-        return untreated - treated_risk(untreated, value, measure, years=years, effect_years=years)
-
-    ends = sorted(reduction(value) for value in interval) if interval else (None, None)
-    return NumberNeededToTreat(
-        reduction(ratio), ends[0], ends[1], years, f"{measure} on an untreated risk", (BASELINE_KNOWN,) if interval else ()
-    )
-
-
-def _with_se(arr: float, se: float, years: float, method: str, warnings: tuple[str, ...], alpha: float) -> NumberNeededToTreat:
-    check_years(years)
-    half = NormalDist().inv_cdf(1 - alpha / 2) * se
-    return NumberNeededToTreat(arr, arr - half, arr + half, years, method, warnings)
 
 
 def _person_time_warnings(treated_rate: float, untreated_rate: float, death_rate: float) -> tuple[str, ...]:
@@ -386,33 +244,3 @@ def _unless(years: float | None) -> tuple[str, ...]:
 def break_even_nnt(prophylaxis_cost: float, event_cost: float) -> float | None:
     """Give ``Ce / Cp``: the NNT below which prophylaxis saves; None when prophylaxis costs nothing."""
     return choose(prophylaxis_cost == 0, lambda: None, lambda: event_cost / prophylaxis_cost)  # type: ignore[no-any-return]
-
-
-def net_cost_per_patient(prophylaxis_cost: float, event_cost: float, arr: float) -> float:
-    """Give ``Cp - ARR * Ce``; below 0 is a saving.
-
-    Examples
-    --------
-    >>> round(net_cost_per_patient(0.5, 1.0, 1 / 3), 6)
-    0.166667
-    """
-    return prophylaxis_cost - arr * event_cost
-
-
-def net_cost_per_event_averted(prophylaxis_cost: float, event_cost: float, nnt: float) -> float:
-    """Give ``NNT * Cp - Ce``; below 0 is a saving.
-
-    Raises
-    ------
-    AnalysisError
-        An NNT below 1: no patient can avert more than one first event.
-
-    Examples
-    --------
-    >>> net_cost_per_event_averted(0.5, 1.0, 3)
-    0.5
-    """
-    if nnt < 1:
-        what = f"NNT = {nnt:g}: an NNT to benefit is 1 or more"
-        raise AnalysisError(what, fix="harm has no cost per event averted: use the net cost per patient")
-    return nnt * prophylaxis_cost - event_cost

@@ -84,19 +84,6 @@ class Pooled:
         return math.exp(self.log_ratio)
 
 
-@record
-class ForestRow:
-    """One line of a forest plot: ``kind`` is study, pooled or predictive."""
-
-    kind: Literal["study", "pooled", "predictive"]
-    label: str
-    ratio: float | None
-    low: float
-    high: float
-    weight: float | None
-    note: str
-
-
 def pool(effects: Sequence[StudyEffect], method: Method = "dersimonian-laird", *, measure: str = "ratio") -> Pooled:
     """Pool study effects.
 
@@ -191,37 +178,6 @@ def pool_contrast(
         what = f"no study row for contrast {contrast!r}" + (f" with design {design!r}" if design else "")
         raise AnalysisError(what, fix=f"the contrasts are {known}")
     return pool([study_effect(row, measure) for row in kept], method, measure=measure)
-
-
-def forest_rows(pooled: Pooled) -> tuple[ForestRow, ...]:
-    """Lay a pooled result out as the lines of a forest plot: studies, pooled, and the new site's interval."""
-    z = NormalDist().inv_cdf(0.975)
-    rows = [
-        ForestRow(
-            "study",
-            e.label,
-            math.exp(e.log_ratio),
-            math.exp(e.log_ratio - z * e.se_log),
-            math.exp(e.log_ratio + z * e.se_log),
-            weight,
-            "; ".join(e.notes),
-        )
-        for e, weight in zip(pooled.effects, pooled.weights, strict=True)
-    ]
-    rows.append(
-        ForestRow(
-            "pooled",
-            f"Pooled ({pooled.method})",
-            pooled.ratio,
-            pooled.low,
-            pooled.high,
-            1.0,
-            f"I2 {pooled.i2:.0%}, tau2 {pooled.tau2:.3g}",
-        )
-    )
-    if pooled.predictive is not None:
-        rows.append(ForestRow("predictive", "New site (predictive interval)", None, *pooled.predictive, None, ""))
-    return tuple(rows)
 
 
 def _between(effect: FloatArray, variance: FloatArray, method: Method) -> float:

@@ -238,10 +238,6 @@ class Hazards(DiseaseMoves):
         """Rate of re-treatment: (year, strategy, 1, draw)."""
         return self.inputs.strategies.r_retreat[:, :, np.minimum(years, 1)].T[:, :, None, :]
 
-    def gastric_rate(self, year: int) -> FloatArray:
-        """Untreated rate of a first gastric bleed: (draw, 1, cell)."""
-        return np.moveaxis(self.gastric_rates(np.array([year]))[0], 2, 0)
-
     def gastric_rates(self, years: IntArray) -> FloatArray:
         """Untreated rate of a first gastric bleed, several years at once: (year, 1, cell, draw)."""
         step = np.searchsorted(TIME_STEPS, years, side="right") - 1

@@ -1,29 +1,25 @@
 """NNT, intervals and cost identities against published and computed values."""
 
 import json
+import math
 from pathlib import Path
+from statistics import NormalDist
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from econmodel.evidence.nnt import (
-    break_even_nnt,
-    format_nnt_interval,
-    net_cost_per_event_averted,
-    net_cost_per_patient,
-    nnt_from_counts,
-    nnt_from_draws,
-    nnt_from_hazard_ratio,
-    nnt_from_odds_ratio,
-    nnt_from_rates,
-    nnt_from_relative_risk,
-    nnt_from_risks,
-    nnt_from_survival,
-)
-from econmodel.evidence.rates import cumulative_risk, treated_risk
+from econmodel.evidence.claims import Claim, check_claim
+from econmodel.evidence.nnt import NumberNeededToTreat, format_nnt_interval, nnt_from_counts, nnt_from_draws, nnt_from_rates
+from econmodel.evidence.rates import cumulative_risk
 
 DATA = Path(__file__).parent / "data"
+
+
+def implied(**printed):
+    """What a claim implies at face value: ARR, NNT and risks."""
+    found = check_claim(Claim(years=1, **printed)).to_dict()["implied"]
+    return found | {"nnt": found["nnt"]["value"]}
 
 
 def test_newcombe_intervals():
@@ -49,7 +45,7 @@ def test_published_inversions():
     """
     assert format_nnt_interval(-0.05, 0.25) == "NNTB 4 to ∞ to NNTH 20"
     assert format_nnt_interval(0.009, 0.322) == "NNTB 3.11 to 111"
-    assert round(nnt_from_risks(0.1, 0.266, years=1).value) == 6
+    assert round(NumberNeededToTreat(0.166).value) == 6
     assert "-" not in format_nnt_interval(-0.05, 0.25)
 
 
@@ -58,22 +54,31 @@ def test_from_relative_risk_and_odds_ratio():
 
     Source: Cochrane Handbook 5.1, sections 12.5.4.0 to 12.5.4.3.
     """
-    by_risk, by_odds = nnt_from_relative_risk(0.92, 0.3, years=1), nnt_from_odds_ratio(0.73, 0.3, years=1)
-    assert (round(1000 * by_risk.arr), by_risk.rounded_up) == (24, 42)
-    assert by_risk.value == pytest.approx(41.67, abs=5e-3)
-    assert treated_risk(0.3, 0.73, "odds ratio", years=1, effect_years=1) == pytest.approx(0.238303, abs=5e-7)
-    assert (round(1000 * by_odds.arr), by_odds.rounded_up) == (62, 17)
-    assert by_odds.value == pytest.approx(16.21, abs=5e-3)
+    by_risk = implied(untreated_risk="0.3", relative_risk="0.92")
+    by_odds = implied(untreated_risk="0.3", odds_ratio="0.73")
+    assert (round(1000 * by_risk["arr"]), math.ceil(by_risk["nnt"])) == (24, 42)
+    assert by_risk["nnt"] == pytest.approx(41.67, abs=5e-3)
+    assert by_odds["treated_risk"] == pytest.approx(0.238303, abs=5e-7)
+    assert (round(1000 * by_odds["arr"]), math.ceil(by_odds["nnt"])) == (62, 17)
+    assert by_odds["nnt"] == pytest.approx(16.21, abs=5e-3)
     # Negative control: read as a relative risk, the odds ratio gives another NNT.
-    assert nnt_from_relative_risk(0.73, 0.3, years=1).rounded_up != 17
+    assert math.ceil(implied(untreated_risk="0.3", relative_risk="0.73")["nnt"]) != 17
+
+
+def test_one_number_as_three_ratios():
+    """A ratio of 0.5 on 0.3 gives three different risks (closed form, tolerance 5e-7)."""
+    ratios = ("relative_risk", "hazard_ratio", "odds_ratio")
+    found = [implied(untreated_risk="0.3", **{ratio: "0.5"})["treated_risk"] for ratio in ratios]
+    assert found == pytest.approx([0.15, 0.163340, 0.176471], abs=5e-7)
+    assert found[0] != pytest.approx(found[1], abs=1e-3)
 
 
 def test_stroke_example():
     """25/100 against 20/100 is RR 0.8, OR 0.75, NNT 20 (BMJ Nutrition, Prevention & Health, worked example)."""
     found = nnt_from_counts((20, 100), (25, 100), years=1)
     assert found.value == pytest.approx(20, abs=1e-9)
-    assert nnt_from_odds_ratio(0.75, 0.25, years=1).value == pytest.approx(20, abs=1e-9)
-    assert nnt_from_relative_risk(0.8, 0.25, years=1).value == pytest.approx(20, abs=1e-9)
+    assert implied(untreated_risk="0.25", odds_ratio="0.75")["nnt"] == pytest.approx(20, abs=1e-9)
+    assert implied(untreated_risk="0.25", relative_risk="0.8")["nnt"] == pytest.approx(20, abs=1e-9)
 
 
 def test_time_to_event():
@@ -83,18 +88,21 @@ def test_time_to_event():
     1e-3.
     """
     case = json.loads((DATA / "survival_checks.json").read_text())["nnt_at_10_weeks_from_km"]
-    found = nnt_from_survival((case["S_6mp"], case["se"]), (case["S_placebo"], case["se0"]), years=10 / 52.18)
+    arr = case["S_6mp"] - case["S_placebo"]
+    half = NormalDist().inv_cdf(0.975) * math.hypot(case["se"], case["se0"])
+    found = NumberNeededToTreat(arr, arr - half, arr + half)
     assert found.value == pytest.approx(case["NNT"], abs=1e-3)
-    assert [1 / found.arr_high, 1 / found.arr_low] == pytest.approx(case["CI"], abs=1e-3)
-    wrong = nnt_from_survival((case["S_6mp"], case["se"]), (case["S_placebo"], 0.05), years=10 / 52.18)
-    assert 1 / wrong.arr_low != pytest.approx(case["CI"][1], abs=1e-3)
+    assert found.interval_text == "NNTB {:.3g} to {:.3g}".format(*case["CI"])
+    # Negative control: the arms' errors added, not their squares.
+    assert NumberNeededToTreat(arr, arr - half * 1.3, arr + half * 1.3).interval_text != found.interval_text
 
 
 @pytest.mark.parametrize(("survival", "hazard_ratio", "nnt"), [(0.5, 0.6, 6.2596), (0.75, 0.5, 8.6188), (0.9, 0.5, 20.5409)])
 def test_from_hazard_ratio(survival, hazard_ratio, nnt):
     """``1 / (S ** h - S)`` (Altman DG, Andersen PK, BMJ 1999;319:1492; values computed, tolerance 5e-5)."""
-    assert nnt_from_hazard_ratio(hazard_ratio, survival, years=1).value == pytest.approx(nnt, abs=5e-5)
-    assert nnt_from_relative_risk(hazard_ratio, 1 - survival, years=1).value != pytest.approx(nnt, abs=5e-2)
+    risk = str(1 - survival)
+    assert implied(untreated_risk=risk, hazard_ratio=str(hazard_ratio))["nnt"] == pytest.approx(nnt, abs=5e-5)
+    assert implied(untreated_risk=risk, relative_risk=str(hazard_ratio))["nnt"] != pytest.approx(nnt, abs=5e-2)
 
 
 def test_person_time_trap():
@@ -135,14 +143,12 @@ def test_cost_identities_by_horizon():
         assert found.arr == pytest.approx(row["ARR"], rel=1e-9)
         assert found.value == pytest.approx(row["NNT_competing_death"], rel=1e-9)
         assert cost == pytest.approx(row["Cp_per_patient"], rel=1e-9)
-        assert break_even_nnt(cost, event_cost) == pytest.approx(row["breakeven_NNT"], rel=1e-9)
-        assert net_cost_per_event_averted(cost, event_cost, found.value) == pytest.approx(
-            row["cost_per_first_bleed_averted"], rel=1e-9
-        )
-        assert net_cost_per_patient(cost, event_cost, found.arr) == pytest.approx(row["net_cost_per_patient"], rel=1e-9)
-        assert net_cost_per_event_averted(1500, event_cost, found.value) == pytest.approx(
-            row["cost_per_bleed_if_one_off_1500"], rel=1e-9
-        )
+        desk = check_claim(Claim(nnt=found.value, course_cost=cost, bleed_cost=event_cost, years=years, exact=True)).to_dict()
+        assert desk["break_even_nnt"] == pytest.approx(row["breakeven_NNT"], rel=1e-9)
+        averted, each = (desk[f"net_cost_per_{what}_in_bleed_costs"] for what in ("bleed_averted", "patient"))
+        assert event_cost * averted == pytest.approx(row["cost_per_first_bleed_averted"], rel=1e-9)
+        assert event_cost * each == pytest.approx(row["net_cost_per_patient"], rel=1e-9)
+        assert desk["saves"] == (found.value < row["breakeven_NNT"])
         nnts.append(found.value)
     # Negative control, and a fact of competing death: the NNT is not monotone in the horizon.
     assert nnts.index(min(nnts)) not in (0, len(nnts) - 1)
@@ -150,6 +156,8 @@ def test_cost_identities_by_horizon():
 
 @pytest.mark.parametrize(("nnt", "years", "daily", "cost"), [(22, 3, 1.99, 47_939), (25, 5.4, 0.68, 33_507), (40, 4.5, 1.56, 102_492)])
 def test_cost_of_preventing_one_event(nnt, years, daily, cost):
-    """NNT x years x daily cost x 365, no offset (Maharaj R, ACP/EBM 2007;12:101; tolerance half a unit)."""
-    assert net_cost_per_event_averted(years * daily * 365, 0.0, nnt) == pytest.approx(cost, abs=0.5)
-    assert net_cost_per_event_averted(years * daily * 365, 1_000.0, nnt) != pytest.approx(cost, abs=0.5)
+    """NNT x years x daily cost x 365, no offset (Maharaj R, ACP/EBM 2007;12:101; tolerance half a unit): here less the bleed."""
+    course, bleed = years * daily * 365, 1_000.0
+    desk = check_claim(Claim(nnt=float(nnt), course_cost=course, bleed_cost=bleed, years=years, exact=True)).to_dict()
+    assert bleed * (desk["net_cost_per_bleed_averted_in_bleed_costs"] + 1) == pytest.approx(cost, abs=0.5)
+    assert bleed * desk["net_cost_per_bleed_averted_in_bleed_costs"] != pytest.approx(cost, abs=0.5)

@@ -7,8 +7,9 @@ import pandas as pd
 import pytest
 from matrix_roots import check_embeddable, matrix_root
 
-from econmodel.errors import AnalysisError, ModelError
-from econmodel.evidence.rates import convert_probability, cumulative_risk, probability_to_rate, rate_to_probability, treated_risk
+from econmodel.errors import ModelError
+from econmodel.evidence.rates import cumulative_risk, probability_to_rate
+from econmodel.parameters.derive import OPERATIONS
 
 # Chancellor JV et al., PharmacoEconomics 1997 (annual counts from memory; they reproduce the published ICER).
 HIV = np.array([[1251, 350, 116, 17], [0, 731, 512, 15], [0, 0, 1312, 437], [0, 0, 0, 1]], dtype=float)
@@ -17,11 +18,14 @@ HIV /= HIV.sum(axis=1, keepdims=True)
 DATA = Path(__file__).parent / "data"
 
 
+rate, prob = OPERATIONS["rate"], OPERATIONS["prob"]
+
+
 def test_probability_and_rate_closed_forms():
     """Five-year 0.20 and annual 0.15 move to other periods by the exponential (closed form, tolerance 1e-7)."""
-    assert convert_probability(0.20, 5, 1) == pytest.approx(0.0436475, abs=5e-8)
-    assert probability_to_rate(0.20, 5) == pytest.approx(0.0446287, abs=5e-8)
-    assert convert_probability(0.15, 1, 1 / 12) == pytest.approx(0.0134519, abs=5e-8)
+    assert prob(rate(0.20, 5), 1) == pytest.approx(0.0436475, abs=5e-8)
+    assert probability_to_rate(0.20, 5) == rate(0.20, 5) == pytest.approx(0.0446287, abs=5e-8)
+    assert prob(rate(0.15, 1), 1 / 12) == pytest.approx(0.0134519, abs=5e-8)
     # Negative control: dividing the probability by twelve is not the conversion.
     assert 0.15 / 12 != pytest.approx(0.0134519, abs=5e-8)
 
@@ -31,11 +35,11 @@ def test_published_change_of_period():
 
     Source: risk-assessment note of the Cabot Institute, University of Bristol (environment.blogs.bristol.ac.uk).
     """
-    assert convert_probability(0.04, 5, 20) == pytest.approx(0.1507, abs=5e-5)
-    assert convert_probability(0.05, 5, 20) != pytest.approx(0.1507, abs=5e-5)
+    assert prob(rate(0.04, 5), 20) == pytest.approx(0.1507, abs=5e-5)
+    assert prob(rate(0.05, 5), 20) != pytest.approx(0.1507, abs=5e-5)
 
 
-def test_element_by_element_conversion_is_wrong_and_refused():
+def test_element_by_element_conversion_is_wrong():
     """Converting the HIV matrix cell by cell and running 12 months misses it by up to 0.0554.
 
     Statement: Chhatwal J, Jayasuriya S, Elbasha EH, Med Decis Making 2016 (PMC5045797). Numbers: computed, tolerance
@@ -47,9 +51,6 @@ def test_element_by_element_conversion_is_wrong_and_refused():
     assert year[0, :2] == pytest.approx([0.7363, 0.1522], abs=5e-5)
     assert HIV[0, :2] == pytest.approx([0.7215, 0.2018], abs=5e-5)
     assert np.abs(year - HIV).max() == pytest.approx(0.0554, abs=5e-5)
-    for refused in (HIV, HIV[0]):
-        with pytest.raises(AnalysisError, match="root of the whole matrix"):
-            convert_probability(refused, 1, 1 / 12)
 
 
 def test_hiv_matrix_is_not_embeddable():
@@ -94,19 +95,11 @@ def test_cube_root_of_published_three_year_matrix():
     assert np.abs(matrix_root(three / three.sum(axis=1, keepdims=True), 2, allow_invalid=True) - one).max() > 0.01
 
 
-def test_relative_risk_hazard_ratio_and_odds_ratio_differ():
-    """An effect of 0.5 on 0.3 gives three different risks (closed form, tolerance 5e-7)."""
-    measures = ("relative risk", "hazard ratio", "odds ratio")
-    found = [treated_risk(0.3, 0.5, m, years=1, effect_years=1) for m in measures]
-    assert found == pytest.approx([0.15, 0.163340, 0.176471], abs=5e-7)
-    assert found[0] != pytest.approx(found[1], abs=1e-3)
-
-
 def test_cumulative_risk_with_competing_death():
     """The closed form meets the vectors at every horizon; ignoring death does not (computed, tolerance 1e-9)."""
     table = pd.read_csv(DATA / "nnt_cost_horizon.csv")
     for row in table.to_dict("records"):
         assert cumulative_risk(0.30, 0.15, row["T_years"]) == pytest.approx(row["cif_control"], abs=1e-9)
         assert cumulative_risk(0.15, 0.15, row["T_years"]) == pytest.approx(row["cif_prophylaxis"], abs=1e-9)
-        assert rate_to_probability(0.30, row["T_years"]) > row["cif_control"] + 0.004
+        assert prob(0.30, row["T_years"]) > row["cif_control"] + 0.004
     assert cumulative_risk(0.30, 0.15, float("inf")) == pytest.approx(2 / 3, abs=1e-12)

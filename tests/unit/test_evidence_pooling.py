@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from econmodel.errors import AnalysisError, EconModelError
-from econmodel.evidence.pooling import forest_rows, pool, pool_contrast
+from econmodel.evidence.pooling import pool, pool_contrast
 from econmodel.evidence.studies import TEXTS, StudyEffect, StudyRow, load_studies, log_rate_ratio, study_effect
 
 FILE = Path(__file__).parents[2] / "params" / "tables" / "effect_studies.csv"
@@ -168,15 +168,6 @@ def test_one_study_is_itself():
         assert found.predictive is None
         assert found.q_p_value is None
         assert "Only 1 study" in found.notes[-1]
-
-
-def test_forest_rows():
-    """One line a study with its weight, then the pooled line and the new site's interval."""
-    lines = forest_rows(pool_contrast(load_studies(FILE), "glue_vs_none"))
-    assert [line.kind for line in lines] == ["study"] * 3 + ["pooled", "predictive"]
-    assert sum(line.weight for line in lines[:3]) == pytest.approx(1.0)
-    assert all(line.low < line.ratio < line.high for line in lines[:4])
-    assert len(forest_rows(pool_contrast(load_studies(FILE), "beta_blocker_vs_none"))) == 3
 
 
 def test_nothing_to_pool_is_refused():

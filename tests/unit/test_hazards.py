@@ -64,7 +64,7 @@ def test_untreated_first_bleed_by_hand(inputs):
 
 def test_time_steps_lower_the_rate(inputs):
     """The untreated rate falls at the starts of years 1 and 3, and stays after."""
-    rates = [float(Hazards(inputs).gastric_rate(y)[0, 0, 0]) for y in range(6)]
+    rates = Hazards(inputs).gastric_rates(np.arange(6))[:, 0, 0, 0]
     steps = inputs.first_bleed_time[0]
     assert rates == pytest.approx(rates[0] * np.array([1, steps[1], steps[1], steps[2], steps[2], steps[2]]))
 
