@@ -14,7 +14,7 @@ from click.testing import CliRunner
 from econmodel.errors import DataError
 from econmodel.evidence.registry import BaseCase, Options, clean_registry
 from econmodel.evidence.registry.layouts import draft
-from econmodel.evidence.registry.recipe import may_stand, read_recipe, recipe_text
+from econmodel.evidence.registry.recipe import may_stand, read_recipe, recipe_book, recipe_text
 from econmodel.interfaces.commands import registry as commands
 from econmodel.package import params_folder
 
@@ -109,6 +109,9 @@ def test_a_recipe_is_written_from_what_was_read(found, tmp_path):
     given = read_recipe(FOLDER / f"{name}.toml", AS_OF)
     assert (again.sheets, again.words, again.layout_key) == (given.sheets, given.words, given.layout_key)
     assert not re.search(r"Nr\.|historia|Sitzung|v01", path.read_text(encoding="utf-8"))
+    book = path.with_suffix(".xlsx")
+    book.write_bytes(recipe_book(clean.read_as.sheets, clean.unknown, clean.read_as))
+    assert read_recipe(book, AS_OF) == again
 
 
 def test_open_words_are_lines_to_fill_in(tmp_path):
@@ -121,6 +124,53 @@ def test_open_words_are_lines_to_fill_in(tmp_path):
     path = tmp_path / "recipe.toml"
     path.write_text(re.sub(r'# ("row \d+") = "\?"', r'\1 = "other"', text), encoding="utf-8")
     assert clean_registry(FOLDER / "spanish.csv", read_recipe(path, AS_OF)).problems.empty
+
+
+def test_open_words_are_picked_in_the_workbook(tmp_path):
+    """Its lists offer what each column knows; picked there, a word is explained, and one typed beside it too."""
+    clean = read("spanish", words={})
+    path = tmp_path / "recipe.xlsx"
+    path.write_bytes(recipe_book(clean.read_as.sheets, clean.unknown, clean.read_as))
+    book = openpyxl.load_workbook(path)
+    offered = {rule.formula1 for sheet in book for rule in sheet.data_validations.dataValidation}
+    assert offered == {"date_order", "number_style", "columns", "INDIRECT($A2)"}
+    place = book.defined_names["death_cause"].attr_text.replace("$", "").removeprefix("Lists!")
+    assert [row[0].value for row in book["Lists"][place]] == ["bleed", "procedure", "other", "unknown"]
+    words = book["Words"]
+    assert "PBE" not in str([*words.values])
+    for row in words.iter_rows(min_row=2):
+        row[2].value = "transplanted" if row[0].value == "status" else "other"
+    words.append(["cause", 9, "alcohol"])
+    book.save(path)
+    found = read_recipe(path, AS_OF)
+    assert found.words["cause", "9"] == "alcohol"
+    assert clean_registry(
+        FOLDER / "spanish.csv", replace(found, words={k: v for k, v in found.words.items() if k[0] != "cause"})
+    ).problems.empty
+
+
+@pytest.mark.parametrize(
+    ("sheet", "cell", "typed", "message"),
+    [
+        ("Words", "B2", "Quist 1950", "four digits"),
+        ("Words", "A2", "mood", "unknown key 'mood'"),
+        ("Columns", "C2", "identity", "no such name"),
+        ("Sheets", "B2", 0, "must be a row"),
+        ("File", "B2", "first", "date_order"),
+        ("Columns", "A1", "Mood", "must have the headings"),
+        ("Words", "B2", "=1+1", "must be a value"),
+    ],
+)
+def test_bad_workbooks_are_refused(tmp_path, sheet, cell, typed, message):
+    """By the rules of the other recipe."""
+    clean = read("spanish")
+    path = tmp_path / "recipe.xlsx"
+    path.write_bytes(recipe_book(clean.read_as.sheets, (), clean.read_as))
+    book = openpyxl.load_workbook(path)
+    book[sheet][cell] = typed
+    book.save(path)
+    with pytest.raises(DataError, match=message):
+        read_recipe(path, AS_OF)
 
 
 @pytest.mark.parametrize(
@@ -165,7 +215,7 @@ def test_a_recipe_is_asked_on_the_screen(tmp_path, monkeypatch):
     assert 'E = "status"' in recipe
     assert '"RIP" = "lost"' in recipe
     assert 'date_order = "day_first"' in recipe
-    assert not any("RIP" in p.read_text(encoding="utf-8") for p in (tmp_path / "out").iterdir() if p.name != "recipe.toml")
+    assert not any("RIP" in p.read_text(encoding="utf-8") for p in (tmp_path / "out").iterdir() if p.stem != "recipe")
     options = ["--recipe", str(tmp_path / "out" / "recipe.toml"), "--out", str(tmp_path / "two")]
     assert CliRunner().invoke(commands.registry, [str(path), *options]).exit_code == 0
     assert (tmp_path / "two" / "repaired.csv").read_text() == (tmp_path / "out" / "repaired.csv").read_text()

@@ -1,6 +1,7 @@
 """No name and no record number leaves a registry: planted in every column, heading, sheet and file name, sought in every output."""
 
 import csv
+from zipfile import ZipFile
 
 import openpyxl
 import pytest
@@ -45,13 +46,25 @@ def saved(folder, rows):
     return path
 
 
+def contents(folder):
+    """Text of every file of a folder, of workbooks that of every part."""
+    texts = []
+    for path in folder.rglob("*"):
+        if path.suffix == ".xlsx":
+            with ZipFile(path) as book:
+                texts += [book.read(name).decode("utf-8") for name in book.namelist()]
+        elif path.is_file():
+            texts.append(path.read_text(encoding="utf-8"))
+    return "".join(texts)
+
+
 def outputs(folder, path, *options):
     """Everything a run of the command shows and writes, a refusal too."""
     done = CliRunner().invoke(commands.registry, [str(path), "--out", str(folder / "out"), *options])
     assert done.exception is None or isinstance(done.exception, EconModelError | SystemExit)
     said = done.output + str(done.exception or "")
     names = " ".join(p.name for p in folder.rglob("out/*"))
-    return said, said + names + "".join(p.read_text(encoding="utf-8") for p in folder.rglob("out/*"))
+    return said, said + names + contents(folder / "out")
 
 
 def sought(text):
@@ -105,5 +118,5 @@ def test_shown_and_keyed_only_on_request(tmp_path):
     path = saved(tmp_path, planted({(5, 20): PLANTS[0]}))
     said, _ = outputs(tmp_path, path, "--show-words", "--key", str(tmp_path / "key.csv"))
     assert "column U (status), no. 1, 1 patients, first in row 7: 'Zebulon Quist'" in said
-    assert sought("".join(p.read_text(encoding="utf-8") for p in (tmp_path / "out").iterdir())) == []
+    assert sought(contents(tmp_path / "out")) == []
     assert (tmp_path / "key.csv").read_text(encoding="utf-8").splitlines()[:2] == ["patient,row,id", "patient-1,2,A-0"]

@@ -227,5 +227,6 @@ def _log_log_interval(f: FloatArray, variance: FloatArray, alpha: float) -> tupl
     safe = np.where(inside, f, 0.5)
     half = z * np.sqrt(variance) / (safe * np.abs(np.log(safe)))
     centre = np.log(-np.log(safe))
-    low, high = np.exp(-np.exp(centre + half)), np.exp(-np.exp(centre - half))
+    with np.errstate(over="ignore"):  # a bound at 0
+        low, high = np.exp(-np.exp(centre + half)), np.exp(-np.exp(centre - half))
     return np.where(inside, low, np.nan), np.where(inside, high, np.nan)

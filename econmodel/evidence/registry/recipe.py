@@ -25,12 +25,13 @@ import hmac
 import re
 import secrets
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 from econmodel.errors import DataError
 from econmodel.evidence.registry.columns import SYNONYMS
+from econmodel.evidence.registry.recipe_book import book_of, document_of
 from econmodel.evidence.registry.rows import MUST_READ, WORD_COLUMNS, Unknown, known_words
 from econmodel.evidence.registry.settings import Options, SheetLayout
 from econmodel.parameters.documents import parse_toml, read_text
@@ -40,6 +41,7 @@ TOP = ("date_order", "number_style", "layout_key", "sheet", "words")
 OF_SHEET = ("number", "header_row", "first_row", "layout", "columns")
 ORDERS = ("day_first", "month_first")
 STYLES = ("point", "comma", "unknown")
+NAMES = (*SYNONYMS, "birth_date", "ignore")
 LONGEST = 30
 _NUMBERED = re.compile(r"(\w+?) (\d+)")
 
@@ -52,18 +54,20 @@ def may_stand(word: str) -> bool:
     >>> may_stand("RIP"), may_stand("row 12345"), may_stand("SMITH-1950"), may_stand("x" * 31)
     (True, True, False, False)
     """
-    return bool(re.fullmatch(r"row \d{1,8}", word)) or (len(word) <= LONGEST and not re.search(r"\d{4}", word))
+    short = len(word) <= LONGEST and word.isprintable()
+    return bool(re.fullmatch(r"row \d{1,8}", word)) or (short and not re.search(r"\d{4}", word))
 
 
 def read_recipe(path: Path, options: Options) -> Options:
-    """Lay a recipe under options: words and date order given by hand go before those of the recipe.
+    """Lay a recipe (TOML, or its XLSX) under options: words and date order given by hand go before those of the recipe.
 
     Raises
     ------
     EconModelError
         The file is no recipe: not TOML, an unknown key, name, letter or order, or a word that may not stand there.
     """
-    document = parse_toml(read_text(path), path.name)
+    is_book = path.name.lower().endswith(".xlsx")
+    document = document_of(path) if is_book else parse_toml(read_text(path), path.name)
     _only(document, TOP, path)
     order = document.get("date_order")
     if order not in (None, *ORDERS):
@@ -106,8 +110,8 @@ def _sheet(raw: Any, path: Path) -> SheetLayout:
     columns = {str(letter): str(name) for letter, name in raw.get("columns", {}).items()}
     for letter, name in columns.items():
         plain_name = m[1] if (m := _NUMBERED.fullmatch(name)) else name
-        if plain_name not in (*SYNONYMS, "birth_date", "ignore"):
-            raise _refused(path, f"column {letter} = {name!r}: no such name", nearest(plain_name, [*SYNONYMS, "birth_date", "ignore"]))
+        if plain_name not in NAMES:
+            raise _refused(path, f"column {letter} = {name!r}: no such name", nearest(plain_name, NAMES))
         if not re.fullmatch(r"[A-Z]{1,3}", letter):
             raise _refused(path, f"{letter} = {name!r}: columns are named by their letters", "for example AB")
     twice = {name for name in columns.values() if name != "ignore" and list(columns.values()).count(name) > 1}
@@ -160,6 +164,26 @@ def recipe_text(sheets: Sequence[SheetLayout], unknown: Sequence[Unknown], optio
             lines += [f"{_quoted(word)} = {_quoted(known)}" for word, known in told[column] if may_stand(word)]
             lines += _asked(open_words, column, options)
     return "\n".join(lines) + "\n"
+
+
+def recipe_book(sheets: Sequence[SheetLayout], unknown: Sequence[Unknown], options: Options) -> bytes:
+    """Write the recipe of :func:`recipe_text` as a workbook, what is open to be picked from lists."""
+    words: dict[str, dict[str, str]] = {}
+    for (column, word), known in options.words.items():
+        if may_stand(word) and column in WORD_COLUMNS:
+            words.setdefault(column, {})[word] = known
+    for w in unknown:
+        words.setdefault(w.column, {})[f"row {w.row}"] = ""
+    document = {
+        "date_order": options.date_order or "",
+        "number_style": options.number_style,
+        "layout_key": options.layout_key,
+        "sheet": [asdict(sheet) for sheet in sheets],
+        "words": words,
+    }
+    lists = {"columns": NAMES, "date_order": ORDERS, "number_style": STYLES}
+    lists |= {name: (*known_words(name, options), "unknown") for name in WORD_COLUMNS}
+    return book_of(document, {(w.column, f"row {w.row}"): f"column {w.letter}, word {w}" for w in unknown}, lists)
 
 
 def _asked(unknown: Sequence[Unknown], column: str, options: Options) -> Iterable[str]:

@@ -23,7 +23,9 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("file", type=READ, required=False)
 @click.option("--hospital", type=READ, metavar="FILE", help="Hospital file: its strategies, own ones too, and its inputs.")
-@click.option("--recipe", type=READ, metavar="FILE", help="How the file is read: recipe.toml of an earlier run, filled in.")
+@click.option(
+    "--recipe", type=READ, metavar="FILE", help="How the file is read: recipe.toml or recipe.xlsx of an earlier run, filled in."
+)
 @click.option("--ask", "asks", is_flag=True, help="Ask about headings and words that are not known; answers go to the recipe.")
 @click.option("--words", "lists", is_flag=True, help="List every heading and word that is known.")
 @click.option("--day-first", is_flag=True, help="Read 04/03/2021 as 4 March.")
@@ -88,7 +90,9 @@ def registry(
         write_json(document, json)
     if folder is None:
         return
-    console(quiet=quiet or json == "-", error=True).print(f"How the file was read, and what is open: {folder / 'recipe.toml'}")
+    console(quiet=quiet or json == "-", error=True).print(
+        f"How the file was read, and what is open: {folder / 'recipe.toml'}, or recipe.xlsx to pick from lists"
+    )
     with staged(folder, quiet=quiet) as stage:
         names = [path.name for path in write_registry(result, stage, partial=partial).values()]
     if json != "-":
@@ -162,32 +166,40 @@ def show_known(asked: bool) -> None:
 
 
 def settle(file: Path, options: Options, folder: Path | None, *, asks: bool) -> tuple[Options, CleanRegistry]:
-    """Read the file, asking where asked to; write what was understood as a recipe, be it enough or not.
+    """Read the file, asking where asked to; write what was understood as a recipe and its workbook, be it enough or not.
 
     A recipe that stands in the folder is kept, unless questions were answered.
     """
     from econmodel.evidence.registry import clean_registry
     from econmodel.evidence.registry.layouts import draft
-    from econmodel.evidence.registry.recipe import new_key, recipe_text
-    from econmodel.files import write_text
+    from econmodel.evidence.registry.recipe import new_key
 
     if asks:
         from econmodel.interfaces.registry_questions import ask
 
         options = ask(file, options)
     options = options if options.layout_key else replace(options, layout_key=new_key())
-    path = folder / "recipe.toml" if folder else None
-    writes = path is not None and (asks or not path.exists())
     try:
         clean = clean_registry(file, options)
     except DataError as fault:
-        if path and writes and (sheets := _drafted(file, options, draft)):
-            write_text(path, recipe_text(sheets, (), options))
-            fault.fix += f"; or fill in {path} and give it with --recipe"
+        if folder and (sheets := _drafted(file, options, draft)) and _write_recipe(folder, sheets, (), options, asks=asks):
+            fault.fix += f"; or fill in {folder / 'recipe.toml'}, or recipe.xlsx beside it, and give it with --recipe"
         raise
-    if path and writes:
-        write_text(path, recipe_text(clean.read_as.sheets, clean.unknown, options))
+    if folder:
+        _write_recipe(folder, clean.read_as.sheets, clean.unknown, options, asks=asks)
     return options, clean
+
+
+def _write_recipe(folder: Path, sheets: Sequence[SheetLayout], unknown: Sequence[Unknown], options: Options, *, asks: bool) -> bool:
+    """Write what is not there yet, or all that was asked; whether anything was."""
+    from econmodel.evidence.registry.recipe import recipe_book, recipe_text
+    from econmodel.files import write_bytes
+
+    forms = {"recipe.toml": lambda *told: recipe_text(*told).encode(), "recipe.xlsx": recipe_book}
+    wanted = [name for name in forms if asks or not (folder / name).exists()]
+    for name in wanted:
+        write_bytes(folder / name, forms[name](sheets, unknown, options))
+    return bool(wanted)
 
 
 def _drafted(file: Path, options: Options, draft: Callable[[Path, Options], Sequence[SheetLayout]]) -> Sequence[SheetLayout]:

@@ -57,8 +57,8 @@ def show(found: Answer) -> None:
     with right:
         order = st.selectbox("How dates like 04/03/2021 are read", list(ORDERS), key="registry_order")
         mapping, words = _mapping(), _words()
-        label = "Recipe of an earlier run (recipe.toml), if there is one"
-        st.file_uploader(label, type=["toml"], key="registry_recipe", on_change=_take, args=("recipe",))
+        label = "Recipe of an earlier run (recipe.toml or recipe.xlsx), if there is one"
+        st.file_uploader(label, type=["toml", "xlsx"], key="registry_recipe", on_change=_take, args=("recipe",))
     chosen, recipe = _taken("file"), _taken("recipe")
     if chosen is None:
         return
@@ -66,7 +66,7 @@ def show(found: Answer) -> None:
         st.button("Forget the registry that is loaded", on_click=_forget)
     told = {"date_order": ORDERS[order], "mapping": mapping, "words": words}
     options = Options(**told, strategies=_strategies(found), largest=SMALLER)  # type: ignore[arg-type]
-    result = _analyse(chosen, options, recipe.content if recipe else b"")
+    result = _analyse(chosen, options, recipe)
     if result is not None:
         show_results(result, summarise(result))
         _use(result)
@@ -130,17 +130,23 @@ def _add(column: str, meaning: str) -> None:
     st.session_state.registry_mapping = {**st.session_state.get("registry_mapping", {}), column: meaning}
 
 
-def _analyse(file: MemoryFile, options: Options, recipe: bytes) -> RegistryResult | None:
+def _analyse(file: MemoryFile, options: Options, recipe: MemoryFile | None) -> RegistryResult | None:
     """Analyse the file once; the result stays in this session only."""
     from econmodel.evidence.registry import analyse_registry
     from econmodel.evidence.registry.recipe import read_recipe
 
-    told = (options.date_order, tuple(options.mapping.items()), tuple(options.words.items()), tuple(options.strategies), recipe)
+    told = (
+        options.date_order,
+        tuple(options.mapping.items()),
+        tuple(options.words.items()),
+        tuple(options.strategies),
+        recipe and recipe.content,
+    )
     key = (file.name, hash(file.content), *told, st.session_state.start)
     if st.session_state.get("registry_key") != key:
         try:
             with st.spinner("Reading the registry"):
-                options = read_recipe(MemoryFile("recipe.toml", recipe).as_path, options) if recipe else options
+                options = read_recipe(recipe.as_path, options) if recipe else options
                 result = analyse_registry(file.as_path, options, _beliefs())
         except EconModelError as fault:
             _say(fault)
