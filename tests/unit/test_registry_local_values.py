@@ -25,7 +25,7 @@ def values(folder, *rows, **changes):
 
 
 CELL = ({"share": 1.0, "child": "A", "size_step": 2, "red_spot": 0},)
-BELIEF = BaseCase(log_rate=(-1.94770838, 0.74999402), coefficients=Coefficients(0.5, 0.7, 0.6), reference_mix=CELL)
+BELIEF = BaseCase(log_rate=(-1.94770838, 0.74999402), coefficients=Coefficients(0.5, 0.7, 0.6), case_mix=CELL)
 
 
 def test_first_bleed_joins_the_base_case(tmp_path):
@@ -237,11 +237,25 @@ def test_only_known_inputs(tmp_path):
 
 
 def test_relative_rates(tmp_path):
-    """Child B patients bleed exp(b) times as fast as the reference cell; unknown groups as fast as the reference mix."""
+    """Child B patients bleed exp(b) times as fast as the reference cell; unknown groups as fast as the case mix."""
     assert relative_rates(analyse(tmp_path, WATCH | {"child": "B"}).followup, BELIEF).mean() == pytest.approx(math.exp(0.5))
     assert relative_rates(analyse(tmp_path, WATCH | {"child": ""}).followup, BELIEF).mean() == 1.0
-    mixed = replace(BELIEF, reference_mix=({**CELL[0], "share": 0.5}, {**CELL[0], "share": 0.5, "red_spot": 1}))
+    mixed = replace(BELIEF, case_mix=({**CELL[0], "share": 0.5}, {**CELL[0], "share": 0.5, "red_spot": 1}))
     assert relative_rates(analyse(tmp_path, WATCH | {"child": ""}).followup, mixed).mean() == pytest.approx((1 + math.exp(0.6)) / 2)
+
+
+def test_the_hospitals_groups_stand(tmp_path):
+    """Groups bear the names of the site's case mix where it has them; patients of unknown group are taken to be like it."""
+    groups = ({"name": "Worse A", "share": 1.0, "child": "A", "size_step": 2, "red_spot": 1},)
+    red = WATCH | {"red_spot": "yes"}
+    found = analyse(tmp_path, *[red] * 3, *[WATCH] * 3, groups=groups)
+    assert {r["group"] for r in found.rows} == {"all", "Worse A", "Child A, above 10 mm"}
+    assert {row["name"] for v in found.values if v.name == "case_mix" for row in v.table} == {"Worse A", "Child A, above 10 mm"}
+    parameters = load_base_case()
+    mix = replace(parameters["case_mix"], table=groups)
+    site = replace(parameters, parameters=parameters.parameters | {"case_mix": mix})
+    assert base_case_from(parameters, None, site).case_mix == groups
+    assert base_case_from(parameters).case_mix == parameters.rows("reference_mix")
 
 
 def test_beliefs_of_the_base_case():

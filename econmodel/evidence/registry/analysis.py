@@ -123,7 +123,7 @@ def analyse_clean(clean: CleanRegistry, options: Options, base: BaseCase) -> Reg
         notes = [note for note in clean.notes if note.startswith("not used") or "words not known" in note]
         what = f"no patient of the registry can be analysed: {'. '.join([reasons, *notes])}"
         raise DataError(what, where=THE_FILE, fix='say what a column or a word is: --map "COLUMN=NAME", --word "status:RIP=dead"')
-    followup = form_followup(clean.analysed)
+    followup = form_followup(clean.analysed, options.groups)
     rows, curves = estimate_all(followup)
     courses = follow_courses(clean, followup)
     values = [

@@ -17,7 +17,9 @@ on the log(-log) scale. Kalbfleisch JD, Prentice RL. The Statistical Analysis of
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from statistics import NormalDist
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -30,17 +32,20 @@ CENSORED, BLED, DIED, TRANSPLANTED = 0, 1, 2, 3
 HALF_DAY = 0.5
 NOT_RECORDED = "not recorded"
 SIZE_NAMES = ("below 5 mm", "5 to 10 mm", "above 10 mm")
+Groups = Sequence[Mapping[str, Any]]
 FloatArray = NDArray[np.float64]
 HAIR = 1e-4
 
 
-def form_followup(p: pd.DataFrame) -> pd.DataFrame:
+def form_followup(p: pd.DataFrame, site: Groups = ()) -> pd.DataFrame:
     """Time to the first event of each analysed patient.
 
     Parameters
     ----------
     p
         Analysed patients.
+    site
+        Rows of the site's case mix, whose names its groups bear.
 
     Returns
     -------
@@ -63,15 +68,19 @@ def form_followup(p: pd.DataFrame) -> pd.DataFrame:
     f["is_lost"] = f["event"].eq(CENSORED) & p["status"].eq("lost")
     f["death_unknown"] = f["event"].eq(DIED) & p["death_cause"].isna()
     f["years"] = f["days"] / DAYS_PER_YEAR
-    return f.join(form_groups(p))
+    return f.join(form_groups(p, site))
 
 
 def _days(end: pd.Series, start: pd.Series) -> pd.Series:
     return (end - start).dt.days.astype(float).clip(lower=HALF_DAY)
 
 
-def form_groups(p: pd.DataFrame) -> pd.DataFrame:
-    """Group of each patient: Child-Pugh class, size step (0 below 5 mm, 1 to 10 mm, 2 above), red spot (0 or 1)."""
+def form_groups(p: pd.DataFrame, site: Groups = ()) -> pd.DataFrame:
+    """Group of each patient: Child-Pugh class, size step (0 below 5 mm, 1 to 10 mm, 2 above), red spot (0 or 1).
+
+    It bears the name that the site's case mix gives it, if it is there.
+    """
+    named = {(row["child"], row["size_step"], row["red_spot"]): str(row["name"]) for row in site}
     mm = p["size_mm"]
     step = pd.Series(np.select([mm < 5, mm <= 10, mm > 10], [0.0, 1.0, 2.0], np.nan), index=p.index)
     red = p["red_spot"].map({"yes": 1.0, "no": 0.0})
@@ -81,7 +90,7 @@ def form_groups(p: pd.DataFrame) -> pd.DataFrame:
     different = groups.loc[known, ["child", "size_step", "red"]].drop_duplicates()
     for child, size, spot in different.itertuples(index=False):
         alike = known & groups["child"].eq(child) & step.eq(size) & red.eq(spot)
-        groups.loc[alike, "group"] = group_name(child, int(size), int(spot))
+        groups.loc[alike, "group"] = named.get((child, size, spot)) or group_name(child, int(size), int(spot))
     return groups
 
 

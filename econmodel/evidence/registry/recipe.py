@@ -103,7 +103,8 @@ def _only(found: Any, known: Sequence[str], path: Path) -> None:
 def _sheet(raw: Any, path: Path) -> SheetLayout:
     _only(raw, OF_SHEET, path)
     header = raw.get("header_row", 1)
-    numbers = {"number": raw.get("number", 1), "header_row": header, "first_row": raw.get("first_row", header + 1)}
+    below = header + 1 if isinstance(header, int) else 1
+    numbers = {"number": raw.get("number", 1), "header_row": header, "first_row": raw.get("first_row", below)}
     for key, value in numbers.items():
         if not isinstance(value, int) or value < 1 or (key == "first_row" and value <= header):
             raise _refused(path, f"{key} = {value!r} must be a row or sheet as a spreadsheet counts them", "rows count from 1")

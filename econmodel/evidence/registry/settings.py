@@ -7,8 +7,8 @@ gamma prior
 beta prior
     Belief about a probability per course: ``a`` events in ``a + b`` courses.
 mix ratio
-    Expected bleeding rate of the registry's untreated patients relative to the reference mix; patient-years
-    are weighted by it, so that a rate seen in sicker patients is not read as the rate of the reference mix.
+    Expected bleeding rate of the registry's untreated patients relative to the reference cell; patient-years
+    are weighted by it, so that a rate seen in sicker patients is not read as the rate of that cell.
 """
 
 from __future__ import annotations
@@ -82,6 +82,8 @@ class Options:
         Date of the reading: later dates are impossible, and two-digit years lie before it.
     strategies
         The case's strategies, under which a patient may be listed; default: the base case's.
+    groups
+        Rows of the case's mix, whose names its groups of patients bear.
     sheets
         Tables to read, joined by patient, as a recipe says; none: the one whose headings are best known.
     layout_key
@@ -101,6 +103,7 @@ class Options:
     course_gap_days: int = 90
     as_of: date = field(default_factory=date.today)
     strategies: Mapping[str, StrategyRow] = field(default_factory=shipped_strategies)
+    groups: tuple[Mapping[str, Any], ...] = ()
     sheets: tuple[SheetLayout, ...] = ()
     layout_key: str = ""
     largest: int = LARGEST
@@ -156,7 +159,7 @@ class BaseCase:
         Our values of what strategies name, to which a site's are compared.
     probabilities
         Beta priors by input name, such as ``p_embolism_glue``.
-    reference_mix
+    case_mix
         Rows with share, child, size_step and red_spot: whom patients of unknown group are taken to be like.
     coefficients
         Effects of the groups on bleeding: they relate patients to the reference cell.
@@ -172,7 +175,7 @@ class BaseCase:
     prior_weight: float = 1.0
     values: Mapping[str, float] = field(default_factory=dict)
     log_rate: tuple[float, float] | None = None
-    reference_mix: tuple[Mapping[str, Any], ...] = ()
+    case_mix: tuple[Mapping[str, Any], ...] = ()
     coefficients: Coefficients | None = None
     untreated_risk: Mapping[int, float] = field(default_factory=dict)
     known: frozenset[str] | None = None
@@ -210,7 +213,7 @@ RATES = ("r_other_bleed", "r_late_rebleed")
 def base_case_from(
     parameters: ParameterSet, untreated_risk: dict[int, float] | None = None, hospital: ParameterSet | None = None
 ) -> BaseCase:
-    """Read priors, reference mix and coefficients from the inputs.
+    """Read priors, case mix and coefficients from the inputs.
 
     Parameters
     ----------
@@ -220,7 +223,7 @@ def base_case_from(
         Cumulative first-bleed risk without prophylaxis by horizon, from a run of the model; None leaves a registry
         without untreated patients without an NNT.
     hospital
-        A site's case: it is believed on the inputs of its own strategies alone.
+        A site's case: it is believed on the inputs of its own strategies and on its case mix alone.
     """
     site = hospital or parameters
     rates, probabilities = _gamma_priors(parameters), _beta_priors(parameters)
@@ -231,7 +234,7 @@ def base_case_from(
         log_rate=_predictive(parameters),
         log_multipliers=_log_multipliers(parameters),
         values={name: p.value for name, p in site.parameters.items() if isinstance(p.value, float) and p.value > 0},
-        reference_mix=parameters.rows("reference_mix"),
+        case_mix=site.rows("case_mix"),
         coefficients=coefficients,
         untreated_risk=untreated_risk or {},
         known=frozenset(site.parameters),

@@ -84,7 +84,7 @@ def _moments(grid: FloatArray, weight: FloatArray) -> Belief:
 
 
 def _first_bleeds(clean: CleanRegistry, rows: pd.DataFrame, base: BaseCase) -> list[LocalValue]:
-    if base.log_rate is None or base.coefficients is None or not base.reference_mix:
+    if base.log_rate is None or base.coefficients is None or not base.case_mix:
         return []
     seen = [_seen(rows, base, *period) for period in PERIODS]
     prior = (base.log_rate[0], base.log_rate[1] / math.sqrt(base.prior_weight))
@@ -130,7 +130,7 @@ def _seen(f: pd.DataFrame, base: BaseCase, start: float, stop: float) -> Seen:
 
 
 def relative_rates(f: pd.DataFrame, base: BaseCase) -> pd.Series:
-    """Bleeding rate of each patient relative to the reference cell; the reference mix's mean unless all groups are known."""
+    """Bleeding rate of each patient relative to the reference cell; the case mix's mean unless all groups are known."""
     b = base.coefficients
     assert b is not None
     known = f["group"].ne(NOT_RECORDED)
@@ -138,7 +138,7 @@ def relative_rates(f: pd.DataFrame, base: BaseCase) -> pd.Series:
         columns = (f["child"].map({"A": 0.0, "B": 1.0, "C": 2.0}), f["size_step"], f["red"])
         child, size, red = (np.array(column, dtype=np.float64) for column in columns)
         return pd.Series(relative_hazard(child, size, red, b.child, b.size, b.red), index=f.index)
-    steps = [("ABC".index(r["child"]), r["size_step"], r["red_spot"], r["share"]) for r in base.reference_mix]
+    steps = [("ABC".index(r["child"]), r["size_step"], r["red_spot"], r["share"]) for r in base.case_mix]
     child, size, red, weight = (np.array(column, dtype=np.float64) for column in zip(*steps, strict=True))
     return pd.Series(float(np.average(relative_hazard(child, size, red, b.child, b.size, b.red), weights=weight)), index=f.index)
 

@@ -25,7 +25,7 @@ import numpy as np
 import pandas as pd
 
 from econmodel.evidence.registry.cleaning import CleanRegistry
-from econmodel.evidence.registry.curves import NOT_RECORDED, form_groups, form_rebleeds, group_name
+from econmodel.evidence.registry.curves import NOT_RECORDED, form_groups, form_rebleeds
 from econmodel.evidence.registry.estimates import gamma_posterior
 from econmodel.evidence.registry.settings import JEFFREYS_RATE, SIX_WEEKS, BaseCase, BetaPrior, Options, Prior
 from econmodel.parameters.catalogue import KEPT_COMPLICATIONS
@@ -155,14 +155,14 @@ def _share_female(clean: CleanRegistry, options: Options) -> list[LocalValue]:
 
 
 def _case_mix(clean: CleanRegistry, options: Options) -> list[LocalValue]:
-    groups = form_groups(clean.analysed)
+    groups = form_groups(clean.analysed, options.groups)
     known = groups[groups["group"].ne(NOT_RECORDED)]
     if len(known) < options.minimum:
         return []
-    counted = known.groupby(["child", "size_step", "red"]).size().rename("patients").reset_index()
+    counted = known.groupby(["child", "size_step", "red", "group"]).size().rename("patients").reset_index()
     table = tuple(
         {
-            "name": group_name(r["child"], int(r["size_step"]), int(r["red"])),
+            "name": r["group"],
             "share": int(r["patients"]) / len(known),
             "child": r["child"],
             "size_step": int(r["size_step"]),

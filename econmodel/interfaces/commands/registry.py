@@ -18,11 +18,17 @@ if TYPE_CHECKING:
     from econmodel.evidence.registry import BaseCase, CleanRegistry, Options
     from econmodel.evidence.registry.rows import Unknown
     from econmodel.evidence.registry.settings import DateOrder, SheetLayout
+    from econmodel.parameters.parameter_set import ParameterSet
 
 
 @click.command()
 @click.argument("file", type=READ, required=False)
-@click.option("--hospital", type=READ, metavar="FILE", help="Hospital file: its strategies, own ones too, and its inputs.")
+@click.option(
+    "--hospital",
+    type=READ,
+    metavar="FILE",
+    help="Hospital file: its strategies (own ones too), its groups of patients and its inputs.",
+)
 @click.option(
     "--recipe", type=READ, metavar="FILE", help="How the file is read: recipe.toml or recipe.xlsx of an earlier run, filled in."
 )
@@ -77,7 +83,8 @@ def registry(
     options = read_options(day_first=day_first, month_first=month_first, mapping=mapping, words=words)
     options = replace(options, shared=not half_local)
     if hospital:
-        options = replace(options, strategies={**options.strategies, **load_case(hospital).parameters.strategies})
+        site = load_case(hospital).parameters
+        options = replace(options, strategies={**options.strategies, **site.strategies}, groups=site.rows("case_mix"))
     with console(quiet=quiet or asks, error=True).status("Reading the registry"):
         options, clean = settle(file, read_recipe(recipe, options) if recipe else options, folder, asks=asks)
         result = analyse_clean(clean, options, replace(base_case(hospital), prior_weight=prior_weight))
@@ -210,20 +217,23 @@ def _drafted(file: Path, options: Options, draft: Callable[[Path, Options], Sequ
 
 
 def base_case(hospital: Path | None = None) -> BaseCase:
-    """Beliefs of the shipped base case, and on what only a hospital's file has, its own; with the risk its untreated patients run.
+    """Beliefs of the shipped base case, and on what only a hospital's file has, its own."""
+    from econmodel.parameters.loading import load_base_case, load_case
 
-    The risk is the borrowed comparator.
-    """
+    return beliefs(load_base_case(), load_case(hospital).parameters if hospital else None)
+
+
+def beliefs(parameters: ParameterSet, site: ParameterSet | None) -> BaseCase:
+    """What a registry is combined with; the borrowed comparator is the risk that untreated patients of the site's groups run."""
     from econmodel.economics.evaluate import RISK_YEARS, evaluate
     from econmodel.evidence.registry import base_case_from
-    from econmodel.parameters.loading import load_base_case, load_case
     from econmodel.parameters.schema import WATCH
 
-    parameters = load_base_case()
-    run = evaluate(parameters)
+    mix = {"case_mix": site["case_mix"]} if site else {}
+    run = evaluate(replace(parameters, parameters=parameters.parameters | mix))
     watch = run.keys.index(WATCH)
     risks = {year: float(run.count("first_bleeds", year)[0, watch, 0]) for year in RISK_YEARS}
-    return base_case_from(parameters, risks, load_case(hospital).parameters if hospital else None)
+    return base_case_from(parameters, risks, site)
 
 
 def show_registry(document: dict[str, Any], written: list[str], out: Console) -> None:

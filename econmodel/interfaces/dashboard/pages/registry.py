@@ -18,11 +18,10 @@ from econmodel.evidence.registry.outputs import curve_rows, estimate_rows, held_
 from econmodel.evidence.registry.recipe import recipe_text
 from econmodel.interfaces.dashboard import blocks
 from econmodel.interfaces.dashboard.state import session
-from econmodel.interfaces.dashboard.state.answers import Answer, answer
+from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.interfaces.dashboard.state.case_file import MemoryFile, load_start, read_start, to_document, uploaded
 from econmodel.package import params_folder
 from econmodel.parameters.catalogue import KEPT_COMPLICATIONS, LABELS
-from econmodel.parameters.schema import WATCH
 from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.content import table
 from econmodel.workbooks import SMALLER
@@ -30,12 +29,11 @@ from econmodel.workbooks import SMALLER
 if TYPE_CHECKING:
     import pandas as pd
 
-    from econmodel.evidence.registry import BaseCase, Options
-    from econmodel.parameters.schema import StrategyRow
+    from econmodel.evidence.registry import Options
+    from econmodel.parameters.parameter_set import ParameterSet
 
 INVENTED = "demo_registry.csv"
 ORDERS = {"Ask me when unclear": None, "Day first (04/03 is 4 March)": "day_first", "Month first (04/03 is 3 April)": "month_first"}
-RISK_YEARS = (1, 2, 3, 5)
 YEARS = ("1", "2", "3", "5")
 MOST = 200
 
@@ -65,8 +63,9 @@ def show(found: Answer) -> None:
     if st.session_state.get("registry_file") is None:
         st.button("Forget the registry that is loaded", on_click=_forget)
     told = {"date_order": ORDERS[order], "mapping": mapping, "words": words}
-    options = Options(**told, strategies=_strategies(found), largest=SMALLER)  # type: ignore[arg-type]
-    result = _analyse(chosen, options, recipe)
+    site = found.case.parameters  # a strategy that it drops may still stand in a registry
+    known = {"strategies": _country().strategies | site.strategies, "groups": site.rows("case_mix")}
+    result = _analyse(chosen, Options(**told, **known, largest=SMALLER), site, recipe)  # type: ignore[arg-type]
     if result is not None:
         show_results(result, summarise(result))
         _use(result)
@@ -130,24 +129,18 @@ def _add(column: str, meaning: str) -> None:
     st.session_state.registry_mapping = {**st.session_state.get("registry_mapping", {}), column: meaning}
 
 
-def _analyse(file: MemoryFile, options: Options, recipe: MemoryFile | None) -> RegistryResult | None:
+def _analyse(file: MemoryFile, options: Options, site: ParameterSet, recipe: MemoryFile | None) -> RegistryResult | None:
     """Analyse the file once; the result stays in this session only."""
     from econmodel.evidence.registry import analyse_registry
     from econmodel.evidence.registry.recipe import read_recipe
+    from econmodel.interfaces.commands.registry import beliefs
 
-    told = (
-        options.date_order,
-        tuple(options.mapping.items()),
-        tuple(options.words.items()),
-        tuple(options.strategies),
-        recipe and recipe.content,
-    )
-    key = (file.name, hash(file.content), *told, st.session_state.start)
+    key = (file.name, hash(file.content), options, recipe and recipe.content, st.session_state.start)
     if st.session_state.get("registry_key") != key:
         try:
             with st.spinner("Reading the registry"):
                 options = read_recipe(recipe.as_path, options) if recipe else options
-                result = analyse_registry(file.as_path, options, _beliefs())
+                result = analyse_registry(file.as_path, options, beliefs(_country(), site))
         except EconModelError as fault:
             _say(fault)
             return None
@@ -156,18 +149,9 @@ def _analyse(file: MemoryFile, options: Options, recipe: MemoryFile | None) -> R
     return kept
 
 
-def _beliefs() -> BaseCase:
-    """Give the beliefs a registry is combined with: the country's, with no value of a site."""
-    from econmodel.evidence.registry import base_case_from
-
-    base = load_start(read_start(st.session_state.start).code)
-    risks = answer(base).results.strategy(WATCH).first_bleed_risk
-    return base_case_from(base.parameters, {year: risks[year] for year in RISK_YEARS if year in risks})
-
-
-def _strategies(found: Answer) -> dict[str, StrategyRow]:
-    """Give the country's strategies and the case's own: one that the case drops may still stand in a registry."""
-    return load_start(read_start(st.session_state.start).code).parameters.strategies | found.case.parameters.strategies
+def _country() -> ParameterSet:
+    """Give the country's inputs, with no value of a site."""
+    return load_start(read_start(st.session_state.start).code).parameters
 
 
 def _say(fault: EconModelError) -> None:
