@@ -129,7 +129,7 @@ BOUNDS: dict[str, tuple[float, float]] = {
     "money": (0.0, float("inf")),
     "count": (0.0, float("inf")),
 }
-MAY_BE_EMPTY = ("contracts", "fixed_costs", "loans", "sites")
+MAY_BE_EMPTY = ("contracts", "fixed_costs", "loans", "paths", "sites")
 WHOLE = {
     "start_age": 0,
     "headline_years": 1,

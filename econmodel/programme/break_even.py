@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from econmodel.programme.budget import Budget, cash_flow
 from econmodel.programme.money import finance
-from econmodel.programme.money.rows import Row, price_indices
+from econmodel.programme.money.levels import price_indices
+from econmodel.programme.money.rows import Row
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]

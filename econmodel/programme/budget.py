@@ -24,11 +24,11 @@ from econmodel.programme.money import finance
 from econmodel.programme.money.capital import CapitalSchedule, schedule_capital
 from econmodel.programme.money.contracts import ContractedIncome
 from econmodel.programme.money.fixed import fixed_cost
+from econmodel.programme.money.levels import PriceIndices, price_indices
 from econmodel.programme.money.loans import schedule_loans
 from econmodel.programme.money.payers import UnitMoney, beyond_plans, unit_money
 from econmodel.programme.money.rows import (
     MONEY_ROWS,
-    PriceIndices,
     Row,
     Rows,
     activity_rows,
@@ -37,9 +37,9 @@ from econmodel.programme.money.rows import (
     follow_up_duty,
     income_rows,
     paid_income,
-    price_indices,
     slots_taken,
     with_contribution,
+    worth,
 )
 from econmodel.programme.places import Slots, cover_cost, outside_blocks, step_cost
 from econmodel.programme.sites import with_sites
@@ -168,7 +168,7 @@ class Budget:
         return AfterTheEnd(
             book_value=at_end * self.capital.closing_book,
             debtors=at_end * 12.0 * income * inputs.n_settlement_days / finance.DAYS_PER_YEAR,
-            exit_cost=at_end * inputs.c_exit * prices.pay[:, -1],
+            exit_cost=at_end * (prices.of(inputs, "c_exit") * prices.pay)[:, -1],
             duty=at_end * _duty(inputs, self.activity, self._after, prices),
             run_off=at_end * _worth_at_end(self._after[Row.NET_CONTRIBUTION], nominal),
         )
@@ -287,7 +287,7 @@ def _rows_after(inputs: ProgrammeInputs, activity: ProgrammeActivity, money: Uni
     """Rows of the months after the budget, nominal, at the prices of its last year; a contract then pays its variable share."""
     last, change = prices.last_year(), activity.run_off
     slots = np.asarray(sum(slots_taken(inputs, activity, change).values()))
-    rows = activity_rows(inputs, activity, change, beyond_plans(money), last)
+    rows = activity_rows(inputs, activity, change, beyond_plans(money.last_year()), last)
     displaced = displaced_work(inputs, slots, last)
     return with_contribution(rows | {Row.DISPLACED_WORK: displaced, Row.TRANSFERS: np.zeros_like(displaced)})
 
@@ -331,9 +331,9 @@ def cash_flow(
     _add_financing(inputs, rows, years, capital)
     for table in (rows, years):
         table[Row.NET_CASH] = table[Row.OPERATING_CASH] - table[Row.TAX] - table[Row.WORKING_CAPITAL] - table[Row.CAPITAL]
-        for row, worth in ((Row.BOOK_VALUE, capital.closing_book), (Row.DUTY, volume.duty)):
+        for row, left in ((Row.BOOK_VALUE, capital.closing_book), (Row.DUTY, volume.duty)):
             table[row] = np.zeros_like(table[Row.NET_CASH])
-            table[row][:, -1] = worth
+            table[row][:, -1] = left
     return _in_basis(inputs, rows, years, prices)
 
 
@@ -391,11 +391,7 @@ def _in_basis(inputs: ProgrammeInputs, rows: Rows, years: Rows, prices: PriceInd
 def _memo(budget: Budget) -> Memo[FloatArray]:
     inputs, activity, money, capital, years = budget.inputs, budget.activity, budget.money, budget.capital, budget.years
     change, zero, level = activity.change, 0.0 * years[Row.OPERATING_CASH], deflator(inputs)
-    full = np.einsum(
-        "dta,da->dt",
-        change * np.ones((money.full_cost.shape[0], 1, 1)),
-        money.full_cost * money.is_prophylaxis * np.ones((change.shape[0], 1)),
-    )
+    full = worth(change, money.full_cost * money.is_prophylaxis)
     prices = price_indices(inputs)
     paid = (fixed_cost(inputs, prices.monthly()).recurrent, capital.hire(budget.volume.uses))
     interest = schedule_loans(inputs.loans if is_change(inputs) else (), inputs.n_months).interest[None, :]

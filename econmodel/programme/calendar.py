@@ -34,6 +34,11 @@ def price_year(inputs: ProgrammeInputs) -> int:
     return int(inputs.price_year[:4])
 
 
+def first_calendar_year(inputs: ProgrammeInputs) -> int:
+    """Calendar year in which year 1 begins."""
+    return inputs.first_year or price_year(inputs)
+
+
 def index_part(inputs: ProgrammeInputs) -> tuple[float, int]:
     """Rise that the country's published index gives to the price list, and the years from there to year 1.
 
@@ -42,7 +47,7 @@ def index_part(inputs: ProgrammeInputs) -> tuple[float, int]:
     ParameterError
         The index begins after the price year.
     """
-    start, first = price_year(inputs), inputs.first_year or price_year(inputs)
+    start, first = price_year(inputs), first_calendar_year(inputs)
     key = conventions(inputs.price_list)["price_index"]
     index = published_index(key)
     until = min(max(start, *index), first)

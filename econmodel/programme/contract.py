@@ -18,14 +18,15 @@ from econmodel.economics.activity import MonthlyProfiles
 from econmodel.parameters.catalogue import BLEED_ADMISSIONS, CATEGORY, COMPLICATIONS, ENDOSCOPIES, EXAMINATIONS
 from econmodel.parameters.schema import StrategyRow
 from econmodel.programme.budget import Budget, nominal_finance_rate
-from econmodel.programme.calendar import year_names
+from econmodel.programme.calendar import first_calendar_year, year_names
 from econmodel.programme.cost_tables import EXISTING, PER_USE, CapitalItem, FixedRow, Loan
 from econmodel.programme.input_tables import Contract, Payer, PayerTerm, Site
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import opening_ramp
 from econmodel.programme.money.contracts import in_each_year
 from econmodel.programme.money.fixed import fixed_rows
-from econmodel.programme.money.rows import price_indices
+from econmodel.programme.money.levels import in_years, price_indices
+from econmodel.programme.paths import shares_in
 from econmodel.programme.places import PLACES
 from econmodel.records import record
 
@@ -175,7 +176,11 @@ class CapitalLine:
 
 @record
 class BudgetInputs:
-    """All of it; an activity that no patient has is left out."""
+    """All of it; an activity that no patient has is left out.
+
+    ``paths`` are figures that a path moves, by their place in this block, one for each year; where such a figure stands, it is that
+    of year 1.
+    """
 
     years: int
     year_names: tuple[str, ...]
@@ -207,6 +212,7 @@ class BudgetInputs:
     capital: tuple[CapitalLine, ...]
     loans: tuple[Loan, ...]
     capital_charge_paid: bool
+    paths: dict[str, Series]
 
     def to_json(self) -> dict[str, Any]:
         """Give it for JSON."""
@@ -246,15 +252,38 @@ def budget_inputs(budget: Budget, profiles: MonthlyProfiles, strategies: Mapping
         fixed=_fixed(inputs),
         contingency=_one(inputs.share_contingency),
         steps={
-            key: Step(*(_one(getattr(inputs, name)) for name in (place.spare, place.block, place.cost)))
-            for key, place in PLACES.items()
+            key: Step(*(_yearly(inputs, name)[0] for name in (place.spare, place.block, place.cost))) for key, place in PLACES.items()
         },
-        displaced=Margin(_one(inputs.share_sessions_displacing), _one(inputs.c_displaced_contribution)),
-        refill=Margin(_one(inputs.share_bed_refill), _one(inputs.c_refill_contribution)),
+        displaced=Margin(_one(inputs.share_sessions_displacing), _yearly(inputs, "c_displaced_contribution")[0]),
+        refill=Margin(_one(inputs.share_bed_refill), _yearly(inputs, "c_refill_contribution")[0]),
         capital=tuple(_capital(item, inputs) for item in inputs.capital),
         loans=inputs.loans,
         capital_charge_paid=inputs.capital_charge == "paid",
+        paths=_paths(budget, [profiles.activities[a] for a in had]),
     )
+
+
+def _paths(budget: Budget, activities: list[str]) -> dict[str, Series]:
+    """Figures of this block that change from year to year by a path, (year,)."""
+    inputs, money = budget.inputs, budget.money
+    if not inputs.paths:
+        return {}
+    levels = price_indices(inputs)
+    places = {f"steps.{key}.{part}": getattr(place, part) for key, place in PLACES.items() for part in ("spare", "cost")}
+    named = {"refill.contribution": "c_refill_contribution", "displaced.contribution": "c_displaced_contribution"}
+    named |= places | {"finance.exit_cost": "c_exit"}
+    found = {place: _series(levels.paths[name][0, 1:]) for place, name in named.items() if name in levels.paths}
+    found |= {f"fixed.{row.name}": _series(amount[0, 1:]) for row, amount in fixed_rows(inputs, levels) if amount.shape[1] > 1}
+    columns = {"unit_cost": money.variable_cost, "full_cost": money.full_cost, "payment": money.payment}
+    for name in activities:
+        at = budget.activity.activities.index(name)
+        found |= {f"activities.{name}.{key}": _series(_by_year(array, at)) for key, array in columns.items()}
+    return {place: values for place, values in found.items() if len(set(values)) > 1 or not place.startswith("activities")}
+
+
+def _by_year(money: FloatArray, activity: int) -> FloatArray:
+    """Money of one activity by year, one value where no path moves any."""
+    return np.atleast_1d(money[0, ..., activity])
 
 
 def _one(value: FloatArray) -> float:
@@ -265,6 +294,11 @@ def _series(values: FloatArray) -> Series:
     return tuple(float(value) for value in values)
 
 
+def _yearly(inputs: ProgrammeInputs, name: str) -> Series:
+    """An input by year, in prices of the price year."""
+    return _series(np.broadcast_to(in_years(inputs, name)[0], inputs.n_budget_years))
+
+
 def _finance(inputs: ProgrammeInputs) -> Finance:
     return Finance(
         rate=_one(nominal_finance_rate(inputs)),
@@ -273,7 +307,7 @@ def _finance(inputs: ProgrammeInputs) -> Finance:
         tax_rate=_one(inputs.share_tax),
         settlement_days=_one(inputs.n_settlement_days),
         at_end=inputs.at_end,
-        exit_cost=_one(inputs.c_exit),
+        exit_cost=_yearly(inputs, "c_exit")[0],
         duty_months=inputs.n_duty_months,
     )
 
@@ -285,7 +319,7 @@ def _intake(inputs: ProgrammeInputs) -> IntakePlan:
         backlog=_one(inputs.ratio_volume * inputs.n_backlog),
         backlog_months=3 * inputs.n_backlog_quarters,
         ramp=_series(opening_ramp(inputs)),
-        slots={key: (_one(getattr(inputs, place.most)),) * inputs.n_budget_years for key, place in PLACES.items() if place.most},
+        slots={key: _yearly(inputs, place.most) for key, place in PLACES.items() if place.most},
         stop_month=inputs.n_stop_month,
         absence=Absence(inputs.n_absence_start_month, inputs.n_absence_months),
     )
@@ -304,11 +338,11 @@ def _activity(budget: Budget, name: str, position: int) -> ActivityLine:
     return ActivityLine(
         group=special.get(name) or group.get(CATEGORY.get(name, ""), "count"),
         payer_group=CATEGORY.get(name, ""),
-        unit_cost=float(money.variable_cost[0, position]),
-        full_cost=float(money.full_cost[0, position]),
-        payment=float(money.payment[0, position]),
+        unit_cost=_series(_by_year(money.variable_cost, position))[0],
+        full_cost=_series(_by_year(money.full_cost, position))[0],
+        payment=_series(_by_year(money.payment, position))[0],
         index="devices" if money.is_device[position] else "mixed",
-        share_cash_releasing=float(money.cash_share[0, position]),
+        share_cash_releasing=_series(_by_year(money.cash_share, position))[0],
         slots={key: 1.0 for key, place in PLACES.items() if place.most and name in place.activities},
         surveillance_slots=_one(inputs.n_slots_surveillance) if name in ENDOSCOPIES else 0.0,
         bed_days=1.0 if name in DAYS else stay.get(name, 0.0),
@@ -317,7 +351,8 @@ def _activity(budget: Budget, name: str, position: int) -> ActivityLine:
 
 def _payer(payer: Payer, inputs: ProgrammeInputs) -> PayerLine:
     terms = tuple(term for term in inputs.payer_terms if term.payer == payer.name)
-    share = (payer.share,) * inputs.n_budget_years
+    first = first_calendar_year(inputs)
+    share = tuple(shares_in(inputs.paths, inputs.payers, first + y)[payer.name] for y in range(inputs.n_budget_years))
     contract = next((_contract(found, inputs) for found in inputs.contracts if found.payer == payer.name), None)
     return PayerLine(payer.name, share, payer.payment_ratio, payer.denial, payer.paid_at_margin, terms, contract)
 
@@ -332,7 +367,7 @@ def _contract(contract: Contract, inputs: ProgrammeInputs) -> ContractLine:
 def _fixed(inputs: ProgrammeInputs) -> tuple[FixedRow, ...]:
     """Fixed costs with the last month in which each is paid."""
     last = min(inputs.n_stop_month or inputs.n_months, inputs.n_months)
-    rows = [replace(row, amount=_one(amount)) for row, amount in fixed_rows(inputs)]
+    rows = [replace(row, amount=float(amount[0, 0])) for row, amount in fixed_rows(inputs, price_indices(inputs))]
     return tuple(replace(row, until=row.month if row.every == "once" else min(row.until or last, last)) for row in rows)
 
 

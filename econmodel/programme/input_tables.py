@@ -97,7 +97,8 @@ def checked_number(name: str, row: Mapping[str, Any], key: str, low: float = 0.0
     return float(value)
 
 
-def _sum_to_one(name: str, shares: Iterable[float]) -> None:
+def sum_to_one(name: str, shares: Iterable[float]) -> None:
+    """Refuse shares that do not sum to 1."""
     total = math.fsum(shares)
     if abs(total - 1.0) > TOLERANCE:
         what = f"{name}: shares sum to {total:.6g}, must be 1"
@@ -118,7 +119,7 @@ def read_mix(name: str, rows: Rows) -> dict[str, float]:
         check_fields(name, row, ("strategy", "share"))
     check_repeats(name, [row["strategy"] for row in rows], "strategy")
     mix = {str(row["strategy"]): checked_number(name, row, "share", high=1.0) for row in rows}
-    _sum_to_one(name, mix.values())
+    sum_to_one(name, mix.values())
     return mix
 
 
@@ -130,7 +131,7 @@ def read_payers(name: str, rows: Rows) -> tuple[Payer, ...]:
         numbers = {k: checked_number(name, row, k, high=math.inf if k == "payment_ratio" else 1.0) for k in row if k != "name"}
         payers.append(Payer(str(row["name"]), **numbers))
     check_repeats(name, [p.name for p in payers], "payer")
-    _sum_to_one(name, (p.share for p in payers))
+    sum_to_one(name, (p.share for p in payers))
     return tuple(payers)
 
 

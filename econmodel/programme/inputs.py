@@ -28,6 +28,7 @@ from econmodel.programme.cost_tables import (
     read_loans,
 )
 from econmodel.programme.input_tables import Contract, Payer, PayerTerm, Site
+from econmodel.programme.paths import PathPoint, check_paths, read_paths, with_bases
 from econmodel.records import record
 
 if TYPE_CHECKING:
@@ -54,6 +55,7 @@ TABLES: dict[str, Callable[[str, Any], Any]] = {
     "capital": read_capital,
     "fixed_costs": read_fixed,
     "loans": read_loans,
+    "paths": read_paths,
 }
 TEXTS = ("price_list", "price_year")
 SET_BY_ANALYSES = ("adds_sessions", "margin_everywhere", "covered")
@@ -164,6 +166,7 @@ class ProgrammeInputs:
     capital: tuple[CapitalItem, ...]
     fixed_costs: tuple[FixedRow, ...]
     loans: tuple[Loan, ...]
+    paths: tuple[PathPoint, ...]
     adds_sessions: bool = True
     margin_everywhere: float | None = None
     covered: bool = False
@@ -254,7 +257,8 @@ def read_inputs(parameters: ParameterSet, values: Mapping[str, FloatArray]) -> P
     try:
         inputs = ProgrammeInputs.from_values({**plain, **values})
         input_tables.check_sites(inputs.sites, parameters.number("n_referred_in"))
-        return inputs
+        bases = {name: float(p.value) for name, p in parameters.parameters.items() if isinstance(p.value, int | float)}
+        return dataclasses.replace(inputs, paths=with_bases(inputs.paths, bases)) if inputs.paths else inputs
     except EconModelError as fault:
         _locate(fault, parameters)
         raise
@@ -364,6 +368,8 @@ def _joint_faults(read: dict[str, Any]) -> list[EconModelError]:
         check_bases(read["capital"], read["capital_basis"])
         check_needs(read["fixed_costs"], 12 * read["n_budget_years"])
         check_loans(read["loans"], 12 * read["n_budget_years"])
+        first = read["first_year"] or int(read["price_year"][:4])
+        check_paths(read["paths"], read["payers"], first, read["n_budget_years"])
     except EconModelError as fault:
         faults.append(fault)
     faults.extend(_physician_faults(read))

@@ -22,6 +22,7 @@ from econmodel.errors import AnalysisError
 from econmodel.parameters.catalogue import COMPLICATIONS, DEVICES, ENDOSCOPIES, SESSION_KINDS
 from econmodel.programme.input_tables import Site
 from econmodel.programme.inputs import ProgrammeInputs
+from econmodel.programme.money.levels import in_months
 from econmodel.programme.places import PLACES, Place
 from econmodel.records import record
 
@@ -167,7 +168,7 @@ def capacity_by_month(inputs: ProgrammeInputs, profiles: MonthlyProfiles) -> Flo
     most = np.where(ramp == 0, 0.0, np.inf)[None, :]
     for place in PLACES.values():
         if place.most:
-            slots = (getattr(inputs, place.most) / 12.0)[:, None] * ramp
+            slots = (in_months(inputs, place.most) / 12.0) * ramp
             need = slots_per_start(profiles, inputs.proposed_mix, place)[:, None]
             most = np.minimum(most, np.where(need > 0, slots / np.where(need > 0, need, 1.0), np.inf))
     return np.asarray(most)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from econmodel.parameters.catalogue import ENDOSCOPIES, ITEMS
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.money.finance import by_year
+from econmodel.programme.money.levels import in_months, in_years
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -56,7 +57,7 @@ def blocks_bought(inputs: ProgrammeInputs, slots: Mapping[str, FloatArray]) -> S
     """Count blocks bought by year and place, ``ceil((slots - spare) / block size)``; slots (draw, month) -> (draw, year)."""
 
     def bought(place: Place, taken: FloatArray) -> FloatArray:
-        beyond = np.maximum(0.0, by_year(taken) - getattr(inputs, place.spare)[:, None])
+        beyond = np.maximum(0.0, by_year(taken) - in_years(inputs, place.spare))
         return np.asarray(np.ceil(beyond / getattr(inputs, place.block)[:, None] - 1e-9))
 
     return {key: bought(PLACES[key], taken) for key, taken in slots.items()}
@@ -65,7 +66,7 @@ def blocks_bought(inputs: ProgrammeInputs, slots: Mapping[str, FloatArray]) -> S
 def step_cost(inputs: ProgrammeInputs, slots: Mapping[str, FloatArray]) -> FloatArray:
     """Cost of all blocks a year, in prices of the price year, (draw, year)."""
     bought = blocks_bought(inputs, slots)
-    return np.asarray(sum(count * getattr(inputs, PLACES[key].cost)[:, None] for key, count in bought.items()))
+    return np.asarray(sum(count * in_years(inputs, PLACES[key].cost) for key, count in bought.items()))
 
 
 def cover_cost(inputs: ProgrammeInputs, slots: Mapping[str, FloatArray]) -> FloatArray:
@@ -73,14 +74,14 @@ def cover_cost(inputs: ProgrammeInputs, slots: Mapping[str, FloatArray]) -> Floa
     taken = np.asarray(sum(slots[key] for key in ("endoscopy", SURVEILLANCE)))
     away = np.zeros(inputs.n_months)
     away[inputs.absent] = inputs.covered
-    return np.asarray(taken * away * inputs.c_cover_slot[:, None])
+    return np.asarray(taken * away * in_months(inputs, "c_cover_slot"))
 
 
 def outside_blocks(inputs: ProgrammeInputs, slots: Mapping[str, FloatArray]) -> FloatArray:
     """Slots of all places that are in no bought block, (draw, month): in a year no more than are spare."""
 
     def within(place: Place, taken: FloatArray) -> FloatArray:
-        year, spare = by_year(taken), getattr(inputs, place.spare)[:, None]
+        year, spare = by_year(taken), in_years(inputs, place.spare)
         share = np.where(year > spare, spare / np.where(year > spare, year, 1.0), 1.0)
         return np.asarray(taken * np.repeat(share, 12, axis=1))
 

@@ -40,7 +40,8 @@ from econmodel.programme.headline import Headline, ProgrammeUncertainty, headlin
 from econmodel.programme.inputs import ProgrammeInputs, is_change, read_inputs
 from econmodel.programme.intake import FunnelStep, funnel_steps
 from econmodel.programme.luck import Luck
-from econmodel.programme.money.rows import Row, Rows, price_indices
+from econmodel.programme.money.levels import price_indices
+from econmodel.programme.money.rows import Row, Rows
 from econmodel.programme.money.summary import SummaryLine, summary_lines
 from econmodel.programme.money_question import ask_money
 from econmodel.programme.options import Appraisal, appraise_options, per_start

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from econmodel.programme.budget import MONTHS, Budget
 from econmodel.programme.intake import SiteActivity
 from econmodel.programme.money import finance
+from econmodel.programme.money.levels import price_indices
 from econmodel.programme.money.payers import beyond_plans
 from econmodel.programme.money.rows import (
     MONEY_ROWS,
@@ -23,7 +24,6 @@ from econmodel.programme.money.rows import (
     deflator,
     displaced_work,
     paid_income,
-    price_indices,
     slots_taken,
     with_contribution,
 )

@@ -18,8 +18,9 @@ from econmodel.economics.prices import Prices
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.headline import Headline, headlines, number_or_none
 from econmodel.programme.inputs import ProgrammeInputs
+from econmodel.programme.money.levels import price_indices
 from econmodel.programme.money.payers import pure_margin
-from econmodel.programme.money.rows import MONEY_ROWS, Row, deflator, price_indices
+from econmodel.programme.money.rows import MONEY_ROWS, Row, deflator
 from econmodel.records import record
 
 LABELS = {"as_paid": "As paid now", "per_episode": "Per-episode payment", "block": "Block budget"}

@@ -15,6 +15,16 @@ Inputs = dict[str, Any]
 MONEY = [f"R{n}" for n in range(4, 19)] + ["R13c", "R4s", "R5s", "R4h", "R6h", "R11t", "R17r", "R17d", "R17f", "RC"]
 
 
+def at(inputs: Inputs, place: str, year: int) -> float:
+    """A figure of the block in a year: by its path, or the one that stands for all years."""
+    if place in inputs["paths"]:
+        return inputs["paths"][place][year]
+    found: Any = inputs
+    for key in place.split("."):
+        found = found[key]
+    return found
+
+
 def mixed(inputs: Inputs, mix: dict[str, float], activity: str) -> Row:
     """Activity per start of a mix of strategies, by month after the start."""
     length = 12 * inputs["years"] + inputs["finance"]["duty_months"]
@@ -145,7 +155,7 @@ def income_of_unit(inputs: Inputs, activity: str, year: int, only: Inputs | None
                     terms |= {name: term[name] for name in terms if term[name] is not None}
         margin = {None: terms["paid_at_margin"] if only is None else 1.0, "per_episode": 1.0, "block": 0.0}[inputs["view"]]
         paid += payer["share"][year] * terms["payment_ratio"] * (1.0 - terms["denial"]) * margin
-    return line["payment"] * paid
+    return at(inputs, f"activities.{activity}.payment", year) * paid
 
 
 INCOME = {"prophylaxis": "R4", "surveillance": "R4", "harm": "R4h", "bleed": "R8", "after": "R8"}
@@ -185,12 +195,16 @@ def contributions(inputs: Inputs, change: dict[str, Row], year_of: list[int], *,
     """Rows R2 to R11, R20 and RC of a change in activity; ``year_of`` each month gives its prices."""
     months, index, lines = range(len(year_of)), inputs["index"], inputs["activities"]
     rows: Rows = {name: [0.0] * len(year_of) for name in (*MONEY, "R1", "R2", "R3", "R20", *inputs["steps"])}
-    refill = 0.0 if inputs["view"] == "block" else inputs["refill"]["share"] * inputs["refill"]["contribution"]
-    displaced = inputs["displaced"]["share"] * inputs["displaced"]["contribution"]
+    refill, displaced = (
+        [inputs[key]["share"] * at(inputs, f"{key}.contribution", year) for year in range(inputs["years"])]
+        for key in ("refill", "displaced")
+    )
+    if inputs["view"] == "block":
+        refill = [0.0] * inputs["years"]
     for activity, line in lines.items():
         for m in months:
             n, year = change[activity][m], year_of[m]
-            cost = n * line["unit_cost"] * index[line["index"]][year]
+            cost = n * at(inputs, f"activities.{activity}.unit_cost", year) * index[line["index"]][year]
             cash, income = cost * line["share_cash_releasing"], n * income_of_unit(inputs, activity, year) * index["tariff"][year]
             rows["RC"][m] -= cost - cash
             rows["R20"][m] -= n * line["bed_days"]
@@ -216,9 +230,9 @@ def contributions(inputs: Inputs, change: dict[str, Row], year_of: list[int], *,
         tariff = index["tariff"][year_of[m]]
         rows["R2"][m] = change["sessions"][m]
         rows["R6"][m] = rows["R4"][m] - rows["R5"][m]
-        rows["R9"][m] = rows["R20"][m] * refill * tariff
+        rows["R9"][m] = rows["R20"][m] * refill[year_of[m]] * tariff
         rows["R10"][m] = sum(rows[place][m] * (1.0 if ended else in_lists(inputs, rows, place, m)) for place in inputs["steps"])
-        rows["R10"][m] *= displaced * tariff
+        rows["R10"][m] *= displaced[year_of[m]] * tariff
         rows["R11"][m] = (
             rows["R6"][m] + rows["R4h"][m] - rows["R6h"][m] + rows["R7"][m] - rows["R8"][m] + rows["R9"][m] - rows["R10"][m]
         )
@@ -227,7 +241,8 @@ def contributions(inputs: Inputs, change: dict[str, Row], year_of: list[int], *,
 
 def in_lists(inputs: Inputs, rows: Rows, place: str, month: int) -> float:
     """Share of a year's slots at a place that is within what is spare; the rest is in bought blocks and displaces nothing."""
-    year, spare = month // 12, inputs["steps"][place]["spare"]
+    year = month // 12
+    spare = at(inputs, f"steps.{place}.spare", year)
     used = sum(rows[place][12 * year : 12 * year + 12])
     return spare / used if used > spare else 1.0
 
@@ -238,20 +253,22 @@ def add_fixed_and_steps(inputs: Inputs, rows: Rows, mix: dict[str, float], build
     for place, step in inputs["steps"].items():
         for year in range(inputs["years"]):
             used = sum(rows[place][12 * year : 12 * year + 12])
-            blocks = ceil(max(0.0, used - step["spare"]) / step["block"] - 1e-9)
+            blocks = ceil(max(0.0, used - at(inputs, f"steps.{place}.spare", year)) / step["block"] - 1e-9)
+            cost = at(inputs, f"steps.{place}.cost", year) * index["pay"][year] / 12.0
             for m in range(12 * year, 12 * year + 12):
-                rows["R12"][m] += blocks * step["cost"] * index["pay"][year] / 12.0
+                rows["R12"][m] += blocks * cost
     for line in inputs["fixed"]:
         is_more = mix.get(line["needs"], 0.0) > now(inputs).get(line["needs"], 0.0)
         carried = {"sessions": builds, "always": changed}.get(line["needs"], is_more)
         for month in range(line["month"], line["until"] + 1) if carried else ():
-            part = line["amount"] / (12.0 if line["every"] == "year" else 1.0)
+            amount = inputs["paths"].get(f"fixed.{line['name']}", [line["amount"]] * inputs["years"])[(month - 1) // 12]
+            part = amount / (12.0 if line["every"] == "year" else 1.0)
             part *= 1.0 if line["index"] == "none" else index[line["index"]][(month - 1) // 12]
             rows["R13c"][month - 1] += part * inputs["contingency"]
             rows["R13"][month - 1] += part * (1.0 + inputs["contingency"])
     closes = inputs["intake"]["stop_month"] or (months if finance["at_end"] == "closure" else 0)
     if builds and 0 < closes <= months:
-        rows["R13"][closes - 1] += finance["exit_cost"] * index["pay"][(closes - 1) // 12]
+        rows["R13"][closes - 1] += at(inputs, "finance.exit_cost", (closes - 1) // 12) * index["pay"][(closes - 1) // 12]
 
 
 def equipment(inputs: Inputs, builds: bool) -> tuple[Row, Row, float]:
@@ -332,7 +349,7 @@ def duty(inputs: Inputs, after: dict[str, Row]) -> float:
         return 0.0
     n, last = len(next(iter(after.values()))), inputs["years"] - 1
     rows = contributions(inputs, after, [last] * n, ended=True)
-    displaced = inputs["displaced"]["share"] * inputs["displaced"]["contribution"] * inputs["index"]["tariff"][last]
+    displaced = inputs["displaced"]["share"] * at(inputs, "displaced.contribution", last) * inputs["index"]["tariff"][last]
     owed = [rows["R5s"][m] - rows["R4s"][m] + rows["surveillance"][m] * displaced for m in range(n)]
     return max(0.0, sum(amount * (1.0 + inputs["finance"]["rate"]) ** (-(m + 1) / 12.0) for m, amount in enumerate(owed)))
 

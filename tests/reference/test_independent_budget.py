@@ -121,6 +121,54 @@ def demo() -> dict[str, Any]:
     return document("demo", ["n_budget_years=3"])
 
 
+PLANNED = (
+    {"input": "c_coil", "year": 2027, "value": 300.0},
+    {"input": "c_coil", "year": 2029, "value": 150.0},
+    {"input": "c_bleed_mean_no_rescue", "year": 2028, "value": 9000.0},
+    {"input": "payment_surveillance_eus", "year": 2028, "value": 700.0},
+    {"input": "payment_professional_session", "year": 2028, "value": 400.0},
+    {"input": "c_session_block", "year": 2028, "value": 9000.0},
+    {"input": "c_coordinator", "year": 2029, "value": 20_000.0},
+    {"input": "c_service_contract", "year": 2028, "value": 4000.0},
+    {"input": "c_refill_contribution", "year": 2028, "value": 90.0},
+    {"input": "c_displaced_contribution", "year": 2029, "value": 600.0},
+    {"input": "c_exit", "year": 2029, "value": 5000.0},
+    {"input": "n_session_slots", "year": 2028, "value": 9.0},
+    {"input": "n_spare_sessions", "year": 2029, "value": 1.0},
+    {"input": "r_escalator_tariff", "year": 2028, "value": 0.05},
+    {"input": "r_escalator_pay", "year": 2029, "value": -0.01},
+    {"input": "payers", "payer": "Commissioner", "year": 2028, "value": 0.6},
+    {"input": "payers", "payer": "Other commissioners, per case", "year": 2028, "value": 0.4},
+)
+
+
+@pytest.fixture(scope="module")
+def by_year() -> dict[str, Any]:
+    """A contract, closure, taxed, in real terms, with a path of every kind."""
+    sets = [*TAXED, "at_end=closure", "cash_basis=real", "share_physician_employed=1", "share_device_tax=0.1"]
+    case = load_case(params_folder() / "hospitals" / "demo_block.toml", sets=sets)
+    laid = {"paths": replace(case.parameters["paths"], table=PLANNED)}
+    parameters = replace(case.parameters, parameters=case.parameters.parameters | laid)
+    return json.loads(json.dumps(evaluate_programme(parameters, turning=False).contract(), allow_nan=False))
+
+
+def test_paths_are_recomputed(by_year: dict[str, Any]) -> None:
+    """Prices, payments, fees, fixed cost, slots, escalators and shares of payers by year: rows and options from the block alone."""
+    found = by_year
+    assert list(row_differences(found, found["inputs"])) == []
+    assert [said for key, option in found["options"].items() for said in option_differences(key, option, found["inputs"])] == []
+
+
+def test_a_path_left_out_is_seen(by_year: dict[str, Any]) -> None:
+    """Negative control: without any one of the resolved paths that the proposal lives by, rows differ."""
+    own = {f"activities.{place}" for place in ("coil.unit_cost", "bleed_survived.unit_cost", "session_eus.payment")}
+    lived = [place for place in by_year["inputs"]["paths"] if not place.startswith("activities") or place in own]
+    assert len(lived) == 10
+    for place in lived:
+        short = {key: values for key, values in by_year["inputs"]["paths"].items() if key != place}
+        assert list(row_differences(by_year, by_year["inputs"] | {"paths": short})), place
+
+
 def test_hire_and_own_fixed_costs_are_recomputed() -> None:
     """A lease taken again, a payment per use, fixed costs of each kind with a contingency, taxed: rows and options."""
     sets = ["share_tax=0.2", "share_device_tax=0.1", "share_contingency=0.05", "n_budget_years=3", "n_stop_month=30"]

@@ -11,7 +11,7 @@ from econmodel.parameters.loading import load_base_case
 from econmodel.programme.calendar import index_part, year_names
 from econmodel.programme.inputs import ProgrammeInputs, read_inputs
 from econmodel.programme.money.finance import real_rate
-from econmodel.programme.money.rows import price_indices
+from econmodel.programme.money.levels import price_indices
 
 ESCALATORS = {"r_escalator_pay": 0.03, "r_escalator_devices": 0.02, "r_escalator_tariff": 0.01}
 

@@ -56,7 +56,20 @@ SITE = {"name": "North", "patients": 2, "bleeds_at_home": 0.5, "current_care_at_
 ITEM = {"item": "Scope", "cost": 80_000, "month": 0, "share": 0.05, "life_years": 6, "salvage": 0}
 FIXED = {"name": "Nurse", "amount": 40_000, "every": "year"}
 LOAN = {"name": "Bank", "amount": 40_000, "month": 0, "rate": 0.05, "term_months": 48}
+PATH = {"input": "c_coil", "year": 2025, "value": 300.0}
+OF_A = {"input": "payers", "payer": "A", "year": 2025, "value": 0.7}
 BROKEN: list[tuple[dict[str, Any], str]] = [
+    ({"paths": [PATH | {"year": 2040}]}, "paths, c_coil: 2040 lies outside the budget of 5 years from 2024"),
+    (
+        {"paths": [PATH | {"input": "r_escalator_pay", "year": 2024}]},
+        "of 5 years from 2024, and an escalator rises from its second year on",
+    ),
+    ({"paths": [PATH | {"input": "hr_glue"}]}, "paths: 'hr_glue' cannot have a path"),
+    ({"paths": [PATH, PATH]}, "paths: year 'c_coil, 2025' stands twice"),
+    ({"paths": [PATH | {"value": -1.0}]}, "paths, c_coil: value = -1.0 must be a number >= 0"),
+    ({"paths": [OF_A], "payers": PAYERS, "payer_terms": []}, "paths, payers in 2025: shares sum to 1.1, must be 1"),
+    ({"paths": [OF_A | {"payer": "C"}], "payers": PAYERS, "payer_terms": []}, "paths: unknown payer 'C'"),
+    ({"paths": [PATH | {"payer": "A"}]}, "a payer where the input is 'payers', there alone"),
     ({"n_endoscoped": -1.0}, "n_endoscoped = -1: the volume is negative"),
     ({"n_backlog": -2.0}, "n_backlog = -2: the volume is negative"),
     ({"c_training": -5.0}, "c_training = -5: the value is negative"),

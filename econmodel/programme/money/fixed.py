@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from econmodel.programme.cost_tables import ALWAYS, SESSIONS, FixedRow
 from econmodel.programme.inputs import ProgrammeInputs, is_change
 from econmodel.programme.intake import running
-from econmodel.programme.money.rows import PriceIndices
+from econmodel.programme.money.levels import PriceIndices
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
@@ -26,14 +26,14 @@ class FixedCost:
     recurrent: FloatArray
 
 
-def fixed_rows(inputs: ProgrammeInputs) -> tuple[tuple[FixedRow, FloatArray], ...]:
-    """Fixed costs with their amounts, shape (draw,): the three that every case has, then the site's own."""
-    own = tuple((row, np.array([row.amount])) for row in inputs.fixed_costs)
+def fixed_rows(inputs: ProgrammeInputs, prices: PriceIndices) -> tuple[tuple[FixedRow, FloatArray], ...]:
+    """Fixed costs with their amounts, (draw, period) or (draw, 1): the three that every case has, then the site's own."""
+    service = prices.of(inputs, "c_service_contract") * (1.0 + inputs.share_device_tax[:, None])
     return (
-        (FixedRow("Coordinator", 0.0), inputs.c_coordinator),
-        (FixedRow("Service contract", 0.0, index="devices"), inputs.c_service_contract * (1.0 + inputs.share_device_tax)),
-        (FixedRow("Training and set-up", 0.0, every="once", recurrent=False), inputs.c_training),
-        *own,
+        (FixedRow("Coordinator", 0.0), prices.of(inputs, "c_coordinator")),
+        (FixedRow("Service contract", 0.0, index="devices"), service),
+        (FixedRow("Training and set-up", 0.0, every="once", recurrent=False), prices.of(inputs, "c_training")),
+        *((row, np.array([[row.amount]])) for row in inputs.fixed_costs),
     )
 
 
@@ -58,13 +58,13 @@ def fixed_cost(inputs: ProgrammeInputs, prices: PriceIndices) -> FixedCost:
     """R13: every carried row, the contingency on them, and the exit cost in the month of a stop or closure."""
     month, n_months = np.arange(1, inputs.n_months + 1), inputs.n_months
     once, recurrent = np.zeros_like(prices.pay), np.zeros_like(prices.pay)
-    for row, amount in fixed_rows(inputs):
+    for row, amount in fixed_rows(inputs, prices):
         if is_carried(inputs, row.needs):
             paid = month == row.month if row.every == "once" else (month >= row.month) & (month <= (row.until or n_months))
             level = 1.0 if row.index == "none" else getattr(prices, row.index)
-            each = amount[:, None] * level * (paid & running(inputs)) / (1.0 if row.every == "once" else 12.0)
+            each = amount * level * (paid & running(inputs)) / (1.0 if row.every == "once" else 12.0)
             once, recurrent = (once, recurrent + each) if row.recurrent else (once + each, recurrent)
     contingency = inputs.share_contingency[:, None] * (once + recurrent)
     stop = inputs.n_stop_month or (n_months if inputs.closes else 0)
-    leaves = (month == stop) * inputs.c_exit[:, None] * prices.pay * is_carried(inputs, SESSIONS)
+    leaves = (month == stop) * prices.of(inputs, "c_exit") * prices.pay * is_carried(inputs, SESSIONS)
     return FixedCost(once + recurrent + contingency + leaves, contingency, recurrent)

@@ -8,8 +8,9 @@ them what these physicians cost.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,15 +20,19 @@ from econmodel.errors import AnalysisError
 from econmodel.parameters.catalogue import BLEED_ADMISSIONS, COMPLICATIONS, DEVICES, ENDOSCOPIES, SESSION_KINDS, VISIT_KINDS
 from econmodel.programme.input_tables import Contract, Payer, PayerTerm
 from econmodel.programme.inputs import ProgrammeInputs
+from econmodel.programme.money.levels import year_by_year
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 PROPHYLAXIS, AFTER = "prophylaxis", ("aftercare", "background")
+BY_UNIT = ("payment", "income", "variable_cost", "full_cost", "cash_share")
 
 
 @record
 class UnitMoney:
-    """Money per unit of each activity in base-year prices, arrays (draw, activity); zero where there is no price.
+    """Money per unit of each activity in base-year prices, arrays (draw, activity), or (draw, year, activity) where a path moves one.
+
+    Zero where there is no price.
 
     ``payment`` is what the list and fees give in full, ``income`` what payers pay of it at the margin.
     ``cash_share`` is the part of the variable cost that is money at the margin, whether the activity rises or falls; the rest
@@ -44,6 +49,15 @@ class UnitMoney:
     is_device: NDArray[np.bool_]
     is_harm: NDArray[np.bool_]
     contracted: tuple[tuple[Contract, FloatArray], ...]
+
+    def each(self, of: Callable[[FloatArray], FloatArray]) -> UnitMoney:
+        """The same with every array of money put through ``of``."""
+        found: dict[str, Any] = {name: of(getattr(self, name)) for name in BY_UNIT}
+        return replace(self, **found, contracted=tuple((contract, of(unit)) for contract, unit in self.contracted))
+
+    def last_year(self) -> UnitMoney:
+        """That of the last year, arrays (draw, activity)."""
+        return self.each(lambda a: a[:, -1] if a.ndim > 2 else a)
 
 
 def unit_money(inputs: ProgrammeInputs, prices: Prices, categories: Mapping[str, str], activities: tuple[str, ...]) -> UnitMoney:
@@ -64,6 +78,15 @@ def unit_money(inputs: ProgrammeInputs, prices: Prices, categories: Mapping[str,
         A priced activity has no category, or a payer term names an activity that is neither priced nor a category.
     """
     _check(inputs, prices, categories)
+    each = [_in_one_year(*of_year, categories, activities) for of_year in year_by_year(inputs, prices)]
+    if not each:
+        return _in_one_year(inputs, prices, categories, activities)
+    found: dict[str, Any] = {name: np.stack([getattr(one, name) for one in each], axis=1) for name in BY_UNIT}
+    contracts = [np.stack([one.contracted[i][1] for one in each], axis=1) for i in range(len(each[0].contracted))]
+    return replace(each[0], **found, contracted=tuple(zip((c for c, _ in each[0].contracted), contracts, strict=True)))
+
+
+def _in_one_year(inputs: ProgrammeInputs, prices: Prices, categories: Mapping[str, str], activities: tuple[str, ...]) -> UnitMoney:
     full, share, payment = (_aligned(prices, array, activities) for array in (prices.full_cost, prices.variable_share, prices.payment))
     device = np.array([name in DEVICES for name in activities])
     prophylaxis = np.array([name in prices.activities and categories[name] == PROPHYLAXIS for name in activities])
@@ -159,7 +182,7 @@ def pure_margin(inputs: ProgrammeInputs) -> float | None:
     """``paid_at_margin`` where every payer and every term of one has the same, else None: a mixture, as every contract is."""
     if inputs.contracts:
         return None
-    found = {p.paid_at_margin for p in inputs.payers if p.share} | {
+    found = {p.paid_at_margin for p in inputs.payers if p.share or p.name in {point.payer for point in inputs.paths}} | {
         t.paid_at_margin for t in inputs.payer_terms if t.paid_at_margin is not None
     }
     return found.pop() if len(found) == 1 else None

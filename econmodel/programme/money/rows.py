@@ -1,4 +1,4 @@
-"""Rows of the budget by month, R1 to R14 and R20, and their price indices.
+"""Rows of the budget by month, R1 to R14 and R20.
 
 Takes activity and money per unit; gives nominal rows of shape (draw, month). Every row but the one of time freed is cash.
 What is income or cost of a bleed avoided holds everything outside the prophylaxis category: bleeds, care after them, and the
@@ -13,13 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.parameters.catalogue import BLEED_ADMISSIONS, EXAMINATIONS
-from econmodel.programme.calendar import carry
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import ProgrammeActivity
-from econmodel.programme.money.finance import nominal_rate
+from econmodel.programme.money.levels import PriceIndices
 from econmodel.programme.money.payers import UnitMoney
 from econmodel.programme.places import PLACES, SURVEILLANCE, Slots
-from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 Rows = dict["Row", FloatArray]
@@ -75,40 +73,6 @@ class Row(StrEnum):
 MONEY_ROWS = tuple(row for row in Row if not row.is_count and row not in (Row.CUMULATIVE_CASH, Row.PRESENT_VALUE))
 
 
-@record
-class PriceIndices:
-    """Nominal prices relative to the price year by year, arrays (draw, year), year 0 the start, at the prices of year 1."""
-
-    pay: FloatArray
-    devices: FloatArray
-    tariff: FloatArray
-    mixed: FloatArray
-
-    def monthly(self) -> PriceIndices:
-        """Spread years 1 .. n over their months, arrays (draw, month)."""
-        return PriceIndices(*(np.repeat(a[:, 1:], 12, axis=1) for a in vars(self).values()))
-
-    def last_year(self) -> PriceIndices:
-        """Prices of the last year, arrays (draw, 1)."""
-        return PriceIndices(*(a[:, -1:] for a in vars(self).values()))
-
-
-def price_indices(inputs: ProgrammeInputs) -> PriceIndices:
-    """Build indices: prices carried to year 1, then escalated by year; real escalators are turned into nominal ones first.
-
-    ``mixed`` is for variable costs other than devices: ``share_variable_pay`` follows pay, the rest devices.
-    """
-    year = np.arange(inputs.n_budget_years + 1.0)
-
-    def index(escalator: FloatArray) -> FloatArray:
-        nominal = escalator if inputs.escalator_basis == "nominal" else nominal_rate(escalator, inputs.r_inflation)
-        return np.asarray(carry(inputs, nominal)[:, None] * (1.0 + nominal[:, None]) ** np.maximum(year - 1.0, 0.0))
-
-    pay, devices = index(inputs.r_escalator_pay), index(inputs.r_escalator_devices)
-    share = inputs.share_variable_pay[:, None]
-    return PriceIndices(pay, devices, index(inputs.r_escalator_tariff), share * pay + (1.0 - share) * devices)
-
-
 def deflator(inputs: ProgrammeInputs) -> FloatArray:
     """What a month's nominal money is divided by in the basis of the cash, shape (draw, month): prices since the start, or 1."""
     month = np.arange(1.0, inputs.n_months + 1.0)
@@ -134,7 +98,7 @@ def slots_taken(inputs: ProgrammeInputs, activity: ProgrammeActivity, change: Fl
 
 def displaced_work(inputs: ProgrammeInputs, slots: FloatArray, prices: PriceIndices) -> FloatArray:
     """Contribution that slots outside bought blocks displace, (draw, month)."""
-    return prices.tariff * slots * (inputs.share_sessions_displacing * inputs.c_displaced_contribution)[:, None]
+    return prices.tariff * slots * (inputs.share_sessions_displacing[:, None] * prices.of(inputs, "c_displaced_contribution"))
 
 
 def activity_rows(
@@ -154,8 +118,7 @@ def activity_rows(
 
     def cost(mask: NDArray[np.bool_], share: FloatArray = money.cash_share) -> FloatArray:
         unit = money.variable_cost * share
-        device = np.einsum("dpa,da->dp", *_same(change, unit * (mask & money.is_device)))
-        other = np.einsum("dpa,da->dp", *_same(change, unit * (mask & ~money.is_device)))
+        device, other = (worth(change, unit * (mask & kind)) for kind in (money.is_device, ~money.is_device))
         return np.asarray(prices.devices * device + prices.mixed * other)
 
     seen = np.isin(activity.activities, EXAMINATIONS)
@@ -168,7 +131,7 @@ def activity_rows(
         Row.HARM_COST: cost(money.is_harm),
         Row.BLEED_COST_AVOIDED: -cost(~money.is_prophylaxis),
         Row.BED_DAYS: days,
-        Row.REFILLED_BEDS: prices.tariff * days * (inputs.share_bed_refill * inputs.c_refill_contribution)[:, None],
+        Row.REFILLED_BEDS: prices.tariff * days * (inputs.share_bed_refill[:, None] * prices.of(inputs, "c_refill_contribution")),
         Row.TIME_FREED: -cost(np.ones_like(seen), 1.0 - money.cash_share),
     }
 
@@ -184,7 +147,7 @@ def income_rows(
     """R4, R4s, R4h and R8 of a change in activity at an income per unit, (draw, activity); other arguments as above."""
 
     def total(mask: NDArray[np.bool_]) -> FloatArray:
-        return np.asarray(prices.tariff * np.einsum("dpa,da->dp", *_same(change, income * mask)))
+        return np.asarray(prices.tariff * worth(change, income * mask))
 
     return {
         Row.PROPHYLAXIS_INCOME: total(money.is_prophylaxis & ~money.is_harm),
@@ -216,9 +179,10 @@ def follow_up_duty(
     return np.asarray(rows[Row.SURVEILLANCE_COST] - rows[Row.SURVEILLANCE_INCOME] + displaced_work(inputs, seen, prices))
 
 
-def _same(change: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Give both arrays the same number of draws."""
-    if len(change) == len(weights):
-        return change, weights
-    n = np.broadcast_shapes(change.shape[:1], weights.shape[:1])[0]
-    return np.broadcast_to(change, (n, *change.shape[1:])), np.broadcast_to(weights, (n, weights.shape[1]))
+def worth(change: FloatArray, unit: FloatArray) -> FloatArray:
+    """Money of a change in activity, (draw, period), at that of a unit, (draw, activity), or by year, (draw, year, activity)."""
+    n = np.broadcast_shapes(change.shape[:1], unit.shape[:1])[0]
+    change, unit = (np.broadcast_to(a, (n, *a.shape[1:])) if len(a) != n else a for a in (change, unit))
+    if unit.ndim == 2:
+        return np.asarray(np.einsum("dpa,da->dp", change, unit))
+    return np.asarray(np.einsum("dpa,dpa->dp", change, np.repeat(unit, change.shape[1] // unit.shape[1], axis=1)))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from econmodel.programme.cost_tables import ALWAYS, EXISTING, LEASE, PER_USE, PURCHASE, SESSIONS, CapitalItem
 from econmodel.programme.money.capital import Holding, holdings, price_year_of
 from econmodel.programme.money.fixed import fixed_rows, is_carried
+from econmodel.programme.money.levels import price_indices
 from econmodel.reporting.budget_book.book import BudgetBook
 from econmodel.reporting.budget_book.plan import EVERY_ITEM
 from econmodel.reporting.workbook.formula import ROW, Formula
@@ -179,14 +180,14 @@ def _fixed(book: BudgetBook, sheet: Sheet, row: int) -> None:
     inputs, v = book.plan.inputs, book.v
     from_inputs = (v["c_coordinator"], v["c_service_contract"] * (1.0 + v["share_device_tax"]), v["c_training"])
     sheet.row(row, list(FIXED_HEADERS), "headings")
-    rows = fixed_rows(inputs)
+    rows = fixed_rows(inputs, price_indices(inputs))
     for position, (line, amount) in enumerate(rows):
         at = row + 1 + position
         sheet.text(at, F_NAME, line.name)
         if position < len(from_inputs):
             sheet.formula(at, F_AMOUNT, from_inputs[position], "plain")
         else:
-            sheet.number(at, F_AMOUNT, float(amount[0]), "input")
+            sheet.number(at, F_AMOUNT, float(amount[0, 0]), "input")
         until = line.month if line.every == "once" else line.until or book.n_months
         for column, value in ((F_ONCE, line.every == "once"), (F_FROM, line.month), (F_UNTIL, until)):
             sheet.number(at, column, float(value), "plain|whole")

@@ -134,10 +134,10 @@ def check_held(parameters: ParameterSet) -> None:
         The cohort has bled, a payer has a blended contract, or the budget ends with a closure.
     """
     parameters.need_never_bled("the budget workbook")
-    for name, held in (("contracts", not parameters.rows("contracts")), ("at_end", parameters.text("at_end") != "closure")):
-        if not held:
-            what = f"{name}: the budget workbook has no cells for a blended contract or a closure"
-            raise AnalysisError(what, where=str(parameters[name].where), fix="all other results have it; leave the workbook out")
+    none = [name for name in ("contracts", "paths") if parameters.rows(name)]
+    for name in [*none, *(["at_end"] if parameters.text("at_end") == "closure" else [])]:
+        what = f"{name}: the budget workbook has no cells for a blended contract, a path by year or a closure"
+        raise AnalysisError(what, where=str(parameters[name].where), fix="all other results have it; leave the workbook out")
 
 
 def plan_budget(parameters: ParameterSet, programme: ProgrammeResult) -> BudgetPlan:

@@ -9,8 +9,8 @@ from econmodel.parameters.catalogue import SESSION_KINDS as SESSIONS
 from econmodel.parameters.catalogue import VISIT_KINDS as VISITS
 from econmodel.programme.calendar import year_names
 from econmodel.programme.input_tables import Payer
+from econmodel.programme.money.levels import PriceIndices, price_indices
 from econmodel.programme.money.payers import AFTER, PROPHYLAXIS
-from econmodel.programme.money.rows import PriceIndices, price_indices
 from econmodel.programme.places import PLACES
 from econmodel.reporting.budget_book.book import BudgetBook, block
 from econmodel.reporting.budget_book.plan import COUNTED
