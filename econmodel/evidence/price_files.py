@@ -1,7 +1,8 @@
 """A hospital's published file of standard charges (United States, 45 CFR 180; templates 2 and 3) to payments by class of payer.
 
 The file is told by what it holds, not by its name: JSON, or CSV with a row a payer (tall) or columns a payer (wide), as it is,
-in gzip or in zip. It is read once, as a stream. Gross charges are never taken for costs, and a formula in words for no price.
+in gzip or in zip. It is read once, as a stream. Gross charges are never taken for costs (but those of devices where the hospital's
+ratio of cost to charge is given), and a formula in words for no price.
 """
 
 from __future__ import annotations
@@ -11,7 +12,6 @@ import gzip
 import hashlib
 import io
 import json
-import math
 import re
 import zipfile
 from collections import Counter, defaultdict
@@ -23,6 +23,7 @@ from statistics import geometric_mean, median
 from typing import IO, Any
 
 from econmodel.errors import DataError
+from econmodel.evidence.device_charges import Charged, Devices, device_lines, typed_amount
 from econmodel.files import toml_value
 from econmodel.package import params_folder
 from econmodel.parameters.documents import read_text
@@ -30,7 +31,7 @@ from econmodel.parameters.loading import load_base_case
 from econmodel.records import record
 from econmodel.wording import nearest
 
-CHUNK, NO_AMOUNT, LEAST_SHARED, PERCENT, FIRST_DATA = 1 << 20, 999_999_999, 3, 100, 4
+CHUNK, LEAST_SHARED, PERCENT, FIRST_DATA = 1 << 20, 3, 100, 4
 MEDICARE = "medicare_advantage"
 OF_GROUP = {
     "stay": ("", "embolism", "sepsis", "ulcer_bleed"),
@@ -75,7 +76,7 @@ class Paid:
 
 @record
 class PriceFile:
-    """What was read: the hospital, its payments, ratios to Medicare Advantage by group, payers not known, and counts of lines."""
+    """What was read: the hospital, its payments, ratios to Medicare Advantage by group, unknown payers, counts, charges of devices."""
 
     hospital: str
     updated: str
@@ -86,6 +87,7 @@ class PriceFile:
     ratios: dict[tuple[str, str], float]
     unknown_payers: tuple[str, ...]
     counts: dict[str, int]
+    charged: tuple[Charged, ...] = ()
 
 
 def read_price_file(path: Path, payers: Mapping[str, str] | None = None) -> PriceFile:
@@ -111,11 +113,12 @@ def read_price_file(path: Path, payers: Mapping[str, str] | None = None) -> Pric
     header: dict[str, str] = {}
     counts: Counter[str] = Counter()
     unknown: Counter[str] = Counter()
+    devices = Devices(_table("device_words.csv"))
     found: dict[tuple[str, str, str, str], list[tuple[float, int]]] = defaultdict(list)
     try:
         encoding, is_json = _encoding(path)
         with _content(path) as content, io.TextIOWrapper(content, encoding=encoding, errors="replace", newline="") as text:
-            shape, lines = _lines(path, text, is_json, header, counts)
+            shape, lines = _lines(path, text, is_json, header, counts, devices)
             for line in lines:
                 _take(line, found, counts, unknown, payers or {}, known)
     except (OSError, EOFError, zipfile.BadZipFile, csv.Error, UnicodeDecodeError, RecursionError) as fault:
@@ -126,7 +129,8 @@ def read_price_file(path: Path, payers: Mapping[str, str] | None = None) -> Pric
         raise DataError(what, where=str(path), fix="give a file of standard charges, template 2 or 3, CSV or JSON")
     paid = tuple(_by_class(found))
     name, updated, version = (header.get(key, "") for key in HEADER)
-    return PriceFile(name, updated, version, _sha256(path), shape, paid, _ratios(paid), tuple(sorted(unknown)), dict(counts))
+    read = (_ratios(paid), tuple(sorted(unknown)), dict(counts), devices.charged())
+    return PriceFile(name, updated, version, _sha256(path), shape, paid, *read)
 
 
 def _table(name: str) -> list[dict[str, str]]:
@@ -170,11 +174,13 @@ def _encoding(path: Path) -> tuple[str, bool]:
     return "utf-8-sig", sample.decode("utf-8-sig", errors="replace").lstrip().startswith("{")
 
 
-def _lines(path: Path, text: IO[str], is_json: bool, header: dict[str, str], counts: Counter[str]) -> tuple[str, Iterator[Line]]:
+def _lines(
+    path: Path, text: IO[str], is_json: bool, header: dict[str, str], counts: Counter[str], devices: Devices
+) -> tuple[str, Iterator[Line]]:
     """Shape of a file, and its lines about codes we look for."""
     wanted = {row["code"] for row in _table("codes.csv")}
     if is_json:
-        return "JSON", _json_lines(text, header, wanted, counts)
+        return "JSON", _json_lines(text, header, wanted, counts, devices)
     rows = csv.reader(text)
     names, values, headings = (next(rows, []) for _ in range(FIRST_DATA - 1))
     header.update({name.strip(): value.strip() for name, value in zip(names, values, strict=False) if name.strip() in HEADER})
@@ -183,17 +189,20 @@ def _lines(path: Path, text: IO[str], is_json: bool, header: dict[str, str], cou
         what = f"{path.name} has no headings code|1 and setting in its third row"
         raise DataError(what, where=str(path), fix="give a file of standard charges, template 2 or 3, CSV or JSON")
     tall = "payer_name" in places
-    return ("CSV, tall" if tall else "CSV, wide"), _csv_lines(rows, places, wanted, counts, tall=tall)
+    return ("CSV, tall" if tall else "CSV, wide"), _csv_lines(rows, places, wanted, counts, devices, tall=tall)
 
 
 def _csv_lines(
-    rows: Iterable[list[str]], places: Mapping[str, int], wanted: set[str], counts: Counter[str], *, tall: bool
+    rows: Iterable[list[str]], places: Mapping[str, int], wanted: set[str], counts: Counter[str], devices: Devices, *, tall: bool
 ) -> Iterator[Line]:
     codes = [(i, places.get(f"{name}|type", i)) for name, i in places.items() if re.fullmatch(r"code\|\d+", name)]
     payers = [_columns(places, "", "payer_name", "plan_name")] if tall else _wide(places)
     shared = {key: places.get(key, -1) for key in ("modifiers", "drug_unit_of_measurement", "setting", "standard_charge|gross")}
+    described, charged = places.get("description", -1), shared["standard_charge|gross"]
     for number, cells in enumerate(rows, start=FIRST_DATA):
         counts["rows"] += 1
+        if 0 <= described < len(cells) and charged < len(cells):
+            devices.see(cells[described], cells[charged], number)
         if not any(i < len(cells) and cells[i].strip().lstrip("0") in wanted for i, _ in codes):
             continue
         row = [*(cell.strip() for cell in cells), *("" for _ in range(len(places) - len(cells))), ""]
@@ -232,7 +241,7 @@ def _wide(places: Mapping[str, int]) -> list[list[int | str]]:
     return [_columns(places, middle, *names) for middle, names in found.items()]
 
 
-def _json_lines(text: IO[str], header: dict[str, str], wanted: set[str], counts: Counter[str]) -> Iterator[Line]:
+def _json_lines(text: IO[str], header: dict[str, str], wanted: set[str], counts: Counter[str], devices: Devices) -> Iterator[Line]:
     """Lines of a JSON file, one service decoded at a time; what stands about it is searched for the hospital's name."""
     decoder, buffer = json.JSONDecoder(), text.read(CHUNK)
     while not (start := START.search(buffer)) and (more := text.read(CHUNK)):
@@ -257,6 +266,8 @@ def _json_lines(text: IO[str], header: dict[str, str], wanted: set[str], counts:
             buffer, at = buffer[at:] + more, 0
             continue
         counts["rows"] += 1
+        for charge in item.get("standard_charges", ()):
+            devices.see(str(item.get("description", "")), str(charge.get("gross_charge", "")), counts["rows"])
         yield from _of_service(item, counts["rows"], wanted)
     _read_header(buffer[at:] + text.read(CHUNK), header)
 
@@ -334,18 +345,10 @@ def _codes() -> tuple[dict[str, str], ...]:
 
 def _price(line: Line) -> float | None:
     """Dollars; else the amount that such claims came to; else the percentage of the gross charge of the row."""
-    dollar, amount, percentage, gross = map(_amount, (line.dollar, line.amount, line.percentage, line.gross))
+    dollar, amount, percentage, gross = map(typed_amount, (line.dollar, line.amount, line.percentage, line.gross))
     if dollar is None and amount is None and percentage is not None and gross is not None:
         return percentage / PERCENT * gross
     return amount if dollar is None else dollar
-
-
-def _amount(text: str) -> float | None:
-    try:
-        value = float(text.replace("$", "").replace(",", "").replace("%", ""))
-    except ValueError:
-        return None
-    return value if 0 < value < NO_AMOUNT and math.isfinite(value) else None
 
 
 def _class_of(payer: str, plan: str, payers: Mapping[str, str], known: Mapping[str, Mapping[str, str]]) -> str:
@@ -378,8 +381,10 @@ def _ratios(paid: Iterable[Paid]) -> dict[tuple[str, str], float]:
     return {key: round(geometric_mean(each), 3) for key, each in sorted(shared.items()) if len(each) >= LEAST_SHARED}
 
 
-def price_override(found: PriceFile) -> str:
+def price_override(found: PriceFile, cost_to_charge: float | None = None) -> str:
     """Override with what Medicare Advantage pays, the level of the price list, each with where it was read, and the payer tables.
+
+    Given the hospital's ratio of cost to charge, devices are in it too, at their gross charge times it.
 
     Raises
     ------
@@ -391,7 +396,7 @@ def price_override(found: PriceFile) -> str:
     for p in found.paid:
         if p.payer_class == MEDICARE and named[p.code]:
             inputs[named[p.code]].append(p)
-    if not inputs:
+    if not inputs and not (cost_to_charge and found.charged):
         what = "no payment of Medicare Advantage for a code of params/tables/codes.csv"
         raise DataError(what, fix="name the payers not known, --payer 'NAME=medicare_advantage'")
     origin = f"{found.hospital}, {found.updated}, template {found.version}, sha256 {found.sha256}"
@@ -408,6 +413,8 @@ def price_override(found: PriceFile) -> str:
         reason = "Published by the hospital."
         fields = {"value": value, "status": "local", "price_year": _year(found.updated), "reason": reason, "note": note}
         lines += ["", f"[override.{name}]", *(f"{key} = {toml_value(field)}" for key, field in fields.items() if field)]
+    if cost_to_charge:
+        lines += device_lines(found.charged, cost_to_charge, origin, _year(found.updated))
     for name, table in _payers(found.ratios).items():
         note = f"Ratios to Medicare Advantage on shared codes, geometric means by group; the rest as in the price list. {origin}."
         fields = {"table": table, "status": "local", "reason": "Published by the hospital.", "note": note}

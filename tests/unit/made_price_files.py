@@ -26,6 +26,14 @@ PLANS = (
     ("Larkmere Commercial", "HMO", 2.4),
     ("Stonebridge Mutual", "Gold", 3.0),
 )
+DEVICES = (
+    ("COIL EMBOLIZATION FIBERED .035 X 6", 600.0),
+    ("Coil, pushable, .035 x 8", 640.0),
+    ("COIL EMBOLIZATION .035 X 10", 700.0),
+    ("COIL EMBOLIZATION DETACHABLE", 4000.0),
+    ("N-BUTYL CYANOACRYLATE 0.5 ML AMPULE", 200.0),
+    ("ADHESIVE SKIN CYANOACRYLATE", 90.0),
+)
 HOSPITAL = ("Fernhollow University Hospital (fictional)", "2026-05-01")
 DOLLAR, ALGORITHM = "standard_charge|{}negotiated_dollar", "standard_charge|{}negotiated_algorithm"
 
@@ -41,6 +49,10 @@ def services(fillers: int) -> list[dict]:
         {"codes": [("43253", "CPT"), ("1-2", "NDC")], "setting": "outpatient", "gross": 9.0, "base": 3.0, "drug": "1"},
         {"codes": [("432", "MS-DRG")], "setting": "inpatient", "gross": 9000.0, "base": 1500.0, "methodology": "per diem"},
         {"codes": [("750", "RC")], "setting": "outpatient", "gross": 9000.0, "base": 1500.0},
+    ]
+    found += [
+        {"codes": [("C1889", "HCPCS")], "setting": "both", "gross": gross, "base": gross / 5, "description": said}
+        for said, gross in DEVICES
     ]
     return found + [
         {"codes": [(str(70000 + i % 9000), "CPT")], "setting": "outpatient", "gross": 100.0 + i, "base": 50.0 + i}
@@ -80,7 +92,14 @@ def write_csv(path: Path, version: str, fillers: int, *, tall: bool, encoding: s
         out.writerow([*plain, *more])
         for service in services(fillers):
             codes = [text for pair in (*service["codes"], ("", ""))[:2] for text in pair]
-            head = ["Prüfung", *codes, service.get("modifiers", ""), service["setting"], service.get("drug", ""), service["gross"]]
+            head = [
+                service.get("description", "Prüfung"),
+                *codes,
+                service.get("modifiers", ""),
+                service["setting"],
+                service.get("drug", ""),
+                service["gross"],
+            ]
             cells = []
             for payer, plan, share in PLANS:
                 f = figures(service, share, version)
@@ -109,7 +128,12 @@ def write_json(path: Path, version: str, fillers: int) -> Path:
         drug = {"drug_information": {"unit": "1", "type": "UN"}} if "drug" in service else {}
         codes = [{"code": code, "type": system} for code, system in service["codes"]]
         payers = [paid(service, *plan) for plan in PLANS]
-        return {"description": "x", "code_information": codes, **drug, "standard_charges": [charge | {"payers_information": payers}]}
+        return {
+            "description": service.get("description", "x"),
+            "code_information": codes,
+            **drug,
+            "standard_charges": [charge | {"payers_information": payers}],
+        }
 
     head = {"hospital_name": HOSPITAL[0], "last_updated_on": HOSPITAL[1], "version": version}
     document = head | {"standard_charge_information": [item(service) for service in services(fillers)]}

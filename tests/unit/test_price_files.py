@@ -80,6 +80,22 @@ def test_what_is_left_out_is_counted(read: dict[str, PriceFile]) -> None:
         assert {key: found.counts[key] for key in wanted} == wanted
 
 
+def test_devices_cost_their_charge_at_the_hospitals_ratio(read: dict[str, PriceFile], tmp_path: Path) -> None:
+    """Three coils of 640 in the middle, one ampoule of 200; without the ratio no charge becomes a cost."""
+    for found in read.values():
+        assert [(d.name, d.items, d.charge, d.low, d.high) for d in found.charged] == [
+            ("c_coil", 3, 640.0, 600.0, 700.0),
+            ("c_glue_ml", 1, 200.0, 200.0, 200.0),
+        ]
+    assert "c_coil" not in price_override(read["tall 3"])
+    (tmp_path / "prices.toml").write_text(price_override(read["json 2"], 0.28), encoding="utf-8")
+    parameters = load_case(None, [tmp_path / "prices.toml"]).parameters
+    assert (parameters.number("c_coil"), parameters.number("c_glue_ml")) == (179.2, 56.0)
+    p = parameters["c_coil"]
+    assert (p.status, p.source, p.derive and p.derive.text) == ("derived", "own_price_file", "0.28 * 640.0")
+    assert read["json 2"].sha256 in p.locator
+
+
 def test_a_payer_named_by_the_reader(files: dict[str, Path]) -> None:
     """Its class then moves the median; an unknown class is refused."""
     found = read_price_file(files["wide 3"], {"Stonebridge Mutual": "commercial"})

@@ -9,15 +9,16 @@ from pathlib import Path
 import click
 
 from econmodel.errors import AnalysisError
-from econmodel.interfaces.common import PATH, READ, common, console, write_json
+from econmodel.interfaces.common import PATH, READ, common, console, number, write_json
 
 
 @click.command()
 @click.argument("file", type=READ)
 @click.option("--payer", "named", multiple=True, metavar="NAME=CLASS", help="medicare_advantage, medicaid or commercial; repeatable.")
+@click.option("--cost-to-charge", metavar="R", help="The hospital's ratio, above 0 and at most 1: charges of devices become costs.")
 @click.option("--out", type=PATH, metavar="FILE", help="Override to write; default prices.toml.")
 @common("json", "quiet")
-def prices(file: Path, named: Sequence[str], *, out: Path | None, json: str | None, quiet: bool) -> None:
+def prices(file: Path, named: Sequence[str], cost_to_charge: str | None, *, out: Path | None, json: str | None, quiet: bool) -> None:
     """Read a US hospital's file of standard charges.
 
     CSV (tall or wide) or JSON of the public templates 2 and 3, .gz and .zip too; writes an override with its payments.
@@ -25,6 +26,10 @@ def prices(file: Path, named: Sequence[str], *, out: Path | None, json: str | No
     from econmodel.evidence.price_files import price_override, read_price_file
     from econmodel.files import check_file, write_text
 
+    ratio = None if cost_to_charge is None else number(cost_to_charge)
+    if ratio is not None and not 0 < ratio <= 1:
+        what = f"--cost-to-charge {cost_to_charge}: must be above 0 and at most 1"
+        raise AnalysisError(what, where="--cost-to-charge", fix="give cost over charge, such as 0.28")
     target = out or Path("prices.toml")
     if target.resolve() == file.resolve():
         what = f"{target} is read as an input and would be overwritten"
@@ -41,6 +46,10 @@ def prices(file: Path, named: Sequence[str], *, out: Path | None, json: str | No
         screen.print(line, markup=False, highlight=False)
     for (chosen, group), ratio in found.ratios.items():
         screen.print(f"{chosen} over medicare_advantage, {group}: {ratio:g}", markup=False, highlight=False)
+    for device in found.charged:
+        costs = "no cost without --cost-to-charge" if ratio is None else f"its cost {ratio:g} of that"
+        line = f"{device.words}: gross charge {device.charge:,.2f} (from {device.low:,.2f} to {device.high:,.2f}), {costs}"
+        screen.print(line, markup=False, highlight=False)
     if found.unknown_payers:
         unknown = "; ".join(found.unknown_payers[:20])
         screen.print(f"Payers not known, unused until --payer 'NAME=class': {unknown}", markup=False, highlight=False)
@@ -48,5 +57,5 @@ def prices(file: Path, named: Sequence[str], *, out: Path | None, json: str | No
         document = asdict(found) | {"ratios": [[*key, ratio] for key, ratio in found.ratios.items()]}
         write_json(document, json)
     if json != "-":
-        write_text(target, price_override(found))
+        write_text(target, price_override(found, ratio))
         screen.print(f"{target} written. Next: econmodel case --override {target}", markup=False, highlight=False)
