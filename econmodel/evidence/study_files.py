@@ -34,6 +34,7 @@ from econmodel.package import params_folder
 from econmodel.parameters.documents import Document, display_path, read_document, read_rows
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import collect
+from econmodel.parameters.quantities import read_cell
 from econmodel.records import record
 from econmodel.wording import nearest
 
@@ -294,7 +295,7 @@ def _points(document: Document, table: str, raw: Mapping[str, Any], scale: str) 
 
 def _list(document: Document, table: str, raw: Mapping[str, Any], key: str) -> Numbers:
     value = raw.get(key)
-    values: list[Any] = value if isinstance(value, list) else [value]
+    values: list[Any] = list(map(read_cell, value if isinstance(value, list) else [value]))
     if not values or any(isinstance(v, bool) or not isinstance(v, int | float) for v in values):
         given = f"{key} = {value!r}" if key in raw else f"no {key}"
         raise _fault(document, table, key, f"{given}: must be numbers", f"write {key} = ... as plain numbers, a list for several")

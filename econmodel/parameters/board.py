@@ -12,6 +12,7 @@ from math import fsum, isfinite
 from typing import Any
 
 from econmodel.errors import EconModelError, ParameterError
+from econmodel.parameters.quantities import read_cell
 from econmodel.parameters.schema import Where
 from econmodel.records import record
 from econmodel.wording import nearest
@@ -82,11 +83,12 @@ def read_board(raw: object, where: Callable[[str], Where]) -> dict[str, Any]:
     if not isinstance(raw, Mapping):
         what = "board must be a table of texts"
         raise ParameterError(what, where=str(where("")), fix='write [board], and below it sponsor = "..."')
-    for key, value in raw.items():
+    read = {key: read_cell(value) if key in NUMBERS else value for key, value in raw.items()}
+    for key, value in read.items():
         if (fault := _fault(key, value)) is not None:
             fault.where = str(where(key))
             raise fault
-    return dict(raw)
+    return read
 
 
 def _fault(key: str, value: object) -> EconModelError | None:
@@ -114,7 +116,8 @@ def read_own_option(key: str, raw: Mapping[str, Any], where: Where) -> OwnOption
         The label is no text, the mix no table of shares from 0 to 1 that sum to 1, or there is more.
     """
     label, mix = raw.get("label"), raw.get("mix", {})
-    shares = list(mix.values()) if isinstance(mix, Mapping) else []
+    mix = {key: read_cell(share) for key, share in mix.items()} if isinstance(mix, Mapping) else {}
+    shares = list(mix.values())
     numbers = all(isinstance(share, int | float) and not isinstance(share, bool) and 0 <= share <= 1 for share in shares)
     if raw.keys() - {"label", "mix"} or not isinstance(label, str) or not label.strip() or not shares or not numbers:
         what = f"[option.{key}] needs a label, and a mix of shares from 0 to 1"

@@ -23,6 +23,7 @@ from econmodel.parameters.documents import Document, read_document, read_text
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import widened
 from econmodel.parameters.price_list import country_code
+from econmodel.parameters.quantities import read_cell
 from econmodel.parameters.schema import CURRENCIES, Parameter, Range, money_parts
 from econmodel.records import record
 from econmodel.wording import nearest
@@ -105,6 +106,7 @@ def read_country(document: Document) -> Country | None:
     if not isinstance(raw, dict) or "code" not in raw:
         what = "[country] needs a code, the two letters of ISO 3166"
         raise ParameterError(what, where=str(document.where("country")), fix='write [country] and below it code = "IN"')
+    raw = {key: value if key in TEXTS_OF_COUNTRY else read_cell(value) for key, value in raw.items()}
     for key, value in raw.items():
         where = str(document.where("country", key))
         if key not in fields:

@@ -14,7 +14,7 @@ from econmodel.errors import EconModelError, ParameterError, SourceError
 from econmodel.parameters.derive import parse_expression
 from econmodel.parameters.distributions import Distribution, check_fields, fit, fixed
 from econmodel.parameters.documents import Document
-from econmodel.parameters.quantities import read_quantity
+from econmodel.parameters.quantities import NAMES, read_cell, read_quantity
 from econmodel.parameters.schema import (
     BOUNDS,
     CURRENCIES,
@@ -207,7 +207,7 @@ def parse_table(name: str, rows: Any, where: Where) -> tuple[dict[str, Any], ...
     if not isinstance(rows, list) or not (rows or name in MAY_BE_EMPTY) or not all(isinstance(row, dict) for row in rows):
         what = f"{name}: table must be a list of one or more rows"
         raise ParameterError(what, where=str(where), fix="write table = [{ name = ..., share = ... }, ...]")
-    return tuple(rows)
+    return tuple({key: cell if key in NAMES else read_cell(cell) for key, cell in row.items()} for row in rows)
 
 
 def parse_distribution(name: str, spec: Any, value: float | None, where: Where) -> tuple[Distribution, dict[str, Any] | None]:
@@ -222,6 +222,7 @@ def parse_distribution(name: str, spec: Any, value: float | None, where: Where) 
         what = f'{name}: distribution must be a table such as {{ family = "gamma", se = 10.0 }}'
         raise ParameterError(what, where=str(where), fix='a certain input says family = "fixed" with a reason')
     try:
+        spec = {key: entry if key in TEXTS_OF_DISTRIBUTION else read_cell(entry) for key, entry in spec.items()}
         typed = {key: entry for key, entry in spec.items() if isinstance(entry, str) and key not in TEXTS_OF_DISTRIBUTION}
         if typed:
             check_fields(spec)

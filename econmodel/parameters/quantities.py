@@ -9,6 +9,9 @@ from econmodel.numbers import read_number
 from econmodel.parameters.schema import COUNT_UNITS, Where, money_parts
 
 TYPED = "typed as "
+NAMES = frozenset({"name", "item", "payer", "strategy", "activity", "scope", "band", "child", "label"})
+"""Columns of a table whose cells are text, whatever they look like."""
+_PLAIN = re.compile(r"\s*[-+]?[0-9][0-9.,'’ \u00a0\u2009\u202f]*")
 SIGNS = {"R$": "BRL", "£": "GBP", "€": "EUR", "₹": "INR"}
 
 
@@ -36,6 +39,23 @@ def read_quantity(name: str, text: str, unit: str, where: Where, style: str = "p
         what = f"{name} = {text!r}: must be in {unit}"
         raise ParameterError(what, where=str(where), fix="convert it, and type the number alone")
     return value
+
+
+def read_cell(value: object) -> object:
+    """Number that was typed as text in a TOML table; anything else, and what is no plain number, as it is.
+
+    Examples
+    --------
+    >>> [read_cell(cell) for cell in ("0,44", "1,250.5", "1 250", "5%", "A", 7)]
+    [0.44, 1250.5, 1250, '5%', 'A', 7]
+    """
+    if not isinstance(value, str) or not _PLAIN.fullmatch(value):
+        return value
+    try:
+        number = read_number(value, "point")
+    except ParameterError:
+        return value
+    return int(number) if number.is_integer() else number
 
 
 def typed_as(text: object, value: object) -> str:

@@ -1,12 +1,24 @@
 """Parsing: from the tables of a document to inputs, rows, groups and sources."""
 
 import copy
+from pathlib import Path
 
 import pytest
 
 from econmodel.errors import EconModelError, ParameterError, SourceError
+from econmodel.parameters.board import read_board, read_own_option
+from econmodel.parameters.countries import read_country
 from econmodel.parameters.documents import Document
-from econmodel.parameters.parsing import collect, parse_joint, parse_parameter, parse_row, parse_sources, parse_value
+from econmodel.parameters.parsing import (
+    collect,
+    parse_distribution,
+    parse_joint,
+    parse_parameter,
+    parse_row,
+    parse_sources,
+    parse_table,
+    parse_value,
+)
 from econmodel.parameters.schema import SecondaryRow, StrategyRow, Where
 from econmodel.wording import nearest
 
@@ -88,6 +100,23 @@ def test_values_outside_their_bounds(unit, value):
     """Values outside the bounds of their unit are refused, with the unit in the message."""
     with pytest.raises(ParameterError, match=unit.replace("/", "/")):
         parse_value("x", value, unit, WHERE)
+
+
+def test_numbers_typed_as_text_are_read_one_way():
+    """In tables, distributions, the country and the board, with TOML's point; names stay text, what is no number is refused."""
+    rows = [{"name": "12", "share": "0,44", "cost": "1,250.5", "month": "3", "index": "pay", "scope": ["a"]}]
+    assert parse_table("capital", rows, WHERE) == (
+        {"name": "12", "share": 0.44, "cost": 1250.5, "month": 3, "index": "pay", "scope": ["a"]},
+    )
+    spread, _ = parse_distribution("c_coil", {"family": "gamma", "cv": "0,25"}, 200.0, WHERE)
+    assert spread.sd == pytest.approx(50.0)
+    document = Document(Path("x.toml"), {"country": {"code": "KE", "currency": "KES", "ppp": "43,5", "fx": "1,350"}}, "")
+    country = read_country(document)
+    assert (country.ppp, country.fx) == (43.5, 1350.0)
+    assert read_board({"bleeds_last_year": "5"}, lambda _: WHERE) == {"bleeds_last_year": 5}
+    assert read_own_option("half", {"label": "Half", "mix": {"glue": "0,5", "watch": 0.5}}, WHERE).mix == {"glue": 0.5, "watch": 0.5}
+    with pytest.raises(ParameterError, match="must be a number >= 0"):
+        read_board({"bleeds_last_year": "1,25,00"}, lambda _: WHERE)
 
 
 def test_nearest_name():
