@@ -73,7 +73,7 @@ def decide(found: Appraisal, board: Mapping[str, Any], chance: float | None, sta
     why = tuple(_against(found, chance))
     asked = _asked(row, board, why, staged)
     sentence = " ".join(filter(None, (_sentence(found, chance), turns, _first_step(found))))
-    return Decision(sentence, _order(found), asked, why, staged, _text(asked, found, why, staged))
+    return Decision(sentence, _order(found), asked, why, staged, _text(asked, found, why, staged, board))
 
 
 def _asked(row: OptionRow, board: Mapping[str, Any], why: tuple[str, ...], staged: Staged | None) -> str:
@@ -83,10 +83,14 @@ def _asked(row: OptionRow, board: Mapping[str, Any], why: tuple[str, ...], stage
         return BY_AUTHOR
     if not why:
         return APPROVE
-    behind = row.standing in BEHIND
-    each = row.cash_per_bleed if behind else row.cash_per_further_bleed
-    may = not behind or (row.standing != MORE_HARM and "why_this_option" in board)
+    each, _ = _price_of_a_bleed(row)
+    may = row.standing not in BEHIND or (row.standing != MORE_HARM and "why_this_option" in board)
     return STAGES if may and staged and (each is None or each <= board[ACCEPTED]) else NOT_NOW
+
+
+def _price_of_a_bleed(row: OptionRow) -> tuple[float | None, str]:
+    """What the board's price of a bleed averted is held against: against the option before on the frontier, or against today."""
+    return (row.cash_per_bleed, "bleed") if row.standing in BEHIND else (row.cash_per_further_bleed, "further bleed")
 
 
 def _against(found: Appraisal, chance: float | None) -> Iterator[str]:
@@ -153,7 +157,7 @@ def _order(found: Appraisal) -> str:
     return f"No other beats on both cash and bleeds, in order of bleeds averted: {', '.join(named)}. {where}."
 
 
-def _text(asked: str, found: Appraisal, why: tuple[str, ...], staged: Staged | None) -> str:
+def _text(asked: str, found: Appraisal, why: tuple[str, ...], staged: Staged | None, board: Mapping[str, Any]) -> str:
     """What the board is asked for, with the cash it takes."""
     row, cash = found.proposal, partial(amount, currency=found.currency)
     if asked == NOTHING:
@@ -168,8 +172,13 @@ def _text(asked: str, found: Appraisal, why: tuple[str, ...], staged: Staged | N
         )
         return f"start the programme, with up to {need} of cash, {back}."
     if asked == STAGES and staged:
-        return f"start in stages: {cash(-staged.outlay)} of cash in the first year; {_stop(staged, cash)} ({'; '.join(why)})."
+        return f"start in stages: {cash(-staged.outlay)} of cash in the first year; {_stop(staged, cash)}.{_within(row, board, cash)}"
     return f"these numbers do not support approval: {'; '.join(why)}. It would take up to {need} of cash."
+
+
+def _within(row: OptionRow, board: Mapping[str, Any], cash: Callable[[float], str]) -> str:
+    each, one = _price_of_a_bleed(row)
+    return "" if each is None else f" Each {one} averted costs {cash(each)}, within the {cash(board[ACCEPTED])} that the board set."
 
 
 def _stop(staged: Staged, cash: Callable[[float], str]) -> str:

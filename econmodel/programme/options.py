@@ -154,9 +154,9 @@ class Appraisal:
 
     @property
     def frontier(self) -> tuple[OptionRow, ...]:
-        """Options that nothing beats, by bleeds averted."""
-        kept = [row for row in self.rows if row.standing not in BEHIND]
-        return tuple(sorted(kept, key=lambda row: row.bleeds_averted))
+        """Options that nothing beats, by bleeds averted; of those that do the same, the last."""
+        kept = {(row.npv_cash, row.bleeds_averted): row for row in self.rows if row.standing not in BEHIND}
+        return tuple(sorted(kept.values(), key=lambda row: row.bleeds_averted))
 
     def to_json(self) -> dict[str, Any]:
         """Give the appraisal for JSON: options by key."""
@@ -278,13 +278,15 @@ def _row(plan: Plan, budget: Budget, views: Mapping[str, float], chance: float |
 
 
 def rank_by_cash(rows: Sequence[OptionRow]) -> tuple[OptionRow, ...]:
-    """Rows with their standing by cash and bleeds averted; those with more bleeds or deaths from bleeding than today apart."""
+    """Rows with their standing by cash and bleeds averted; those with more bleeds or deaths from bleeding than today apart.
+
+    Options that do the same, as a proposal of one strategy for all and that strategy, stand alike.
+    """
     harmless = [row for row in rows if row.bleeds_averted >= 0 and row.bleed_deaths_averted >= 0]
     ranked = rank_strategies([r.key for r in harmless], [-r.npv_cash for r in harmless], [r.bleeds_averted for r in harmless])
-    found = {place.key: place for place in ranked}
+    found = {(place.cost, place.effect): place for place in reversed(ranked)}
+    places = [found[-row.npv_cash, row.bleeds_averted] if row in harmless else None for row in rows]
     return tuple(
-        replace(row, standing=found[row.key].status, cash_per_further_bleed=found[row.key].icer)
-        if row.key in found
-        else replace(row, standing=MORE_HARM)
-        for row in rows
+        replace(row, standing=place.status, cash_per_further_bleed=place.icer) if place else replace(row, standing=MORE_HARM)
+        for row, place in zip(rows, places, strict=True)
     )

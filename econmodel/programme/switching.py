@@ -22,7 +22,7 @@ from econmodel.wording import lower, plain_number
 
 FloatArray = NDArray[np.float64]
 NOT_ALONE = APART | {"share_harms_paid", "discount_finance", "r_inflation"}
-FEW, DENSE, MOST_SAID = 3, 9, 3
+FEW, DENSE, MOST_SAID = 3, 9, 2
 
 
 @record

@@ -278,7 +278,7 @@ def test_the_price_list_of_a_loaded_case_is_that_of_its_start() -> None:
         open_file(b"baseline = 'demo'\n[override.price_list]\nvalue = 'uk'\nreason = 'x'\n")
 
 
-@pytest.mark.parametrize("start", ["demo", "demo_uk", "US", "GB", "IN;payment_basis=block"])
+@pytest.mark.parametrize("start", [*case_file.FICTIONAL, "US", "GB", "IN;payment_basis=block"])
 def test_a_saved_case_opens_again_as_it_was(start: str) -> None:
     """The file holds the start and every change."""
     edits: case_file.Edits = {

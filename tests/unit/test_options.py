@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -16,10 +17,11 @@ from econmodel.parameters.overrides import set_value
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.programme.decision import APPROVE, BY_AUTHOR, NOT_NOW, NOTHING, STAGES, decide
 from econmodel.programme.money.rows import Row
-from econmodel.programme.options import DO_MINIMUM, DO_NOTHING, PROPOSAL, Appraisal, OptionRow, rank_by_cash
+from econmodel.programme.options import BEHIND, DO_MINIMUM, DO_NOTHING, PROPOSAL, Appraisal, OptionRow, rank_by_cash
 from econmodel.programme.report import ProgrammeResult, evaluate_programme
 from econmodel.programme.staged import Staged, stage
 from econmodel.reporting.tables.programme import options_table, options_value_table
+from econmodel.wording import lower
 
 
 @pytest.fixture(scope="module")
@@ -94,6 +96,37 @@ def test_standing_by_hand() -> None:
     assert [r.cash_per_further_bleed for r in rows] == [None, 100, None, 125, None]
     assert rows[1].cash_per_bleed == 100
     assert rows[0].cash_per_bleed is None
+
+
+def test_what_does_the_same_stands_alike() -> None:
+    """A proposal of one strategy for all is not ranked behind that strategy, and is named once, as the proposal."""
+    found = Appraisal(rank_by_cash([made("a", 0, 0, 0), made("b", -100, 1), made("p", -100, 1), made("c", -150, 1)]), 5, "USD")
+    assert [r.standing for r in found.rows] == ["reference", "on_frontier", "on_frontier", "dominated"]
+    assert [r.cash_per_further_bleed for r in found.rows] == [None, 100, 100, None]
+    assert [r.key for r in found.frontier] == ["a", "p"]
+
+
+STORIES = {"demo": NOT_NOW, "demo_uk": STAGES, "demo_block": NOT_NOW, "demo_hub": NOT_NOW}
+
+
+@pytest.mark.parametrize("hospital", STORIES)
+def test_the_fictional_hospitals_are_asked_what_their_stories_say(programme: ProgrammeResult, hospital: str) -> None:
+    """What is named or asked for is never ranked behind, loses more than its board would pay, or harms."""
+    case = load_case(demo_file().with_name(f"{hospital}.toml"))
+    few = 5 if case.parameters.board else 0
+    result = programme if hospital == "demo" else evaluate_programme(case.parameters, draws=few, turning=False)
+    assert result.options
+    assert result.decision
+    decision, proposal = result.decision, result.options.proposal
+    assert decision.asked == STORIES[hospital]
+    behind = [row.label for row in result.options.rows if row.standing in BEHIND]
+    step = re.search(r"A first step to weigh: (.+?), [\d.]+ bleeds", decision.sentence)
+    assert step is None or step[1] not in map(lower, behind)
+    assert not [label for label in behind[:-1] if lower(label) in decision.order.split(". ")[0].split(": ")[1].split(", ")]
+    assert (proposal.standing in BEHIND) == ("ranked behind" in decision.order)
+    if decision.asked == STAGES:
+        assert proposal.cash_per_further_bleed is not None
+        assert proposal.cash_per_further_bleed <= case.parameters.board["cash_per_bleed_acceptable"]
 
 
 @pytest.mark.parametrize(

@@ -33,7 +33,7 @@ def found(question: MoneyQuestion) -> Switching:
 def budget() -> Budget:
     """Blocks of 44 sessions so dear that the volumes that pay are cut by steps."""
     path = demo_file().with_name("demo_uk.toml")
-    cut = ["ratio_payment=1.9", "n_spare_sessions=5", "c_session_block=30000", "n_session_slots=200"]
+    cut = ["ratio_payment=1.65", "n_spare_sessions=5", "c_session_block=30000", "n_session_slots=200"]
     case = ask_money(set_values(load_case(path).parameters, cut)).parameters
     return budget_of(case, base_values(case))
 

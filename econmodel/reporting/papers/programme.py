@@ -101,13 +101,14 @@ def _decision(case: Case, results: Results, programme: ProgrammeResult, risk: Ri
             Paragraph(sentence, tone="answer"),
             Paragraph(f"{asked} Date: ________", lead="Decision asked: "),
             Paragraph(
-                f"{mixes(results, programme)}. {natural_course(results)} Value: {by_standing(results, kept)}.", lead="Proposed: "
+                f"{mixes(results, programme)}. {natural_course(results)} Value (lifetime, full cost): "
+                f"{by_standing(results, kept)}. {said('standing_short')}",
+                lead="Proposed: ",
             ),
             *((Paragraph(why, lead="Why this option: "),) if why else ()),
             *options_table(programme, short=True),
             *_other_readings(results, programme),
             *_margin(results, programme),
-            Paragraph(said("standing_short"), tone="note"),
             key_numbers(case, results, programme, risk),
         ),
     )
@@ -117,7 +118,7 @@ def mixes(results: Results, programme: ProgrammeResult) -> str:
     """Say what is proposed, in place of what, for whom."""
     basis = programme.basis
     proposed, current = (mix_text(mix, results.labels) for mix in (basis.proposed_mix, basis.current_mix))
-    return f"{proposed}, in place of today's {current}, for adults with high-risk gastric varices that have never bled"
+    return f"{proposed}, in place of today's {current}, in adults with high-risk gastric varices that never bled"
 
 
 def natural_course(results: Results) -> str:
@@ -142,6 +143,10 @@ def _other_readings(results: Results, programme: ProgrammeResult) -> tuple[Parag
     others |= {
         UNDER[name]: view.headline.npv_cash for name, view in programme.views.items() if name not in ("as_paid", basis.payment_view)
     }
+    if programme.places:
+        _, *partners, together = ((place.name, float(place.npv_cash.mean())) for place in programme.places)
+        theirs = ", ".join(f"{name} {f.money_change(cash, currency)}" for name, cash in partners)
+        others[f"for all places together (partners: {theirs})"] = together[1]
     listed = ", ".join(f"{f.money(value, currency)} {words}" for words, value in others.items())
     return (Paragraph(f"{listed}.", lead="The same, read otherwise: "),) if listed else ()
 
@@ -201,7 +206,7 @@ def key_numbers(case: Case, results: Results, programme: ProgrammeResult, risk: 
             KeyNumber(
                 f"{f.number(caused['deaths_procedure'], 1)} / {f.number(caused['embolism'], 1)}",
                 f"Procedure deaths and embolisms caused in {time}",
-                "expected; emboli with signs, silent ones apart",
+                "expected; silent emboli apart",
             ),
             KeyNumber(f.money(numbers.peak_cash, currency), "Peak cash", f"lowest cumulative; payback {numbers.payback_text}"),
             KeyNumber(

@@ -297,7 +297,7 @@ def options_table(programme: ProgrammeResult, *, short: bool = False) -> tuple[T
         ("Cash NPV", 1.0 if short else 1.2, True): lambda row: say(row.npv_cash),
         ("Chance of a loss, inputs", 0.9, True): lambda row: f.percent(row.probability_cash_loss),
         ("Bleeds averted", 0.8, True): lambda row: f.number(row.bleeds_averted, 1),
-        ("Bleeding deaths averted", 1.0, True): lambda row: f.number(row.bleed_deaths_averted, 1),
+        ("Bleed deaths averted", 1.0, True): lambda row: f.number(row.bleed_deaths_averted, 1),
         ("Procedure deaths", 0.9, True): lambda row: f.number(row.procedure_deaths, 1),
         ("Emboli", 0.7, True): lambda row: f.number(row.embolisms, 1),
         ("Bleeds caused", 0.7, True): lambda row: f.number(row.harms["ulcer_bleed"], 1),
@@ -312,7 +312,8 @@ def options_table(programme: ProgrammeResult, *, short: bool = False) -> tuple[T
             ),
         }
     title = f"Options, {f.span(found.years)} against today's mix ({programme.basis.cash} {found.currency})"
-    rows = [tuple(cell(row) for cell in columns.values()) for row in found.rows]
+    kept = [row for row in found.rows if not short or row is found.proposal or row.mix != found.proposal.mix]
+    rows = [tuple(cell(row) for cell in columns.values()) for row in kept]
     return (table(title, tuple(columns), rows, note=decision.order if short else f"{decision.sentence} {decision.order}"),)
 
 

@@ -18,7 +18,7 @@ from econmodel.interfaces.dashboard.begin import show_begin
 from econmodel.interfaces.dashboard.pictures import DRAWING
 from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
-from econmodel.interfaces.dashboard.state.case_file import FICTIONAL, country_name, read_start
+from econmodel.interfaces.dashboard.state.case_file import FICTIONAL, country_name, fictional_in, fictional_name, read_start
 from econmodel.programme.report import ProgrammeResult
 from econmodel.reporting.papers import phrases
 from econmodel.reporting.papers.blocks import headline_table, key_numbers
@@ -27,7 +27,7 @@ from econmodel.workflow import write_files
 
 WORD = "application/vnd.openxmlformats-officedocument.wordprocessingml.document"
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
-DEMO, NATIONAL = "Fictional hospital", "My hospital"
+NATIONAL = "My hospital"
 PAPERS = (
     ("Brief (PDF)", "brief", "pdf", "application/pdf"),
     ("Brief (Word)", "brief", "docx", WORD),
@@ -64,26 +64,27 @@ def _chart(found: Answer) -> None:
 
 def _pick() -> None:
     start = read_start(st.session_state.start)
-    st.session_state.update(pick_country=start.code, pick_data=DEMO if start.invented else NATIONAL)
+    st.session_state.update(pick_country=start.code, pick_data=start.key if start.invented else NATIONAL)
     countries = list(dict.fromkeys((*FICTIONAL.values(), start.code)))
     with st.container(key="pick"):
         left, right = st.columns(2)
         left.radio("Country", countries, horizontal=True, key="pick_country", format_func=country_name, on_change=_picked)
         right.radio(
             "Start from",
-            [DEMO, NATIONAL] if start.code in FICTIONAL.values() else [NATIONAL],
+            [*fictional_in(start.code), NATIONAL],
             horizontal=True,
             key="pick_data",
+            format_func=lambda key: fictional_name(key) if key in FICTIONAL else key,
             on_change=_picked,
-            help="The fictional hospital holds invented values. My hospital starts from published figures and "
+            help="The fictional hospitals hold invented values. My hospital starts from published figures and "
             "assumptions; put in your own with the sliders, the registry or the inputs page.",
         )
 
 
 def _picked() -> None:
-    code = str(st.session_state.pick_country)
-    fictional = [key for key, of in FICTIONAL.items() if of == code and st.session_state.pick_data == DEMO]
-    session.begin(next(iter(fictional), code))
+    code, picked = str(st.session_state.pick_country), str(st.session_state.pick_data)
+    fictional = [] if picked == NATIONAL else fictional_in(code)
+    session.begin(picked if picked in fictional else next(iter(fictional), code))
 
 
 def show_downloads(found: Answer) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import date
+from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
@@ -22,7 +23,7 @@ from econmodel.parameters.rules import check
 from econmodel.records import record
 from econmodel.wording import nearest
 
-FICTIONAL = {"demo": "US", "demo_uk": "GB"}
+FICTIONAL = {"demo": "US", "demo_uk": "GB", "demo_block": "GB", "demo_hub": "US"}
 FIRST = "demo"
 REASON = "Set on the dashboard."
 Edits = dict[str, dict[str, Any]]
@@ -59,6 +60,21 @@ class Start:
 def country_name(code: str) -> str:
     """Name of a country that the tables know, else its code."""
     return table_rows("ppp.csv").get(code, {}).get("country", code)
+
+
+def fictional_in(code: str) -> list[str]:
+    """Keys of the fictional hospitals of a country."""
+    return [key for key, of in FICTIONAL.items() if of == code]
+
+
+@cache
+def fictional_name(key: str) -> str:
+    """Name of a fictional hospital, as its file says."""
+    return str(read_document(_file_of(key)).data["title"])
+
+
+def _file_of(key: str) -> Path:
+    return params_folder() / "hospitals" / f"{key}.toml"
 
 
 def read_start(key: str) -> Start:
@@ -119,7 +135,7 @@ def load_start(key: str) -> Case:
     """
     start = read_start(key)
     if start.invented:
-        return load_case(params_folder() / "hospitals" / f"{key}.toml")
+        return load_case(_file_of(key))
     country = read_country(Document(Path("the country"), {"country": dict(start.said)}, "")) or Country(start.code)
     parameters = load_base_case(country)
     check(parameters)
