@@ -1,4 +1,4 @@
-"""From what the programme costs society to what the hospital's cash shows, one step a number, and the steps add up."""
+"""From what the programme costs society to what the hospital's cash shows, one step a number; and its cash after the budget."""
 
 from __future__ import annotations
 
@@ -6,12 +6,17 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
-from econmodel.economics.activity import MonthlyProfiles
+from econmodel.economics.activity import MonthlyProfiles, monthly_profiles
 from econmodel.economics.prices import Prices
+from econmodel.model.inputs import horizon_years
 from econmodel.parameters.catalogue import CATEGORY
+from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.programme.budget import Budget, run_budget
+from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.money.rows import Row
 from econmodel.records import record
+
+LATER = (6, 10)
 
 
 @record
@@ -61,3 +66,17 @@ def reconcile(
         steps.append(BridgeStep(key, label, total - before, total))
         before = total
     return tuple(steps)
+
+
+def later_cash(parameters: ParameterSet, inputs: ProgrammeInputs, prices: Prices) -> float | None:
+    """Net cash of years 6 to 10 together, were the programme to go on as it is, in the basis of the cash.
+
+    None where the budget holds them or the horizon ends before, or where a contract names its years one by one.
+    """
+    first, last = LATER
+    by_year = any(len(c.plan) > 1 or len(c.baseline) > 1 for c in inputs.contracts)
+    if by_year or inputs.n_budget_years >= last or horizon_years(parameters) < last:
+        return None
+    longer = inputs.changed(n_budget_years=last, at_end="going_concern")
+    budget = run_budget(longer, monthly_profiles(parameters, last), prices, CATEGORY)
+    return float(budget.years[Row.NET_CASH][:, first:].sum(axis=1).mean())

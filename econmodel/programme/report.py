@@ -47,7 +47,7 @@ from econmodel.programme.money_question import ask_money
 from econmodel.programme.options import Appraisal, appraise_options, per_start
 from econmodel.programme.planned import in_the_mix, prices_of, rerun_under, years_needed
 from econmodel.programme.reality import RealityCheck, reality_check
-from econmodel.programme.reconciliation import BridgeStep, reconcile
+from econmodel.programme.reconciliation import BridgeStep, later_cash, reconcile
 from econmodel.programme.sentences import amount, not_overlooked, uncomfortable_truths, verdict
 from econmodel.programme.site_budgets import PlaceMoney, money_by_place
 from econmodel.programme.switching import Switching, find_switching
@@ -147,6 +147,8 @@ class ProgrammeResult:
         What the options come to, and what a board is asked for; None likewise.
     reconciliation
         From full cost over a lifetime to cash; empty likewise.
+    later_cash
+        Net cash of years 6 to 10, were the programme to go on; None likewise, or where they cannot be told.
     reality
         Last year's count of bleeds beside what today's mix predicts; None where the hospital's file has no count.
     worse
@@ -181,6 +183,7 @@ class ProgrammeResult:
     options: Appraisal | None
     decision: Decision | None
     reconciliation: tuple[BridgeStep, ...]
+    later_cash: float | None
     reality: RealityCheck | None
     places: tuple[PlaceMoney, ...]
     worse: Mapping[str, tuple[Downside, Budget]]
@@ -242,6 +245,7 @@ class ProgrammeResult:
             "options": None if self.options is None else self.options.to_json(),
             "decision": None if self.decision is None else self.decision.to_json(),
             "bridge": [step.to_json() for step in self.reconciliation],
+            "later_cash": self.later_cash,
             "reality": None if self.reality is None else self.reality.to_json(),
             "places": {place.name: place.to_json() for place in self.places[:-1]},
             "system": self.places[-1].to_json() if self.places else None,
@@ -319,6 +323,7 @@ def programme_case(
         options=None,
         decision=None,
         reconciliation=(),
+        later_cash=None,
         reality=None,
         places=money_by_place(budget),
         worse=runs,
@@ -408,5 +413,6 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
         switching=turns,
         decision=decide(options, parameters.board, doubt.probability_cash_loss, doubt.staged, turns.sentence if turns else ""),
         reconciliation=reconcile(found.budget, planned, {usual: 1.0}, against_usual),
+        later_cash=later_cash(kept, inputs, prices),
         reality=reality_check(lifetime, inputs.current_mix, parameters.board),
     )

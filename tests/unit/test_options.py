@@ -12,12 +12,15 @@ import numpy as np
 import pytest
 
 from econmodel.economics.evaluate import evaluate
+from econmodel.model.inputs import base_values
 from econmodel.parameters.loading import demo_file, load_case
 from econmodel.parameters.overrides import set_value
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.programme.decision import APPROVE, BY_AUTHOR, NOT_NOW, NOTHING, STAGES, decide
 from econmodel.programme.money.rows import Row
 from econmodel.programme.options import BEHIND, DO_MINIMUM, DO_NOTHING, PROPOSAL, Appraisal, OptionRow, rank_by_cash
+from econmodel.programme.planned import budget_of, in_the_mix, prices_of
+from econmodel.programme.reconciliation import later_cash
 from econmodel.programme.report import ProgrammeResult, evaluate_programme
 from econmodel.programme.staged import Staged, stage
 from econmodel.reporting.tables.programme import options_table, options_value_table
@@ -262,6 +265,15 @@ def test_from_full_cost_to_cash_the_steps_add(programme: ProgrammeResult, found:
     assert [step.total for step in steps] == pytest.approx(np.cumsum([step.change for step in steps]))
     assert steps[-1].total == pytest.approx(found.proposal.npv_cash)
     assert steps[2].total == pytest.approx(programme.totals[Row.NET_CONTRIBUTION])
+
+
+def test_cash_after_the_budget_is_that_of_a_longer_one(parameters: ParameterSet, programme: ProgrammeResult) -> None:
+    """Years 6 to 10 of a budget of ten years, which itself leaves none to tell."""
+    longer = in_the_mix(set_value(parameters, "n_budget_years=10"))
+    values = base_values(longer)
+    whole = budget_of(longer, values)
+    assert programme.later_cash == pytest.approx(float(whole.years[Row.NET_CASH][0, 6:].sum()))
+    assert later_cash(longer, whole.inputs, prices_of(longer, values)) is None
 
 
 def test_value_of_options_is_starts_times_a_lifetime(parameters: ParameterSet, programme: ProgrammeResult, found: Appraisal) -> None:

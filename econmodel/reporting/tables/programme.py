@@ -13,6 +13,7 @@ from econmodel.programme.money.rows import Row
 from econmodel.programme.money.summary import SummaryLine
 from econmodel.programme.options import STANDING, OptionRow
 from econmodel.programme.places import PLACES
+from econmodel.programme.reconciliation import LATER
 from econmodel.programme.report import ProgrammeResult
 from econmodel.programme.site_budgets import PLACE_ROWS
 from econmodel.programme.views import PaymentView
@@ -85,8 +86,15 @@ def summary_table(programme: ProgrammeResult) -> Table:
             if line.is_count or any(line.years)
         ],
         note=f"Equipment: {basis.capital}. NPV discounts each month's net cash at {f.percent(basis.finance_rate, 1)}.{left_out} "
-        "Rows by code: technical report.",
+        f"{later_text(programme)}Rows by code: technical report.",
     )
+
+
+def later_text(programme: ProgrammeResult) -> str:
+    """Cash of the years after the budget in a sentence; empty where it is not told."""
+    if programme.later_cash is None:
+        return ""
+    return f"Years {LATER[0]} to {LATER[1]}, if it goes on: net cash {f.money(programme.later_cash, programme.basis.currency)}. "
 
 
 def memo_table(results: Results, programme: ProgrammeResult) -> Table:
@@ -345,7 +353,8 @@ def reconciliation_table(programme: ProgrammeResult) -> tuple[Table, ...]:
     currency = programme.basis.currency
     rows = [(step.label, f.money_change(step.change, currency), f.money(step.total, currency)) for step in programme.reconciliation]
     title = f"From full cost to cash, {f.duration(programme.basis.budget_years)} of starts ({programme.basis.cash} {currency})"
-    return (table(title, (("Step", 4.0), ("Change", 1.2, True), ("Comes to", 1.2, True)), rows),) if rows else ()
+    columns = (("Step", 4.0), ("Change", 1.2, True), ("Comes to", 1.2, True))
+    return (table(title, columns, rows, note=later_text(programme).strip()),) if rows else ()
 
 
 def downside_table(results: Results, programme: ProgrammeResult) -> Table:
