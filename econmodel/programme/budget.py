@@ -18,12 +18,13 @@ from numpy.typing import NDArray
 from econmodel.economics.activity import MonthlyProfiles
 from econmodel.economics.prices import Prices
 from econmodel.parameters.catalogue import ENDOSCOPIES
+from econmodel.programme.cost_tables import SESSIONS
 from econmodel.programme.inputs import ProgrammeInputs, is_change
 from econmodel.programme.intake import Intake, ProgrammeActivity, plan_intake, programme_activity
 from econmodel.programme.money import finance
 from econmodel.programme.money.capital import CapitalSchedule, schedule_capital
 from econmodel.programme.money.contracts import ContractedIncome
-from econmodel.programme.money.fixed import fixed_cost
+from econmodel.programme.money.fixed import fixed_cost, is_carried
 from econmodel.programme.money.levels import PriceIndices, price_indices
 from econmodel.programme.money.loans import schedule_loans
 from econmodel.programme.money.payers import UnitMoney, beyond_plans, unit_money
@@ -259,7 +260,7 @@ def run_budget(inputs: ProgrammeInputs, profiles: MonthlyProfiles, prices: Price
 def assemble_budget(inputs: ProgrammeInputs, intake: Intake, activity: ProgrammeActivity, money: UnitMoney) -> Budget:
     """Turn starts, activity and money per unit into the budget's rows."""
     prices = price_indices(inputs)
-    bought = inputs.capital if is_change(inputs) else ()
+    bought = inputs.capital if is_carried(inputs, SESSIONS) else ()
     capital = schedule_capital(
         bought, inputs.capital_basis, prices.devices, closes=inputs.closes, tax=inputs.share_device_tax, stop=inputs.n_stop_month
     )
@@ -339,7 +340,7 @@ def cash_flow(
 
 def _add_financing(inputs: ProgrammeInputs, rows: Rows, years: Rows, capital: CapitalSchedule) -> None:
     """Add R17f, which no other row holds."""
-    paid = schedule_loans(inputs.loans if is_change(inputs) else (), inputs.n_months).by_month
+    paid = schedule_loans(inputs.loans if is_carried(inputs, SESSIONS) else (), inputs.n_months).by_month
     charge = _capital_charge(inputs, capital) if inputs.capital_charge == "paid" else 0.0
     rows[Row.FINANCING] = np.zeros_like(rows[Row.CAPITAL]) + paid[1:] + charge
     years[Row.FINANCING] = finance.with_start(rows[Row.FINANCING])
@@ -394,7 +395,7 @@ def _memo(budget: Budget) -> Memo[FloatArray]:
     full = worth(change, money.full_cost * money.is_prophylaxis)
     prices = price_indices(inputs)
     paid = (fixed_cost(inputs, prices.monthly()).recurrent, capital.hire(budget.volume.uses))
-    interest = schedule_loans(inputs.loans if is_change(inputs) else (), inputs.n_months).interest[None, :]
+    interest = schedule_loans(inputs.loans if is_carried(inputs, SESSIONS) else (), inputs.n_months).interest[None, :]
     by_month = (capital.depreciation, capital.use_charge, _capital_charge(inputs, capital), interest, *paid)
     depreciation, use, charge, interest, recurrent, hire = (finance.with_start(a / level) for a in by_month)
     owning = depreciation + use + charge + hire

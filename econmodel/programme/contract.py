@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.activity import MonthlyProfiles
+from econmodel.economics.evaluate import Evaluation
 from econmodel.parameters.catalogue import BLEED_ADMISSIONS, CATEGORY, COMPLICATIONS, ENDOSCOPIES, EXAMINATIONS
 from econmodel.parameters.schema import StrategyRow
 from econmodel.programme.budget import Budget, nominal_finance_rate
@@ -83,10 +84,12 @@ class IntakePlan:
 
 @record
 class StrategyLine:
-    """A strategy, and whether it treats by sessions."""
+    """A strategy, whether it treats by sessions, and what a start brings over a lifetime, discounted to it."""
 
     label: str
     sessions: bool
+    lifetime_qalys: float
+    lifetime_full_cost: float
 
 
 @record
@@ -219,7 +222,9 @@ class BudgetInputs:
         return asdict(self)
 
 
-def budget_inputs(budget: Budget, profiles: MonthlyProfiles, strategies: Mapping[str, StrategyRow], usual_care: str) -> BudgetInputs:
+def budget_inputs(
+    budget: Budget, profiles: MonthlyProfiles, strategies: Mapping[str, StrategyRow], usual_care: str, lifetime: Evaluation
+) -> BudgetInputs:
     """Resolve the inputs of a deterministic budget, with the activity per start of every strategy of the case."""
     inputs, prices = budget.inputs, price_indices(budget.inputs)
     had = [a for a in range(len(profiles.activities)) if profiles.counts[0, :, :, a].any()]
@@ -242,7 +247,7 @@ def budget_inputs(budget: Budget, profiles: MonthlyProfiles, strategies: Mapping
         share_can_take_usual_care=_one(inputs.share_can_take_usual_care),
         paid_harms=_one(inputs.share_harms_paid),
         view={None: None, 1.0: "per_episode", 0.0: "block"}[inputs.margin_everywhere],
-        strategies={key: StrategyLine(strategies[key].label, bool(strategies[key].session)) for key in profiles.strategies},
+        strategies={key: _strategy(strategies[key], lifetime) for key in profiles.strategies},
         activities={profiles.activities[a]: _activity(budget, profiles.activities[a], a) for a in had},
         profiles={
             key: {profiles.activities[a]: profiles.counts[0, s, : inputs.n_months + inputs.n_duty_months, a].tolist() for a in had}
@@ -261,6 +266,11 @@ def budget_inputs(budget: Budget, profiles: MonthlyProfiles, strategies: Mapping
         capital_charge_paid=inputs.capital_charge == "paid",
         paths=_paths(budget, [profiles.activities[a] for a in had]),
     )
+
+
+def _strategy(row: StrategyRow, lifetime: Evaluation) -> StrategyLine:
+    s = lifetime.keys.index(row.key)
+    return StrategyLine(row.label, bool(row.session), float(lifetime.qalys()[0, s, 0]), float(lifetime.cost()[0, s, 0]))
 
 
 def _paths(budget: Budget, activities: list[str]) -> dict[str, Series]:

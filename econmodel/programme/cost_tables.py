@@ -55,7 +55,8 @@ class FixedRow:
     """A fixed cost in money of the price year, a ``year`` in twelfths from ``month`` to ``until`` (0: the end), or ``once``.
 
     ``index`` are the prices it follows, ``none`` for a fixed sum; ``needs`` the options that carry it: those that add ``sessions``,
-    those with more of one strategy than today, or any but doing nothing (``always``). ``wte`` are posts of a pay ``band``.
+    those with more of one strategy than today, or any but doing nothing (``always``). ``wte`` are posts of a pay ``band``;
+    ``physician`` marks what employed physicians cost, where that is no cost of each activity.
     """
 
     name: str
@@ -68,6 +69,7 @@ class FixedRow:
     wte: float = 0.0
     band: str = ""
     recurrent: bool = True
+    physician: bool = False
 
 
 @record
@@ -125,8 +127,9 @@ def read_fixed(name: str, rows: Rows) -> tuple[FixedRow, ...]:
         check_fields(name, row, ("name", "amount"), FixedRow.__dataclass_fields__)
         _choice(name, row, "every", EVERY)
         _choice(name, row, "index", FOLLOWED)
-        _plain(name, row, "recurrent")
-        given = {k: row[k] for k in ("every", "index", "needs", "band", "recurrent") if k in row}
+        for key in ("recurrent", "physician"):
+            _plain(name, row, key)
+        given = {k: row[k] for k in ("every", "index", "needs", "band", "recurrent", "physician") if k in row}
         whole = {k: whole_number(name, row, k) for k in ("month", "until") if k in row}
         numbers = {k: checked_number(name, row, k) for k in ("amount", "wte") if k in row}
         once = row.get("every") == "once"

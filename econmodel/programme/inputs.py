@@ -258,10 +258,20 @@ def read_inputs(parameters: ParameterSet, values: Mapping[str, FloatArray]) -> P
         inputs = ProgrammeInputs.from_values({**plain, **values})
         input_tables.check_sites(inputs.sites, parameters.number("n_referred_in"))
         bases = {name: float(p.value) for name, p in parameters.parameters.items() if isinstance(p.value, int | float)}
-        return dataclasses.replace(inputs, paths=with_bases(inputs.paths, bases)) if inputs.paths else inputs
+        adds = more_sessions(parameters, inputs.current_mix, inputs.proposed_mix)
+        return dataclasses.replace(inputs, paths=with_bases(inputs.paths, bases), adds_sessions=adds)
     except EconModelError as fault:
         _locate(fault, parameters)
         raise
+
+
+def more_sessions(parameters: ParameterSet, current: Mapping[str, float], proposed: Mapping[str, float]) -> bool:
+    """Whether one mix treats more patients by sessions than another."""
+
+    def by_session(mix: Mapping[str, float]) -> float:
+        return sum(share for key, share in mix.items() if key in parameters.strategies and parameters.strategies[key].session)
+
+    return by_session(proposed) > by_session(current)
 
 
 def _locate(fault: EconModelError, parameters: ParameterSet) -> None:
@@ -346,10 +356,12 @@ def _physician_faults(read: dict[str, Any]) -> list[EconModelError]:
     """Refuse the fees of employed physicians without what these physicians cost."""
     employed, work = float(read["share_physician_employed"].max()), [f"c_physician_{key}" for key in PHYSICIAN_WORK]
     missing = [cost for cost, key in zip(work, PHYSICIAN_WORK, strict=True) if _unpaid(read, cost, f"payment_professional_{key}")]
-    if not employed or not missing:
+    if not employed or not missing or any(row.physician for row in read["fixed_costs"]):
         return []
     what = f"share_physician_employed = {employed:g}: fees count, but not what the physicians cost"
-    return [ParameterError(what, fix=f"give {', '.join(missing)}, the hospital's own cost of one")]
+    return [
+        ParameterError(what, fix=f"give {', '.join(missing)}, the hospital's own cost of one, or mark a fixed cost physician = true")
+    ]
 
 
 def _unpaid(read: dict[str, Any], cost: str, fee: str) -> bool:

@@ -148,7 +148,7 @@ def running(inputs: ProgrammeInputs) -> NDArray[np.bool_]:
 
 
 def opening_ramp(inputs: ProgrammeInputs) -> FloatArray:
-    """Share of full capacity by month as planned, shape (month,): nothing during the delay, then quarter by quarter."""
+    """Share of full capacity by month as a service that adds sessions opens, shape (month,): nothing in the delay, then by quarter."""
     quarter = (np.arange(inputs.n_months) - inputs.n_start_delay_months) // 3
     share = np.array(inputs.ramp)[np.clip(quarter, 0, len(inputs.ramp) - 1)]
     return np.where(quarter < 0, 0.0, share)
@@ -156,7 +156,7 @@ def opening_ramp(inputs: ProgrammeInputs) -> FloatArray:
 
 def ramp_by_month(inputs: ProgrammeInputs) -> FloatArray:
     """Share of full capacity by month, shape (month,): as planned, but nothing during an absence or after a stop."""
-    ramp = opening_ramp(inputs) * running(inputs)
+    ramp = (opening_ramp(inputs) if inputs.adds_sessions else 1.0) * running(inputs)
     if not inputs.covered:
         ramp[inputs.absent] = 0.0
     return np.asarray(ramp)

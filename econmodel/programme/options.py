@@ -22,15 +22,17 @@ from econmodel.parameters.catalogue import CATEGORY, HARMS
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import WATCH
 from econmodel.programme.budget import Budget, run_budget
-from econmodel.programme.capacity import change_by_year
+from econmodel.programme.capacity import change_by_year, posts_by_year
 from econmodel.programme.headline import headline
-from econmodel.programme.inputs import ProgrammeInputs
+from econmodel.programme.inputs import ProgrammeInputs, more_sessions
+from econmodel.programme.money.finance import by_year
 from econmodel.programme.money.rows import Row
 from econmodel.programme.views import VIEWS, own_view, view_inputs
 from econmodel.records import record
 
 DO_NOTHING, DO_MINIMUM, PROPOSAL = "do_nothing", "do_minimum", "proposal"
 MORE_HARM = "more_harm"
+NAMED_OTHERWISE = ("npv_by_view", "probability_cash_loss", "recurrent_cash", "standing", "posts")
 Planned = tuple[MonthlyProfiles, Prices]
 BEHIND = {
     DOMINATED: "another averts as many bleeds for less cash",
@@ -70,8 +72,10 @@ class OptionRow:
     qalys, full_cost
         QALYs gained and full cost added over a lifetime by those who start within the budget, against today's mix, discounted to
         their start; the cost is never cash.
-    slots
-        Endoscopy slots used more than today, by year.
+    slots, posts
+        Slots used more than today by place, and whole-time posts added, by year.
+    peak_cash_after_financing
+        Lowest cumulative cash once loans and a capital charge paid are taken off; None without any.
     waiting
         Patients waiting for a slot at the end of the budget.
     unable
@@ -100,10 +104,12 @@ class OptionRow:
     harms: Mapping[str, float]
     qalys: float
     full_cost: float
-    slots: tuple[float, ...]
+    slots: tuple[Mapping[str, float], ...]
     waiting: float
     unable: float = 0.0
     starts: tuple[float, ...] = ()
+    posts: tuple[float, ...] = ()
+    peak_cash_after_financing: float | None = None
     standing: str = ""
     cash_per_further_bleed: float | None = None
 
@@ -134,9 +140,21 @@ class OptionRow:
 
     def to_json(self) -> dict[str, Any]:
         """Give the row for JSON."""
-        plain = {name: dict(getattr(self, name)) for name in ("mix", "npv_by_view", "harms")} | {"starts": list(self.starts)}
+        named = {
+            "mix": dict(self.mix),
+            "harms": dict(self.harms),
+            "views": dict(self.npv_by_view),
+            "p_cash_loss": {"parameters": self.probability_cash_loss},
+            "recurrent_cash_last_year": self.recurrent_cash,
+            "frontier": {REFERENCE: "first", ON_FRONTIER: "step"}.get(self.standing, self.standing),
+            "wte": list(self.posts),
+            "starts": list(self.starts),
+            "slots": list(self.slots),
+            "blocked_by": list(self.blocked_by),
+        }
+        same = {name: value for name, value in vars(self).items() if name not in NAMED_OTHERWISE}
         per = {"cash_per_bleed": self.cash_per_bleed, "cash_per_death": self.cash_per_death, "cost_per_qaly": self.cost_per_qaly}
-        return vars(self) | plain | per | {"blocked_by": list(self.blocked_by)}
+        return same | named | per
 
 
 @record
@@ -191,14 +209,7 @@ def _able(parameters: ParameterSet, inputs: ProgrammeInputs) -> tuple[str, float
 
 def option_inputs(parameters: ParameterSet, inputs: ProgrammeInputs, mix: Mapping[str, float]) -> ProgrammeInputs:
     """Inputs under another proposed mix; what a service of sessions needs is left out where sessions do not rise."""
-
-    def by_session(shares: Mapping[str, float]) -> float:
-        return sum(share for key, share in shares.items() if parameters.strategies[key].session)
-
-    found = inputs.changed(proposed_mix=dict(mix))
-    if by_session(mix) > by_session(inputs.current_mix):
-        return found
-    return found.changed(adds_sessions=False, n_start_delay_months=0, ramp=(1.0,), capital=(), loans=())
+    return inputs.changed(proposed_mix=dict(mix), adds_sessions=more_sessions(parameters, inputs.current_mix, mix))
 
 
 def appraise_options(
@@ -271,7 +282,12 @@ def _row(plan: Plan, budget: Budget, views: Mapping[str, float], chance: float |
         harms={name: added(name) for name in HARMS},
         qalys=starts * lifetime[0],
         full_cost=starts * lifetime[1],
-        slots=tuple(map(float, budget.memo.session_slots[:, 1:].mean(axis=0))),
+        slots=tuple(
+            {key: float(by_year(taken)[:, year].mean()) for key, taken in budget.volume.slots.items()}
+            for year in range(budget.inputs.n_budget_years)
+        ),
+        posts=tuple(map(float, np.broadcast_to(posts_by_year(budget).mean(axis=0), budget.inputs.n_budget_years))),
+        peak_cash_after_financing=None if budget.peak_after_financing is None else float(budget.peak_after_financing.mean()),
         waiting=float(budget.intake.waiting[:, -1].mean()),
         starts=tuple(map(float, budget.intake.starts.mean(axis=0))),
     )

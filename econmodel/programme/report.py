@@ -408,7 +408,7 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
     return replace(
         found,
         luck=doubt.luck,
-        inputs=budget_inputs(found.budget, profiles, parameters.strategies, usual),
+        inputs=budget_inputs(found.budget, profiles, parameters.strategies, usual, lifetime),
         options=options,
         switching=turns,
         decision=decide(options, parameters.board, doubt.probability_cash_loss, doubt.staged, turns.sentence if turns else ""),

@@ -80,7 +80,13 @@ def option_differences(key: str, option: dict[str, Any], inputs: Inputs) -> Iter
     yield from (f"{key}, {name}: {mine} against {option[name]}" for name, mine in figures.items() if far(mine, option[name], size))
     if any(far(mine, theirs, 1.0) for mine, theirs in zip(rows["R1"], option["starts"], strict=True)):
         yield f"{key}, starts"
-    for view, theirs in option["npv_by_view"].items() if key == "proposal" else ():
+    for name, wanted in (("qalys", "lifetime_qalys"), ("full_cost", "lifetime_full_cost")):
+        each = sum(
+            (option["mix"].get(s, 0.0) - inputs["current_mix"].get(s, 0.0)) * x[wanted] for s, x in inputs["strategies"].items()
+        )
+        if far(sum(rows["R1"]) * each, option[name], size):
+            yield f"{key}, {name}"
+    for view, theirs in option["views"].items() if key == "proposal" else ():
         mine = recompute(inputs | {"view": view}, option["mix"])[2]["npv_cash"]
         if far(mine, theirs, size):
             yield f"{key}, {view}: {mine} against {theirs}"

@@ -108,6 +108,8 @@ BROKEN: list[tuple[dict[str, Any], str]] = [
     ({"sites": [SITE | {"bleeds_at_home": 1.2}]}, "sites, 'North': bleeds_at_home = 1.2 must be a number between 0 and 1"),
     ({"sites": [SITE, SITE]}, "site 'North' stands twice"),
     ({"share_physician_employed": 0.5}, "fees count, but not what the physicians cost"),
+    ({"share_physician_employed": 0.5, "fixed_costs": [FIXED]}, "fees count, but not what the physicians cost"),
+    ({"fixed_costs": [FIXED | {"physician": "yes"}]}, "fixed_costs: physician = 'yes' must be true or false"),
     ({"proposed_mix": [{"strategy": "glue", "share": 0.7}]}, "proposed_mix: shares sum to 0.7, must be 1"),
     ({"current_mix": [{"strategy": "watch", "share": 1.2}]}, "share = 1.2 must be a number between 0 and 1"),
     ({"current_mix": [{"strategy": "watch"}]}, "lacks the field 'share'"),
@@ -138,6 +140,12 @@ def test_bad_input_is_one_message(values: dict[str, Any], changes: dict[str, Any
     assert message in str(caught.value)
     assert caught.value.fix
     assert str(caught.value).count("Error:") == 1
+
+
+def test_employed_physicians_may_be_a_fixed_cost(values: dict[str, Any]) -> None:
+    """A fixed cost marked so stands for what they cost."""
+    marked = {"share_physician_employed": 0.5, "fixed_costs": [FIXED | {"physician": True}]}
+    assert ProgrammeInputs.from_values(values | marked).fixed_costs[0].physician
 
 
 def test_all_faults_are_listed(values: dict[str, Any]) -> None:

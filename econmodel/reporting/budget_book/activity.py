@@ -131,6 +131,10 @@ def _per_start(book: BudgetBook, mix: dict[str, float]) -> FloatArray:
     """Activity per start of a mix as the engine has it, (month, activity)."""
     plan, months = book.plan, book.plan.drivers[0].series.shape[1]
     found = mix_profile(plan.profiles, mix, months=months)[0]
+    shown = {driver.key: driver.series.any(axis=0) for driver in plan.drivers}
+    last = {key: int(np.flatnonzero(seen)[-1]) + 1 if seen.any() else 0 for key, seen in shown.items()}
+    for one in plan.activities:
+        found[last[one.driver] :, plan.profiles.activities.index(one.key)] = 0.0
     return np.asarray(found[:, [plan.profiles.activities.index(one.key) for one in plan.activities]])
 
 

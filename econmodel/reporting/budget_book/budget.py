@@ -11,6 +11,7 @@ from econmodel.programme.headline import headline
 from econmodel.programme.money.rows import Row
 from econmodel.programme.places import PLACES, blocks_bought
 from econmodel.reporting.budget_book.book import MONTHS, START_ROW, BudgetBook, block
+from econmodel.reporting.budget_book.financing import FINANCED, lowest_after
 from econmodel.reporting.workbook.formula import ADD, Formula
 from econmodel.reporting.workbook.writer import Sheet, address, letters
 
@@ -19,8 +20,8 @@ FIRST_YEAR = 3
 TOP = 9
 PLACES_TOP = TOP + len(Row) + 1
 TAX_TOP = PLACES_TOP + 3 * len(PLACES) + 2
-HEADLINES = 5
-HIDDEN = (Row.PRESENT_VALUE, Row.CUMULATIVE_CASH, Row.FINANCING)
+HEADLINES = 6
+HIDDEN = (Row.PRESENT_VALUE, Row.CUMULATIVE_CASH)
 STRONG = (Row.PROPHYLAXIS_CONTRIBUTION, Row.NET_CONTRIBUTION, Row.OPERATING_CASH, Row.NET_CASH)
 
 
@@ -41,7 +42,7 @@ def write_place(book: BudgetBook, key: str) -> Formula:
     """Write slots taken at a place by year, blocks bought of them, and the share of slots outside blocks; give that share."""
     sheet, inputs, v, place = book.sheets[BUDGET], book.plan.inputs, book.v, PLACES[key]
     row, years = PLACES_TOP + 3 * list(PLACES).index(key), inputs.n_budget_years
-    taken = _lines(sheet, key, f"{place.label}: slots taken", _yearly(book, (f"slots_{key}",)), book, row)
+    taken = _lines(sheet, key, f"{place.label}: slots taken", yearly(book, (f"slots_{key}",)), book, row)
     slots = {key: book.plan.budget.volume.slots[key]}
     blocks, year_slots = blocks_bought(inputs, slots)[key], book.at("year", key).value
     spare = float(getattr(inputs, place.spare)[0])
@@ -59,7 +60,7 @@ def write_place(book: BudgetBook, key: str) -> Formula:
     return block(sheet, taken + 1, FIRST_YEAR + 1, share)
 
 
-def _yearly(book: BudgetBook, names: tuple[str, ...], *, real: bool = False) -> Callable[[int], Formula]:
+def yearly(book: BudgetBook, names: tuple[str, ...], *, real: bool = False) -> Callable[[int], Formula]:
     """Sum of monthly columns over a year, in the basis of the cash where asked."""
 
     def of(year: int) -> Formula:
@@ -92,7 +93,7 @@ def _lines(
 def write_tax(book: BudgetBook) -> None:
     """Write taxable surplus, losses carried forward and tax by year, nominal."""
     sheet, row, years = book.sheets[BUDGET], TAX_TOP, book.plan.inputs.n_budget_years
-    cash, worn = _yearly(book, (Row.OPERATING_CASH,)), _yearly(book, ("worn",))
+    cash, worn = yearly(book, (Row.OPERATING_CASH,)), yearly(book, ("worn",))
     sheet.text(row - 1, 2, "Tax, nominal", "header")
 
     def taxable(year: int) -> Formula:
@@ -117,17 +118,17 @@ def write_tax(book: BudgetBook) -> None:
 def write_rows(book: BudgetBook) -> None:
     """Write every row by year with its total, then what they come to."""
     sheet, years = book.sheets[BUDGET], book.plan.inputs.n_budget_years
-    start = {Row.CAPITAL: 1.0, Row.NET_CASH: -1.0}
     paid = float(book.plan.budget.capital.by_month[0, 0])
+    start = {Row.CAPITAL: paid, Row.NET_CASH: -paid, Row.FINANCING: float(book.plan.budget.years[Row.FINANCING][0, 0])}
     last = FIRST_YEAR + years
-    for row, line in enumerate((one for one in Row if one not in HIDDEN), start=TOP):
+    for row, line in enumerate((one for one in Row if one not in HIDDEN and one in book.months), start=TOP):
         style = "strong|" if line in STRONG else "plain|"
         sheet.text(row, 1, line, "key")
         sheet.text(row, 2, line.label, "bold" if line in STRONG else "text")
-        of, kind, total = _yearly(book, (line,), real=not line.is_count), "one" if line.is_count else "money", 0.0
+        of, kind, total = yearly(book, (line,), real=not line.is_count), "one" if line.is_count else "money", 0.0
         if line in start:
             text = book.months[line].text[:-1] + f"${START_ROW}"
-            total = sheet.formula(row, FIRST_YEAR, Formula(text, start[line] * paid), style + kind).value
+            total = sheet.formula(row, FIRST_YEAR, Formula(text, start[line]), style + kind).value
         for year in range(1, years + 1):
             total += sheet.formula(row, FIRST_YEAR + year, of(year), style + kind).value
         summed = Formula(f"SUM({letters(FIRST_YEAR)}{row}:{letters(last)}{row})", total)
@@ -166,6 +167,9 @@ def _headline(book: BudgetBook, sheet: Sheet, row: int) -> None:
     lines = _with_start(book, "cumulative_chosen")
     peak = sheet.formula(row + 4, 3, Formula(f"MIN(0,{lines})", found.peak_cash), "strong|money")
     payback = sheet.formula(row + 5, 3, _payback(book, lines, found.payback_years), "strong|number")
+    if FINANCED in book.months:
+        sheet.formula(row + 6, 3, lowest_after(book), "strong|money")
+        sheet.text(row + 6, 2, "Lowest cumulative cash after financing", "bold")
     labels = ("Net present value in cash", "Net present value with capacity valued", "Net present value, column chosen")
     for offset, label in enumerate((*labels, "Lowest cumulative, column chosen", "Payback, years, column chosen"), start=1):
         sheet.text(row + offset, 2, label, "bold")

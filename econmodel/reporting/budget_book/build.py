@@ -8,7 +8,19 @@ from econmodel.errors import AnalysisError
 from econmodel.files import check_file
 from econmodel.parameters.loading import Case
 from econmodel.programme.report import ProgrammeResult
-from econmodel.reporting.budget_book import activity, budget, capital, choices, front, funnel, inputs, months, prices
+from econmodel.reporting.budget_book import (
+    activity,
+    budget,
+    capital,
+    choices,
+    ending,
+    financing,
+    front,
+    funnel,
+    inputs,
+    months,
+    prices,
+)
 from econmodel.reporting.budget_book.book import MONTHS, BudgetBook
 from econmodel.reporting.budget_book.plan import check_held, plan_budget
 from econmodel.reporting.workbook.pages import new_workbook
@@ -78,8 +90,11 @@ def _write(book: BudgetBook) -> None:
     prices.build_payers(book)
     activity.build_per_start(book)
     capital.build_capital(book)
+    financing.write_loans(book, book.at("fixed_rows")[1] + 3)
     funnel.build_funnel(book)
     activity.build_activity(book)
+    if book.plan.inputs.closes:
+        ending.write_duty(book)
     budget.open_budget(book)
     months.build_months(book)
     months.build_operating(book)

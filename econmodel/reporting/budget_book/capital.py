@@ -39,8 +39,10 @@ HEADERS = (
     "Salvage received",
     "Depreciation a month",
     "Book value at the end",
+    "Worth at first",
+    "Worth lost a month",
 )
-ITEM, BASIS, START, END, BOUGHT, COUNTS, PRICE, OUTLAY, SOLD, SALVAGE, WORN, BOOK = range(1, len(HEADERS) + 1)
+ITEM, BASIS, START, END, BOUGHT, COUNTS, PRICE, OUTLAY, SOLD, SALVAGE, WORN, BOOK, WORTH, LOST = range(1, len(HEADERS) + 1)
 LEVELS = ("pay", "devices", "tariff", "mixed", "none")
 FIXED_HEADERS = ("Fixed cost", "Amount", "Once", "From month", "Until month", "Carried", *(f"By {name}" for name in LEVELS))
 F_NAME, F_AMOUNT, F_ONCE, F_FROM, F_UNTIL, F_CARRIED, F_LEVEL = range(1, 8)
@@ -125,6 +127,9 @@ def _write(book: BudgetBook, sheet: Sheet, row: int, position: int, kind: str, h
     worn = sheet.formula(row, WORN, counts * held.bought * price * (paid - share * salvage) / (12.0 * life), "money_exact")
     left = counts * price * paid - worn * (months - held.start) if stays else 0.0
     sheet.formula(row, BOOK, left, "money_exact")
+    if inputs.capital_charge == "paid":
+        sheet.formula(row, WORTH, counts * price * paid, "money_exact")
+        sheet.formula(row, LOST, counts * price * (paid - share * salvage) / (12.0 * life), "money_exact")
 
 
 def _level(book: BudgetBook, month: float) -> Formula:
@@ -148,6 +153,13 @@ def worn_in(book: BudgetBook, month: str) -> str:
     top, last = book.at("holdings")
     start, end, worn = (span(top, last, column, CAPITAL) for column in (START, END, WORN))
     return f"SUMPRODUCT(({start}<{month}-0.5)*({end}>{month}-0.5)*{worn})"
+
+
+def book_in(book: BudgetBook, month: str) -> str:
+    """Book value in the middle of a month of all that is in hand."""
+    top, last = book.at("holdings")
+    start, end, worth, lost = (span(top, last, column, CAPITAL) for column in (START, END, WORTH, LOST))
+    return f"SUMPRODUCT(({start}<{month}-0.5)*({end}>{month}-0.5)*({worth}-{lost}*({month}-0.5-{start})))"
 
 
 def closing_book(book: BudgetBook) -> Formula:

@@ -43,7 +43,7 @@ HOW = (
     "Four switches on Decision choose the option, how the hospital is paid, whether staff time freed counts, and what goes worse.",
     "Yellow cells may be changed. Everything from the funnel to the net present value is worked out again.",
     "Probabilities, clinical counts and QALYs come from the model and are held as values: they do not follow an input changed here.",
-    "Loans and a capital charge that is paid stand outside the budget's measures and are not held here.",
+    "Loans and a capital charge that is paid are in no net present value; where there are any, cash after them stands on Budget.",
     "Every row R1 to R20 is cash, against today's mix. Staff time freed, RC, is no cash and counts only with capacity valued.",
 )
 BRIDGE = (

@@ -5,16 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.programme.intake import (
-    FUNNEL_LABELS,
-    FunnelStep,
-    funnel_steps,
-    monthly_risk,
-    opening_ramp,
-    ramp_by_month,
-    running,
-    slots_per_start,
-)
+from econmodel.programme.intake import FUNNEL_LABELS, FunnelStep, funnel_steps, monthly_risk, ramp_by_month, running, slots_per_start
 from econmodel.programme.places import PLACES
 from econmodel.reporting.budget_book.activity import MIX, TODAY, first_year
 from econmodel.reporting.budget_book.book import START_ROW, BudgetBook, times
@@ -119,13 +110,14 @@ def _calendar(book: BudgetBook, sheet: Sheet) -> None:
 
 def _opening(book: BudgetBook, sheet: Sheet) -> None:
     """Share of its slots that a place has open in a month."""
-    v, at, n = book.v, book.months["month"], len(book.plan.inputs.ramp)
+    v, at, inputs = book.v, book.months["month"], book.plan.inputs
+    n = len(inputs.ramp)
     delay = book.at("delay")
     cells = f"{v['ramp_1'].text}:{v[f'ramp_{n}'].text}" if n > 1 else v["ramp_1"].text
     quarter = f"MIN({n},INT(({at.text}-1-{delay.text})/3)+1)"
     builds = book.at("builds")
     opened = f"IF({builds.text}=0,1,IF({at.text}<={delay.text},0,INDEX({cells},{quarter})))"
-    ramp = Formula(f"IF(OR({book.months['running'].text}=0,{book.months['away'].text}=1),0,{opened})", _ramp(book))
+    ramp = Formula(f"IF(OR({book.months['running'].text}=0,{book.months['away'].text}=1),0,{opened})", ramp_by_month(inputs))
     book.put(sheet, 6, "ramp", "Share of slots", ramp, "share")
 
 
@@ -144,12 +136,6 @@ def _demand(book: BudgetBook, sheet: Sheet) -> None:
         inputs.ratio_volume[0] * inputs.n_backlog[0] * (at.value <= months) / months,
     )
     book.put(sheet, 7, "demand", "Become ready", (found + backlog) * book.months["running"], "count")
-
-
-def _ramp(book: BudgetBook) -> np.ndarray:
-    inputs = book.plan.inputs
-    builds = bool(book.at("builds").value)
-    return np.asarray(ramp_by_month(inputs) if builds else np.ones_like(opening_ramp(inputs)))
 
 
 def _intake(book: BudgetBook, sheet: Sheet) -> None:

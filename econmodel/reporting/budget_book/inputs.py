@@ -74,6 +74,7 @@ SECTIONS = {
         "share_tax",
         "discount_finance",
         "r_inflation",
+        "r_capital_charge",
         "share_variable_pay",
         "r_escalator_pay",
         "r_escalator_devices",

@@ -10,9 +10,11 @@ from econmodel.programme.budget import nominal_finance_rate
 from econmodel.programme.money.finance import DAYS_PER_YEAR
 from econmodel.programme.money.rows import MONEY_ROWS, Row, deflator
 from econmodel.programme.places import PLACES, SURVEILLANCE
-from econmodel.reporting.budget_book.book import MONTHS, START_ROW, BudgetBook, times
+from econmodel.reporting.budget_book.book import MONTHS, START_ROW, BudgetBook, added, times
 from econmodel.reporting.budget_book.budget import write_place
 from econmodel.reporting.budget_book.capital import closing_book, fixed_in, hire_in, outlay_in, worn_in
+from econmodel.reporting.budget_book.contracts import write_contracts, write_values
+from econmodel.reporting.budget_book.financing import write_financing
 from econmodel.reporting.budget_book.funnel import FUNNEL, SIDE, SITES_ROW
 from econmodel.reporting.workbook.formula import BEFORE, POWER, ROW, Formula
 from econmodel.reporting.workbook.writer import Sheet, letters
@@ -32,6 +34,11 @@ def build_months(book: BudgetBook) -> None:
         levels = book.at("level", name)
         text = f"INDEX({levels.text},1,{book.months['year'].text}+1)"
         _put(book, name, label, Formula(text, np.repeat(levels.value[0, 1:], 12)), "factor")
+    n = len(book.plan.inputs.contracts)
+    column = int(book.at("next"))
+    book.cells["next",] = column + 2 * n
+    write_values(book, column)
+    write_contracts(book, column)
     _contribution(book)
     sheet.widths(7, 6, *[12] * 50)
     sheet.frame("C8", book.footer, header_rows="6:6")
@@ -61,8 +68,15 @@ def _contribution(book: BudgetBook) -> None:
     def unit(name: str) -> Formula:
         return book.at("unit", name)  # type: ignore[no-any-return]
 
+    def earned_by(mask: str) -> Formula:
+        parts = [times(activity, unit("income"), unit(mask)) * tariff]
+        for number in range(len(book.plan.inputs.contracts)):
+            within = times(activity, unit(f"contract_{number}"), unit(mask)) * tariff
+            parts.append(within * book.over(f"kept_{number}"))
+        return added(parts)
+
     def income(row: Row, mask: str) -> Formula:
-        return _sum(book, row, f"{row} {row.label}", times(activity, unit("income"), unit(mask)) * tariff)
+        return _sum(book, row, f"{row} {row.label}", earned_by(mask))
 
     def cost(row: Row, mask: str, kind: str = "cash", sign: float = 1.0) -> Formula:
         device = times(activity, unit(kind), unit(mask), unit("device"))
@@ -80,11 +94,11 @@ def _contribution(book: BudgetBook) -> None:
     spent = cost(Row.PROPHYLAXIS_COST, "own")
     cost(Row.SURVEILLANCE_COST, "seen")
     own = _row(book, Row.PROPHYLAXIS_CONTRIBUTION, earned - spent)
-    paid = times(activity, unit("income"), unit("harm")) * tariff * v["share_harms_paid"]
+    paid = earned_by("harm") * v["share_harms_paid"]
     harm_paid = _sum(book, Row.HARM_INCOME, "R4h Income for complications", paid)
     harm = cost(Row.HARM_COST, "harm")
     saved = cost(Row.BLEED_COST_AVOIDED, "rest", sign=-1.0)
-    lost_income = -(times(activity, unit("income"), unit("rest")) * tariff)
+    lost_income = -earned_by("rest")
     lost = _sum(book, Row.BLEED_INCOME_LOST, "R8 Income lost on bleeds avoided", lost_income)
     days = _sum(book, Row.BED_DAYS, "R20 Net bed-days released", -times(activity, unit("bed_days")), "count")
     view = book.at("view")
@@ -174,7 +188,8 @@ def build_cash(book: BudgetBook) -> None:
     _row(book, Row.NET_CASH, net)
     last = Formula(f"IF($A{ROW}={book.n_months},{closing_book(book).text},0)", _nominal(book, Row.BOOK_VALUE))
     _row(book, Row.BOOK_VALUE, last)
-    _row(book, Row.DUTY, Formula("0", np.zeros(book.n_months)))
+    duty = f"IF($A{ROW}={book.n_months},{book.at('duty').text},0)" if inputs.closes else "0"
+    _row(book, Row.DUTY, Formula(duty, _nominal(book, Row.DUTY)))
     _value(book, sheet, at_start)
 
 
@@ -193,17 +208,20 @@ def _leaving(book: BudgetBook) -> np.ndarray:
     return found
 
 
+def nominal_rate(book: BudgetBook) -> Formula:
+    """Finance rate in nominal money."""
+    rate: Formula = book.v["discount_finance"]
+    real = book.plan.inputs.finance_rate_basis == "real"
+    return (1.0 + rate) * (1.0 + book.v["r_inflation"]) - 1.0 if real else rate
+
+
 def _value(book: BudgetBook, sheet: Sheet, at_start: float) -> None:
     """Cash in its basis, cumulative, and present value, with the column that is chosen."""
     v, inputs, m = book.v, book.plan.inputs, book.months
     real = inputs.cash_basis == "real"
     month = Formula(f"$A{ROW}", np.arange(1.0, book.n_months + 1))
     power = month / 12.0
-    rate = (
-        v["discount_finance"]
-        if inputs.finance_rate_basis == "nominal"
-        else (1.0 + v["discount_finance"]) * (1.0 + v["r_inflation"]) - 1.0
-    )
+    rate = nominal_rate(book)
     assert abs(rate.value - float(nominal_finance_rate(inputs)[0])) < 1e-12
     level = (
         Formula(f"(1+{v['r_inflation'].text})^({power.text})", deflator(book.plan.inputs)[0], POWER)
@@ -229,4 +247,5 @@ def _value(book: BudgetBook, sheet: Sheet, at_start: float) -> None:
         m[f"cumulative_{name}"] = sheet.column(book.rows, _next(book), after, "money", {BEFORE: [row - 1 for row in book.rows]})
     valued = (m[Row.NET_CASH] + m[Row.BOOK_VALUE] - m[Row.DUTY]) * m["factor"]
     _put(book, Row.PRESENT_VALUE, "Present value", valued)
+    book.cells["next",] = write_financing(book, sheet, int(book.at("next")))
     _put(book, "freed_value", "Present value of time freed", m[Row.TIME_FREED] * m["factor"])

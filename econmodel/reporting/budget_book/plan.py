@@ -131,13 +131,12 @@ def check_held(parameters: ParameterSet) -> None:
     Raises
     ------
     AnalysisError
-        The cohort has bled, a payer has a blended contract, or the budget ends with a closure.
+        The cohort has bled, or an input has a path by year.
     """
     parameters.need_never_bled("the budget workbook")
-    none = [name for name in ("contracts", "paths") if parameters.rows(name)]
-    for name in [*none, *(["at_end"] if parameters.text("at_end") == "closure" else [])]:
-        what = f"{name}: the budget workbook has no cells for a blended contract, a path by year or a closure"
-        raise AnalysisError(what, where=str(parameters[name].where), fix="all other results have it; leave the workbook out")
+    if parameters.rows("paths"):
+        what = "paths: the budget workbook has no cells for a path by year"
+        raise AnalysisError(what, where=str(parameters["paths"].where), fix="all other results have it; leave the workbook out")
 
 
 def plan_budget(parameters: ParameterSet, programme: ProgrammeResult) -> BudgetPlan:
@@ -154,6 +153,7 @@ def plan_budget(parameters: ParameterSet, programme: ProgrammeResult) -> BudgetP
     names = _names(profiles, prices)
     cubes = {key: _cube(found, mixed, names, months) for key, (found, _) in reruns.items()}
     drivers, activities = find_drivers(_cube(profiles, strategies, names, months), cubes, names)
+    drivers = tuple(_as_long_as_read(driver, activities, inputs.n_months) for driver in drivers)
     worse = [Worse(BASE, "Nothing: as planned", {}, live=True)]
     for key in (row.key for row in programme.downside):
         row, budget = programme.worse[key]
@@ -173,6 +173,14 @@ def plan_budget(parameters: ParameterSet, programme: ProgrammeResult) -> BudgetP
         activities,
         tuple(sorted(worse, key=lambda w: not w.live)),
     )
+
+
+def _as_long_as_read(driver: Driver, activities: tuple[Driven, ...], months: int) -> Driver:
+    """Only of examinations is anything read after the last month; zeros keep the file small."""
+    if any(one.driver == driver.key and one.key in EXAMINATIONS for one in activities):
+        return driver
+    kept = np.arange(driver.series.shape[1]) < months
+    return Driver(driver.key, driver.series * kept, {key: series * kept for key, series in driver.alternatives.items()})
 
 
 def _names(profiles: MonthlyProfiles, prices: Prices) -> list[str]:

@@ -13,6 +13,8 @@ from econmodel.programme.money.levels import PriceIndices, price_indices
 from econmodel.programme.money.payers import AFTER, PROPHYLAXIS
 from econmodel.programme.places import PLACES
 from econmodel.reporting.budget_book.book import BudgetBook, block
+from econmodel.reporting.budget_book.contracts import contract_of, covers
+from econmodel.reporting.budget_book.ending import write_worth
 from econmodel.reporting.budget_book.plan import COUNTED
 from econmodel.reporting.workbook.formula import Formula
 from econmodel.reporting.workbook.writer import Sheet, address, letters
@@ -32,6 +34,8 @@ MASKS = {
     "bleed": "Bleeds",
     **{f"at_{key}": f"Slots: {place.label.lower()}" for key, place in PLACES.items()},
 }
+
+CONTRACTS = 2 + len(COLUMNS) + len(MASKS)
 
 
 def build_payers(book: BudgetBook) -> None:
@@ -55,11 +59,15 @@ def build_payers(book: BudgetBook) -> None:
     book.cells["margin",] = sheet.formula(first, 5, book.at("margin"), "plain")
     top = first + 3
     sheet.row(top - 1, ["Activity", *COLUMNS, *MASKS.values(), *(f"Pays: {payer.name}" for payer in inputs.payers)], "headings")
+    _contract_columns(book, sheet, top)
     money = book.plan.budget.money
     names = book.plan.budget.activity.activities
     at = [names.index(one.key) for one in book.plan.counted]
     for row, one in enumerate(book.plan.counted, start=top):
         _write_activity(book, sheet, row, one.key)
+    for number, (_, unit) in enumerate(money.contracted):
+        column = CONTRACTS + len(inputs.payers) + number
+        book.cells["unit", f"contract_{number}"] = block(sheet, top, column, unit[0, at][:, None])
     values = {
         "cash": (3, (money.variable_cost * money.cash_share)[0, at]),
         "income": (6, money.income[0, at]),
@@ -71,8 +79,16 @@ def build_payers(book: BudgetBook) -> None:
     for offset, name in enumerate(MASKS):
         marks = np.array([float(_mask(name, one.key)) for one in book.plan.counted])
         book.cells["unit", name] = block(sheet, top, 2 + len(COLUMNS) + offset, marks[:, None])
-    sheet.widths(34, *[12] * (len(COLUMNS) + len(MASKS) + len(inputs.payers)))
+    if inputs.closes:
+        write_worth(book, PAYERS, top, CONTRACTS + len(inputs.payers) + len(inputs.contracts))
+    sheet.widths(34, *[12] * (len(COLUMNS) + len(MASKS) + len(inputs.payers) + len(inputs.contracts) + 1))
     sheet.frame(f"B{top}", book.footer)
+
+
+def _contract_columns(book: BudgetBook, sheet: Sheet, top: int) -> None:
+    inputs = book.plan.inputs
+    headings = [f"Within the contract: {contract.payer}" for contract in inputs.contracts]
+    sheet.row(top - 1, headings, "headings", first=CONTRACTS + len(inputs.payers))
 
 
 def _mask(name: str, key: str) -> bool:
@@ -105,7 +121,8 @@ def _write_activity(book: BudgetBook, sheet: Sheet, row: int, key: str) -> None:
         sheet.number(row, 2 + len(COLUMNS) + offset, float(_mask(name, key)), "plain|whole")
     sheet.formula(row, 8, _bed_days(book, key)[0], "plain")
     if key in COUNTED:
-        for column in (2, 3, 4, 5, 6, 7):
+        contracts = range(CONTRACTS + len(inputs.payers), CONTRACTS + len(inputs.payers) + len(inputs.contracts))
+        for column in (2, 3, 4, 5, 6, 7, *contracts):
             sheet.number(row, column, 0.0, "plain")
         return
     full = v.get(f"c_{key}", 0.0) * (v["ratio_cost"] if own else 1.0)
@@ -122,6 +139,11 @@ def _write_activity(book: BudgetBook, sheet: Sheet, row: int, key: str) -> None:
     summed = Formula(f"SUM({letters(payers)}{row}:{letters(payers + len(paid) - 1)}{row})", total)
     share = sheet.formula(row, 5, summed * v.get(f"paid_{key}", 1.0), "share")
     sheet.formula(row, 6, listed * share, "money_exact")
+    for number, contract in enumerate(inputs.contracts):
+        position = [payer.name for payer in inputs.payers].index(contract.payer)
+        full = _paid(book, position, inputs.payers[position], key, within=True) if covers(contract, key) else 0.0
+        settled = listed * full * v.get(f"paid_{key}", 1.0)
+        sheet.formula(row, CONTRACTS + len(inputs.payers) + number, settled, "money_exact")
     sheet.formula(row, 7, cost - cash, "money_exact")
 
 
@@ -136,8 +158,11 @@ def _cash_share(book: BudgetBook, key: str) -> Formula | float:
     return book.v[f"share_cash_{kinds[key]}"] if key in kinds else 1.0
 
 
-def _paid(book: BudgetBook, position: int, payer: Payer, key: str) -> Formula:
-    """What one payer adds to the share of the list that is paid for an activity: its own cells, or a term for this one."""
+def _paid(book: BudgetBook, position: int, payer: Payer, key: str, *, within: bool = False) -> Formula:
+    """What one payer adds to the share of the list that is paid for an activity: its own cells, or a term for this one.
+
+    What a contract settles is in no share, unless every payment is set alike; ``within`` the contract it stands at full payment.
+    """
     terms = {name: getattr(payer, name) for name in TERMS}
     special: dict[str, float] = {}
     for wanted in (CATEGORY[key], key):
@@ -148,10 +173,12 @@ def _paid(book: BudgetBook, position: int, payer: Payer, key: str) -> Formula:
         name: special[name] if name in special else Formula(address(5 + position, column, PAYERS), terms[name])
         for column, name in enumerate(TERMS, start=2)
     }
-    own, all_of_them = cell["paid_at_margin"], book.at("margin")
+    contract = contract_of(book.plan.inputs, payer.name)
+    settled = contract is not None and covers(contract, key)
+    own, all_of_them = float(within) if settled else cell["paid_at_margin"], book.at("margin")
     held = own.text if isinstance(own, Formula) else repr(own)
     value = own.value if isinstance(own, Formula) else own
-    margin = Formula(f"IF({all_of_them.text}<0,{held},{all_of_them.text})", value)
+    margin = Formula(f"IF({all_of_them.text}<0,{held},{'0' if within else all_of_them.text})", value)
     found = cell["share"] * cell["payment_ratio"] * (1.0 - cell["denial"]) * margin
     return found if isinstance(found, Formula) else Formula(repr(found), found)
 

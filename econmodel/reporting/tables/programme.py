@@ -339,7 +339,7 @@ def options_value_table(programme: ProgrammeResult) -> tuple[Table, ...]:
         ("NPV if per episode", 1.1, True): lambda row: say(row.npv_by_view["per_episode"]),
         ("NPV if block", 1.1, True): lambda row: say(row.npv_by_view["block"]),
         ("Cash, last year", 1.0, True): lambda row: say(row.recurrent_cash),
-        ("Slots, last year", 0.7, True): lambda row: f.number(row.slots[-1]),
+        ("Slots, last year", 0.7, True): lambda row: f.number(sum(row.slots[-1].values())),
         ("Waiting at the end", 0.8, True): lambda row: f.number(row.waiting, 1),
     }
     rows = [tuple(cell(row) for cell in columns.values()) for row in found.rows]
