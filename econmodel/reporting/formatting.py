@@ -60,6 +60,17 @@ def nnt(found: NumberNeededToTreat | None) -> str:
     return text if found.kind == "NNTB" else f"NNTH {text}"
 
 
+def signed_nnt(value: float | None) -> str:
+    """As :func:`nnt`, of an NNT below 0 where a strategy harms; a dash where there is none.
+
+    Examples
+    --------
+    >>> signed_nnt(7.84), signed_nnt(-47.1), signed_nnt(None)
+    ('7.8', 'NNTH 47', '–')
+    """
+    return NOTHING if value is None or value != value else nnt(NumberNeededToTreat(1.0 / value))
+
+
 def plain(value: float | str | None) -> str:
     """Value of an input as short text: four significant digits, whole numbers in full.
 

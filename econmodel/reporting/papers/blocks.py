@@ -173,12 +173,9 @@ def source_text(row: dict[str, str]) -> str:
 
 
 def unconfirmed_table(found: Sequence[Parameter], status: str) -> Table:
-    """List the inputs of one unconfirmed status, with the reasoning behind each."""
-    rows = [
-        (p.label, p.name, "table" if p.table is not None else f.plain(p.value), p.unit, p.rationale or p.reason, p.replaced_by)
-        for p in found
-    ]
-    heads = (("Input", 3.0), ("Name", 2.2), ("Value", 1.2, True), ("Unit", 1.2), ("Reasoning", 4.0), ("What would replace it", 2.2))
+    """List the inputs of one unconfirmed status, with what would replace each; its reasoning stands with every input's."""
+    rows = [(p.label, p.name, "table" if p.table is not None else f.plain(p.value), p.unit, p.replaced_by) for p in found]
+    heads = (("Input", 4.2), ("Name", 2.6), ("Value", 0.9, True), ("Unit", 1.2), ("What would replace it", 4.2))
     narrow = not any(p.replaced_by for p in found)
     return table(
         f"{STATUS_WORDS[status].capitalize()}: {len(found)} inputs",

@@ -30,6 +30,10 @@ SOURCE = (
     "Topics in our words after Husereau D, et al. CHEERS 2022, doi:10.1186/s12916-021-02204-0; topics 1 to 16 "
     "read there, 17 to 28 from memory."
 )
+BASE_VALUES = (
+    "Single figures are those of the base case. Means over the draws, which the brief prints as its NNT, stand beside them under "
+    "'All inputs varied together'."
+)
 BY_SITE = "to be written by the site"
 ANSWERS = (
     ("Title", "title page"),
@@ -106,6 +110,7 @@ def _summary(case: Case, results: Results, findings: Findings) -> Section:
             Paragraph(certainty, tone="caution"),
             blocks.key_numbers(results),
             blocks.headline_table(results),
+            *([Paragraph(BASE_VALUES, tone="note")] if findings.psa else []),
         ),
         new_page=True,
     )
@@ -254,7 +259,7 @@ def _annexes(case: Case) -> list[Section]:
             ),
             landscape=True,
         ),
-        Section("Annex B. From memory, invented or assumed", listed, new_page=True),
+        Section("Annex B. From memory, invented or assumed", (Paragraph("Reasoning: Annex A."), *listed), new_page=True),
         Section("Annex C. Sources", (report_sections.sources_table(case.parameters),)),
         Section("Annex D. Confirm before submission", (report_sections.confirm_table(case.parameters),), new_page=True),
     ]

@@ -128,6 +128,11 @@ VARIED = (
     "Inputs are varied one at a time over their declared ranges, together by sampling from their distributions "
     "(shared inputs are shared by all strategies), and by scenarios that change the structure."
 )
+INTERVALS = (
+    "NNTB: patients treated to avert one first bleed; NNTH: to bring one more. An interval through ∞ holds benefit, no "
+    "difference and harm."
+)
+WIDEST = "The widest, as in the picture; every input: econmodel sensitivity --one-way."
 HELD = (
     "No draw moves these. Net benefit at each value, all else at base values, beside its spread over the draws: inputs that move "
     "it by more than 2% of its standard deviation, and every choice without weights, however little it moves."
@@ -287,7 +292,8 @@ def _together(results: Results, findings: Findings, risk: Risk) -> Section:
     told = [said for key in risk.comparisons if key != results.lead for said in risk.sentences(key, results.lead)]
     said = Bullets(tuple(("", sentence) for sentence in (*told, risk.stability.sentence)))
     curves = Charts((report_chart("acceptability", findings, results.labels),))
-    return Section("All inputs varied together", (*tables, said, curves), level=2)
+    key = Paragraph(f"{risk.draws:,} draws, seed {risk.seed}. {INTERVALS}", tone="note")
+    return Section("All inputs varied together", (*tables, key, said, curves), level=2)
 
 
 def _risk_table(results: Results, risk: Risk, versus: str) -> Table:
@@ -315,7 +321,6 @@ def _risk_table(results: Results, risk: Risk, versus: str) -> Table:
             )
             for key, found in risk.comparisons[versus].items()
         ],
-        note=f"{risk.draws:,} draws, seed {risk.seed}.",
     )
 
 
@@ -348,7 +353,7 @@ def _one_way(results: Results, findings: Findings, found: Analysis[TornadoRow]) 
             row.basis,
             row.status,
         )
-        for row in found.rows[: 2 * BARS]
+        for row in found.rows[:BARS]
     ]
     money = f" ({f.price_note(results.settings)})" if is_money else ""
     columns = (
@@ -361,7 +366,7 @@ def _one_way(results: Results, findings: Findings, found: Analysis[TornadoRow]) 
         ("Status", 1.2),
     )
     chart = report_chart(f"one_way_{found.versus}", findings, results.labels)
-    return Charts((chart,)), table(f"{chart.caption}{money}; base {shown(found.rows[0].base)}", columns, rows)
+    return Charts((chart,)), table(f"{chart.caption}{money}; base {shown(found.rows[0].base)}", columns, rows, note=WIDEST)
 
 
 def scenario_table(results: Results, found: Sequence[Analysis[ScenarioRow]], *, reasoning: bool = True) -> Table:
@@ -370,7 +375,7 @@ def scenario_table(results: Results, found: Sequence[Analysis[ScenarioRow]], *, 
     years, heads = f.duration(results.settings.headline), {one.versus: short(results, one.versus) for one in found}
 
     def cells(row: ScenarioRow) -> tuple[str, ...]:
-        averted = f.number(row.bleeds, 1) if results.settings.has_bled else f.number(row.nnt, 1)
+        averted = f.number(row.bleeds, 1) if results.settings.has_bled else f.signed_nnt(row.nnt)
         return f.money_change(row.cost, currency), averted, f.number(row.qalys, 3), f.money_change(row.nmb, currency)
 
     averted = f"{'Bleeds averted per 100' if results.settings.has_bled else 'NNT'}, {years}"
@@ -379,8 +384,8 @@ def scenario_table(results: Results, found: Sequence[Analysis[ScenarioRow]], *, 
         f"Scenarios: {lower(names[first.strategy])}, against each comparator ({f.price_note(results.settings)})",
         (
             ("Scenario", 2.2),
-            *((f"{heading} v. {name}", 1.1, True) for name in heads.values() for heading in headings),
-            *([("Reasoning", 3.0)] if reasoning else []),
+            *((f"{heading} v. {name}", 1.0, True) for name in heads.values() for heading in headings),
+            *([("Reasoning", 5.0)] if reasoning else []),
         ),
         [
             (rows[0].title, *(cell for row in rows for cell in cells(row)), *([rows[0].rationale] if reasoning else []))

@@ -110,13 +110,13 @@ def memo_table(results: Results, programme: ProgrammeResult) -> Table:
         "Absorbed full cost of prophylaxis": [year.memo.absorbed_full_cost for year in years],
     }
     volume = programme.break_even
+    textbook = "none, as a start adds no contribution" if volume.textbook is None else f"{volume.textbook:,.1f} starts a year"
     return table(
         f"Beside cash: memo lines, against today's mix ({programme.basis.cash} {currency})",
         (("Line", 2.6), *((programme.basis.year_names[year.year], 1.0, True) for year in years)),
         [(label, *(f.money(amount, currency) for amount in amounts)) for label, amounts in lines.items()],
         note=f"Internal rate of return: {programme.headline.irr_text}. Break-even volume by the textbook ratio "
-        f"(yearly fixed cost and annualised capital, over contribution per start): {f.number(volume.textbook, 1)} "
-        f"starts a year; searched, with steps: {volume.text}.",
+        f"(yearly fixed cost and annualised capital, over contribution per start): {textbook}; searched, with steps: {volume.text}.",
     )
 
 
@@ -301,21 +301,21 @@ def options_table(programme: ProgrammeResult, *, short: bool = False) -> tuple[T
         return ()
     say = partial(f.money, currency=found.currency)
     columns: dict[tuple[str, float, bool], Callable[[OptionRow], str]] = {
-        ("Option", 3.4 if short else 2.3, False): lambda row: row.label,
+        ("Option", 3.4 if short else 2.0, False): lambda row: row.label,
         ("Cash NPV", 1.0 if short else 1.2, True): lambda row: say(row.npv_cash),
         ("Chance of a loss, inputs", 0.9, True): lambda row: f.percent(row.probability_cash_loss),
         ("Bleeds averted", 0.8, True): lambda row: f.number(row.bleeds_averted, 1),
         ("Bleed deaths averted", 1.0, True): lambda row: f.number(row.bleed_deaths_averted, 1),
-        ("Procedure deaths", 0.9, True): lambda row: f.number(row.procedure_deaths, 1),
+        ("Procedure deaths", 0.9 if short else 1.15, True): lambda row: f.number(row.procedure_deaths, 1),
         ("Emboli", 0.7, True): lambda row: f.number(row.embolisms, 1),
         ("Bleeds caused", 0.7, True): lambda row: f.number(row.harms["ulcer_bleed"], 1),
         ("Cash a bleed averted", 1.0, True): lambda row: say(row.cash_per_bleed),
     }
     if not short:
         columns |= {
-            ("With time freed", 1.0, True): lambda row: say(row.npv_with_capacity),
-            ("Peak cash", 1.2, True): lambda row: say(row.peak_cash),
-            ("Each further bleed averted", 2.0, True): lambda row: (
+            ("With time freed", 1.3, True): lambda row: say(row.npv_with_capacity),
+            ("Peak cash", 1.3, True): lambda row: say(row.peak_cash),
+            ("Each further bleed averted", 1.8, True): lambda row: (
                 STANDING[row.standing] if row.cash_per_further_bleed is None else say(row.cash_per_further_bleed)
             ),
         }
@@ -334,8 +334,8 @@ def options_value_table(programme: ProgrammeResult) -> tuple[Table, ...]:
     columns: dict[tuple[str, float, bool], Callable[[OptionRow], str]] = {
         ("Option", 2.6, False): lambda row: row.label,
         ("QALYs gained", 0.9, True): lambda row: f.number(row.qalys, 1),
-        ("Full cost, lifetime", 1.1, True): lambda row: say(row.full_cost),
-        ("Cost per QALY", 1.0, True): lambda row: say(row.cost_per_qaly),
+        ("Extra full cost, lifetime", 1.1, True): lambda row: say(row.full_cost),
+        ("Cost per QALY", 1.0, True): lambda row: "saves" if row.full_cost < 0 < row.qalys else say(row.cost_per_qaly),
         ("NPV if per episode", 1.1, True): lambda row: say(row.npv_by_view["per_episode"]),
         ("NPV if block", 1.1, True): lambda row: say(row.npv_by_view["block"]),
         ("Cash, last year", 1.0, True): lambda row: say(row.recurrent_cash),

@@ -63,10 +63,11 @@ def bleed_mean_text(results: Results) -> str:
 
 
 def moves_table(structure: Structure) -> Table:
-    """Every move of the structure, split states told once."""
+    """Every move of the structure, a row for each state left; split states told once."""
     names = {state.key: state.label for state in structure.states}
-    rows = list(dict.fromkeys((names[m.source], names[m.target], m.label) for m in (*structure.impulses, *structure.moves)))
-    return table("Moves between health states", (("From", 1.4), ("To", 1.4), ("What it is", 2.0)), rows)
+    moves = dict.fromkeys((names[m.source], f"{m.label} → {names[m.target]}") for m in (*structure.impulses, *structure.moves))
+    rows = [(left, "; ".join(move for source, move in moves if source == left)) for left in dict.fromkeys(s for s, _ in moves)]
+    return table("Moves between health states", (("From", 1.4), ("Move → to", 4.4)), rows)
 
 
 def bled_note(results: Results) -> str:
@@ -187,7 +188,7 @@ def comparison_table(results: Results, versus: str) -> Table:
     ]
     return table(
         f"Against {lower(names[versus])}, over the time horizon",
-        (("Strategy", 1.9), *((name, 1.0, True) for name in columns)),
+        (("Strategy", 1.9), *((name, 1.3 if name == "Cost per QALY" else 1.0, True) for name in columns)),
         rows,
         note=f"{f.price_note(settings)}. Break-even NNT: the strategy saves when its NNT at the horizon is "
         f"lower; where treating averts no first bleed it has no value. {bled_note(results)}".strip(),
@@ -227,7 +228,7 @@ def nnt_table(results: Results) -> Table:
     names = results.labels
     years = list(next(iter(results.strategies.values())).first_bleed_risk)
     rows = [
-        (names[key], lower(names[versus]), *(f.nnt(c.nnt[year]) for year in years), f.nnt(c.patients_per_bleed_averted))
+        (names[key], short(results, versus), *(f.nnt(c.nnt[year]) for year in years), f.nnt(c.patients_per_bleed_averted))
         for versus in results.comparisons
         for key, c in wholes(results, versus).items()
     ]
@@ -235,9 +236,9 @@ def nnt_table(results: Results) -> Table:
         "Patients needed to treat to avert one first bleed, by years since start",
         (
             ("Strategy", 2.0),
-            ("Against", 1.6),
-            *((f"{year} year{'s'[: year != 1]}", 0.8, True) for year in years),
-            ("Patients per bleed averted (all bleeds)", 1.3, True),
+            ("Against", 1.2),
+            *((f"{year} year{'s'[: year != 1]}", 1.0, True) for year in years),
+            ("Patients per bleed averted (all bleeds)", 1.2, True),
         ),
         rows,
         note=bled_note(results) or "NNTH: patients treated to bring one more first bleed. Death competes with bleeding.",
@@ -308,10 +309,12 @@ def trace_table(rows: list[dict[str, Any]], results: Results, key: str) -> Table
     share = {(r["year"], r["state"]): r["share"] for r in rows if r["strategy"] == key}
     states = list(dict.fromkeys(r["state"] for r in rows))
     years = [y for y in TRACE_YEARS if (y, states[0]) in share]
+    cells = {ALL_LABELS.get(state, state): [f.percent(share[y, state], 1) for y in years] for state in states}
     return table(
         f"Cohort trace: {lower(results.labels[key])}, share in each state (mean over the year)",
         (("State", 2.0), *((f"Year {y}", 1.0, True) for y in years)),
-        [(ALL_LABELS.get(state, state), *(f.percent(share[y, state], 1) for y in years)) for state in states],
+        [(label, *row) for label, row in cells.items() if set(row) != {"0.0%"}],
+        note="The rest have died. Patients lost to follow-up, and those who bled from another source, count in the states shown.",
     )
 
 
