@@ -35,7 +35,7 @@ from econmodel.parameters.quantities import read_quantity
 from econmodel.parameters.schema import DECIMALS, Parameter, Where, money_parts
 from econmodel.records import record
 from econmodel.reporting.form.questions import AFTER_A_YEAR, SHEETS, questions
-from econmodel.wording import nearest, number, plain_number
+from econmodel.wording import lower, nearest, number, plain_number
 
 FIRST, NEXT = 12, 10
 FIELDS = ("country", "from", "currency", "ppp", "fx", "price_year", "payment_basis", "prices", "life_table", "values", "mix")
@@ -221,7 +221,7 @@ def told(case: Case) -> list[str]:
         base = next(x.as_published for x in p.parameters.values() if x.derivation.startswith("Converted prices")).rpartition(" ")[2]
         said.append(f"Converted prices: no list of this country is at hand; those of {base} stand in {p.text('currency')}.")
     if taken := borrowed(p):
-        said.append(f"Not yet local, borrowed from another country ({len(taken)}): {'; '.join(x.label.lower() for x in taken)}.")
+        said.append(f"Not yet local, borrowed from another country ({len(taken)}): {'; '.join(lower(x.label) for x in taken)}.")
     return said
 
 

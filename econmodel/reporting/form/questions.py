@@ -19,20 +19,20 @@ from econmodel.records import record
 
 ENDOSCOPY = {
     "n_endoscoped": "How many different patients with cirrhosis have an upper endoscopy in your unit in a year?",
-    "share_fundal_varices": "What share of them have gastric varices in the fundus (GOV2 or IGV1)?",
+    "share_fundal_varices": "What share of cirrhotic patients with an endoscopy have gastric varices in the fundus (GOV2 or IGV1)?",
     "n_session_slots": "How many endoscopic treatment sessions a year could the unit do for this programme at full capacity?",
     "n_radiology_slots": "How many transvenous sessions a year could radiology do for this programme at full capacity?",
-    "n_slots_surveillance": "How many of those slots does one surveillance examination take (0.5 is half a slot)?",
+    "n_slots_surveillance": "How many slots of a treatment session does one surveillance examination take (0.5 is half a slot)?",
     "p_detect_endoscopy": "Of treated varices that endosonography shows to be open, what share does gastroscopy call open?",
     "n_start_delay_months": "How many months pass from approval to the first patient?",
     "n_stay_days_session": "How many days does a patient stay in a bed for a planned session (0 for a day case)?",
 }
 SERVICE_LEAD = {
     "start_age": "What is the mean age, in whole years, of patients offered treatment?",
-    "share_female": "What share of them are women?",
+    "share_female": "What share of patients offered treatment are women?",
     "share_high_risk": "Of patients with fundal varices, what share are at high risk and have never bled?",
-    "share_suitable": "Of those, what share are suitable for treatment?",
-    "share_accepting": "Of those offered treatment, what share accept?",
+    "share_suitable": "Of patients at high risk who have never bled, what share are suitable for treatment?",
+    "share_accepting": "Of patients offered treatment, what share accept?",
     "n_referred_in": "How many suitable and accepting patients are referred in from elsewhere in a year?",
     "n_treated_elsewhere": "How many suitable and accepting patients of yours are treated elsewhere in a year?",
     "r_growth": "By what share do eligible patients grow each year?",
@@ -117,7 +117,7 @@ ASKED = tuple(item for item in ITEMS if item.asked)
 PROCUREMENT = {f"c_{i.key}": BOUGHT[i.kind].format(asked=i.asked) for i in ASKED if i.kind in BOUGHT} | {
     "share_device_tax": "What tax on coils and glue can you not recover, as a share of the price?"
 }
-CONTRACTS = {f"payment_{i.key}": f"What payment do you receive for {i.asked}, before the payer ratios below?" for i in ASKED} | {
+CONTRACTS = {f"payment_{i.key}": f"What payment do you receive for {i.asked}, before a ratio of the payer's own?" for i in ASKED} | {
     "payment_bleed_mean": "What payment do you receive for a bleed admission on average, fatal ones and rescue shunts included?",
     "ratio_hospital_payment": "What is your inpatient payment relative to the national amount (1 is the same)?",
     "share_physician_employed": "What share of this work is done by physicians the hospital employs?",
