@@ -25,7 +25,10 @@ def budget(
     json: str | None,
     quiet: bool,
 ) -> None:
-    """Run the programme: cash, break-even, beds, downside; its live workbook."""
+    """Run the programme: cash, break-even, beds, downside.
+
+    Writes the rows and the live budget workbook beside what it prints.
+    """
     from econmodel.programme.report import evaluate_programme
     from econmodel.reporting.papers.analyses import save_programme
     from econmodel.reporting.tables.terminal import budget_tables

@@ -15,7 +15,10 @@ from econmodel.interfaces.common import check_output, common, console, load, sta
 def checks(
     file: Path | None, overrides: Sequence[Path], sets: Sequence[str], *, out: Path | None, json: str | None, quiet: bool
 ) -> None:
-    """Test the model, hold it against every study; with a case, list what it holds certain that decides."""
+    """Test the model, and hold it against every study.
+
+    With a case, list what it holds certain that decides.
+    """
     from econmodel.economics.validation import run_checks
     from econmodel.reporting.tables.checks import checks_document, save_checks
     from econmodel.uncertainty.studies import shipped_results

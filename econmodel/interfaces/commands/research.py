@@ -33,7 +33,7 @@ def research(
     json: str | None,
     quiet: bool,
 ) -> None:
-    """Say what remaining doubt costs, and what a study would be worth."""
+    """Say what doubt costs, and what a study would be worth."""
     from econmodel.reporting.tables.research import research_lines
     from econmodel.workflow import plan_research, run_research
 

@@ -45,7 +45,10 @@ def study(
     json: str | None,
     quiet: bool,
 ) -> None:
-    """Hold the model against studies (default: all of params/studies), or fit inputs to them."""
+    """Hold the model against studies, or fit inputs to them.
+
+    Default: all of params/studies.
+    """
     from econmodel.parameters.loading import load_case
     from econmodel.reporting.tables.studies import fit_lines, save_studies, studies_document, study_lines
     from econmodel.uncertainty.studies import TOLD_BY, run_studies
