@@ -118,7 +118,7 @@ class CompiledEngine:
         )
         trace = np.zeros((0, 1, 1)) if sums.trace is None else sums.trace[at.start + 1 : at.stop + 1]
         totals = Totals(sums.starts, sums.years, sums.moves, sums.visits, trace)
-        end = np.array(state)
+        end = np.array(state, order="C")  # of one layout, so that the loops are compiled once
         deficit = advance_lanes(stages, self.ways, totals, self.work, end, self.held, first_stage * schedule.cycles_per_stage)
         if not deficit == 0.0:
             for k, row in enumerate(block.rows):

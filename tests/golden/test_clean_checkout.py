@@ -13,6 +13,11 @@ from pathlib import Path
 import pytest
 from numpy._core._multiarray_umath import __cpu_dispatch__, __cpu_features__
 
+from econmodel.model.compiled import KERNEL
+from econmodel.model.disease import run_disease
+from econmodel.model.inputs import base_values, resolve
+from econmodel.parameters import ParameterSet
+
 ROOT = Path(__file__).resolve().parents[2]
 CORE = {"x86_64": "Prescott", "AMD64": "Prescott", "aarch64": "ARMV8"}.get(platform.machine(), "")
 OTHER = {"NPY_DISABLE_CPU_FEATURES": " ".join(f for f in __cpu_dispatch__ if __cpu_features__[f]), "OPENBLAS_CORETYPE": CORE}
@@ -25,15 +30,18 @@ def git(folder: Path, *words: str) -> str:
 
 
 @pytest.fixture(scope="module")
-def checkout(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A checkout of the tree as it stands, what is not committed yet included."""
+def checkout(tmp_path_factory: pytest.TempPathFactory, base: ParameterSet) -> Path:
+    """A checkout of the tree as it stands, what is not committed yet included, and with it the loops as compiled here."""
     if not (ROOT / ".git").exists():
         pytest.skip("not a git checkout")
     folder = tmp_path_factory.mktemp("checkout")
     for name in git(ROOT, "ls-files", "-z", "--cached", "--others", "--exclude-standard").split("\0"):
         if name and (ROOT / name).is_file():
             (folder / name).parent.mkdir(parents=True, exist_ok=True)
-            shutil.copyfile(ROOT / name, folder / name)
+            shutil.copy2(ROOT / name, folder / name)
+    run_disease(resolve(base, base_values(base)), (0,), engine="compiled")
+    kept = (ROOT / f"{KERNEL.replace('.', '/')}.py").parent / "__pycache__"
+    shutil.copytree(kept, folder / kept.relative_to(ROOT), ignore=shutil.ignore_patterns("*.pyc"))
     git(folder, "init", "-q")
     git(folder, "add", "-A")
     git(folder, "commit", "-qm", "As it stands")

@@ -11,27 +11,49 @@ from econmodel.errors import AnalysisError, EconModelError, ModelError, Paramete
 from econmodel.interfaces.commands.case import case
 from econmodel.interfaces.common import check_output, load
 from econmodel.package import params_folder
+from econmodel.parameters.documents import read_document
 from econmodel.reporting.form import build_form
 from econmodel.reporting.papers.brief import brief_paper
 from econmodel.uncertainty.deterministic import ask, one_way, pairs_of
-from econmodel.uncertainty.scenarios import scenario_table
+from econmodel.uncertainty.scenarios import scenario_files, scenario_table, under_scenario
 from econmodel.workflow import choose_papers, evaluate_case, run_together, vary_inputs
 
 RISING = ["hr_first_bleed_years_2_3=1.3", "hr_first_bleed_from_year_4=1.3"]
-SCENARIOS = sorted((params_folder() / "scenarios").glob("*.toml"))
+SCENARIOS = scenario_files()
+OF_ONE_RISK = {
+    "log_rate_mean",
+    "log_rate_site",
+    "p_first_bleed_year_1",
+    "untreated_cohorts",
+    "first_bleed_time",
+}  # one follows another
+
+
+def changed_by(path: Path) -> set[str]:
+    """Inputs and strategies that a scenario sets, with those that follow from them."""
+    data = read_document(path).data
+    names = {*data.get("override", {}), *data.get("strategy", {})}
+    return names | (OF_ONE_RISK if names & OF_ONE_RISK else set())
+
+
+CHANGED = {path: changed_by(path) for path in SCENARIOS}
 
 
 @pytest.mark.parametrize("path", SCENARIOS, ids=lambda path: path.stem)
 def test_every_scenario_answers_every_analysis(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A scenario as the case itself: results, programme with its downside, draws, inputs one at a time, other scenarios."""
+    """A scenario as the case itself: results, programme with its downside, draws, inputs one at a time, other scenarios.
+
+    Two that change nothing in common are one case in either order (the next test), and are asked once.
+    """
     monkeypatch.setattr("econmodel.programme.report.find_switching", lambda _: None)  # has a test of its own
     case = load(None, [path], draws=10, structure=["base"])
     found = vary_inputs(evaluate_case(case)[1], run_together(case))
     question = ask(case.parameters, *pairs_of(case.parameters)[0])
     assert found.psa.draws == 10
     assert len(found.programme.downside) == 27
-    rows = {row.key: row for row in scenario_table(question)}
-    assert set(rows) == {"base", *(p.stem for p in SCENARIOS)}
+    beside = [other for other in SCENARIOS if other >= path or CHANGED[other] & CHANGED[path]]
+    rows = {row.key: row for row in scenario_table(question, beside)}
+    assert set(rows) == {"base", *(p.stem for p in beside)}
     assert math.isfinite(rows["base"].cost)
     unanswered = {key for key, row in rows.items() if math.isnan(row.cost)}
     assert unanswered <= ({"frailty", "low_untreated_risk_2002"} if path.stem == "frailty" else {"frailty"})
@@ -39,11 +61,25 @@ def test_every_scenario_answers_every_analysis(path: Path, monkeypatch: pytest.M
     assert len(one_way(question)) > 40
 
 
+def test_scenarios_that_change_nothing_in_common_are_one_case_in_either_order() -> None:
+    """Each laid on the next but one, and the other way round; where both change one thing, the later holds."""
+    base, found = load(None, draws=0).parameters, {path: read_document(path) for path in SCENARIOS}
+    once = {path: under_scenario(base, document) for path, document in found.items()}
+    apart = 0
+    for one, other in zip(SCENARIOS, SCENARIOS[2:], strict=False):
+        there, back = under_scenario(once[one], found[other]), under_scenario(once[other], found[one])
+        same = (there.parameters, there.strategies) == (back.parameters, back.strategies)
+        assert same or CHANGED[one] & CHANGED[other], (one.stem, other.stem)
+        apart += not same
+    assert 0 < apart < 10
+
+
 def test_scenario_without_an_answer_stays_in_the_table() -> None:
     """Where the local rate rises, loss of the susceptible cannot explain it: the row says so, the case stands."""
     case = load(None, sets=RISING, draws=0)
     evaluate_case(case)
     rows = {row.key: row for row in scenario_table(ask(case.parameters, *pairs_of(case.parameters)[0]))}
+    assert list(rows) == ["base", *(path.stem for path in SCENARIOS)]
     assert math.isnan(rows["frailty"].cost)
     assert "susceptibility cannot explain" in rows["frailty"].rationale
     assert math.isfinite(rows["base"].cost)

@@ -11,7 +11,7 @@ from collections import defaultdict
 from math import exp, log
 from typing import Any
 
-from independent_model import MONTH, Patient, State, Totals, compete, start_of, step
+from independent_model import MONTH, Exit, Patient, State, Totals, by_name, compete, start_of, step
 
 LOST = {"protected": "protected_lost", "patent": "patent_lost"}
 NEVER = ("at_risk", "in_course", "protected", "patent", "protected_lost", "patent_lost")
@@ -100,32 +100,37 @@ class Follower(Patient):
             after[LOST.get(state, state), 0] += left * share * lost
 
     def leave_after_bleed(self, state: State, mass: float, year: int, moved: dict[str, float], after: Mass) -> None:
-        """A month after the first bleed; a gastric bleed puts those who bled elsewhere before on its path."""
+        """A month after the first bleed."""
+        exits, stays = self.exits(state, year), mass
+        for kind, target, chance in exits:
+            gone = mass * chance
+            moved[kind] += gone
+            after[target] += gone
+            stays -= gone
+        name, tag = state
+        after[(name, min(tag + 1, 60)) if name.startswith("post") else state] += stays
+
+    def find_exits(self, state: State, year: int) -> list[Exit]:
+        """Ways out after the first bleed; a gastric bleed puts those who bled elsewhere before on its path."""
         name, tag = state
         i, child, other = self.inputs, self.group["child"], name.endswith("_other")
         again, post = ("rebleeding_other", "post_other") if other else ("rebleeding", "post_bleed")
         if name.startswith(("bleeding", "rebleeding")):
             dies = i["p_death_rebleed" if name.startswith("re") else "p_death_bleed"][child]
             early = (1 - dies) * i["p_early_rebleed"]
-            chances = [
+            return [
                 ("bleed_death", ("dead", 0), dies),
                 ("early_rebleed", (again, 0), early),
                 ("recover_other" if other else "recover", (post, 0), 1 - dies - early),
             ]
-        elif name.startswith("post"):
-            chances = self.late(name, tag, year, again)
-        elif name == "transplanted":
+        if name.startswith("post"):
+            return self.late(name, tag, year, again)
+        if name == "transplanted":
             p, _ = compete({"other_death": self.background(year) + i["excess_death_transplanted"]})
-            chances = [("other_death", ("dead", 0), p["other_death"])]
-        else:
-            chances = []
-        for kind, target, chance in chances:
-            moved[kind] += mass * chance
-            after[target] += mass * chance
-        stays = mass * (1 - sum(chance for *_, chance in chances))
-        after[(name, min(tag + 1, 60)) if name.startswith("post") else state] += stays
+            return [("other_death", ("dead", 0), p["other_death"])]
+        return []
 
-    def late(self, name: str, tag: int, year: int, again: str) -> list[tuple[str, State, float]]:
+    def late(self, name: str, tag: int, year: int, again: str) -> list[Exit]:
         """Late rebleeds by source, transplant and death."""
         i, plan, child = self.inputs, self.plan, self.group["child"]
         time = i["hr_rebleed_by_time"][0 if tag < 12 and i["rebleed_by_time"] == "step" else 1]
@@ -169,14 +174,15 @@ def follow(patients: list[Follower]) -> Totals:
         moved: dict[str, float] = defaultdict(float)
         begun = [p.session(p.visit(mass, at, first), first, moved) for p, mass in zip(patients, here, strict=True)]
         here = worsen(i, [p.rest(mass, year, moved) for p, mass in zip(patients, begun, strict=True)])
+        started, ended = ([item for mass in classes for item in by_name(mass).items()] for classes in (begun, here))
         for w, rate in rates.items():
             into, (now, middle, then) = totals[w][year], [(1 + rate) ** -(t / 12) for t in (at, at + 0.5, at + 1)]
             for what, amount in first.items():
                 into[what] += amount * now
             for what, amount in moved.items():
                 into[what] += amount * middle
-            for classes, factor in ((begun, now), (here, then)):
-                for (name, _), mass in (item for states in classes for item in states.items()):
+            for occupied, factor in ((started, now), (ended, then)):
+                for name, mass in occupied:
                     into[f"state {name}"] += MONTH * mass * factor / 2
     return totals
 
