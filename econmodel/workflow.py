@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from econmodel.programme.fetch import ToFetch
     from econmodel.programme.flips import FlipList
     from econmodel.programme.report import ProgrammeResult
+    from econmodel.programme.switching import Switching
     from econmodel.reporting.tables.findings import Findings
     from econmodel.uncertainty.by_structure import ByStructure
     from econmodel.uncertainty.held_certain import Held
@@ -81,10 +82,10 @@ def within_route(found: Answer) -> WithinRoute:
     return compare_within_route(found.evaluation, found.results)
 
 
-def run_programme(case: Case, *, draws: int = 0) -> ProgrammeResult:
+def run_programme(case: Case, *, draws: int = 0, worse: bool = True) -> ProgrammeResult:
     """Budget of the programme with its views, break-even, downside, chart data and the sentences they call for.
 
-    Without draws it is quick, and leaves out what alone would turn the cash.
+    Without draws it is quick, and leaves out what alone would turn the cash; without what could go ``worse`` quicker still.
 
     Raises
     ------
@@ -93,7 +94,20 @@ def run_programme(case: Case, *, draws: int = 0) -> ProgrammeResult:
     """
     from econmodel.programme.report import evaluate_programme
 
-    return evaluate_programme(case.parameters, draws=draws, seed=int(case.parameters.number("seed")), turning=bool(draws))
+    return evaluate_programme(
+        case.parameters, draws=draws, seed=int(case.parameters.number("seed")), turning=bool(draws) and worse, worse=worse
+    )
+
+
+def turns_of(case: Case) -> Switching | None:
+    """What alone would turn the sign of the programme's cash, the nearest first; None where nothing is proposed."""
+    from econmodel.model.inputs import base_values
+    from econmodel.programme.inputs import is_change, read_inputs
+    from econmodel.programme.money_question import ask_money
+    from econmodel.programme.switching import find_switching
+
+    parameters = case.parameters
+    return find_switching(ask_money(parameters)) if is_change(read_inputs(parameters, base_values(parameters))) else None
 
 
 def run_together(

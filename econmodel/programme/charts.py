@@ -25,7 +25,7 @@ class CumulativeCash:
     year
         Time in years, 0 the start.
     base, best, worst
-        The case; the favourable one (volume +50%, payment +20%, no delay); the three worst downside rows together.
+        The case; the favourable one (volume +50%, payment +20%, no delay); the three worst downside rows together, empty without them.
     fan
         Quantile over draws to its line; empty without draws.
     """
@@ -38,7 +38,7 @@ class CumulativeCash:
 
     def to_json(self) -> list[dict[str, float]]:
         """Give one row a quarter, quantiles as ``q2.5`` to ``q97.5``."""
-        columns = {"year": self.year, "base": self.base, "best": self.best, "worst": self.worst}
+        columns = {"year": self.year, "base": self.base, "best": self.best} | ({"worst": self.worst} if self.worst else {})
         columns |= {f"q{100 * q:g}": line for q, line in self.fan.items()}
         return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
@@ -64,10 +64,10 @@ class BleedsYear:
         }
 
 
-def cumulative_cash(budget: Budget, best: Budget, worst: Budget, draws: Budget | None) -> CumulativeCash:
+def cumulative_cash(budget: Budget, best: Budget, worst: Budget | None, draws: Budget | None) -> CumulativeCash:
     """Lay out cumulative cash of the case between its best and worst, with the fan where there are draws."""
     year = np.arange(4 * budget.inputs.n_budget_years + 1) / 4.0
-    base_line, best_line, worst_line = (tuple(b.cash_line.mean(axis=0).tolist()) for b in (budget, best, worst))
+    base_line, best_line, worst_line = (tuple(b.cash_line.mean(axis=0).tolist()) if b else () for b in (budget, best, worst))
     fan = {}
     if draws is not None:
         found = np.quantile(draws.cash_line, FAN, axis=0)

@@ -27,8 +27,10 @@ class Decision:
 
     Attributes
     ----------
-    sentence
-        What the proposal does in cash, for whom and at what harm; then what would turn it, and a first step where there is one.
+    does
+        What the proposal does in cash, for whom and at what harm.
+    conditions
+        What would turn it, and a first step where there is one.
     order
         Options that nothing beats in cash, and where the proposal stands.
     asked
@@ -41,16 +43,24 @@ class Decision:
         What is asked, in words.
     """
 
-    sentence: str
+    does: str
+    conditions: str
     order: str
     asked: str
     why: tuple[str, ...]
     staged: Staged | None
     text: str
 
+    @property
+    def sentence(self) -> str:
+        """What the proposal does, and on what conditions."""
+        return " ".join(filter(None, (self.does, self.conditions)))
+
     def to_json(self) -> dict[str, Any]:
         """Give the decision for JSON."""
-        return vars(self) | {"why": list(self.why), "staged": None if self.staged is None else vars(self.staged)}
+        told = {name: value for name, value in vars(self).items() if name not in ("does", "conditions")}
+        staged = None if self.staged is None else vars(self.staged)
+        return {"sentence": self.sentence} | told | {"why": list(self.why), "staged": staged}
 
 
 def decide(found: Appraisal, board: Mapping[str, Any], chance: float | None, staged: Staged | None, turns: str = "") -> Decision:
@@ -72,8 +82,8 @@ def decide(found: Appraisal, board: Mapping[str, Any], chance: float | None, sta
     row = found.proposal
     why = tuple(_against(found, chance))
     asked = _asked(row, board, why, staged)
-    sentence = " ".join(filter(None, (_sentence(found, chance), turns, _first_step(found))))
-    return Decision(sentence, _order(found), asked, why, staged, _text(asked, found, why, staged, board))
+    conditions = " ".join(filter(None, (turns, _first_step(found))))
+    return Decision(_does(found, chance), conditions, _order(found), asked, why, staged, _text(asked, found, why, staged, board))
 
 
 def _asked(row: OptionRow, board: Mapping[str, Any], why: tuple[str, ...], staged: Staged | None) -> str:
@@ -114,7 +124,7 @@ def _beaten(found: Appraisal) -> str:
     return f"{lower(best.label)} averts {number(best.bleeds_averted, 1)} bleeds and {money}"
 
 
-def _sentence(found: Appraisal, chance: float | None) -> str:
+def _does(found: Appraisal, chance: float | None) -> str:
     row, cash = found.proposal, partial(amount, currency=found.currency)
     does = "costs" if row.npv_cash < 0 else "brings"
     risk = "" if chance is None else f" (chance of a loss {chance:.0%}, inputs and luck)"

@@ -133,7 +133,7 @@ class ProgrammeResult:
     quarters
         The first :data:`QUARTERS_SHOWN`.
     downside
-        The three worst together last.
+        The three worst together last; empty where it was left out, as are then ``worse`` and the sentences.
     uncertainty, npv_by_draw
         Spread over draws, and net present value in cash of each, (draw,); None without draws.
     luck
@@ -268,7 +268,7 @@ def programme_case(
     categories: Mapping[str, str],
     rerun: Rerun,
     draws: Budget | None = None,
-    more: tuple[Downside, ...] = (),
+    more: tuple[Downside, ...] | None = (),
 ) -> ProgrammeResult:
     """Run the deterministic budget with everything the decision needs.
 
@@ -281,7 +281,7 @@ def programme_case(
     draws
         Budget of a batch of draws, for intervals and P(NPV < 0).
     more
-        Rows of the downside table that this case has of its own.
+        Rows of the downside table that this case has of its own; None leaves the whole table out, which takes longer than all else.
 
     Raises
     ------
@@ -292,9 +292,9 @@ def programme_case(
     if len(budget.npv_cash) != 1:
         what = f"the deterministic budget has {len(budget.npv_cash)} draws, must be one"
         raise AnalysisError(what, fix="run the batch with run_budget and give it as draws")
-    runs = downside_budgets(budget, profiles, prices, categories, rerun, more)
+    runs = {} if more is None else downside_budgets(budget, profiles, prices, categories, rerun, more)
     favourable = favourable_budget(budget, profiles, prices, categories)
-    views, rows = payment_views(budget, profiles, prices, categories), downside_table(budget, runs)
+    views, rows = payment_views(budget, profiles, prices, categories), downside_table(budget, runs) if runs else ()
     volume, numbers = break_even(budget), headline(budget)
     return ProgrammeResult(
         budget=budget,
@@ -317,8 +317,8 @@ def programme_case(
         npv_by_draw=None if draws is None else draws.npv_cash,
         luck=None,
         verdict=verdict(budget),
-        sentences=tuple(uncomfortable_truths(budget, numbers, views, rows, volume)),
-        not_overlooked=tuple(not_overlooked(budget, rows, partial(amount, currency=inputs.currency))),
+        sentences=tuple(uncomfortable_truths(budget, numbers, views, rows, volume)) if runs else (),
+        not_overlooked=tuple(not_overlooked(budget, rows, partial(amount, currency=inputs.currency))) if runs else (),
         inputs=None,
         options=None,
         decision=None,
@@ -327,7 +327,7 @@ def programme_case(
         reality=None,
         places=money_by_place(budget),
         worse=runs,
-        cumulative_cash=cumulative_cash(budget, favourable, runs[WORST_THREE][1], draws),
+        cumulative_cash=cumulative_cash(budget, favourable, runs[WORST_THREE][1] if runs else None, draws),
         bleeds=bleeds_by_year(budget),
     )
 
@@ -372,7 +372,9 @@ def _column(rows: Mapping[Name, FloatArray], position: int) -> dict[Name, float]
     return {name: float(values[:, position].mean()) for name, values in rows.items()}
 
 
-def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 0, turning: bool = True) -> ProgrammeResult:
+def evaluate_programme(
+    parameters: ParameterSet, *, draws: int = 0, seed: int = 0, turning: bool = True, worse: bool = True
+) -> ProgrammeResult:
     """Run the programme of a case.
 
     Parameters
@@ -385,6 +387,8 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
         Seed of the draws.
     turning
         Also find what alone would turn the sign of the cash, which takes longer than all else without draws.
+    worse
+        Also work out the downside and the sentences that rest on it.
 
     Raises
     ------
@@ -398,9 +402,8 @@ def evaluate_programme(parameters: ParameterSet, *, draws: int = 0, seed: int = 
     years = years_needed(kept, inputs.n_budget_years, inputs.n_duty_months)
     profiles, prices = planned = monthly_profiles(parameters, years), prices_of(kept, values)
     doubt = draw_programme(parameters, inputs, planned, min(draws, MOST_DRAWS), seed)
-    found = programme_case(
-        inputs, profiles, prices, CATEGORY, lambda changes: rerun_under(kept, changes, years), doubt.batch, own_rows(kept, inputs)
-    )
+    more = own_rows(kept, inputs) if worse else None
+    found = programme_case(inputs, profiles, prices, CATEGORY, lambda changes: rerun_under(kept, changes, years), doubt.batch, more)
     lifetime, usual = evaluate(parameters, yearly=False, by_group=False), find_subjects(parameters).usual_care
     turns = find_switching(ask_money(parameters)) if turning and is_change(inputs) else None
     options = appraise_options(parameters, inputs, planned, lifetime, doubt.each)

@@ -120,13 +120,13 @@ class Visit:
         self.settle()
 
     def answer(self) -> str:
-        """The answer in a sentence."""
-        return self.page.inner_text(".st-key-answer .say")
+        """The decision, and the answer for one patient."""
+        return self.page.inner_text(".st-key-answer")
 
     def answer_changes_from(self, before: str) -> str:
         """Wait for another answer."""
         self.page.wait_for_function(
-            "before => { const now = document.querySelector('.st-key-answer .say')?.innerText;"
+            "before => { const now = document.querySelector('.st-key-answer')?.innerText;"
             " return now !== undefined && now !== before; }",
             arg=before,
             timeout=PATIENCE,
@@ -274,6 +274,7 @@ def test_brief_reports_and_case_file_are_downloaded_and_the_case_opens_again(wid
     slider.press("ArrowRight")
     changed = wide.answer_changes_from(before)
     wide.settle()
+    wide.page.get_by_role("tab", name="Take away").click()
     brief = _download(wide, "Brief (web page)", tmp_path / "brief.html")
     assert "Invented data" in brief.read_text(encoding="utf-8")
     packed = _download(wide, re.compile("Charts, data and papers"), tmp_path / "reports.zip")

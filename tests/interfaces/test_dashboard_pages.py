@@ -26,7 +26,8 @@ from econmodel.parameters.loading import demo_file, load_case
 from econmodel.parameters.schema import Surveillance
 from econmodel.reporting.form.build import build_form
 from econmodel.reporting.papers import phrases
-from econmodel.reporting.papers.blocks import key_numbers
+from econmodel.reporting.papers.programme import key_numbers
+from econmodel.reporting.tables.programme import reconciliation_table
 from econmodel.reporting.tables.surveillance import protocol_numbers
 from econmodel.uncertainty.surveillance import compare_protocols, lay_protocols
 
@@ -57,16 +58,28 @@ def results(*sets: str) -> Results:
 
 
 def test_the_metrics_shown_equal_the_reporting_table() -> None:
-    """Every tile of the summary is a key number of the report, in order."""
-    page = open_page()
-    expected = [(n.label, n.value) for n in key_numbers(results()).numbers]
+    """Every tile of the summary is a key number of the brief, in order, and the sentence is its decision, at most 40 words."""
+    page, case, found = open_page(), load_case(demo_file()), results()
+    plan = workflow.run_programme(case, worse=False)
+    expected = [(n.label, n.value) for n in key_numbers(case, found, plan, None).numbers]
     assert [(m.label, m.value) for m in page.metric] == expected
+    assert plan.decision
+    assert f'aria-live="polite"><p class="say answer">{plan.decision.does}' in words(page)
+    assert len(plan.decision.does.split()) <= 40
+    assert phrases.answer(found) in words(page)
+    for row in reconciliation_table(plan)[0].rows:
+        assert f"<b>{row[1]}</b>" in words(page)
+    turns = workflow.turns_of(case)
+    assert turns
+    assert turns.sentence in words(page)
 
 
 def test_a_changed_case_does_not_equal_the_unchanged_table() -> None:
     """Negative control: the comparison above notices another input."""
     page = open_page(set="hr_glue=0.5")
-    assert [m.value for m in page.metric] != [n.value for n in key_numbers(results()).numbers]
+    case = load_case(demo_file())
+    shown = key_numbers(case, results(), workflow.run_programme(case, worse=False), None)
+    assert [m.value for m in page.metric] != [n.value for n in shown.numbers]
 
 
 def test_moving_a_slider_gives_the_answer_of_the_command_line() -> None:
@@ -146,12 +159,20 @@ class Visit:
 def test_draws_are_not_drawn_again_nor_shown_to_be() -> None:
     """What was worked out once is there when the page is shown again, without a bar."""
     page = open_page("risks")
+    assert not page.select_slider
+    page.session_state["risks_part"] = "How sure is the answer?"
+    page.session_state["sure_part"] = "All inputs together"
+    page.run()
     page.select_slider(key="psa_draws").set_value(500)
     submit(page, "Vary all inputs together")
     page.run()
     assert not page.exception
     assert "with 95% intervals" in words(page)
     assert len(page.get("progress")) == 0
+    assert "run again" not in words(page)
+    page.select_slider(key="psa_draws").set_value(1000).run()
+    assert "Of an earlier case or choice: run again." in words(page)
+    assert "with 95% intervals" in words(page)
 
 
 def test_a_bad_number_keeps_the_last_good_answer_and_says_why() -> None:
@@ -182,8 +203,9 @@ def test_a_typed_value_is_used_and_can_be_reset() -> None:
     assert phrases.answer(results()) in words(page)
 
 
-def test_changes_are_undone_and_redone_one_by_one() -> None:
+def test_changes_are_undone_and_redone_one_by_one(monkeypatch: pytest.MonkeyPatch) -> None:
     """The address follows; what was undone is gone once something else is changed."""
+    monkeypatch.setattr(session, "TOGETHER", 0.0)
     page = open_page("research", set="c_coil=300")
     assert next(b for b in page.button if b.label == "Undo").disabled
     page.slider(key="aside_hr_glue").set_value(0.5).run()
@@ -196,6 +218,31 @@ def test_changes_are_undone_and_redone_one_by_one() -> None:
     submit(page, "Undo")
     page.slider(key="aside_hr_glue").set_value(0.3).run()
     assert next(b for b in page.button if b.label == "Redo").disabled
+
+
+def test_moves_of_one_slider_in_a_row_are_one_step_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two moves of it, then one of another: Undo takes back the other, then both."""
+    monkeypatch.setattr(session, "TOGETHER", 600.0)
+    page = open_page("research", set="c_coil=300")
+    for name, value in (("hr_glue", 0.5), ("hr_glue", 0.4), ("hr_coil_and_glue_vs_glue", 0.6)):
+        page.slider(key=f"aside_{name}").set_value(value).run()
+    submit(page, "Undo")
+    assert phrases.answer(results("c_coil=300", "hr_glue=0.4")) in words(page)
+    submit(page, "Undo")
+    assert phrases.answer(results("c_coil=300")) in words(page)
+
+
+def test_the_meeting_view_shows_one_block_a_screen() -> None:
+    """No controls beside it; Next turns to the tiles, and leaving brings the page back."""
+    page = open_page("research")
+    submit(page, "Meeting view")
+    assert [h.value for h in page.header] == ["The decision"]
+    assert not page.slider
+    submit(page, "Next")
+    assert len(page.metric) == 8
+    assert "Invented data" in words(page)
+    submit(page, "Leave the meeting view")
+    assert page.slider
 
 
 def test_a_decimal_comma_is_no_mark_of_thousands() -> None:

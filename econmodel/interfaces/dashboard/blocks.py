@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Hashable, Iterable, Mapping
 from html import escape
 
 import streamlit as st
@@ -16,6 +16,11 @@ MOST = 8
 def text(words: str, kind: str = "body") -> None:
     """Say something that may hold what a user typed: shown as plain text, never as markup."""
     st.html(f'<p class="say {kind}">{_shown(words)}</p>')
+
+
+def live(words: str, kind: str) -> None:
+    """Say what a screen reader reads out whenever it changes."""
+    st.html(f'<div role="status" aria-live="polite"><p class="say {kind}">{_shown(words)}</p></div>')
 
 
 def note(words: str) -> None:
@@ -32,6 +37,48 @@ def points(items: Iterable[str], kind: str = "body") -> None:
 def alert(words: str) -> None:
     """Say why something was refused; read out at once by a screen reader."""
     st.html(f'<div class="refusal" role="alert">{_shown(words)}</div>')
+
+
+def sections(key: str, shown: Mapping[str, Callable[[], object]]) -> None:
+    """Lay sections in tabs, of which the open one alone is worked out."""
+    for tab, show in zip(st.tabs(list(shown), key=key, on_change="rerun"), shown.values(), strict=True):
+        if tab.open:
+            with tab:
+                show()
+
+
+def on_demand(name: str, button: str, now: tuple[Hashable, ...], show: Callable[..., object], *args: object) -> None:
+    """Show what takes long once it is asked for; what was asked of an earlier case stays, greyed, until it is run again.
+
+    Parameters
+    ----------
+    name, button
+        What it is kept by in the session, and the words to press.
+    now
+        What it is of: the case, and what else was chosen.
+    show, args
+        What works it out and shows it, and of what.
+    """
+    kept = f"asked_{name}"
+    if st.button(button, type="primary", key=f"ask_{name}"):
+        st.session_state[kept] = now, args
+    if kept not in st.session_state:
+        return
+    of, asked = st.session_state[kept]
+    with st.container(key=f"{'of' if of == now else 'stale'}_{name}"):
+        if of != now:
+            text("Of an earlier case or choice: run again.", "note")
+        show(*asked)
+
+
+def bridge(block: Table) -> None:
+    """Show steps one beside the other: what each is, what it adds, and where it leads."""
+    steps = "".join(
+        f"<li><span>{_shown(label)}</span><b>{_shown(adds)}</b><span>comes to {_shown(leads)}</span></li>"
+        for label, adds, leads in block.rows
+    )
+    named = escape(block.caption, quote=True)
+    st.html(f'<div class="scroll" tabindex="0" role="region" aria-label="{named}"><ol class="bridge">{steps}</ol></div>')
 
 
 def banner(words: str) -> None:

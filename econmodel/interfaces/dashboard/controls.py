@@ -99,7 +99,7 @@ def slider(parameters: ParameterSet, name: str, place: str) -> None:
 
 
 def _moved(name: str, key: str) -> None:
-    session.set_input(name, float(st.session_state[key]))
+    session.set_input(name, float(st.session_state[key]), moved=key)
 
 
 def step(low: float, high: float) -> float:

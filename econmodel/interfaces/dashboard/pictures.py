@@ -63,4 +63,5 @@ def of_programme(found: Answer, programme: ProgrammeResult, name: str) -> None:
     currency = found.results.settings.currency
     spec = programme_figures(programme, currency, found.case.title)[name]
     told = programme_chart(name, programme, currency)
-    show(draw((found.key, name), spec), told.caption, told.alt)
+    kept = (found.key, name, bool(programme.downside), bool(programme.uncertainty))
+    show(draw(kept, spec), told.caption, told.alt)

@@ -10,19 +10,18 @@ from pathlib import Path
 import streamlit as st
 
 from econmodel.errors import EconModelError
-from econmodel.interfaces.dashboard import blocks, controls
+from econmodel.interfaces.dashboard import blocks, controls, first_screen
 from econmodel.interfaces.dashboard.controls import VIEWS
 from econmodel.interfaces.dashboard.pages import bleeds, inputs, money, patients, registry, research, risks, summary, surveillance
-from econmodel.interfaces.dashboard.state import session
+from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.address import is_whole
 from econmodel.interfaces.dashboard.state.answers import Answer, answer
 from econmodel.interfaces.dashboard.state.case_file import FIRST, load_start, read_start, uploaded
-from econmodel.parameters.statements import said
 from econmodel.reporting.papers import phrases
 from econmodel.reporting.papers.blocks import evidence_table
 from econmodel.reporting.tables.provenance import status_counts
 
-Page = Callable[[Answer], None]
+Page = Callable[[Answer], first_screen.Later | None]
 HERE = Path(__file__).parent
 PAGES: dict[str, tuple[str, Page]] = {
     "summary": ("Summary", summary.show),
@@ -59,15 +58,9 @@ def run() -> None:
 
 def warm_up() -> None:
     """Work out the first page's answer and load what draws it, before the first visitor comes."""
-    from econmodel.interfaces.dashboard import pictures
-    from econmodel.interfaces.dashboard.state import answers
-    from econmodel.reporting.charts.figures import case_figures
-    from econmodel.reporting.papers.build import case_structure
-
     found = answer(load_start(FIRST))
-    answers.programme_of(found.key, found)
-    specs = case_figures(found.results, case_structure(found.results))
-    pictures.draw((found.key, "first_bleeds"), specs["first_bleeds"])
+    first_screen.cash(found, answers.plan_of(found))
+    answers.turns_of(found.key, found)
 
 
 def _framed(key: str) -> Callable[[], None]:
@@ -85,30 +78,38 @@ def show_page(key: str) -> None:
     found = session.current()
     session.write_address()
     st.title(title, anchor=False)
+    meeting = bool(st.session_state.get("meeting"))
+    with st.container(key="to_meeting"):
+        st.button("Leave the meeting view" if meeting else "Meeting view", on_click=_meet, args=(not meeting,), type="tertiary")
     _say_first(found)
-    show_sidebar(found)
-    page(found)
+    if meeting:
+        st.html(f"<style>{(HERE / 'meeting.css').read_text(encoding='utf-8')}</style>")
+        first_screen.show_meeting(found)
+        _foot(found)
+        return
+    if key != "summary":
+        first_screen.say(found, answers.plan_of(found), large=False)
+    later = page(found)
+    if key != "summary":
+        first_screen.warn(found)
     _say_last(found)
+    show_sidebar(found)
+    if later:
+        later()
+
+
+def _meet(on: bool) -> None:
+    st.session_state.update(meeting=on, stage=0)
 
 
 def _say_first(found: Answer) -> None:
-    """Banner, refusal, the answer in a sentence, and how sure it is."""
+    """Banner and refusal; what was done is said where the eye is."""
     blocks.banner(_banner(found))
     if st.session_state.refusal:
         blocks.alert(f"Not changed. {session.take_refusal()} The answer below is the last good one.")
     if st.session_state.notice:
         blocks.text(st.session_state.notice, "notice")
         st.session_state.notice = ""
-    row = found.case.parameters.strategies[found.results.lead]
-    with st.container(key="answer"):
-        blocks.text(phrases.answer(found.results), "answer")
-    if again := phrases.second_look_text(found.case.parameters):
-        blocks.text(again, "caution")
-    blocks.text(
-        f"Certainty of the evidence for {phrases.lower(row.label)}: {row.evidence_grade or 'not graded'}. "
-        f"Harms: {row.harms_note or 'none listed.'} {said('standing')}",
-        "caution",
-    )
 
 
 def _banner(found: Answer) -> str:
@@ -123,10 +124,14 @@ def _banner(found: Answer) -> str:
 
 
 def _say_last(found: Answer) -> None:
-    st.header("Before this is used", anchor=False)
     with st.expander("Evidence and harms of every option"):
         blocks.table(evidence_table(found.case.parameters))
-    blocks.points([lead + words for lead, words in phrases.cautions(found.results.inputs["child_course"])], "note")
+    with st.expander("Not advice for a patient: what this does not say"):
+        blocks.points([lead + words for lead, words in phrases.cautions(found.results.inputs["child_course"])], "note")
+    _foot(found)
+
+
+def _foot(found: Answer) -> None:
     st.html(f'<div class="foot">{escape(phrases.footer(found.case, found.results))}</div>')
 
 
@@ -134,7 +139,7 @@ def show_sidebar(found: Answer) -> None:
     """Show the controls."""
     with st.sidebar:
         with st.container(key="answer_aside"):
-            blocks.text(phrases.answer(found.results), "short")
+            blocks.text(first_screen.sentence(found, answers.plan_of(found)), "short")
         _view(found)
         st.header("What decides most", anchor=False)
         for name in controls.deciding_inputs(found):

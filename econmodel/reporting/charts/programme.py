@@ -76,11 +76,12 @@ def plot_cash(programme: ProgrammeResult, *, ax: Axes, currency: str) -> dict[st
     lines = {"base": cash.base, "best": cash.best, "worst": cash.worst}
     shown = [*cash.base, *cash.best, 0.0, *(value for line in cash.fan.values() for value in line)]
     room = 0.08 * ((max(shown) - min(shown)) or 1.0)
-    drawn = {name: ax.plot(cash.year, lines[name], color=colour, linestyle=dash)[0] for name, (colour, dash, _) in LINES.items()}
+    told = {name: line for name, line in LINES.items() if lines[name]}
+    drawn = {name: ax.plot(cash.year, lines[name], color=colour, linestyle=dash)[0] for name, (colour, dash, _) in told.items()}
     ax.axhline(0, color=MUTED, linewidth=0.7)
     ax.set(xlim=(0, cash.year[-1]), ylim=(min(shown) - room, max(shown) + room), xlabel="Years since start")
     ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, currency))
-    for i, (colour, dash, label) in enumerate(LINES.values()):
+    for i, (colour, dash, label) in enumerate(told.values()):
         x = (0.0, 0.26, 0.52)[i]
         ax.plot([x, x + 0.06], [1.08, 1.08], color=colour, linestyle=dash, transform=ax.transAxes, clip_on=False)
         ends = f", ends {f.money_short(cash.worst[-1], currency)}" if label == LINES["worst"][2] else ""
@@ -184,10 +185,7 @@ def programme_chart(name: str, programme: ProgrammeResult, currency: str) -> Cha
     money = f"{programme.basis.cash} {currency}"
     fan = "; bands 50%, 95%" if programme.cumulative_cash.fan else ""
     known = {
-        "programme_cash": (
-            f"Cumulative cash ({money}){fan}",
-            "Lines of cumulative net cash by quarter: base case, favourable case and the three worst downside rows together.",
-        ),
+        "programme_cash": (f"Cumulative cash ({money}){fan}", _cash_told(programme, currency)),
         "programme_bridge": (
             f"From full cost to cash, {f.duration(years)} of starts ({money})",
             "Bars from full cost over a lifetime against usual care, step by step, to the net present value in cash.",
@@ -202,3 +200,11 @@ def programme_chart(name: str, programme: ProgrammeResult, currency: str) -> Cha
         ),
     }
     return Chart(name, *known[name])
+
+
+def _cash_told(programme: ProgrammeResult, currency: str) -> str:
+    """Say what the lines of cash show, with where they end."""
+    cash = programme.cumulative_cash
+    ends = {"base case": cash.base, "favourable case": cash.best, "the three worst downside rows together": cash.worst}
+    lines = ", ".join(f"{words} ends at {f.money(line[-1], currency)}" for words, line in ends.items() if line)
+    return f"Lines of cumulative net cash by quarter: {lines}."

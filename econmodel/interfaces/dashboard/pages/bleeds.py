@@ -121,9 +121,11 @@ def _harms(found: Answer) -> None:
 def _by_risk(found: Answer) -> None:
     st.header("Whom to treat, by risk", anchor=False)
     blocks.note("The untreated risk from which each option is better than usual care, for all patients and by group.")
-    if st.button("Work out whom to treat") or st.session_state.get("by_risk_of") == found.key:
-        st.session_state.by_risk_of = found.key
-        blocks.flow(by_risk_blocks(found.case.parameters, answers.by_risk(found.key, found)))
+    blocks.on_demand("by_risk", "Work out whom to treat", (found.key,), _whom, found)
+
+
+def _whom(found: Answer) -> None:
+    blocks.flow(by_risk_blocks(found.case.parameters, answers.by_risk(found.key, found)))
 
 
 def show_claim(found: Answer) -> None:

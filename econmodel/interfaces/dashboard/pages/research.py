@@ -26,10 +26,10 @@ def show(found: Answer) -> None:
     blocks.note(INTRODUCTION)
     st.session_state.setdefault("research_draws", USUAL)
     draws = st.select_slider("Draws", DRAWS, key="research_draws", format_func=f.number)
-    asked = st.button("Work out what it is worth to know more", type="primary")
-    if not asked and st.session_state.get("research_of") != (found.key, draws):
-        return
-    st.session_state.research_of = (found.key, draws)
+    blocks.on_demand("research", "Work out what it is worth to know more", (found.key, draws), _worth, found, draws)
+
+
+def _worth(found: Answer, draws: int) -> None:
     try:
         first, worth = answers.research(found.key, draws, found)
     except EconModelError as fault:

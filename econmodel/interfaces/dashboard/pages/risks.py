@@ -32,15 +32,21 @@ USUAL = 2000
 
 def show(found: Answer) -> None:
     """Show the page."""
-    programme, answer = st.tabs(("If the programme goes worse than planned", "How sure is the answer?"))
-    with programme:
-        try:
-            _downside(found, answers.programme_of(found.key, found))
-        except EconModelError as fault:
-            session.refuse(fault)
-            blocks.alert(session.take_refusal())
-    with answer:
-        show_uncertainty(found)
+    blocks.sections(
+        "risks_part",
+        {
+            "If the programme goes worse than planned": lambda: _worse(found),
+            "How sure is the answer?": lambda: show_uncertainty(found),
+        },
+    )
+
+
+def _worse(found: Answer) -> None:
+    try:
+        _downside(found, answers.programme_of(found.key, found))
+    except EconModelError as fault:
+        session.refuse(fault)
+        blocks.alert(session.take_refusal())
 
 
 def _downside(found: Answer, plan: ProgrammeResult) -> None:
@@ -70,15 +76,18 @@ def show_uncertainty(found: Answer) -> None:
     """Show the sections."""
     question = _ask(found)
     key = (found.key, question.strategy, question.versus, question.outcome)
-    few, other, every = st.tabs(("One or two inputs", "Other assumptions, and what would reverse it", "All inputs together"))
-    with few:
-        _one_way(found, question, key)
-        _two_way(found, question, key)
-    with other:
-        _scenarios(found, question, key)
-        _flips(found)
-    with every:
-        _together(found, question)
+    blocks.sections(
+        "sure_part",
+        {
+            "One input": lambda: _one_way(found, question, key),
+            "Two inputs": lambda: _two_way(found, question, key),
+            "Other assumptions": lambda: blocks.on_demand(
+                "scenarios", "Try every other assumption", key, _scenarios, found, question, key
+            ),
+            "What would reverse it": lambda: _flips(found),
+            "All inputs together": lambda: _together(found, question),
+        },
+    )
 
 
 def _ask(found: Answer) -> Question:
@@ -132,67 +141,67 @@ def _two_way(found: Answer, question: Question, key: answers.Asked) -> None:
 
 
 def _scenarios(found: Answer, question: Question, key: answers.Asked) -> None:
-    st.subheader("Other assumptions", anchor=False)
-    if st.button("Try every other assumption") or st.session_state.get("scenarios_of") == key:
-        st.session_state.scenarios_of = key
-        settings, years = found.results.settings, found.results.settings.headline_years
-        rows = [
-            (r.title, f.money_change(r.cost, settings.currency), f.number(r.bleeds, 1), f.number(r.nnt, 1), f.number(r.qalys, 2))
-            for r in answers.scenarios(key, question)["scenarios"]
-        ]
-        columns = blocks.across(
-            "Assumption",
-            (
-                f"Net cost, {f.duration(years)}",
-                f"Bleeds averted per 100, {f.duration(years)}",
-                f"NNT, {f.duration(years)}",
-                "QALYs gained, time horizon",
-            ),
+    settings, years = found.results.settings, found.results.settings.headline_years
+    rows = [
+        (r.title, f.money_change(r.cost, settings.currency), f.number(r.bleeds, 1), f.number(r.nnt, 1), f.number(r.qalys, 2))
+        for r in answers.scenarios(key, question)["scenarios"]
+    ]
+    columns = blocks.across(
+        "Assumption",
+        (
+            f"Net cost, {f.duration(years)}",
+            f"Bleeds averted per 100, {f.duration(years)}",
+            f"NNT, {f.duration(years)}",
+            "QALYs gained, time horizon",
+        ),
+    )
+    names = found.results.labels
+    blocks.table(
+        table(
+            f"{names[question.strategy]} against {lower(names[question.versus])} (scenario analysis)",
+            columns,
+            rows,
+            note=f.price_note(settings),
         )
-        names = found.results.labels
-        blocks.table(
-            table(
-                f"{names[question.strategy]} against {lower(names[question.versus])} (scenario analysis)",
-                columns,
-                rows,
-                note=f.price_note(settings),
-            )
-        )
+    )
 
 
 def _flips(found: Answer) -> None:
-    st.subheader("What would reverse it", anchor=False)
     blocks.note("Every input, choice and scenario that by itself, within its range, turns an answer about the lead option.")
-    if st.button("Look for what turns it") or st.session_state.get("flips_of") == found.key:
-        st.session_state.flips_of = found.key
-        blocks.flow(flip_blocks(answers.flips(found.key, found)))
+    blocks.on_demand("flips", "Look for what turns it", (found.key,), _turned, found)
+
+
+def _turned(found: Answer) -> None:
+    blocks.flow(flip_blocks(answers.flips(found.key, found)))
 
 
 def _together(found: Answer, question: Question) -> None:
-    st.subheader("All inputs varied together", anchor=False)
     blocks.note("Every uncertain input is drawn at once from its distribution (probabilistic sensitivity analysis, PSA).")
     st.session_state.setdefault("psa_draws", USUAL)
     draws = st.select_slider("Draws", DRAWS, key="psa_draws", format_func=f.number)
-    if st.button("Vary all inputs together", type="primary") or st.session_state.get("psa_of") == (found.key, draws):
-        st.session_state.psa_of = (found.key, draws)
-        psa, risk = _draw(found, draws)
-        versus = question.versus if question.versus in risk.comparisons else risk.comparator
-        for one in dict.fromkeys((versus, *risk.comparisons)):
-            _say_together(found, risk, one, question.strategy)
-        if question.strategy != versus:
-            blocks.table(expected_table(found.results, risk, question.strategy))
-            whole = f"{duration(found.results.settings.horizon_years)}, {f.price_note(found.results.settings)}"
-            specs = answers.figures_together(found, psa, risk, question.strategy, versus)
-            pictures.show(
-                pictures.draw((found.key, draws, question.strategy, versus, "plane"), specs[f"plane_of_draws_v_{versus}"]),
-                f"Each draw: extra cost and QALYs gained (cost-effectiveness plane). {question.subject}, {whole}",
-                "Cloud of draws, extra cost against QALYs gained, with the threshold.",
-            )
-            pictures.show(
-                pictures.draw((found.key, draws, "acceptability"), specs["acceptability"]),
-                f"Probability that each option is the best value, against all others (acceptability curves), {whole}",
-                "Curves of the probability of highest net benefit by willingness to pay, one per option.",
-            )
+    asked = (found.key, draws, question.strategy, question.versus)
+    blocks.on_demand("together", "Vary all inputs together", asked, _drawn, found, question, draws)
+
+
+def _drawn(found: Answer, question: Question, draws: int) -> None:
+    psa, risk = _draw(found, draws)
+    versus = question.versus if question.versus in risk.comparisons else risk.comparator
+    for one in dict.fromkeys((versus, *risk.comparisons)):
+        _say_together(found, risk, one, question.strategy)
+    if question.strategy != versus:
+        blocks.table(expected_table(found.results, risk, question.strategy))
+        whole = f"{duration(found.results.settings.horizon_years)}, {f.price_note(found.results.settings)}"
+        specs = answers.figures_together(found, psa, risk, question.strategy, versus)
+        pictures.show(
+            pictures.draw((found.key, draws, question.strategy, versus, "plane"), specs[f"plane_of_draws_v_{versus}"]),
+            f"Each draw: extra cost and QALYs gained (cost-effectiveness plane). {question.subject}, {whole}",
+            "Cloud of draws, extra cost against QALYs gained, with the threshold.",
+        )
+        pictures.show(
+            pictures.draw((found.key, draws, "acceptability"), specs["acceptability"]),
+            f"Probability that each option is the best value, against all others (acceptability curves), {whole}",
+            "Curves of the probability of highest net benefit by willingness to pay, one per option.",
+        )
 
 
 def _draw(found: Answer, draws: int) -> tuple[Psa, Risk]:

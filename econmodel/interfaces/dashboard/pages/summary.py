@@ -13,7 +13,7 @@ import streamlit as st
 
 from econmodel.errors import EconModelError
 from econmodel.files import json_text
-from econmodel.interfaces.dashboard import blocks, pictures
+from econmodel.interfaces.dashboard import blocks, first_screen
 from econmodel.interfaces.dashboard.begin import show_begin
 from econmodel.interfaces.dashboard.pictures import DRAWING
 from econmodel.interfaces.dashboard.state import answers, session
@@ -21,7 +21,7 @@ from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.interfaces.dashboard.state.case_file import FICTIONAL, country_name, fictional_in, fictional_name, read_start
 from econmodel.programme.report import ProgrammeResult
 from econmodel.reporting.papers import phrases
-from econmodel.reporting.papers.blocks import headline_table, key_numbers
+from econmodel.reporting.papers.blocks import headline_table
 from econmodel.reporting.tables.provenance import status_counts
 from econmodel.workflow import write_files
 
@@ -36,30 +36,33 @@ PAPERS = (
 )
 
 
-def show(found: Answer) -> None:
-    """Show the page."""
+def show(found: Answer) -> first_screen.Later:
+    """Show the first screen and what stands below it."""
+    later = first_screen.show(found)
     _pick()
     show_begin()
-    blocks.numbers(key_numbers(found.results))
-    _chart(found)
-    st.header("Benefits, costs and harms side by side", anchor=False)
+    blocks.sections(
+        "summary_part",
+        {
+            "Benefits, costs and harms side by side": lambda: _side_by_side(found),
+            "What is still not this hospital's own": lambda: _not_own(found),
+            "Take away": lambda: show_downloads(found),
+        },
+    )
+    return later
+
+
+def _side_by_side(found: Answer) -> None:
     blocks.table(headline_table(found.results))
     blocks.text(answers.route_of(found.key, found).sentence)
-    st.header("What is still not this hospital's own", anchor=False)
+
+
+def _not_own(found: Answer) -> None:
     local = status_counts(found.case.parameters).get("local", 0)
     blocks.text(
         f"Values of this hospital's own so far: {local}. {phrases.status_sentence(found.case.parameters)} The "
         "page Inputs and sources lists and changes them."
     )
-    show_downloads(found)
-
-
-def _chart(found: Answer) -> None:
-    """Show cash over the years where the programme can be worked out, else cost per patient."""
-    try:
-        pictures.of_programme(found, answers.programme_of(found.key, found), "programme_cash")
-    except EconModelError:
-        pictures.of_case(found, "cost_by_category")
 
 
 def _pick() -> None:
@@ -89,7 +92,6 @@ def _picked() -> None:
 
 def show_downloads(found: Answer) -> None:
     """Show the buttons."""
-    st.header("Take away", anchor=False)
     with st.container(key="downloads", horizontal=True):
         for label, paper, form, mime in PAPERS:
             st.download_button(label, partial(one_paper, found, paper, form), f"{paper}.{form}", mime, on_click="ignore")

@@ -9,6 +9,7 @@ import streamlit as st
 
 from econmodel import workflow
 from econmodel.economics.evaluate import Evaluation, evaluate
+from econmodel.errors import EconModelError
 from econmodel.programme.by_risk import treat_by_risk
 from econmodel.uncertainty.deterministic import Question, one_way
 from econmodel.uncertainty.scenarios import scenario_table
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from econmodel.programme.fetch import ToFetch
     from econmodel.programme.flips import FlipList
     from econmodel.programme.report import ProgrammeResult
+    from econmodel.programme.switching import Switching
     from econmodel.reporting.charts.figures import Spec
     from econmodel.uncertainty.probabilistic import Psa
     from econmodel.uncertainty.research import Research
@@ -32,6 +34,7 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.within_route import WithinRoute
 
 KEPT = 48
+DRAWS = 500
 Asked = tuple[str, str, str, str]
 
 
@@ -69,6 +72,38 @@ def programme_of(key: str, _found: Answer) -> ProgrammeResult:
         A programme input breaks a rule, or a mix names an option that was dropped.
     """
     return run_programme(_found.case)
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner=False)
+def _decided(key: str, _found: Answer) -> ProgrammeResult:
+    return run_programme(_found.case, worse=False)
+
+
+def plan_of(found: Answer) -> ProgrammeResult | None:
+    """Programme without what could go worse, with the draws it has been asked for; None where it cannot be worked out."""
+    kept = _programme_drawn(found.key)
+    try:
+        return kept[0] if kept else _decided(found.key, found)
+    except EconModelError:
+        return None
+
+
+def draw_programme(found: Answer) -> None:
+    """Add the chance of a loss, the fan and luck to the programme."""
+    kept = _programme_drawn(found.key)
+    if not kept:
+        kept.append(run_programme(found.case, draws=DRAWS, worse=False))
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner=False)
+def _programme_drawn(key: str) -> list[ProgrammeResult]:
+    return []
+
+
+@st.cache_resource(max_entries=KEPT, show_spinner=False)
+def turns_of(key: str, _found: Answer) -> Switching | None:
+    """What alone would turn the sign of the cash."""
+    return workflow.turns_of(_found.case)
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner=False)

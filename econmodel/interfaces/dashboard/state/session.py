@@ -7,6 +7,7 @@ last good case stays. Sessions share nothing but answers, which are only read.
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Mapping
 from copy import deepcopy
 from typing import Any
@@ -37,6 +38,7 @@ from econmodel.parameters.rules import check
 from econmodel.programme.inputs import read_inputs
 
 STEPS = 100
+TOGETHER = 2.0
 STAYING = ("claim_", "psa_draws", "research_draws", "registry_order", "inputs_search", "begin_")
 
 
@@ -79,8 +81,11 @@ def current() -> Answer:
     return answer(build(st.session_state.start, st.session_state.edits, st.session_state.title))
 
 
-def keep(start: str, edits: Edits, title: str = "") -> bool:
-    """Try a case and keep it if it stands; otherwise say why not and leave everything as it was."""
+def keep(start: str, edits: Edits, title: str = "", moved: str = "") -> bool:
+    """Try a case and keep it if it stands; otherwise say why not and leave everything as it was.
+
+    What is ``moved`` again within :data:`TOGETHER` seconds is one step of undo.
+    """
     try:
         case = build(start, edits, title)
         answer(case)
@@ -89,7 +94,10 @@ def keep(start: str, edits: Edits, title: str = "") -> bool:
         refuse(fault)
         return False
     if _case() != (start, edits, title):
-        st.session_state.update(past=[*st.session_state.past, _case()][-STEPS:], ahead=[])
+        before, at = st.session_state.get("moved", ("", 0.0))
+        again = bool(moved) and moved == before and time.monotonic() - at < TOGETHER and st.session_state.past
+        past = st.session_state.past if again else [*st.session_state.past, _case()][-STEPS:]
+        st.session_state.update(past=past, ahead=[], moved=(moved, time.monotonic()))
     st.session_state.update(start=start, edits=edits, title=title, refusal="")
     return True
 
@@ -102,6 +110,7 @@ def step(back: bool) -> None:
     """Go one change back, or forth again; every case passed stood when it was left."""
     here, there = ("past", "ahead") if back else ("ahead", "past")
     *rest, (start, edits, title) = st.session_state[here]
+    st.session_state.moved = "", 0.0
     st.session_state.update({here: rest, there: [*st.session_state[there], _case()], "start": start, "edits": edits, "title": title})
 
 
@@ -160,22 +169,22 @@ def plain_number(typed: str, name: str) -> float:
         raise ParameterError(what, fix=fault.fix) from None
 
 
-def set_input(name: str, typed: str | float, reason: str = REASON) -> bool:
-    """Change one input; what cannot be read is refused."""
+def set_input(name: str, typed: str | float, reason: str = REASON, moved: str = "") -> bool:
+    """Change one input; what cannot be read is refused. ``moved``: the slider that moves it."""
     try:
         fields = change(number_or_text(typed, number_style()), reason or REASON)
     except ParameterError as fault:
         refuse(fault)
         return False
-    return merge({"override": {name: fields}})
+    return merge({"override": {name: fields}}, moved)
 
 
-def merge(more: Mapping[str, Mapping[str, Any]]) -> bool:
+def merge(more: Mapping[str, Mapping[str, Any]], moved: str = "") -> bool:
     """Add changes to those made."""
     edits: Edits = deepcopy(st.session_state.edits)
     for table, entries in more.items():
         edits[table] = {**edits.get(table, {}), **entries}
-    return keep(st.session_state.start, edits, st.session_state.title)
+    return keep(st.session_state.start, edits, st.session_state.title, moved)
 
 
 def reset(name: str | None = None, table: str = "override") -> bool:
