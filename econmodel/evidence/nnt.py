@@ -4,7 +4,8 @@ Defines, at one horizon: absolute risk reduction ``ARR = untreated risk - treate
 ``NNT = 1 / |ARR|``, called NNTB (to benefit) when the ARR is above 0 and NNTH (to harm) when below; none when it is 0.
 The interval comes from that of the ARR. When the ARR's interval spans 0 the NNT's passes through infinity and reads
 ``NNTB 4 to ∞ to NNTH 20``: the two ends are never joined directly. Rounding up is for display only. This is the one place
-where an ARR becomes an NNT; the model's comparisons come here too.
+where an ARR becomes an NNT; the model's comparisons come here too. Two strategies of the model whose risks differ by fewer than
+``ABOUT_EQUAL``, one patient in 200, are shown as about equal; documents keep the number.
 
 What an NNT costs: with ``Cp`` the prophylaxis cost of one patient and ``Ce`` the cost of one event, of one horizon, one
 discounting and one definition of the event, prophylaxis saves if and only if the NNT is below ``Ce / Cp``, which is the
@@ -37,7 +38,7 @@ from econmodel.records import record
 
 Kind = Literal["NNTB", "NNTH", "none"]
 FloatArray = NDArray[np.float64]
-NO_DIFFERENCE = 1e-12
+NO_DIFFERENCE, ABOUT_EQUAL = 1e-12, 0.005
 NOT_APPLICABLE = "not applicable"
 NO_HORIZON = "No horizon is stated: an NNT means nothing without the time by which events are counted."
 PERSON_TIME = (
@@ -79,6 +80,11 @@ class NumberNeededToTreat:
     def value(self) -> float | None:
         """Patients per event averted (NNTB) or caused (NNTH), unrounded; None when the ARR is 0."""
         return patients_treated(self.arr)
+
+    @property
+    def about_equal(self) -> bool:
+        """Whether the two differ by less than matters."""
+        return self.applies and abs(self.arr) < ABOUT_EQUAL
 
     @property
     def text(self) -> str:

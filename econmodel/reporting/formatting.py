@@ -43,19 +43,19 @@ def per(value: float | None, size: int, digits: int = 1) -> str:
 
 
 def nnt(found: NumberNeededToTreat | None) -> str:
-    """NNT in short: that of harm says so.
+    """NNT in short: that of harm says so, and a difference that does not matter is none.
 
     Examples
     --------
-    >>> nnt(NumberNeededToTreat(1 / 4.93)), nnt(NumberNeededToTreat(-0.05)), nnt(NumberNeededToTreat(0.0))
-    ('4.9', 'NNTH 20', 'no difference')
+    >>> nnt(NumberNeededToTreat(1 / 4.93)), nnt(NumberNeededToTreat(-0.05)), nnt(NumberNeededToTreat(1e-4))
+    ('4.9', 'NNTH 20', 'about equal')
     """
     if found is None:
         return NOTHING
     if not found.applies:
         return found.text
-    if found.value is None:
-        return "no difference"
+    if found.value is None or found.about_equal:
+        return "about equal"
     text = number(found.value, 1 if found.value < 10 else 0)
     return text if found.kind == "NNTB" else f"NNTH {text}"
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from econmodel.arrays import bracketed_roots
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.economics.results import Results
+from econmodel.evidence.nnt import ABOUT_EQUAL
 from econmodel.parameters.schema import PROCESS
 from econmodel.records import record
 from econmodel.uncertainty.deterministic import Question, answer_to, ask, varied
@@ -26,7 +27,7 @@ from econmodel.wording import lower, money, number, span
 COIL = "c_coil"
 PAYER = "payer"
 PROBABILITIES, NARROW = (0.02, 0.98), 1e-6
-SAME_BLEEDS, SAME_MONEY = 0.5, 0.01
+SAME_MONEY = 0.01
 FloatArray = NDArray[np.float64]
 
 
@@ -110,7 +111,7 @@ def _added(results: Results, again: tuple[float, float]) -> str:
     averted, cost, spared = now.bleeds_averted_per_100, now.incremental_cost, again[1] - again[0]
     apart = number(abs(averted), 1)
     bleeds = f"averts about as many bleeds as {versus} (difference {apart} per 100 in {years})"
-    if abs(averted) >= SAME_BLEEDS:
+    if abs(averted) >= 100 * ABOUT_EQUAL:
         bleeds = f"averts {apart} {'more' if averted > 0 else 'fewer'} bleeds per 100 than {versus} in {years}"
     many = f"{number(abs(spared), 1)} {'fewer' if spared > 0 else 'more'} re-treatments per 100"
     needs = f", needs {many} ({number(again[0], 1)} v. {number(again[1], 1)})" if any(again) else ""

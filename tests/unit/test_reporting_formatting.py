@@ -45,7 +45,16 @@ def test_money_of_another_currency() -> None:
 
 
 @pytest.mark.parametrize(
-    ("arr", "text"), [(1 / 4.93, "4.9"), (1 / 23.4, "23"), (-1 / 7.3, "NNTH 7.3"), (0.0, "no difference"), (None, "–")]
+    ("arr", "text"),
+    [
+        (1 / 4.93, "4.9"),
+        (1 / 23.4, "23"),
+        (-1 / 7.3, "NNTH 7.3"),
+        (0.0, "about equal"),
+        (-1e-4, "about equal"),
+        (1 / 199, "199"),
+        (None, "–"),
+    ],
 )
 def test_nnt_of_harm_is_marked(arr: float | None, text: str) -> None:
     """An NNT for harm is never shown as a benefit."""

@@ -77,7 +77,7 @@ def _compared_numbers(results: Results, versus: str, key: str) -> tuple[KeyNumbe
     if settings.has_bled:
         averted = KeyNumber(f.number(now.bleeds_averted_per_100, 1), f"Bleeds averted per 100 v. {name}", f.duration(years))
         return averted, _net_cost(now, settings, name)
-    averts = shown is None or shown.kind != "NNTH"
+    averts = shown is None or shown.kind != "NNTH" or shown.about_equal
     return (
         KeyNumber(
             f.nnt(shown),

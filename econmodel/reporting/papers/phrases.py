@@ -63,14 +63,17 @@ def _one_comparison(results: Results, versus: str, key: str) -> str:
     found = results.against(versus, key)
     if found is None:
         return ""
-    now, nnt = found.headline, f.nnt(found.headline.nnt[results.settings.headline])
+    now, shown = found.headline, found.headline.nnt[results.settings.headline]
+    nnt = f.nnt(shown)
     size = f.money(abs(now.incremental_cost), results.settings.currency)
     money = f"saves {size} per patient" if now.saves else f"costs {size} more per patient"
     bleeds = {
         "NNTB": f"averts one first bleed for every {nnt} treated",
         "NNTH": f"brings one more first bleed for every {nnt.removeprefix('NNTH ')} treated",
         "none": "averts no first bleed",
-    }[now.nnt[results.settings.headline].kind]
+    }[shown.kind]
+    if shown.about_equal:
+        bleeds = "averts about as many first bleeds"
     if results.settings.has_bled:
         per_100 = now.bleeds_averted_per_100
         bleeds = f"{'averts' if per_100 > 0 else 'brings'} {f.number(abs(per_100))} bleeds per 100 patients"
@@ -93,7 +96,7 @@ def lifetime_sentences(results: Results, key: str = "") -> tuple[str, ...]:
         if key in ("", found.ahead, found.behind):
             ahead, behind = (lower(results.labels[name]) for name in (found.ahead, found.behind))
             (a, b), (c, d) = ((f.number(x, 1) for x in pair) for pair in (found.whole, found.headline))
-            nnt = f" ({found.nnt[0].text} at {now}, {found.nnt[1].text} over {whole})" if found.nnt else ""
+            nnt = f" (NNT {f.nnt(found.nnt[0])} at {now}, {f.nnt(found.nnt[1])} over {whole})" if found.nnt else ""
             said.append(
                 f"Over {whole} {ahead} has fewer {found.counted} than {behind}, {a} and {b} per 100 patients; "
                 f"at {now} more, {c} and {d}{nnt}."

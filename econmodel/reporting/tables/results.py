@@ -241,7 +241,8 @@ def nnt_table(results: Results) -> Table:
             ("Patients per bleed averted (all bleeds)", 1.2, True),
         ),
         rows,
-        note=bled_note(results) or "NNTH: patients treated to bring one more first bleed. Death competes with bleeding.",
+        note=bled_note(results)
+        or "NNTH: patients treated to bring one more first bleed; about equal: under 1 in 200 apart. Death competes with bleeding.",
     )
 
 

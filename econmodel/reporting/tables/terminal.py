@@ -167,7 +167,7 @@ def _psa_part(case: Case, psa: Psa, risk: Risk, versus: str) -> Table:
         table.add_row(
             escape(psa.parameters.strategies[key].label),
             f"{f.money_change(cost.mean, currency)} ({f.money_change(cost.low, currency)} to {f.money_change(cost.high, currency)})",
-            f"{found.shown_nnt.text} ({found.shown_nnt.interval_text})",
+            f"{f.nnt(found.shown_nnt)} ({found.shown_nnt.interval_text})",
             f.percent(found.headline_probability_saving),
             f.percent(found.probability_saving),
             f.percent(risk.probability_cost_effective[key]),

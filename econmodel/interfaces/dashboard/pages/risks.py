@@ -143,7 +143,7 @@ def _two_way(found: Answer, question: Question, key: answers.Asked) -> None:
 def _scenarios(found: Answer, question: Question, key: answers.Asked) -> None:
     settings, years = found.results.settings, found.results.settings.headline_years
     rows = [
-        (r.title, f.money_change(r.cost, settings.currency), f.number(r.bleeds, 1), f.number(r.nnt, 1), f.number(r.qalys, 2))
+        (r.title, f.money_change(r.cost, settings.currency), f.number(r.bleeds, 1), f.signed_nnt(r.nnt), f.number(r.qalys, 2))
         for r in answers.scenarios(key, question)["scenarios"]
     ]
     columns = blocks.across(
