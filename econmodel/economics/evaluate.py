@@ -193,16 +193,10 @@ def read_by_patients(parameters: ParameterSet) -> frozenset[str]:
     return frozenset(noted.read)
 
 
-def revalue(e: Evaluation, values: Values) -> Evaluation:
-    """The patients of a run of one draw at the prices and utilities of many, each (draw,)."""
-    return Evaluation(
-        e.parameters,
-        e.inputs,
-        e.activity,
-        resolve_prices(e.parameters, values, e.died),
-        e.died,
-        resolve_utilities(e.parameters, values),
-    )
+def revalue(parameters: ParameterSet, e: Evaluation, values: Values) -> Evaluation:
+    """The patients of a run of one draw at the prices and utilities of many, each (draw,), and what a case pays for health."""
+    prices, utilities = resolve_prices(parameters, values, e.died), resolve_utilities(parameters, values)
+    return Evaluation(parameters, e.inputs, e.activity, prices, e.died, utilities)
 
 
 def evaluate(parameters: ParameterSet, values: Values | None = None, *, yearly: bool = True, by_group: bool = True) -> Evaluation:

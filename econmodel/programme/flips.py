@@ -11,25 +11,26 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
-from functools import partial
+from functools import cached_property, partial
+from math import ceil
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.economics.activity import MonthlyProfiles
+from econmodel.economics.activity import MonthlyProfiles, monthly_profiles
 from econmodel.economics.comparison import Comparison
 from econmodel.economics.evaluate import Evaluation, evaluate, read_by_patients, revalue
 from econmodel.economics.lead import Subjects, find_subjects
 from econmodel.errors import EconModelError
-from econmodel.model.inputs import Values, base_values
+from econmodel.model.inputs import Values, base_values, horizon_years
 from econmodel.parameters.documents import read_document
 from econmodel.parameters.overrides import set_value
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample
 from econmodel.parameters.schema import Parameter
 from econmodel.programme.inputs import input_kinds
-from econmodel.programme.planned import budget_of, in_the_mix, programme_draws
+from econmodel.programme.planned import budget_of, in_the_mix
 from econmodel.records import record
 from econmodel.uncertainty.deterministic import SETTINGS, STEPPED, Change, by_setting, points_in_range, possible, varied, varying
 from econmodel.uncertainty.held_certain import NOT_FACTS
@@ -44,12 +45,12 @@ POINTS, CLOSE, CHANCES = 9, 1e-4, 4000
 MOST_SAID, LEAST_SAID = 5, 0.005
 SAME_BENEFIT = 0.02
 NO_ANSWER = -1
-REPAID = 8  # rows from which it pays to ask whether they concern patients at all
 SAME_PLACE = 6  # decimals of a distance: two answers that turn together keep the order of the questions
 PARTS = ("care", "money")
 WORTH, COST, CASH = ("worth its price", "not worth its price"), ("saves", "costs more"), ("above 0", "below 0")
 WHOLE = frozenset(name for name, kind in input_kinds().items() if kind == "whole")
 APART = WHOLE | frozenset(SETTINGS)
+OF_PATIENTS = frozenset(SETTINGS) - {"willingness_to_pay"}
 MONEY_ALONE = frozenset(input_kinds()) - {"n_stay_days"}
 CARE_ALONE = frozenset({"discount_costs", "discount_outcomes", "willingness_to_pay"})
 
@@ -152,10 +153,11 @@ class FlipList:
 
 @record
 class Patients:
-    """What happens to patients at the base values: all that a change of money, or of how health is valued, needs of them."""
+    """What happens to patients at the base values; ``read`` are the inputs that it depends on."""
 
     evaluation: Evaluation
     profiles: MonthlyProfiles
+    read: frozenset[str]
 
 
 @record
@@ -165,6 +167,17 @@ class Asker:
     parameters: ParameterSet
     subjects: Subjects
     decisions: tuple[Decision, ...]
+
+    @cached_property
+    def patients(self) -> Patients:
+        """Patients of the base values, followed as long as any budget within range needs."""
+        base = base_values(self.parameters)
+        budget, duty = (self.parameters[name].range for name in ("n_budget_years", "n_duty_months"))
+        assert budget is not None
+        assert duty is not None
+        years = min(horizon_years(self.parameters), ceil(budget.high + duty.high / 12))
+        found = evaluate(self.parameters, base, yearly=False, by_group=False)
+        return Patients(found, monthly_profiles(in_the_mix(self.parameters), years, base), read_by_patients(self.parameters))
 
     def worth(
         self, parameters: ParameterSet, values: Values, parts: Sequence[str] = PARTS, patients: Patients | None = None
@@ -178,15 +191,19 @@ class Asker:
         died, profiles = (patients.evaluation.died, patients.profiles) if patients else (None, None)
         try:
             if "care" in parts:
-                e = revalue(patients.evaluation, values) if patients else evaluate(parameters, values, yearly=False, by_group=False)
+                e = (
+                    revalue(parameters, patients.evaluation, values)
+                    if patients
+                    else evaluate(parameters, values, yearly=False, by_group=False)
+                )
                 found[:, n:], died = e.net_benefit(parameters.number("willingness_to_pay"))[:, :, 0], e.died
                 found[:, : n - 1] = self._of(e)
             if "money" in parts:
                 found[:, n - 1] = cash_value(parameters, values, died, profiles)
         except EconModelError:
             if rows > 1:
-                each = ({name: column[i : i + 1] for name, column in values.items()} for i in range(rows))
-                return np.concatenate([self.worth(parameters, row, parts, patients) for row in each])
+                halves = ({name: column[half] for name, column in values.items()} for half in np.array_split(np.arange(rows), 2))
+                return np.concatenate([self.worth(parameters, half, parts, patients) for half in halves])
             found[:] = np.nan
         return found
 
@@ -234,8 +251,8 @@ class Asker:
         good = possible(parameters, values)
         found = np.full((len(changes), len(self.decisions) + len(parameters.strategies)), np.nan)
         size, threads = block_size(parameters, len(changes))
-        alike = good & same_patients(parameters, values) if good.sum() >= REPAID else np.zeros_like(good)
-        for mine, patients in ((good & ~alike, None), (alike, patients_of(parameters) if alike.any() else None)):
+        alike = good & self._same_patients(parameters, values)
+        for mine, patients in ((good & ~alike, None), (alike, self.patients)):
             places = np.split(np.flatnonzero(mine), range(size, int(mine.sum()), size))
             blocks = ({name: column[rows] for name, column in values.items()} for rows in places if rows.size)
             work = partial(self.worth, parameters, parts=parts, patients=patients)
@@ -243,17 +260,11 @@ class Asker:
                 found[rows] = worth
         return found
 
-
-def same_patients(parameters: ParameterSet, values: Values) -> BoolArray:
-    """Rows whose values leave patients as they are at the base values."""
-    base = base_values(parameters)
-    return np.asarray(~np.any([values[name] != base[name] for name in read_by_patients(parameters)], axis=0))
-
-
-def patients_of(parameters: ParameterSet) -> Patients:
-    """Follow the patients of the base values."""
-    _, (profiles, _) = programme_draws(in_the_mix(parameters), base_values(parameters))
-    return Patients(evaluate(parameters, base_values(parameters), yearly=False, by_group=False), profiles)
+    def _same_patients(self, parameters: ParameterSet, values: Values) -> BoolArray:
+        """Rows whose values, and settings, leave patients as they are at the base values."""
+        base = base_values(self.parameters)
+        kept = all(parameters[name].value == self.parameters[name].value for name in OF_PATIENTS)
+        return np.asarray(kept & ~np.any([values[name] != base[name] for name in self.patients.read], axis=0))
 
 
 def _parts(change: Change) -> Sequence[str]:
