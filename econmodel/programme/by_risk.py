@@ -6,7 +6,7 @@ patient group it is that group's own, so that one threshold can be held against 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -61,13 +61,15 @@ class GroupTurn:
 class TreatByRisk:
     """Thresholds by strategy and, for the lead, by patient group.
 
-    ``treat_all`` and ``treat_some`` are net benefit per patient of the lead over usual care, given to all, and to the groups
-    in which it is above 0. ``cash`` is where the programme's net present value in cash turns. ``person_years`` of
-    untreated follow-up would tell on which side of its threshold the site stands; None where its level is known, or has none.
+    ``labels`` are of all strategies. ``treat_all`` and ``treat_some`` are net benefit per patient of the lead over usual care,
+    given to all, and to the groups in which it is above 0. ``cash`` is where the programme's net present value in cash turns.
+    ``person_years`` of untreated follow-up would tell on which side of its threshold the site stands; None where its level is
+    known, or has none.
     """
 
     lead: str
     usual_care: str
+    labels: Mapping[str, str]
     now: float
     strategies: tuple[StrategyTurns, ...]
     groups: tuple[GroupTurn, ...]
@@ -115,6 +117,7 @@ def treat_by_risk(parameters: ParameterSet) -> TreatByRisk:
     return TreatByRisk(
         lead,
         usual,
+        {key: row.label for key, row in parameters.strategies.items()},
         now,
         tuple(StrategyTurns(key, *turns[2 * i : 2 * i + 2]) for i, key in enumerate(others)),
         tuple(

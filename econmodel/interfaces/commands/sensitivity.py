@@ -63,7 +63,8 @@ def sensitivity(
     questions = _questions(case, outcome, strategy, against, sobol=sobol)
     for name in (*(pair or ()), *thresholds):
         questions[0].needed(name)
-    left_out = {"flips", "by_risk"} if case.parameters.has_bled else {"sobol", "by_risk"} if is_money(outcome) else set()
+    of_the_lead = case.parameters.has_bled or strategy or against
+    left_out = {"flips", "by_risk"} if of_the_lead else {"sobol", "by_risk"} if is_money(outcome) else set()
     asked = {
         "one_way": one_way,
         "two_way": pair,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from econmodel.model.structure import Structure
@@ -18,8 +19,9 @@ from econmodel.reporting.papers.phrases import guideline_table
 from econmodel.reporting.tables import programme as programme_tables
 from econmodel.reporting.tables import results as result_tables
 from econmodel.reporting.tables.by_risk import by_risk_blocks
+from econmodel.reporting.tables.fetch import fetch_items
 from econmodel.reporting.tables.findings import Findings
-from econmodel.reporting.tables.research import RESEARCH, research_section
+from econmodel.reporting.tables.research import RESEARCH, research_section, study_sentence
 
 if TYPE_CHECKING:
     from econmodel.economics.evaluate import Evaluation
@@ -107,6 +109,7 @@ def _summary(case: Case, results: Results, findings: Findings) -> Section:
             Paragraph(phrases.answer(results), tone="answer"),
             *phrases.within_route(findings.within_route, "body"),
             *(Paragraph(said) for said in phrases.lifetime_sentences(results)),
+            *_turned_and_measured(findings),
             Paragraph(certainty, tone="caution"),
             blocks.key_numbers(results),
             blocks.headline_table(results),
@@ -114,6 +117,16 @@ def _summary(case: Case, results: Results, findings: Findings) -> Section:
         ),
         new_page=True,
     )
+
+
+def _turned_and_measured(findings: Findings) -> Iterator[Paragraph]:
+    """What would reverse the decision, what to measure first, and what a trial would be worth, on the page of the answer."""
+    if findings.flips:
+        yield Paragraph(" ".join(findings.flips.first_of_each), "What would reverse it. ")
+    for lead, text in fetch_items(findings.fetch, few=True) if findings.fetch else ():
+        yield Paragraph(text, lead)
+    if findings.research and not isinstance(findings.research, str) and (worth := study_sentence(findings.research)):
+        yield Paragraph(worth, "What a trial would be worth. ")
 
 
 def _results(evaluation: Evaluation, results: Results, findings: Findings) -> list[Section]:

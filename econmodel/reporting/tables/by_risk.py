@@ -23,7 +23,7 @@ def turn_text(turn: Turn) -> str:
 
 def by_risk_sentences(parameters: ParameterSet, found: TreatByRisk) -> list[str]:
     """Say in whom the lead is worth its price, what choosing by risk gains, and how much own follow-up would settle it."""
-    names = {key: lower(row.label) for key, row in parameters.strategies.items()}
+    names = {key: lower(label) for key, label in found.labels.items()}
     currency = parameters.text("currency")
     left_out = [group for group in found.groups if group.net_benefit <= 0]
     who = ", ".join(f"{g.name} ({f.percent(g.share)} of patients)" for g in left_out)
@@ -48,7 +48,7 @@ def by_risk_blocks(parameters: ParameterSet, found: TreatByRisk) -> Iterator[Par
     """Build the sentences and the two tables."""
     for sentence in by_risk_sentences(parameters, found):
         yield Paragraph(sentence)
-    names, usual = {key: row.label for key, row in parameters.strategies.items()}, lower(parameters.strategies[found.usual_care].label)
+    names, usual = found.labels, lower(found.labels[found.usual_care])
     money = f"{parameters.text('currency')}, {parameters.text('price_year')} prices"
     worth = f.money(parameters.number("willingness_to_pay"), parameters.text("currency"))
     yield table(

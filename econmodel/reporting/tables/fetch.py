@@ -12,19 +12,19 @@ from econmodel.wording import lower
 if TYPE_CHECKING:
     from econmodel.programme.fetch import ToFetch, Wanted
 
-ASKED, STUDIED = 10, 4
+ASKED, STUDIED, FEW = 10, 4, 3
 SHARES = "Shares of variance over the draws: net benefit of the lead strategy against usual care, and the programme's value in cash."
 
 
-def fetch_items(found: ToFetch) -> tuple[tuple[str, str], ...]:
-    """Name the first inputs to ask for and to study; each as (lead, text)."""
+def fetch_items(found: ToFetch, *, few: bool = False) -> tuple[tuple[str, str], ...]:
+    """Name the first inputs, or the first :data:`FEW`, to ask for and to study; each as (lead, text)."""
 
     def named(rows: Sequence[Wanted], most: int) -> str:
         return "; ".join(lower(row.label.split(" (")[0]) for row in rows[:most]) + "."
 
     return (
-        *((("Ask here first. ", named(found.ask_here, ASKED)),) if found.ask_here else ()),
-        *((("Only research can tell. ", named(found.only_research, STUDIED)),) if found.only_research else ()),
+        *((("Ask here first. ", named(found.ask_here, FEW if few else ASKED)),) if found.ask_here else ()),
+        *((("Only research can tell. ", named(found.only_research, FEW if few else STUDIED)),) if found.only_research else ()),
     )
 
 

@@ -37,7 +37,7 @@ NO_NATIONAL = (
 
 def research_sentences(found: Research) -> list[str]:
     """Say what doubt costs, where it sits, which study would buy most of it back, and what a small trial could not show."""
-    said = [_doubt(found), _where(found), _study(found)]
+    said = [_doubt(found), _where(found), study_sentence(found)]
     first = found.first_trial
     own = [trial for trial in found.trials if trial.trial.place == "here" and not (first and first[1] is trial)]
     said += [_registry(found, trial) for trial in own]
@@ -70,7 +70,8 @@ def _where(found: Research) -> str:
     return f"Most would be saved by knowing for certain: {named}, per patient. Shares overlap and do not add up."
 
 
-def _study(found: Research) -> str:
+def study_sentence(found: Research) -> str:
+    """Say which study proposed is worth most, of what size and to whom; empty where none is proposed."""
     first, trials = found.first_trial, [t for t in found.trials if t.trial.place == "elsewhere"]
     if first is None and not trials:
         return ""

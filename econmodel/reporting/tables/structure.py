@@ -25,8 +25,8 @@ def expected_table(results: Results, risk: Risk, key: str = "") -> Table:
         return f.number(value, 3) if name == "qalys" else f.money_change(value, settings.currency)
 
     def cell(name: str, expected: float, certain: float) -> str:
-        beside = f" ({shown(name, certain)})" if differs(expected, certain) else ""
-        return shown(name, expected) + beside
+        mean, base = shown(name, expected), shown(name, certain)
+        return f"{mean} ({base})" if differs(expected, certain) and base != mean else mean
 
     rows = [
         (names[versus], *(cell(*figure) for figure in risk.expected.apart(results, versus, key)))
