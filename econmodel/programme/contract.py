@@ -23,7 +23,7 @@ from econmodel.programme.calendar import first_calendar_year, year_names
 from econmodel.programme.cost_tables import EXISTING, PER_USE, CapitalItem, FixedRow, Loan
 from econmodel.programme.input_tables import Contract, Payer, PayerTerm, Site
 from econmodel.programme.inputs import ProgrammeInputs
-from econmodel.programme.intake import opening_ramp
+from econmodel.programme.intake import leaving, opening_ramp
 from econmodel.programme.money.contracts import in_each_year
 from econmodel.programme.money.fixed import fixed_rows
 from econmodel.programme.money.levels import in_years, price_indices
@@ -70,7 +70,10 @@ class Absence:
 
 @record
 class IntakePlan:
-    """Patients a year in year 1, the backlog with the months of its release, share of slots by month, slots a year by place."""
+    """Patients a year in year 1, the backlog with the months of its release, share of slots by month, slots a year by place.
+
+    ``leaving`` are the events after which whoever waits can no longer start.
+    """
 
     eligible_own: float
     growth: float
@@ -80,6 +83,7 @@ class IntakePlan:
     slots: dict[str, Series]
     stop_month: int
     absence: Absence
+    leaving: tuple[str, ...]
 
 
 @record
@@ -332,6 +336,7 @@ def _intake(inputs: ProgrammeInputs) -> IntakePlan:
         slots={key: _yearly(inputs, place.most) for key, place in PLACES.items() if place.most},
         stop_month=inputs.n_stop_month,
         absence=Absence(inputs.n_absence_start_month, inputs.n_absence_months),
+        leaving=leaving(inputs),
     )
 
 

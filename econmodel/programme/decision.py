@@ -10,7 +10,9 @@ from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from typing import Any
 
+from econmodel.arrays import known
 from econmodel.parameters.board import ACCEPTED, AUTHOR, DECISION
+from econmodel.programme.after_bleed import NOT_COUNTED
 from econmodel.programme.options import BEHIND, MORE_HARM, Appraisal, OptionRow
 from econmodel.programme.sentences import amount
 from econmodel.programme.staged import DECIDED_AT, Staged
@@ -133,8 +135,11 @@ def _does(found: Appraisal, chance: float | None) -> str:
     bleeds, deaths = _averted(row.bleeds_averted, "bleeds"), _averted(row.bleed_deaths_averted, "deaths from bleeding")
     same = bleeds.split()[0] == deaths.split()[0]
     both = f"{bleeds} and {deaths.split(' ', 1)[1] if same else deaths}"
+    start = f"In cash this {does} {over}, {both}{each}"
+    if known(row.procedure_deaths) is None:
+        return f"{start}. {NOT_COUNTED}"
     return (
-        f"In cash this {does} {over}, {both}{each}; the procedure causes {number(row.procedure_deaths, 1)} deaths, "
+        f"{start}; the procedure causes {number(row.procedure_deaths, 1)} deaths, "
         f"{number(row.embolisms, 1)} embolisms and {number(row.harms['ulcer_bleed'], 1)} bleeds."
     )
 
@@ -198,6 +203,6 @@ def _stop(staged: Staged, cash: Callable[[float], str]) -> str:
     if staged.stop_number is None:
         return f"no number of bleeds by month {DECIDED_AT} would speak for stopping; {expected}"
     return (
-        f"intake stops if {staged.stop_number} or more of those treated have bled by month {DECIDED_AT} "
+        f"intake stops at {staged.stop_number} or more {staged.counted} in those treated by month {DECIDED_AT} "
         f"(chance {staged.probability_stopping:.0%}); {expected}"
     )

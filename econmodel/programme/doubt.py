@@ -60,5 +60,6 @@ def draw_programme(parameters: ParameterSet, inputs: ProgrammeInputs, planned: P
     accepted, staged = parameters.board.get(ACCEPTED), None
     if accepted is not None and inputs.n_months > DECIDED_AT:
         stopped = run_budget(theirs.changed(n_stop_month=DECIDED_AT), *activity, CATEGORY)
-        staged = stage(batch, stopped, bleeds_seen(both, DECIDED_AT), accepted)
+        counted = "rebleeds" if inputs.bled else "first bleeds"
+        staged = stage(batch, stopped, bleeds_seen(both, DECIDED_AT), accepted, counted)
     return Doubt((theirs, activity), batch, luck, staged)

@@ -12,6 +12,8 @@ from dataclasses import asdict, replace
 from functools import partial
 from typing import Any
 
+import numpy as np
+
 from econmodel.economics.activity import MonthlyProfiles
 from econmodel.economics.prices import Prices
 from econmodel.parameters.catalogue import EXAMINATIONS
@@ -22,6 +24,7 @@ from econmodel.programme.headline import Headline, headlines
 from econmodel.programme.input_tables import PayerTerm
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.money.finance import annualised
+from econmodel.programme.money.rows import Row
 from econmodel.programme.options import DO_MINIMUM, plans
 from econmodel.programme.places import PLACES
 from econmodel.programme.views import other_views, view_inputs
@@ -217,7 +220,16 @@ def own_rows(parameters: ParameterSet, inputs: ProgrammeInputs) -> tuple[Downsid
     lost = Downside("low_attendance", "Most patients are lost to follow-up", _same, {"scenarios": ("low_attendance",)})
     has_course = all(row.p_obliteration for row in parameters.strategies.values() if row.session)
     attendance = (lost,) if has_course else ()
-    return (*_best_usual_care(parameters, inputs), *attendance, *_harms_doubled(parameters), *_payment_levels(parameters))
+    own = (*_best_usual_care(parameters, inputs), *attendance, *_harms_doubled(parameters), *_payment_levels(parameters))
+    return (*own, *_rebleeds_alike(parameters)) if inputs.bled else own
+
+
+def _rebleeds_alike(parameters: ParameterSet) -> Iterator[Downside]:
+    names = {name for row in parameters.strategies.values() if row.session for name in parameters.secondary_of(row).hr_late_rebleed}
+    if names:
+        yield Downside(
+            "rebleeds_alike", "No session averts more late rebleeds than direct glue", _same, dict.fromkeys(sorted(names), 1.0)
+        )
 
 
 def _best_usual_care(parameters: ParameterSet, inputs: ProgrammeInputs) -> Iterator[Downside]:
@@ -272,7 +284,8 @@ def downside_budgets(
     """Run every row, and ``more`` of the case's own, against the budget they start from, the three worst together last.
 
     The worst come first; one that adds nothing to those before it (a cut of payments that a block budget does not make)
-    gives way to the next. Stopping the programme, or cover for an absence, is a decision, not bad luck, and is left out of them.
+    gives way to the next. Stopping the programme, or cover for an absence, is a decision, not bad luck, and is left out of them;
+    what moves nothing in patients who have bled, of the table.
     """
 
     def run(row: Downside) -> Budget:
@@ -280,6 +293,8 @@ def downside_budgets(
         return run_budget(row.change(start.inputs), *found, categories)
 
     results = {row.key: (row, run(row)) for row in (*downsides(start.inputs), *more)}
+    if start.inputs.bled:
+        results = {key: found for key, found in results.items() if not _same_rows(found[1], start)}
     alone = sorted((float(b.npv_cash.mean()), key) for key, (row, b) in results.items() if row.combines)
     together, worst = combine([]), start
     for value, key in alone:
@@ -290,6 +305,11 @@ def downside_budgets(
         if found.npv_cash.mean() < worst.npv_cash.mean() - LEAST_EFFECT:
             together, worst = tried, found
     return results | {together.key: (together, worst)}
+
+
+def _same_rows(one: Budget, other: Budget) -> bool:
+    """Whether two budgets have the same cash and the same bleeds."""
+    return all(np.allclose(one.months[row], other.months[row], rtol=1e-9) for row in (Row.NET_CASH, Row.BLEEDS_AVERTED))
 
 
 def _in_turn(changes: Iterable[Change], inputs: ProgrammeInputs) -> ProgrammeInputs:

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.economics.activity import MonthlyProfiles, monthly_profiles
+from econmodel.economics.activity import MonthlyProfiles
 from econmodel.economics.comparison import Comparison
 from econmodel.economics.evaluate import Evaluation, evaluate, read_by_patients, revalue
 from econmodel.economics.lead import Subjects, find_subjects
@@ -29,6 +29,7 @@ from econmodel.parameters.overrides import set_value
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample
 from econmodel.parameters.schema import Parameter
+from econmodel.programme.after_bleed import profiles_of
 from econmodel.programme.inputs import input_kinds
 from econmodel.programme.planned import budget_of, in_the_mix
 from econmodel.records import record
@@ -171,13 +172,11 @@ class Asker:
     @cached_property
     def patients(self) -> Patients:
         """Patients of the base values, followed as long as any budget within range needs."""
-        base = base_values(self.parameters)
-        budget, duty = (self.parameters[name].range for name in ("n_budget_years", "n_duty_months"))
-        assert budget is not None
-        assert duty is not None
-        years = min(horizon_years(self.parameters), ceil(budget.high + duty.high / 12))
+        base, budget, duty = base_values(self.parameters), *(self.parameters[name] for name in ("n_budget_years", "n_duty_months"))
+        most = [max(float(base[p.name][0]), p.range.high if p.range else 0.0) for p in (budget, duty)]
+        years = min(horizon_years(self.parameters), ceil(most[0] + most[1] / 12))
         found = evaluate(self.parameters, base, yearly=False, by_group=False)
-        return Patients(found, monthly_profiles(in_the_mix(self.parameters), years, base), read_by_patients(self.parameters))
+        return Patients(found, profiles_of(in_the_mix(self.parameters), years, base), read_by_patients(self.parameters))
 
     def worth(
         self, parameters: ParameterSet, values: Values, parts: Sequence[str] = PARTS, patients: Patients | None = None
@@ -251,7 +250,7 @@ class Asker:
         good = possible(parameters, values)
         found = np.full((len(changes), len(self.decisions) + len(parameters.strategies)), np.nan)
         size, threads = block_size(parameters, len(changes))
-        alike = good & self._same_patients(parameters, values)
+        alike = good & self.same_patients(parameters, values)
         for mine, patients in ((good & ~alike, None), (alike, self.patients)):
             places = np.split(np.flatnonzero(mine), range(size, int(mine.sum()), size))
             blocks = ({name: column[rows] for name, column in values.items()} for rows in places if rows.size)
@@ -260,7 +259,7 @@ class Asker:
                 found[rows] = worth
         return found
 
-    def _same_patients(self, parameters: ParameterSet, values: Values) -> BoolArray:
+    def same_patients(self, parameters: ParameterSet, values: Values) -> BoolArray:
         """Rows whose values, and settings, leave patients as they are at the base values."""
         base = base_values(self.parameters)
         kept = all(parameters[name].value == self.parameters[name].value for name in OF_PATIENTS)

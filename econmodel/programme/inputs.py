@@ -58,7 +58,7 @@ TABLES: dict[str, Callable[[str, Any], Any]] = {
     "paths": read_paths,
 }
 TEXTS = ("price_list", "price_year")
-SET_BY_ANALYSES = ("adds_sessions", "margin_everywhere", "covered")
+SET_BY_ANALYSES = ("adds_sessions", "margin_everywhere", "covered", "bled")
 PHYSICIAN_WORK = ("session", "surveillance", "bleed")
 VOLUMES = ("n_endoscoped", "n_referred_in", "n_treated_elsewhere", "n_backlog", "n_session_slots", "n_radiology_slots")
 
@@ -71,7 +71,7 @@ class ProgrammeInputs:
     ``n_stay_days`` (days of a bleed admission) is the clinical model's own, in ``params/base_case/resources.toml``.
     ``ratio_volume`` scales demand, ``ratio_payment`` and ``ratio_cost`` payments and costs of prophylaxis. The last fields are
     no inputs: analyses set ``margin_everywhere`` in the place of every ``paid_at_margin`` and contract (None: leave), and
-    ``covered`` where an operator is bought in for an absence.
+    ``covered`` where an operator is bought in for an absence; ``bled`` says that patients have bled before they start.
     """
 
     currency: str
@@ -170,6 +170,7 @@ class ProgrammeInputs:
     adds_sessions: bool = True
     margin_everywhere: float | None = None
     covered: bool = False
+    bled: bool = False
 
     @classmethod
     def from_values(cls, values: Mapping[str, Any]) -> ProgrammeInputs:
@@ -259,7 +260,7 @@ def read_inputs(parameters: ParameterSet, values: Mapping[str, FloatArray]) -> P
         input_tables.check_sites(inputs.sites, parameters.number("n_referred_in"))
         bases = {name: float(p.value) for name, p in parameters.parameters.items() if isinstance(p.value, int | float)}
         adds = more_sessions(parameters, inputs.current_mix, inputs.proposed_mix)
-        return dataclasses.replace(inputs, paths=with_bases(inputs.paths, bases), adds_sessions=adds)
+        return dataclasses.replace(inputs, paths=with_bases(inputs.paths, bases), adds_sessions=adds, bled=parameters.has_bled)
     except EconModelError as fault:
         _locate(fault, parameters)
         raise

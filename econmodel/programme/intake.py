@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from econmodel.economics.activity import MonthlyProfiles
 from econmodel.errors import AnalysisError
 from econmodel.parameters.catalogue import COMPLICATIONS, DEVICES, ENDOSCOPIES, SESSION_KINDS
+from econmodel.programme.after_bleed import OF_BLEEDERS
 from econmodel.programme.input_tables import Site
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.money.levels import in_months
@@ -29,6 +30,7 @@ from econmodel.records import record
 FloatArray = NDArray[np.float64]
 BY_SESSION = (*SESSION_KINDS, *DEVICES, *COMPLICATIONS, "sessions", "procedure_days", "complication_days")
 LEAVING = ("first_bleeds", "deaths_other", "transplant")
+LEAVING_BLED = ("deaths_bleed", "deaths_procedure", "deaths_other", "transplant")
 FUNNEL_LABELS = {
     "n_endoscoped": "Cirrhosis, endoscoped",
     "share_fundal_varices": "with fundal varices",
@@ -128,6 +130,8 @@ def funnel_steps(inputs: ProgrammeInputs) -> tuple[FunnelStep, ...]:
     for name, label in FUNNEL_LABELS.items():
         value = float(getattr(inputs, name).mean())
         left = {"n_endoscoped": value, "n_referred_in": left + value, "n_treated_elsewhere": left - value}.get(name, left * value)
+        if inputs.bled and name == OF_BLEEDERS:
+            label = "bled from them, alive after six weeks"
         steps.append(FunnelStep(label, value, name.startswith("share_"), left))
     return tuple(steps)
 
@@ -184,8 +188,7 @@ def plan_intake(inputs: ProgrammeInputs, profiles: MonthlyProfiles) -> Intake:
     profiles
         Activity per start; gives sessions per start at each place and the rates of those who wait.
     """
-    leave = monthly_risk(profiles, inputs.current_mix, LEAVING)
-    bleed = monthly_risk(profiles, inputs.current_mix, ("first_bleeds",))
+    leave, bleed = leaves_the_list(inputs, profiles), _bleeds_waiting(inputs, profiles)
     demand, capacity = demand_by_month(inputs), capacity_by_month(inputs, profiles)
     n_draws = np.broadcast_shapes(demand.shape[:1], capacity.shape[:1], leave.shape)[0]
     shape = (n_draws, inputs.n_months)
@@ -199,6 +202,23 @@ def plan_intake(inputs: ProgrammeInputs, profiles: MonthlyProfiles) -> Intake:
         queue = (ready - starts[:, month]) * takes[month]
         waiting[:, month] = queue
     return Intake(demand, starts, waiting, lost, bled, capacity)
+
+
+def leaves_the_list(inputs: ProgrammeInputs, profiles: MonthlyProfiles) -> FloatArray:
+    """Chance a month that whoever waits can no longer start, (draw,): for one who has bled, a rebleed alone is no such reason."""
+    return monthly_risk(profiles, inputs.current_mix, leaving(inputs))
+
+
+def leaving(inputs: ProgrammeInputs) -> tuple[str, ...]:
+    """Events after which whoever waits can no longer start."""
+    return LEAVING_BLED if inputs.bled else LEAVING
+
+
+def _bleeds_waiting(inputs: ProgrammeInputs, profiles: MonthlyProfiles) -> FloatArray:
+    """Bleeds a month of whoever waits, (draw,); of rebleeds, which may be several, the first year's mean."""
+    if inputs.bled:
+        return np.asarray(mix_profile(profiles, inputs.current_mix, ("rebleeds",), 12).sum(axis=(1, 2)) / 12.0)
+    return monthly_risk(profiles, inputs.current_mix, ("first_bleeds",))
 
 
 @record

@@ -23,6 +23,7 @@ from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import stream
 from econmodel.parameters.structures import structures_of
+from econmodel.programme.after_bleed import in_programme_terms
 from econmodel.programme.budget import Budget, assemble_budget
 from econmodel.programme.headline import Spread, spread_of
 from econmodel.programme.inputs import ProgrammeInputs
@@ -35,7 +36,8 @@ from econmodel.records import record
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 AT_ONCE = 64
-SEEN = {"first_bleeds": "First bleeds", "rebleeds": "Rebleeds", "deaths_bleed": "Deaths from bleeding", "sessions": "Sessions"}
+FIRST = "first_bleeds"
+SEEN = {FIRST: "First bleeds", "rebleeds": "Rebleeds", "deaths_bleed": "Deaths from bleeding", "sessions": "Sessions"}
 
 
 @record
@@ -78,13 +80,18 @@ def weigh_luck(parameters: Budget, luck: Budget, both: Budget) -> Luck:
         LuckRow(doubt, spread_of(b.totals[Row.BLEEDS_AVERTED]), spread_of(b.npv_cash), float((b.npv_cash < 0).mean()))
         for doubt, b in budgets.items()
     )
-    seen = {name: spread_of(both.activity.total(both.activity.proposed, name).sum(axis=1)) for name in SEEN}
+    seen = {
+        name: spread_of(both.activity.total(both.activity.proposed, name).sum(axis=1))
+        for name in SEEN
+        if name != FIRST or not both.inputs.bled
+    }
     return Luck(len(both.npv_cash), rows, seen)
 
 
 def bleeds_seen(found: Budget, month: int) -> FloatArray:
-    """First bleeds among those treated that a programme of whole patients has seen by a month, shape (draw,)."""
-    return np.asarray(found.activity.total(found.activity.proposed, "first_bleeds")[:, :month].sum(axis=1))
+    """First bleeds among those treated, rebleeds if they have bled, that whole patients have had by a month: (draw,)."""
+    counted = "rebleeds" if found.inputs.bled else FIRST
+    return np.asarray(found.activity.total(found.activity.proposed, counted)[:, :month].sum(axis=1))
 
 
 def lucky_budget(
@@ -147,4 +154,5 @@ def _activity(
     alike = replace(inputs, shares=np.ones_like(inputs.shares))
     months = tuple(range(1, n_months + 1))
     found = build_activity(parameters, values, alike, totals, months, by_group=False, weightings=[0, 0, 0])
-    return np.stack([found.counts[name][0, ..., 0].sum(axis=-1).T for name in PROFILED], axis=-1)
+    counts = np.stack([found.counts[name][0, ..., 0].sum(axis=-1).T for name in PROFILED], axis=-1)
+    return in_programme_terms(parameters, counts, values["n_stay_days_session"][:, None])

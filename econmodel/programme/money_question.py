@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.economics.activity import MonthlyProfiles, monthly_profiles
+from econmodel.economics.activity import MonthlyProfiles
 from econmodel.economics.bleed_prices import untreated_fatal_share
 from econmodel.economics.evaluate import read_by_patients
 from econmodel.errors import AnalysisError, EconModelError
@@ -24,6 +24,7 @@ from econmodel.parameters.distributions import fixed
 from econmodel.parameters.documents import read_document
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import Parameter, Range, Surveillance
+from econmodel.programme.after_bleed import check_start, profiles_of
 from econmodel.programme.budget import MONTHS, Budget
 from econmodel.programme.headline import YEAR_OF_CONTRIBUTION
 from econmodel.programme.inputs import input_kinds
@@ -140,7 +141,7 @@ class MoneyQuestion:
         closes = case.text("at_end") == "closure"
         years = years_needed(case, int(case.number("n_budget_years")), int(case.number("n_duty_months")) * closes)
         if years not in self._known:
-            self._known[years] = monthly_profiles(self.parameters, years)
+            self._known[years] = profiles_of(self.parameters, years)
         return budget_of(case, values, died=died, profiles=self._known[years])
 
     @cached_property
@@ -162,12 +163,12 @@ def ask_money(parameters: ParameterSet, outcome: str = "npv_cash") -> MoneyQuest
     Raises
     ------
     EconModelError
-        The outcome is unknown, a mix names a strategy the case does not have, or the cohort has bled.
+        The outcome is unknown, a mix names a strategy the case does not have, or no programme takes up such a cohort.
     """
     if outcome not in MONEY_OUTCOMES:
         what = f"outcome {outcome!r}: must be one of {', '.join(MONEY_OUTCOMES)}"
         raise AnalysisError(what, where="--outcome", fix=nearest(outcome, MONEY_OUTCOMES, "choose one of them"))
-    parameters.need_never_bled("the budget of the programme")
+    check_start(parameters)
     return MoneyQuestion(in_the_mix(parameters), outcome)
 
 

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from econmodel.arrays import known
 from econmodel.economics.activity import MonthlyProfiles
 from econmodel.economics.comparison import DOMINATED, EXTENDEDLY_DOMINATED, ON_FRONTIER, REFERENCE, rank_strategies
 from econmodel.economics.evaluate import Evaluation
@@ -68,7 +69,7 @@ class OptionRow:
     recurrent_cash
         Cash of the last year, working capital and equipment apart.
     harms
-        Complications of treatment added, by kind.
+        Complications of treatment added, by kind; NaN, as are deaths of the procedure, in patients who have bled: not counted.
     qalys, full_cost
         QALYs gained and full cost added over a lifetime by those who start within the budget, against today's mix, discounted to
         their start; the cost is never cash.
@@ -142,7 +143,8 @@ class OptionRow:
         """Give the row for JSON."""
         named = {
             "mix": dict(self.mix),
-            "harms": dict(self.harms),
+            "harms": {name: known(n) for name, n in self.harms.items()},
+            "procedure_deaths": known(self.procedure_deaths),
             "views": dict(self.npv_by_view),
             "p_cash_loss": {"parameters": self.probability_cash_loss},
             "recurrent_cash_last_year": self.recurrent_cash,
@@ -263,6 +265,9 @@ def _row(plan: Plan, budget: Budget, views: Mapping[str, float], chance: float |
     def added(name: str) -> float:
         return float(change_by_year(budget, name).sum(axis=1).mean())
 
+    def harm(name: str) -> float:
+        return float("nan") if budget.inputs.bled else added(name)
+
     found, starts = headline(budget), float(budget.totals[Row.STARTS].mean())
     return OptionRow(
         key=plan.key,
@@ -278,8 +283,8 @@ def _row(plan: Plan, budget: Budget, views: Mapping[str, float], chance: float |
         recurrent_cash=float(np.mean((budget.years[Row.OPERATING_CASH] - budget.years[Row.TAX])[:, -1])),
         bleeds_averted=found.bleeds_averted,
         bleed_deaths_averted=-added("deaths_bleed"),
-        procedure_deaths=added("deaths_procedure"),
-        harms={name: added(name) for name in HARMS},
+        procedure_deaths=harm("deaths_procedure"),
+        harms={name: harm(name) for name in HARMS},
         qalys=starts * lifetime[0],
         full_cost=starts * lifetime[1],
         slots=tuple(

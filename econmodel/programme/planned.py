@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.economics.activity import MonthlyProfiles, monthly_profiles
+from econmodel.economics.activity import MonthlyProfiles
 from econmodel.economics.bleed_prices import untreated_fatal_share
 from econmodel.economics.prices import STEMS, Prices, resolve_prices
 from econmodel.errors import AnalysisError, join_faults
@@ -22,6 +22,7 @@ from econmodel.parameters.overrides import set_values
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.rules import MIXES, strategy_mix_faults
 from econmodel.parameters.structures import gather, structures_of
+from econmodel.programme.after_bleed import prices_in_programme_terms, profiles_of
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.inputs import ProgrammeInputs, input_kinds, read_inputs
 from econmodel.uncertainty.scenarios import under_scenario
@@ -82,7 +83,7 @@ def _by_structure(parameters: ParameterSet, values: Values, years: int, died: Fl
     found = [
         (
             part.rows,
-            monthly_profiles(part.parameters, years, part.values),
+            profiles_of(part.parameters, years, part.values),
             prices_of(part.parameters, part.values, None if died is None else died[part.rows]),
         )
         for part in structures_of(parameters).parts(values)
@@ -94,7 +95,8 @@ def _by_structure(parameters: ParameterSet, values: Values, years: int, died: Fl
 
 def prices_of(parameters: ParameterSet, values: Values, died: FloatArray | None = None) -> Prices:
     """Price list of some draws; ``died`` as in :func:`budget_of`."""
-    return resolve_prices(parameters, values, untreated_fatal_share(parameters, values) if died is None else died)
+    found = resolve_prices(parameters, values, untreated_fatal_share(parameters, values) if died is None else died)
+    return prices_in_programme_terms(parameters, found)
 
 
 def years_needed(parameters: ParameterSet, budget_years: int, more_months: int) -> int:
@@ -119,4 +121,4 @@ def rerun_under(parameters: ParameterSet, changes: Mapping[str, Any], years: int
         parameters = under_scenario(parameters, read_document(params_folder() / "scenarios" / f"{name}.toml"))
     if values := [f"{name}={float(value)!r}" for name, value in changes.items() if name != "scenarios"]:
         parameters = set_values(parameters, values)
-    return monthly_profiles(parameters, years), prices_of(parameters, base_values(parameters))
+    return profiles_of(parameters, years), prices_of(parameters, base_values(parameters))

@@ -7,6 +7,7 @@ from typing import Any
 
 from econmodel.economics.evaluate import Evaluation
 from econmodel.parameters.board import BLEEDS, PATIENTS
+from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.records import record
 from econmodel.wording import number
 
@@ -15,20 +16,21 @@ LEVEL = 0.95
 
 @record
 class RealityCheck:
-    """First bleeds of one year in patients followed: counted, and predicted with the range that chance alone leaves (Poisson)."""
+    """First bleeds, or rebleeds, of one year in patients followed: counted; predicted, with the range of chance alone (Poisson)."""
 
     patients: float
     counted: float
     predicted: float
     low: float
     high: float
+    bleeds: str
 
     @property
     def text(self) -> str:
         """Both in a sentence, and whether chance alone explains the difference."""
         within = "within" if self.low <= self.counted <= self.high else "outside"
         return (
-            f"In {number(self.patients)} such patients today's mix predicts {number(self.predicted, 1)} first bleeds in a year "
+            f"In {number(self.patients)} such patients today's mix predicts {number(self.predicted, 1)} {self.bleeds} in a year "
             f"({number(self.low)} to {number(self.high)} by chance alone); {number(self.counted)} were counted, {within} that range."
         )
 
@@ -37,15 +39,15 @@ class RealityCheck:
         return vars(self) | {"text": self.text}
 
 
-def reality_check(year: Evaluation, current: Mapping[str, float], board: Mapping[str, Any]) -> RealityCheck | None:
+def reality_check(year: Evaluation, inputs: ProgrammeInputs, board: Mapping[str, Any]) -> RealityCheck | None:
     """Set last year's count against the model; None where the hospital's file gives none.
 
     Parameters
     ----------
     year
         The case evaluated, with its risks of the first year.
-    current
-        Today's mix.
+    inputs
+        Today's mix, and whether its patients have bled.
     board
         What the hospital's file says for its board.
     """
@@ -53,7 +55,8 @@ def reality_check(year: Evaluation, current: Mapping[str, float], board: Mapping
         return None
     from scipy import stats
 
-    risk = sum(share * float(year.count("first_bleeds", 1)[0, year.index(key), 0]) for key, share in current.items() if share)
+    counted, name = year.count("rebleeds" if inputs.bled else "first_bleeds", 1), "rebleeds" if inputs.bled else "first bleeds"
+    risk = sum(share * float(counted[0, year.index(key), 0]) for key, share in inputs.current_mix.items() if share)
     predicted = board[PATIENTS] * risk
     low, high = stats.poisson.interval(LEVEL, predicted)
-    return RealityCheck(float(board[PATIENTS]), float(board[BLEEDS]), predicted, float(low), float(high))
+    return RealityCheck(float(board[PATIENTS]), float(board[BLEEDS]), predicted, float(low), float(high), name)

@@ -6,11 +6,12 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
-from econmodel.economics.activity import MonthlyProfiles, monthly_profiles
+from econmodel.economics.activity import MonthlyProfiles
 from econmodel.economics.prices import Prices
 from econmodel.model.inputs import horizon_years
 from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.programme.after_bleed import profiles_of
 from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.money.rows import Row
@@ -78,5 +79,5 @@ def later_cash(parameters: ParameterSet, inputs: ProgrammeInputs, prices: Prices
     if by_year or inputs.n_budget_years >= last or horizon_years(parameters) < last:
         return None
     longer = inputs.changed(n_budget_years=last, at_end="going_concern")
-    budget = run_budget(longer, monthly_profiles(parameters, last), prices, CATEGORY)
+    budget = run_budget(longer, profiles_of(parameters, last), prices, CATEGORY)
     return float(budget.years[Row.NET_CASH][:, first:].sum(axis=1).mean())

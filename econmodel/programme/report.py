@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.economics.activity import MonthlyProfiles, monthly_profiles
+from econmodel.economics.activity import MonthlyProfiles
 from econmodel.economics.evaluate import evaluate
 from econmodel.economics.lead import find_subjects
 from econmodel.economics.prices import Prices
@@ -18,6 +18,7 @@ from econmodel.errors import AnalysisError
 from econmodel.model.inputs import base_values
 from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.programme.after_bleed import check_start, profiles_of
 from econmodel.programme.break_even import BreakEven, break_even
 from econmodel.programme.budget import Budget, Memo, run_budget
 from econmodel.programme.calendar import carried, year_names
@@ -393,14 +394,15 @@ def evaluate_programme(
     Raises
     ------
     EconModelError
-        A programme input breaks its rules, the horizon is shorter than the budget, or the cohort has bled.
+        A programme input breaks its rules, the horizon is shorter than the budget, or no programme takes up such a
+        cohort.
     """
-    parameters.need_never_bled("the budget of the programme")
+    check_start(parameters)
     kept = in_the_mix(parameters)
     values = base_values(kept)
     inputs = read_inputs(kept, values)
     years = years_needed(kept, inputs.n_budget_years, inputs.n_duty_months)
-    profiles, prices = planned = monthly_profiles(parameters, years), prices_of(kept, values)
+    profiles, prices = planned = profiles_of(parameters, years), prices_of(kept, values)
     doubt = draw_programme(parameters, inputs, planned, min(draws, MOST_DRAWS), seed)
     more = own_rows(kept, inputs) if worse else None
     found = programme_case(inputs, profiles, prices, CATEGORY, lambda changes: rerun_under(kept, changes, years), doubt.batch, more)
@@ -417,5 +419,5 @@ def evaluate_programme(
         decision=decide(options, parameters.board, doubt.probability_cash_loss, doubt.staged, turns.sentence if turns else ""),
         reconciliation=reconcile(found.budget, planned, {usual: 1.0}, against_usual),
         later_cash=later_cash(kept, inputs, prices),
-        reality=reality_check(lifetime, inputs.current_mix, parameters.board),
+        reality=reality_check(lifetime, inputs, parameters.board),
     )

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
 
 from econmodel.parameters.statements import said
+from econmodel.programme.after_bleed import NOT_COUNTED
 from econmodel.programme.break_even import BreakEven
 from econmodel.programme.budget import Budget
 from econmodel.programme.capacity import closable_blocks
@@ -69,7 +70,8 @@ def uncomfortable_truths(
 
 def not_overlooked(budget: Budget, rows: Sequence[DownsideRow], cash: Said) -> list[str]:
     """Say what a short paper must hold beside its numbers: what the money rests on, and what could go wrong."""
-    return [*_programme_margin(budget, cash), *_less_good(budget, rows), *_downside(budget, rows, cash)]
+    unknown = [NOT_COUNTED] if budget.inputs.bled else []
+    return [*unknown, *_programme_margin(budget, cash), *_less_good(budget, rows), *_downside(budget, rows, cash)]
 
 
 def verdict(budget: Budget) -> str:
@@ -164,10 +166,11 @@ def _programme_margin(budget: Budget, cash: Said) -> Iterator[str]:
 
 
 def _less_good(budget: Budget, rows: Sequence[DownsideRow]) -> Iterator[str]:
-    better = [row for row in rows if row.key in LESS_GOOD and row.npv_cash_change > 0]
+    worse = [row for row in rows if row.key in LESS_GOOD]
+    better = [row for row in worse if row.npv_cash_change > 0]
     if better and bleed_margin(budget) < 0 < budget.totals[Row.BLEEDS_AVERTED].mean():
         yield (
-            f"The money looks better in {len(better)} of {len(LESS_GOOD)} cases in which the treatment does less good: "
+            f"The money looks better in {len(better)} of {len(worse)} cases in which the treatment does less good: "
             "averted bleeds cost this hospital margin, so a good net present value is no evidence that patients gain."
         )
 

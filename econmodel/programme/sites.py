@@ -17,13 +17,12 @@ from econmodel.parameters.catalogue import CATEGORY
 from econmodel.programme.input_tables import Site
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.intake import (
-    LEAVING,
     Intake,
     ProgrammeActivity,
     SiteActivity,
     convolve,
+    leaves_the_list,
     mix_profile,
-    monthly_risk,
     run_off,
     running,
 )
@@ -34,7 +33,7 @@ OF_TREATMENT, OF_BLEEDS = ("procedure_days", "complication_days"), ("icu_days", 
 
 def starts_by_site(inputs: ProgrammeInputs, profiles: MonthlyProfiles, intake: Intake) -> list[FloatArray]:
     """Starts of each partner's patients, (draw, month): in proportion to who is ready; the backlog is the hub's own."""
-    leave, takes = monthly_risk(profiles, inputs.current_mix, LEAVING), running(inputs)
+    leave, takes = leaves_the_list(inputs, profiles), running(inputs)
     ready = intake.starts + intake.waiting
     share = np.where(ready > 0, intake.starts / np.where(ready > 0, ready, 1.0), 0.0)
     growth = (1.0 + inputs.r_growth[:, None]) ** (np.arange(inputs.n_months) // 12)

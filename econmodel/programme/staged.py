@@ -1,6 +1,6 @@
 """In stages: intake goes on after two years only while few enough of those treated have bled.
 
-A value of going on is set against the first bleeds that a programme of so few patients will see, luck included: the number at which
+A value of going on is set against the first bleeds, or rebleeds, that so few patients will have, luck included: the number at which
 to stop is the one that serves best over the draws, at what the board would pay for one bleed averted.
 """
 
@@ -26,11 +26,13 @@ class Staged:
     outlay
         Lowest cumulative cash of the first year, expected.
     stop_number
-        First bleeds among those treated by month 24 from which intake stops; None where no number would stop it.
+        Bleeds among those treated by month 24 from which intake stops; None where no number would stop it.
     npv_full, npv_staged
         Expected net present value in cash of going on whatever is seen, and of stopping by the rule; doing nothing is 0.
     probability_stopping
         Chance that the rule stops it.
+    counted
+        What is counted: first bleeds, or rebleeds in those who have bled.
     """
 
     outlay: float
@@ -38,9 +40,10 @@ class Staged:
     npv_full: float
     npv_staged: float
     probability_stopping: float
+    counted: str = "first bleeds"
 
 
-def stage(full: Budget, stopped: Budget, bleeds_seen: FloatArray, accepted: float) -> Staged:
+def stage(full: Budget, stopped: Budget, bleeds_seen: FloatArray, accepted: float, counted: str = "first bleeds") -> Staged:
     """Find the number at which to stop.
 
     Parameters
@@ -48,9 +51,11 @@ def stage(full: Budget, stopped: Budget, bleeds_seen: FloatArray, accepted: floa
     full, stopped
         Budgets of the same draws, going on and with intake stopped at month :data:`DECIDED_AT`.
     bleeds_seen
-        First bleeds among those treated by that month, whole numbers: (draw,).
+        Bleeds ``counted`` among those treated by that month, whole numbers: (draw,).
     accepted
         What the board would pay for one bleed averted.
+    counted
+        Which bleeds they are, in words.
     """
     averted = full.totals[Row.BLEEDS_AVERTED] - stopped.totals[Row.BLEEDS_AVERTED]
     going_on = full.npv_cash - stopped.npv_cash + accepted * averted
@@ -65,4 +70,5 @@ def stage(full: Budget, stopped: Budget, bleeds_seen: FloatArray, accepted: floa
         npv_full=float(full.npv_cash.mean()),
         npv_staged=float(np.where(stops, stopped.npv_cash, full.npv_cash).mean()),
         probability_stopping=float(stops.mean()),
+        counted=counted,
     )

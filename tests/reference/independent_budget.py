@@ -62,7 +62,7 @@ def monthly_chance(inputs: Inputs, *names: str) -> float:
 
 def start_by_month(inputs: Inputs, mix: dict[str, float]) -> tuple[Row, list[Row]]:
     """Who starts in each month, and of each partner: demand and those waiting, as far as the place with the fewest slots allows."""
-    plan, leave = inputs["intake"], monthly_chance(inputs, "first_bleeds", "deaths_other", "transplant")
+    plan, leave = inputs["intake"], monthly_chance(inputs, *inputs["intake"]["leaving"])
     builds, waiting, starts = has_more_sessions(inputs, mix), 0.0, []
     queues, of_sites = [0.0 for _ in inputs["sites"]], [[] for _ in inputs["sites"]]
     for month in range(1, 12 * inputs["years"] + 1):

@@ -9,9 +9,7 @@ import pytest
 
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.economics.results import case_results
-from econmodel.errors import AnalysisError
 from econmodel.parameters.loading import Case, load_case
-from econmodel.programme.report import evaluate_programme
 from econmodel.reporting.papers.phrases import answer
 from econmodel.reporting.tables.results import bled_note, headline_text, nnt_table
 
@@ -58,11 +56,7 @@ def test_first_bleeds_do_not_apply(basis: str) -> None:
     assert "bleeds per 100 patients" in answer(results)
 
 
-def test_a_programme_starts_with_patients_who_have_not_bled() -> None:
-    """Its budget is refused in one sentence, where and mended how; negative control: a cohort that has not bled has no note."""
-    with pytest.raises(AnalysisError, match="the budget of the programme follows patients who have not bled") as refused:
-        evaluate_programme(case().parameters)
-    assert "after_a_bleed.toml, line 5" in str(refused.value)
-    assert "cohort_start = never_bled" in str(refused.value)
+def test_a_case_that_has_not_bled_has_no_note() -> None:
+    """Negative control."""
     plain = load_case(sets=["horizon_years=2"])
     assert bled_note(case_results(plain, evaluate(plain.parameters))) == ""

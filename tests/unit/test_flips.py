@@ -14,7 +14,7 @@ from econmodel.parameters.loading import demo_file, load_case
 from econmodel.parameters.overrides import set_value
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.programme import flips as flips_of
-from econmodel.programme.flips import CLOSE, PARTS, Asker, FlipList, beside_draws, find_flips, same_patients
+from econmodel.programme.flips import CLOSE, PARTS, Asker, FlipList, beside_draws, find_flips
 from econmodel.programme.report import evaluate_programme
 from econmodel.uncertainty.deterministic import varied
 from econmodel.uncertainty.probabilistic import run_psa
@@ -166,7 +166,8 @@ def test_what_leaves_patients_alone_is_asked_of_one_run_of_them(
     asker = Asker(demo_parameters, subjects := find_subjects(demo_parameters), tuple(flips_of._decisions(demo_parameters, subjects)))
     changes = [{name: 1.1 * float(demo_parameters[name].value)} for name in names]
     values = varied(demo_parameters, changes)
-    assert [name for name, same in zip(names, same_patients(demo_parameters, values), strict=True) if not same] == list(moving)
+    assert [name for name, same in zip(names, asker.same_patients(demo_parameters, values), strict=True) if not same] == list(moving)
+    changes += [{"n_budget_years": 9.0}, {"n_duty_months": 60.0}, {"n_stop_month": 20.0}, {"willingness_to_pay": 60_000.0}]
     shared = asker.ask(changes, [PARTS] * len(changes))
-    monkeypatch.setattr(flips_of, "REPAID", 1_000)
+    monkeypatch.setattr(Asker, "same_patients", lambda _, __, values: np.zeros(len(values["c_coil"]), dtype=bool))
     np.testing.assert_allclose(shared, asker.ask(changes, [PARTS] * len(changes)), rtol=1e-10)

@@ -173,7 +173,7 @@ def test_stages_need_a_price_of_a_bleed_and_a_standing(proposal: OptionRow, boar
     decision = decide(found, board, proposal.probability_cash_loss, STAGED)
     assert decision.asked == asked
     if asked == STAGES:
-        assert "4 or more of those treated have bled by month 24" in decision.text
+        assert "4 or more first bleeds in those treated by month 24" in decision.text
         assert "in stages" not in decide(found, board, proposal.probability_cash_loss, None).text  # negative control
 
 
