@@ -265,7 +265,7 @@ def report_tables(case: Case) -> dict[str, Any]:
 
     questions = [ask(case.parameters, *pair) for pair in pairs_of(case.parameters)]
     structures = run_structures(case, PAIRED_IN_THE_REPORT)
-    return {
+    return _money_tables(case) | {
         "one_way": tuple(analysis_of(asked, one_way(asked)) for asked in questions),
         "scenarios": tuple(analysis_of(asked, rows) for asked, rows in zip(questions, scenario_tables(questions), strict=True)),
         "held": find_held(case, structures),
@@ -276,6 +276,20 @@ def report_tables(case: Case) -> dict[str, Any]:
         "checks": run_checks(),
         "studies": shipped_results(),
     }
+
+
+def _money_tables(case: Case) -> dict[str, Any]:
+    """Cash of the programme with inputs one at a time, and its money under each scenario; nothing of a cohort that has bled."""
+    from econmodel.programme.money_question import ask_money, money_scenarios
+    from econmodel.programme.switching import may_move
+    from econmodel.reporting.tables.findings import analysis_of
+    from econmodel.uncertainty.deterministic import one_way
+
+    if case.parameters.has_bled:
+        return {}
+    question = ask_money(case.parameters)
+    moved = [row for row in one_way(question) if may_move(question.needed(row.name))]
+    return {"money_one_way": analysis_of(question, moved), "money_scenarios": tuple(money_scenarios(question))}
 
 
 def follow_up(case: Case, *, draws: int | None = None) -> tuple[Protocols, Worth] | str:

@@ -170,8 +170,8 @@ def report_figures(results: Results, trace: Sequence[Mapping[str, Any]], finding
         figures["untreated_risk"] = Spec(
             [{**vars(row)} for row in rows], 2.9, drawer(partial(plot_forest, rows), 0.36, 0.16, 0.60, 0.80), width=5.8
         )
-    for found in findings.one_way:
-        figures[f"one_way_{found.versus}"] = Spec(
+    for found in findings.tornadoes:
+        figures[tornado_name(found)] = Spec(
             plain_rows(found.rows), 3.9, drawer(partial(plot_tornado, found), 0.46, 0.12, 0.52, 0.83), width=5.8
         )
     if findings.psa:
@@ -201,12 +201,21 @@ def _acceptability_rows(risk: Risk) -> list[dict[str, Any]]:
     ]
 
 
+def tornado_name(found: Analysis[TornadoRow]) -> str:
+    """Name of a tornado of the technical report."""
+    return f"one_way_{found.versus or 'money'}"
+
+
 def report_chart(name: str, findings: Findings, names: Mapping[str, str]) -> Chart:
     """Caption and alternative text of a figure of the technical report."""
-    for found in findings.one_way:
-        if name != f"one_way_{found.versus}":
+    for found in findings.tornadoes:
+        if name != tornado_name(found):
             continue
-        of = f"{lower(names[found.strategy])} against {lower(names[found.versus])}"
+        of = (
+            f"{lower(names[found.strategy])} against {lower(names[found.versus])}"
+            if found.versus
+            else "the programme against today's mix"
+        )
         return Chart(
             name,
             f"{found.label}: {of}, one input at a time",

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
+from math import isfinite
 from typing import TYPE_CHECKING
 
 from econmodel.model.structure import Structure
 from econmodel.parameters.statements import said
 from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.surveillance import surveillance_charts
-from econmodel.reporting.charts.uncertainty import BARS, MONEY_OUTCOMES, report_chart
+from econmodel.reporting.charts.uncertainty import BARS, MONEY_OUTCOMES, report_chart, tornado_name
 from econmodel.reporting.papers import blocks
 from econmodel.reporting.papers.content import Block, Bullets, Charts, Paragraph, Section, Table, table
 from econmodel.reporting.papers.phrases import lower, short
@@ -31,6 +33,7 @@ if TYPE_CHECKING:
     from econmodel.evidence.untreated import RiskRow
     from econmodel.parameters.loading import Case
     from econmodel.parameters.parameter_set import ParameterSet
+    from econmodel.programme.money_question import MoneyScenario
     from econmodel.uncertainty.deterministic import TornadoRow
     from econmodel.uncertainty.risk import Interval, Risk
     from econmodel.uncertainty.scenarios import ScenarioRow
@@ -243,11 +246,12 @@ def uncertainty_sections(results: Results, findings: Findings) -> list[Section]:
         sections.append(_together(results, findings, findings.psa))
     if findings.structures:
         sections.append(Section("Structure", (structure_table(results, findings.structures),), level=2))
-    if findings.one_way:
-        found = (block for one in findings.one_way for block in _one_way(results, findings, one))
+    if findings.tornadoes:
+        found = (block for one in findings.tornadoes for block in _one_way(results, findings, one))
         sections.append(Section("One input at a time", tuple(found), level=2))
     if findings.scenarios:
-        sections.append(Section("Scenarios", (scenario_table(results, findings.scenarios),), level=2, landscape=True))
+        tables = (scenario_table(results, findings.scenarios), *money_scenario_table(results, findings.money_scenarios))
+        sections.append(Section("Scenarios", tables, level=2, landscape=True))
     if findings.held:
         rows = tuple(Paragraph(row.sentence) for row in findings.held)
         sections.append(Section("Held certain, and yet it decides", (Paragraph(HELD), *rows), level=2))
@@ -365,8 +369,33 @@ def _one_way(results: Results, findings: Findings, found: Analysis[TornadoRow]) 
         ("Range rests on", 1.9),
         ("Status", 1.2),
     )
-    chart = report_chart(f"one_way_{found.versus}", findings, results.labels)
+    chart = report_chart(tornado_name(found), findings, results.labels)
     return Charts((chart,)), table(f"{chart.caption}{money}; base {shown(found.rows[0].base)}", columns, rows, note=WIDEST)
+
+
+def money_scenario_table(results: Results, rows: Sequence[MoneyScenario]) -> tuple[Table, ...]:
+    """Money of the programme under each scenario; none of a cohort that has bled."""
+    say = partial(f.money, currency=results.settings.currency)
+    shown = [
+        (
+            row.title,
+            *map(say, (row.npv_cash, row.npv_with_capacity, row.peak_cash)),
+            f.number(row.payback, 1) if isfinite(row.payback) else f.NOTHING,
+            say(row.net_contribution_year_3),
+        )
+        for row in rows
+        if isfinite(row.npv_cash)
+    ]
+    columns = (
+        ("Scenario", 3.4),
+        ("Cash NPV", 1.1, True),
+        ("With time freed", 1.1, True),
+        ("Peak cash", 1.1, True),
+        ("Payback, years", 0.9, True),
+        ("Net contribution, year 3", 1.2, True),
+    )
+    title = f"Money of the programme by scenario, over the budget's years against today's mix ({f.price_note(results.settings)})"
+    return (table(title, columns, shown, note="A dash: not within the budget."),) if rows else ()
 
 
 def scenario_table(results: Results, found: Sequence[Analysis[ScenarioRow]], *, reasoning: bool = True) -> Table:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from econmodel.programme.by_risk import TreatByRisk
     from econmodel.programme.fetch import ToFetch
     from econmodel.programme.flips import FlipList
+    from econmodel.programme.money_question import MoneyScenario
     from econmodel.programme.report import ProgrammeResult
     from econmodel.uncertainty.by_structure import ByStructure
     from econmodel.uncertainty.deterministic import Asked, TornadoRow
@@ -67,6 +68,8 @@ class Findings:
         What the lead adds to the next strategy of its route.
     one_way, scenarios
         Inputs varied one at a time, and scenarios: against each comparator, usual care first.
+    money_one_way, money_scenarios
+        The same of the programme's money; empty where the cohort has bled.
     held
         What is held certain and yet decides.
     flips
@@ -91,6 +94,8 @@ class Findings:
     programme: ProgrammeResult | None = None
     within_route: WithinRoute | None = None
     one_way: tuple[Analysis[TornadoRow], ...] = ()
+    money_one_way: Analysis[TornadoRow] | None = None
+    money_scenarios: tuple[MoneyScenario, ...] = ()
     scenarios: tuple[Analysis[ScenarioRow], ...] = ()
     held: tuple[Held, ...] = ()
     flips: FlipList | None = None
@@ -102,6 +107,11 @@ class Findings:
     checks: Sequence[CheckRow] | None = None
     studies: Sequence[StudyResult] = ()
     research: Research | str = ""
+
+    @property
+    def tornadoes(self) -> tuple[Analysis[TornadoRow], ...]:
+        """Inputs one at a time: of each comparison, then of the programme's cash."""
+        return (*self.one_way, *([self.money_one_way] if self.money_one_way else []))
 
 
 def result_document(results: Results, found: Findings) -> dict[str, Any]:
