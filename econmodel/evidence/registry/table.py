@@ -15,6 +15,7 @@ spreadsheet stored in it, and is counted.
 from __future__ import annotations
 
 import csv
+import gc
 import io
 import re
 from collections import Counter
@@ -299,7 +300,12 @@ def read_workbook(content: bytes, known: Callable[[str], bool], at: At | None, l
     top = _head_rows(book, number, first + HEADER_SEARCH)[0] if at else [header]
     width = max((i for row in top for i, c in enumerate(row, start=1) if c), default=0)
     notes: list[str] = _notes(book)
-    lines = _lines(book, number, first + 1, width, notes, counts)
+    collects = gc.isenabled()
+    gc.disable()  # cells hold no circles, and looking for some takes a fifth of the reading
+    try:
+        lines = _lines(book, number, first + 1, width, notes, counts)
+    finally:
+        (gc.enable if collects else gc.disable)()
     if counts["strays"]:
         notes.append(f"cells past the last heading were not read: {counts['strays']}, the first in row {counts['first']}")
     if counts["formulas"]:
