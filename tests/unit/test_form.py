@@ -31,7 +31,7 @@ STRESSES = {"ratio_volume", "ratio_payment", "ratio_cost"}
 NOT_ASKED = (
     OF_THE_LIST
     | STRESSES
-    | {"payer_terms", "fixed_costs", "loans", "n_absence_start_month", "n_absence_months", "n_stop_month", "share_harms_paid"}
+    | {"payer_terms", "fixed_costs", "loans", "paths", "n_absence_start_month", "n_absence_months", "n_stop_month", "share_harms_paid"}
 )
 
 
