@@ -127,9 +127,9 @@ class FlipList:
         start = f"{label}: {self.now[key]}"
         if not flips:
             return f"{start}; nothing within its range turns it."
-        turns = "; ".join(f"{flip.then} with {flip.turn}" for flip in flips[:most])
+        turns = "; ".join(f"“{flip.then}” with {flip.turn}" for flip in flips[:most])
         more = f"; and {len(flips) - most} more" if len(flips) > most else ""
-        return f"{start}. It turns: {turns}{more}."
+        return f"{start}. It becomes {turns}{more}."
 
     @property
     def sentences(self) -> list[str]:
