@@ -96,6 +96,20 @@ class Workbook:
                     notes.append(f"cells past the {MOST_COLUMNS}th column were not read, the first in row {row.number}")
                 yield row
 
+    def comments(self, number: int) -> Iterator[tuple[str, str]]:
+        """Cell and text of every comment on a sheet (1 is the first)."""
+        with self._refusing():
+            for part in self._targets(list(self.sheets.values())[number - 1], "comments").values():
+                for element in self._elements(part, "comment"):
+                    yield element.get("ref", ""), "".join(_text(child) for child in element)
+
+    def merged(self, number: int) -> Iterator[tuple[int, int]]:
+        """First and last row of every block of merged cells of a sheet (1 is the first)."""
+        with self._refusing():
+            for element in self._elements(list(self.sheets.values())[number - 1], "mergeCell"):
+                top, _, last = element.get("ref", "").partition(":")
+                yield int(top.lstrip(_LETTERS)), int((last or top).lstrip(_LETTERS))
+
     def _row(self, element: ElementTree.Element, last: int) -> Row:
         values: list[object] = []
         column, beyond = 0, False
@@ -180,7 +194,8 @@ class Workbook:
     def _targets(self, part: str, kind: str) -> dict[str, str]:
         """Parts that a part points to, of one kind, by their key."""
         folder, _, name = part.rpartition("/")
-        related = self._elements(join(folder, "_rels", f"{name}.rels"), "Relationship")
+        beside = join(folder, "_rels", f"{name}.rels")
+        related = self._elements(beside, "Relationship") if not part or beside.lower() in self.parts else ()
         return {
             e.get("Id", ""): normpath(join("/" + folder, e.get("Target", ""))).lstrip("/")
             for e in related
@@ -257,6 +272,7 @@ class _Named(dict[str, bool]):
 
 
 _COLUMNS = _Columns()
+_LETTERS = "$ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
 def _id(element: ElementTree.Element) -> str:

@@ -79,6 +79,8 @@ def _show_form(path: Path, before: Case | None) -> None:
         print_differences(form.rows(before.parameters), len(form.not_known), screen)
     for fault in form.held:
         sys.stderr.write(f"Held, ours stays: {fault.what}\n  where: {fault.where}\n  fix:   {fault.fix}\n")
+    for words in form.noted:
+        sys.stderr.write(f"Noted, changes nothing: {words}\n")
 
 
 def print_differences(rows: list[dict[str, Any]], not_known: int, screen: Console) -> None:

@@ -21,6 +21,8 @@ HIDDEN_SHEET, MARK, VERSION = "econmodel_form", "econmodel form", 2
 FACTS = {"case": 2, "currency": 3, "price_year": 4, "inputs_sha256": 5, "number_style": 6}
 FIRST_ENTRY = 8
 START_SHEET, HOSPITAL_CELL = "Start", (6, 2)
+WHOSE = ("Your hospital", "Date sent back", "Person to ask")
+FIND_FIRST, ALL_SHEETS = "Find out first", "Sheet"
 QUESTION, UNIT, NAME, OURS, STATUS, ANSWER, YEAR, SOURCE, FILLED_BY, UNKNOWN, CHECK = range(1, 12)
 FIRST_ROW = 6
 ENTRY_FIELDS = ("sheet", "row", "name", "shown", "item", "field", "unit", "ours", "choices", "sums_to_one", "after_a_year")
@@ -83,13 +85,13 @@ def limits(q: Question) -> tuple[float, float]:
     return max(low, WHOLE.get(q.name, low)), 1.0 if q.unit in ("per year", "growth per year") else high
 
 
-def open_form(path: Path) -> dict[str, Grid]:
+def open_form(path: Path) -> tuple[Workbook, dict[str, Grid], list[DataError]]:
     """Read every sheet as rows of cells.
 
     Returns
     -------
-    dict
-        Sheet name to rows from row 1 on; at most ``LAST_ROW`` rows of ``LAST_COLUMN`` cells.
+    tuple
+        The workbook; sheet name to rows from row 1 on, at most ``LAST_ROW`` of at least ``LAST_COLUMN`` cells; what was not read.
 
     Raises
     ------
@@ -99,14 +101,20 @@ def open_form(path: Path) -> dict[str, Grid]:
     shown = display_path(path)
     book = Workbook(_read_bytes(path, shown), shown, LARGEST_UNPACKED)
     found: dict[str, Grid] = {}
+    unread: list[DataError] = []
     for number, name in enumerate(book.sheets, start=1):
         grid = found.setdefault(name, [])
-        for row in book.rows(number, []):
+        told: list[str] = []
+        for row in book.rows(number, told):
             if row.number > LAST_ROW:
+                told.append(f"row {row.number} and those after it were not read: a form has at most {LAST_ROW}")
                 break
             grid += [[None] * LAST_COLUMN for _ in range(row.number - 1 - len(grid))]
-            grid.append((row.values + [None] * LAST_COLUMN)[:LAST_COLUMN])
-    return found
+            grid.append(row.values + [None] * (LAST_COLUMN - len(row.values)))
+        unread += [
+            DataError(what, where=f"{shown}, sheet {name!r}", fix="move what stands there to the yellow cells") for what in told
+        ]
+    return book, found, unread
 
 
 def _read_bytes(path: Path, shown: str) -> bytes:

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from econmodel.errors import DataError, EconModelError, join_faults
+from econmodel.parameters import form_asides as asides
 from econmodel.parameters import form_cells as at
 from econmodel.parameters.documents import Document, display_path
 from econmodel.parameters.form_cells import (
@@ -34,6 +35,9 @@ from econmodel.parameters.schema import WHOLE, Where, money_parts
 from econmodel.parameters.second_look import far_off
 from econmodel.records import record
 from econmodel.wording import nearest
+
+NOBODY = 'where nobody can tell, clear the cell and put x under "Don\'t know"'
+WORDS = f"type a plain number, 0 where there is none, and put words under Source; {NOBODY}"
 
 
 @record
@@ -98,9 +102,10 @@ class FormDocument(Document):
 
 @record
 class FilledForm:
-    """A filled form: its override document, the answers, the inputs marked as not known, and what is held.
+    """A filled form: its override document, the answers, the inputs marked as not known, and what is held or noted.
 
     An answer that cannot be used is held, with what is wrong and where: our value stays, the other answers are taken.
+    Noted are words that change nothing, such as comments.
     """
 
     path: Path
@@ -109,6 +114,7 @@ class FilledForm:
     not_known: tuple[str, ...]
     price_year: str
     held: tuple[EconModelError, ...] = ()
+    noted: tuple[str, ...] = ()
 
     def rows(self, parameters: ParameterSet | None = None) -> list[dict[str, Any]]:
         """Differences from the present values, one row per answer.
@@ -168,8 +174,8 @@ def present_value(parameters: ParameterSet, question: Question) -> float | str |
 def read_form(path: Path) -> FilledForm:
     """Read a filled form; single answers that cannot be used are held.
 
-    Held are text in a number cell, a value outside its limits or beside no question, "don't know" beside a value, and a
-    table whose shares do not sum to 1.
+    Held are text in a number cell, a value outside its limits or beside no question, a source without a value, "don't know"
+    beside a value, and a table whose shares do not sum to 1.
 
     Raises
     ------
@@ -178,18 +184,18 @@ def read_form(path: Path) -> FilledForm:
         or every answer held, where no other is left.
     """
     shown = display_path(path)
-    sheets = open_form(path)
+    book, sheets, unread = open_form(path)
     facts, questions, tables = read_hidden(sheets, shown)
     faults: list[EconModelError] = []
-    held: list[EconModelError] = []
+    held: list[EconModelError] = [*unread, *asides.on_start(sheets.get(at.START_SHEET, []), shown)]
     answers, not_known = [], []
     for sheet in dict.fromkeys(q.sheet for q in questions):
         asked = [q for q in questions if q.sheet == sheet]
         if sheet not in sheets:
             faults.append(missing_sheet(sheet, sheets, questions, shown))
             continue
-        held += strays(sheets[sheet], asked, shown)
         faults += moved(sheets[sheet], asked, shown)
+        held += [] if faults else asides.strays(sheets[sheet], asked, shown)
         for q in asked:
             try:
                 answer = read_answer(sheets[sheet], q, shown, facts["number_style"])
@@ -200,14 +206,19 @@ def read_form(path: Path) -> FilledForm:
                 answers.append(answer)
             elif answer:
                 not_known.append(q.shown)
+            elif not faults:
+                held += asides.unanswered(sheets[sheet][q.row - 1], q, shown)
     money = {q.name: q.unit for q in questions if money_parts(q.unit)}
     unequal = dict(_unequal_sums(answers, tables, shown))
     held += unequal.values()
+    held += [] if faults else asides.on_sheets(book, sheets, questions, shown)
     taken = [answer for answer in answers if answer.question.name not in unequal]
     if faults or (held and not taken):
         raise join_faults([*faults, *held])
     document = _document(path, _hospital(sheets), taken, tables, money, facts["currency"], len(held))
-    return FilledForm(path, document, tuple(taken), tuple(not_known), facts["price_year"], tuple(held))
+    return FilledForm(
+        path, document, tuple(taken), tuple(not_known), facts["price_year"], tuple(held), asides.notes(book, sheets, questions)
+    )
 
 
 def check_unanswered(path: Path) -> None:
@@ -250,7 +261,7 @@ def _document(
     for answer in answers:
         q = answer.question
         place = f"sheet {q.sheet!r}, cell {q.cell()}"
-        raw = overrides.setdefault(q.name, {"status": "local", "reason": f"filled form {path.name}", "note": answer.note})
+        raw = overrides.setdefault(q.name, {"status": "local", "reason": f"filled form {path.name}", "note": _note(q.name, answers)})
         cells.setdefault(f"override.{q.name}", place)
         raw |= {"unit": money[q.name]} if q.name in money else {}
         if q.item is None:
@@ -263,6 +274,14 @@ def _document(
     data = {"title": title, "rationale": f"Values given by the site in {path.name}.", "override": overrides}
     answered = {a.question.name for a in answers if a.question.item is not None}
     return FormDocument(path, data, "", {}, cells, {name: tables[name] for name in answered}, currency)
+
+
+def _note(name: str, answers: list[Answer]) -> str:
+    """Note of an input; where a table's answers have different ones, each with its cell of the table."""
+    given = [a for a in answers if a.question.name == name]
+    if len({a.note for a in given}) == 1:
+        return given[0].note
+    return "; ".join(f"{a.question.shown.partition(' / ')[2]}: {a.note}" for a in given)
 
 
 def _unequal_sums(answers: list[Answer], tables: dict[str, list[dict[str, Any]]], shown: str) -> Iterator[tuple[str, DataError]]:
@@ -329,19 +348,6 @@ def missing_sheet(sheet: str, sheets: dict[str, Grid], questions: list[Question]
     return DataError(what, where=f"{shown}, sheet {sheet!r}", fix="give the sheet its old name back" if others else FRESH)
 
 
-def strays(grid: Grid, asked: list[Question], shown: str) -> Iterator[DataError]:
-    """Values in the answer column that belong to no question."""
-    rows = {q.row for q in asked}
-    for number, row in enumerate(grid, start=1):
-        if number >= at.FIRST_ROW and number not in rows and row[at.ANSWER - 1] not in (None, ""):
-            what = f"{str(row[at.ANSWER - 1])[:40]!r} stands beside no question"
-            yield DataError(
-                what,
-                where=f"{shown}, sheet {asked[0].sheet!r}, cell {chr(64 + at.ANSWER)}{number}",
-                fix="clear the cell; put remarks under Source",
-            )
-
-
 def read_answer(grid: Grid, q: Question, shown: str, style: str) -> Answer | bool:
     """Answer to one question; False where blank, True where marked as not known."""
     cells = grid[q.row - 1] if q.row <= len(grid) else [None] * at.CHECK
@@ -358,6 +364,9 @@ def read_answer(grid: Grid, q: Question, shown: str, style: str) -> Answer | boo
         what = f'{q.shown}: a value is given and "don\'t know" is marked as well'
         raise DataError(what, where=where(at.UNKNOWN), fix="clear one of the two")
     text = value if isinstance(value, str) and not q.choices else ""
+    if text and not any(map(str.isdigit, text)):
+        what = f"{q.shown} = {text!r}: must be a number ({q.unit})"
+        raise DataError(what, where=where(at.ANSWER), fix=WORDS)
     value = read_quantity(q.shown, text, q.unit, Where(where(at.ANSWER)), style) if text else value
     if isinstance(value, float):
         _check_limits(q, value, where(at.ANSWER))
@@ -388,10 +397,11 @@ def moved(grid: Grid, asked: list[Question], shown: str) -> Iterator[DataError]:
 
 def _read_choice(typed: object, q: Question, where: str) -> str | None:
     text = read_text(typed, where)
+    text = {choice.casefold(): choice for choice in q.choices}.get(text.casefold(), text)
     if text and text not in q.choices:
         what = f"{q.shown} = {text!r}: must be one of {', '.join(q.choices)}"
         close = nearest(text, q.choices)
-        raise DataError(what, where=where, fix=close if close.startswith("did") else "choose from the list")
+        raise DataError(what, where=where, fix=close if close.startswith("did") else f"choose from the list; {NOBODY}")
     return text or None
 
 

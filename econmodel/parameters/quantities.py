@@ -12,7 +12,7 @@ TYPED = "typed as "
 NAMES = frozenset({"name", "item", "payer", "strategy", "activity", "scope", "band", "child", "label"})
 """Columns of a table whose cells are text, whatever they look like."""
 _PLAIN = re.compile(r"\s*[-+]?[0-9][0-9.,'’ \u00a0\u2009\u202f]*")
-SIGNS = {"R$": "BRL", "£": "GBP", "€": "EUR", "₹": "INR"}
+SIGNS = {"R$": "BRL", "£": "GBP", "€": "EUR", "₹": "INR", "¥": "JPY", "US$": "USD", "C$": "CAD", "A$": "AUD"}
 
 
 def read_quantity(name: str, text: str, unit: str, where: Where, style: str = "point") -> float:
@@ -33,12 +33,19 @@ def read_quantity(name: str, text: str, unit: str, where: Where, style: str = "p
     except ParameterError as fault:
         what = f"{name} = {fault.what} ({unit})"
         raise ParameterError(what, where=str(where), fix=fault.fix) from None
-    money, sign = money_parts(unit), re.search(r"[A-Z]{3}|R\$|[£€₹]", text)
-    other = sign is not None and (money is None or SIGNS.get(sign[0], sign[0]) != money[0])
+    money, sign = money_parts(unit), re.search(r"[A-Z]{3}|(?:R|US|C|A)?\$|[£€¥₹]", text)
+    other = sign is not None and (money is None or _currency(sign[0], money[0]) != money[0])
     if other or ((money or unit in COUNT_UNITS) and re.search("%|per", text)):
         what = f"{name} = {text!r}: must be in {unit}"
         raise ParameterError(what, where=str(where), fix="convert it, and type the number alone")
     return value
+
+
+def _currency(sign: str, ours: str) -> str:
+    """Currency of a sign or code; a bare dollar is ours, unless ours has another sign."""
+    if sign == "$":
+        return "USD" if ours in {"BRL", "GBP", "EUR", "INR", "JPY"} else ours
+    return SIGNS.get(sign, sign)
 
 
 def read_cell(value: object) -> object:

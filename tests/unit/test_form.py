@@ -17,6 +17,7 @@ from econmodel.interfaces.common import load
 from econmodel.package import params_folder
 from econmodel.parameters import form_cells as at
 from econmodel.parameters.catalogue import NOT_IN_EVERY_LIST
+from econmodel.parameters.form_asides import on_start
 from econmodel.parameters.form_cells import LARGEST_FILE, Formula, open_form, read_cell, read_text
 from econmodel.parameters.form_reading import check_unanswered, present_value, read_form
 from econmodel.parameters.loading import demo_file, load_base_case, load_case
@@ -220,9 +221,12 @@ def test_a_later_set_still_wins(blank: Path, tmp_path: Path) -> None:
     ("shown", "value", "what", "fix"),
     [
         ("c_coil", "two hundred", "must be a number", "plain number"),
-        ("c_coil", "n/a", "c_coil = 'n/a': must be a number (USD/coil)", "plain number"),
+        ("c_coil", "n/a", "c_coil = 'n/a': must be a number (USD/coil)", 'x under "Don\'t know"'),
         ("c_coil", "240 EUR", "must be in USD/coil", "convert"),
         ("c_coil", "9%", "must be in USD/coil", "the number alone"),
+        ("c_coil", "C$240", "must be in USD/coil", "convert"),
+        ("n_sessions_glue", "$2", "must be in sessions", "convert"),
+        ("capital_basis", "n/a", "must be one of existing, purchase", 'x under "Don\'t know"'),
         ("c_bleed_mean", "20,50,0", "groups of three", "without marks"),
         ("share_accepting", "650%", "must be between 0 and 1", "fraction"),
         ("c_coil", -240, "c_coil = -240 (USD/coil): must be >= 0", "check the sign"),
@@ -290,6 +294,75 @@ def test_good_answers_load_and_the_others_are_held(blank: Path, tmp_path: Path, 
     assert case.parameters.rows("current_mix") == ours.rows("current_mix")
     assert case.parameters.titles[-1].endswith("(3 answers held)")
     assert capsys.readouterr().err.count("Held, ours stays") == 3
+
+
+def test_nothing_typed_in_is_dropped_in_silence(blank: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What may be an answer is held with its cell, wherever it stands; other words are noted; the good answers load."""
+    from openpyxl.comments import Comment
+
+    def write(workbook: Any) -> None:
+        costs, start = workbook["Costing"], workbook[at.START_SHEET]
+        typed = {
+            "H6": "8,100 last year",
+            "G7": 2023,
+            "D8": 95,
+            "L9": "we pay 95",
+            "K10": "see mail",
+            "F3": "of 2023",
+            "B70": "Needles",
+        }
+        for cell, value in typed.items():
+            costs[cell] = value
+        costs["F11"].comment = Comment("without the stay", "finance")
+        costs["I12"] = costs["I13"] = "A. Example"
+        costs["J14"], costs["H14"] = "ask the ward", "ledger 4"
+        costs.merge_cells("F20:F21")
+        head = next(row for row in range(1, start.max_row) if start.cell(row, 1).value == at.ALL_SHEETS)
+        start["B8"], start["E9"], start.cell(head - 2, 2).value = "Ann Example", "30,000", 12
+        workbook.create_sheet("Remarks")["A1"] = "coils 300"
+
+    form = read_form(fill(blank, tmp_path / "back.xlsx", {"c_coil": 300, "capital_basis": "Purchase"}, write))
+    assert {a.question.name: a.value for a in form.answers} == {"c_coil": 300.0, "capital_basis": "purchase"}
+    held = [f"{fault.what} {str(fault.where).partition(', ')[2]}" for fault in form.held]
+    for words, place in (
+        ("a source is given, '8,100 last year', and no value", "'Costing', cell H6"),
+        ("a year is given, '2023', and no value", "'Costing', cell G7"),
+        ("'95' stands where no answer", "'Costing', cell D8"),
+        ("'we pay 95' stands where no answer", "'Costing', cell L9"),
+        ("'see mail' stands where no answer", "'Costing', cell K10"),
+        ("'of 2023' stands beside no question", "'Costing', cell F3"),
+        ("'Needles' stands beside no question", "'Costing', cell B70"),
+        ("rows 20 to 21 are merged", "'Costing'"),
+        ("'30,000' stands where no answer", "'Start', cell E9"),
+        ("'12' stands where no answer", "'Start', cell B"),
+        ("the sheet 'Remarks' is not of the form", "'Remarks'"),
+    ):
+        assert sum(words in one and place in one for one in held) == 1, (words, held)
+    assert len(held) == 11
+    assert form.noted == (
+        "'Person to ask: Ann Example' (sheet 'Start', B8)",
+        "'A. Example' (sheet 'Costing', I12, I13)",
+        "'ledger 4' (sheet 'Costing', H14)",
+        "'ask the ward' (sheet 'Costing', J14)",
+        "'without the stay' (sheet 'Costing', comment at F11)",
+    )
+    listed: Any = [[at.FIND_FIRST, "Question", "", "Answered"], ["Staff", "What?", None, Formula(0.0)], ["Staff", "Who?", None, 5]]
+    assert [fault.where for fault in on_start(listed, "f.xlsx")] == ["f.xlsx, sheet 'Start', cell D3"]
+    load(demo_file(), [form.path], quiet=True)
+    assert capsys.readouterr().err.count("Noted, changes nothing: ") == 5
+
+
+def test_each_answer_of_a_table_keeps_its_year_and_source(blank: Path, tmp_path: Path) -> None:
+    """Two years in one table: both stand in the note of the input, each with its cell."""
+    processor = "capital / Ultrasound processor"
+    answers = {
+        f"{processor} / cost": (210000, "2022", "invoice", None, None),
+        f"{processor} / life_years": (9, "2023", "engineer", None, None),
+    }
+    form = read_form(fill(blank, tmp_path / "back.xlsx", answers))
+    note = form.document.data["override"]["capital"]["note"]
+    assert "cost: source: invoice; year 2022; " in note
+    assert note.endswith("life_years: source: engineer; year 2023")
 
 
 @pytest.mark.parametrize(

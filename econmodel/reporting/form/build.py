@@ -45,7 +45,8 @@ WIDTHS = (48, 17, 24, 11, 15, 12, 8, 26, 13, 8, 11)
 DEMO = "Our values are INVENTED DATA of a fictional hospital, made up to show the form."
 HELP = (
     'Fill in the yellow cells only. Leave a cell blank to keep our value; put x under "Don\'t know" where nobody can tell.',
-    "Shares and yearly rates are fractions: 45% is 0.45. Numbers without units, currency signs or thousands separators.",
+    "Shares and yearly rates as 45% or 0.45, never 45. Money in the currency of the sheet. One number in a cell, and no words.",
+    "Where two years are known, give the later one and put the other under Source. This sheet only leads to the questions.",
     "Source: the report, ledger or count the value was taken from. Year: the year the value belongs to, such as 2024 or 2023/24.",
     "A share after a year (back open, lost, stopped) becomes a yearly rate: minus the logarithm of 1 less the share.",
     "When patients come back after treatment is not asked here: it stands in the hospital file, [strategy.NAME] surveillance.",
@@ -146,7 +147,7 @@ def _write_start(sheet: Sheet, case: Case, asked: dict[str, list[Asked]], first:
     if case.is_demo:
         sheet.text(3, 1, DEMO, "caution_line")
     row, column = at.HOSPITAL_CELL
-    for offset, label in enumerate(("Your hospital", "Date sent back", "Person to ask")):
+    for offset, label in enumerate(at.WHOSE):
         sheet.text(row + offset, 1, label, "bold")
         sheet.number(row + offset, column, None, "answer")
     row += 4
@@ -156,7 +157,7 @@ def _write_start(sheet: Sheet, case: Case, asked: dict[str, list[Asked]], first:
         sheet.text(row, 1, line, "plain_text")
     row = _write_first(sheet, row + 2, asked, first) if first else row
     row += 2
-    sheet.row(row, ["Sheet", "For", "Questions", "Answered"], "header")
+    sheet.row(row, [at.ALL_SHEETS, "For", "Questions", "Answered"], "header")
     for name, rows in asked.items():
         row += 1
         sheet.text(row, 1, name, "bold")
@@ -174,7 +175,7 @@ def _write_start(sheet: Sheet, case: Case, asked: dict[str, list[Asked]], first:
 def _write_first(sheet: Sheet, row: int, asked: dict[str, list[Asked]], first: Sequence[str]) -> int:
     """List the questions that hold most of the doubt, by rank, each a link to where it is answered; give the last row."""
     places = {a.question.name: (name, a) for name, rows in reversed(asked.items()) for a in reversed(rows)}
-    sheet.row(row, ["Find out first", "Question", "", "Answered"], "header")
+    sheet.row(row, [at.FIND_FIRST, "Question", "", "Answered"], "header")
     for name in first:
         row += 1
         page, a = places[name]

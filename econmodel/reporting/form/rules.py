@@ -13,6 +13,7 @@ from econmodel.reporting.workbook.writer import Sheet, letters
 if TYPE_CHECKING:
     from openpyxl.worksheet.datavalidation import DataValidation
 
+NOBODY = "Nobody can tell: leave it blank and put x under Don't know."
 PER = {"mL": "mL", "once": "once", "post": "post", "block": "block"}
 UNIT_WORDS = {
     "share": "fraction, 0 to 1",
@@ -98,13 +99,13 @@ def _validation(q: Question) -> DataValidation:
     low, high = limits(q)
     kind: Literal["whole", "decimal"] = "whole" if q.name in WHOLE else "decimal"
     rule = DataValidation(type=kind, operator="greaterThanOrEqual", formula1=f"{low:g}", allow_blank=True)
-    rule.error = f"A {'whole' if q.name in WHOLE else 'plain'} number, {low:g} or more; no units, signs or separators."
+    rule.error = f"A {'whole' if q.name in WHOLE else 'plain'} number, {low:g} or more, without words. {NOBODY}"
     if q.choices:
         rule = DataValidation(type="list", formula1='"' + ",".join(q.choices) + '"', allow_blank=True)
         rule.error = "Choose from the list."
     elif math.isfinite(high):
         rule.operator, rule.formula2 = "between", f"{high:g}"
-        rule.error = f"A number from {low:g} to {high:g}; 45% is written 0.45."
+        rule.error = f"A number from {low:g} to {high:g}; 45% or 0.45. {NOBODY}"
     elif q.unit in POSITIVE_UNITS:
         rule.operator = "greaterThan"
     rule.errorTitle, rule.showErrorMessage = "Not possible", True

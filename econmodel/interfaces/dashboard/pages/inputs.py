@@ -188,6 +188,8 @@ def _differences(found: Answer, form: FilledForm) -> None:
     )
     for fault in form.held:
         blocks.alert(f"Held, ours stays: {fault.what}. {fault.fix}. ({fault.where})")
+    for words in form.noted:
+        blocks.note(f"Noted, changes nothing: {words}")
     st.button("Use these answers", type="primary", on_click=_use, args=(form,), disabled=not shown)
 
 
