@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from econmodel.programme.flips import FlipList
     from econmodel.programme.report import ProgrammeResult
     from econmodel.programme.switching import Switching
+    from econmodel.reporting.budget_book.book import Labelled
     from econmodel.reporting.tables.findings import Findings
     from econmodel.uncertainty.by_structure import ByStructure
     from econmodel.uncertainty.held_certain import Held
@@ -378,11 +379,11 @@ def write_sheet(case: Case, path: Path, first: Sequence[str] = ()) -> Path:
     return build_workbook(case, evaluate(case.parameters), path)
 
 
-def write_budget(case: Case, programme: ProgrammeResult, path: Path) -> Path:
-    """Write the budget workbook of a case."""
+def write_budget(case: Case, programme: ProgrammeResult, path: Path, of_model: tuple[Labelled, ...] = ()) -> Path:
+    """Write the budget workbook of a case, with figures that the brief has from the model of one patient."""
     from econmodel.reporting.budget_book import build_budget_book
 
-    return build_budget_book(case, programme, path)
+    return build_budget_book(case, programme, path, of_model)
 
 
 def write_files(
@@ -410,7 +411,10 @@ def write_files(
     first = tuple(row.name for row in findings.fetch.ask_here) if findings.fetch else ()
     sheets = [partial(write_sheet, found.case, sheet_path(found.case, kind, folder), first) for kind in SHEETS if kind in papers]
     if BUDGET in papers and findings.programme:
-        sheets.append(partial(write_budget, found.case, findings.programme, sheet_path(found.case, BUDGET, folder)))
+        from econmodel.reporting.budget_book.first_page import model_figures
+
+        figures = model_figures(found.case, found.results, findings.psa)
+        sheets.append(partial(write_budget, found.case, findings.programme, sheet_path(found.case, BUDGET, folder), figures))
     texts = [name for name in papers if name not in (*SHEETS, BUDGET)]
     if not texts:
         from econmodel.reporting.tables.findings import write_results

@@ -11,15 +11,19 @@ import re
 import shutil
 import subprocess
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from contextlib import closing
 from dataclasses import replace
+from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 
+from econmodel.economics.evaluate import evaluate
+from econmodel.economics.results import case_results
 from econmodel.errors import AnalysisError
 from econmodel.package import params_folder
 from econmodel.parameters.catalogue import CATEGORY
@@ -31,13 +35,22 @@ from econmodel.programme.money.rows import Row
 from econmodel.programme.options import option_inputs
 from econmodel.programme.planned import in_the_mix, rerun_under, years_needed
 from econmodel.programme.report import ProgrammeResult, evaluate_programme
+from econmodel.programme.sentences import amount
 from econmodel.programme.views import view_inputs
+from econmodel.reporting import formatting as f
 from econmodel.reporting.budget_book import build_budget_book
 from econmodel.reporting.budget_book.budget import BUDGET
 from econmodel.reporting.budget_book.build import SHEETS
 from econmodel.reporting.budget_book.choices import VIEWS
+from econmodel.reporting.budget_book.first_page import model_figures
 from econmodel.reporting.budget_book.inputs import SECTIONS, SWITCH, VALUE
 from econmodel.reporting.budget_book.plan import BASE, BudgetPlan, plan_budget
+from econmodel.reporting.charts import programme as charts
+from econmodel.reporting.papers.brief import brief_paper
+from econmodel.reporting.papers.content import Paper, Paragraph, Table
+from econmodel.uncertainty.probabilistic import run_psa
+from econmodel.uncertainty.risk import risk_of
+from econmodel.wording import plain_number
 
 TOLERANCE = 1e-9
 TEN = {
@@ -364,13 +377,22 @@ def test_comparison_can_fail(case: Case, plan: BudgetPlan, worked: Mapping[str, 
     assert len(differences(worked["ten"][1], engine(case, plan, Scenario()), 0)) > 20
 
 
-def test_stored_values_are_the_engine_s(tmp_path: Path) -> None:
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[ProgrammeResult, Path, Paper]:
+    """The demo with few draws: its programme, its budget workbook and its brief."""
+    case = load_case(demo_file())
+    programme, results = evaluate_programme(case.parameters, draws=4), case_results(case, evaluate(case.parameters))
+    risk = risk_of(run_psa(case.parameters, 4, seed=4))
+    path = tmp_path_factory.mktemp("demo") / "budget.xlsx"
+    build_budget_book(case, programme, path, model_figures(case, results, risk))
+    return programme, path, brief_paper(case, results, programme=programme, psa=risk)
+
+
+def test_stored_values_are_the_engine_s(demo: tuple[ProgrammeResult, Path, Paper]) -> None:
     """A preview shows the very figures; the file is small, its formulas few, and an array formula counts once."""
     from openpyxl import load_workbook
 
-    case = load_case(demo_file())
-    programme = evaluate_programme(case.parameters)
-    built = build_budget_book(case, programme, tmp_path / "budget.xlsx")
+    programme, built, _ = demo
     found = read(built)
     assert differences(found, programme.budget, 0) == []
     assert found["labels"]["Agreement with the program"] == "agrees with the program"
@@ -379,6 +401,58 @@ def test_stored_values_are_the_engine_s(tmp_path: Path) -> None:
     assert pages.sheetnames == list(SHEETS)
     assert 1_000 < sum(cell.data_type == "f" for page in pages for row in page.iter_rows() for cell in row) <= 5_000
     assert sum(len(page._charts) for page in pages) == 3  # type: ignore[attr-defined]
+
+
+FIGURE = re.compile(r"\d+(?:,\d{3})*(?:\.\d+)?(?:%|[km]\b)?")
+WORDS = re.compile(r"\b\d+ years?\b|\b\d+ more\b|\b95%(?= )|month \d+|R\d+\w*|bands 50%, 95%")
+
+
+def figures_of(texts: Iterable[str]) -> set[str]:
+    """Figures as printed, without sign and currency; lengths of time, coverage and counts of what is not told are words."""
+    return {figure for text in texts for figure in FIGURE.findall(WORDS.sub("", text.replace("\u2060", "")))}
+
+
+def first_page(paper: Paper, programme: ProgrammeResult) -> dict[str, set[str]]:
+    """Figures of the decision, its table and tiles, and of what is written into the four charts, by where they stand."""
+    found: dict[str, set[str]] = {}
+    for block in paper.sections[0].blocks[1:]:
+        texts = block.rows if isinstance(block, Table) else [(n.value, n.label, n.note) for n in getattr(block, "numbers", ())]
+        told = [part for row in texts for part in row]
+        told += [block.text] if isinstance(block, Paragraph) else [block.note] if isinstance(block, Table) else []
+        found[getattr(block, "lead", "") or type(block).__name__ + str(len(found))] = figures_of(told)
+    for draw in (charts.plot_cash, charts.plot_bridge, charts.plot_downside, charts.plot_bleeds):
+        ax = Figure().add_subplot()
+        draw(programme, ax=ax, **({} if draw is charts.plot_bleeds else {"currency": "USD"}))  # type: ignore[operator]
+        found[draw.__name__] = figures_of(text.get_text() for text in ax.texts)
+    return found
+
+
+def printed(path: Path, without: str = "no such part") -> set[str]:
+    """Every form in which the brief may print a labelled value of the workbook, without what is below a heading of Decision."""
+    from openpyxl import load_workbook
+
+    with closing(load_workbook(path, data_only=True, read_only=True)) as book:
+        shown = takewhile(lambda row: without not in str(row[0]), book["Decision"].iter_rows(values_only=True))
+        rows = [*shown, *(row for name in ("Options", "Downside") for row in book[name].iter_rows(values_only=True))]
+    values = [value for name, *cells in rows if isinstance(name, str) for value in cells]
+    texts = [value for value in values if isinstance(value, str)]
+    for value in (abs(value) for value in values if isinstance(value, float | int)):
+        texts += [f.number(value, digits) for digits in range(3)] + [f.percent(value, digits) for digits in range(2)]
+        texts += [amount(value, "USD"), f.money_short(value, "USD"), plain_number(value)]
+    return figures_of(texts)
+
+
+def test_every_figure_of_the_first_page_is_in_the_workbook(demo: tuple[ProgrammeResult, Path, Paper]) -> None:
+    """Decision, options, tiles and charts print nothing that the workbook has not, under a label; what is not there is missed."""
+    programme, path, paper = demo
+    held, told = printed(path), first_page(paper, programme)
+    assert {where: missing for where, figures in told.items() if (missing := figures - held)} == {}
+    assert len(set().union(*told.values())) > 80
+    less = printed(path, without="The brief's first page")
+    missed = {where for where, figures in told.items() if figures - less}
+    assert {"Proposed: ", "KeyNumbers6", "plot_bridge", "plot_bleeds"} <= missed
+    moved = replace(programme, headline=replace(programme.headline, npv_cash=1_234_567.0))
+    assert first_page(paper, moved)["plot_downside"] - held == {"1.23m"}
 
 
 def test_a_budget_without_options_is_refused(case: Case, programme: ProgrammeResult, tmp_path: Path) -> None:

@@ -18,6 +18,7 @@ from econmodel.reporting.workbook.writer import Sheet, letters, span
 START_ROW = 7
 FIRST_CHOICE = 7
 MONTHS = "Months"
+Labelled = tuple[str, float | str | None, str]
 
 
 @dataclass(kw_only=True)
@@ -26,6 +27,8 @@ class BudgetBook(Pages):
 
     Attributes
     ----------
+    of_model
+        Figures of the brief's first page that no budget holds.
     effects
         Input to the cells, one a row of the downside table, that set it.
     choices
@@ -35,6 +38,7 @@ class BudgetBook(Pages):
     """
 
     plan: BudgetPlan
+    of_model: tuple[Labelled, ...]
     options: tuple[OptionRow, ...]
     effects: dict[str, str] = field(default_factory=dict)
     choices: dict[str, str] = field(default_factory=dict)

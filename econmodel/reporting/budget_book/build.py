@@ -21,7 +21,7 @@ from econmodel.reporting.budget_book import (
     months,
     prices,
 )
-from econmodel.reporting.budget_book.book import MONTHS, BudgetBook
+from econmodel.reporting.budget_book.book import MONTHS, BudgetBook, Labelled
 from econmodel.reporting.budget_book.plan import check_held, plan_budget
 from econmodel.reporting.workbook.pages import new_workbook
 from econmodel.reporting.workbook.styles import Styles
@@ -48,7 +48,7 @@ SHEETS = {
 }
 
 
-def build_budget_book(case: Case, programme: ProgrammeResult, path: Path) -> Path:
+def build_budget_book(case: Case, programme: ProgrammeResult, path: Path, of_model: tuple[Labelled, ...] = ()) -> Path:
     """Write the budget workbook of a case.
 
     Parameters
@@ -57,6 +57,8 @@ def build_budget_book(case: Case, programme: ProgrammeResult, path: Path) -> Pat
         What was evaluated, and its budget with options and downside.
     path
         The file to write, whole or not at all.
+    of_model
+        What the brief's first page takes from the model of one patient.
 
     Raises
     ------
@@ -70,7 +72,8 @@ def build_budget_book(case: Case, programme: ProgrammeResult, path: Path) -> Pat
         raise AnalysisError(what, fix="evaluate the programme of a whole case")
     workbook = new_workbook("Budget of the programme")
     plan = plan_budget(case.parameters, programme)
-    book = BudgetBook(case=case, workbook=workbook, styles=Styles(workbook["styles"]), plan=plan, options=programme.options.rows)
+    styles, rows = Styles(workbook["styles"]), programme.options.rows
+    book = BudgetBook(case=case, workbook=workbook, styles=styles, plan=plan, of_model=of_model, options=rows)
     for name, tab in SHEETS.items():
         sheet = book.add_sheet(name, tab)
         sheet.digits, sheet.compact = DIGITS, True

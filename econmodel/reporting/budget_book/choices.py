@@ -25,6 +25,7 @@ ENGINE: dict[str, tuple[Callable[[OptionRow], float | None], str]] = {
     "Deaths from bleeding averted": (lambda o: o.bleed_deaths_averted, "two"),
     "Procedure deaths": (lambda o: o.procedure_deaths, "two"),
     "Embolisms": (lambda o: o.embolisms, "two"),
+    "Bleeds caused": (lambda o: o.harms["ulcer_bleed"], "two"),
     "Cash per bleed averted": (lambda o: o.cash_per_bleed, "money"),
     "Cash per further bleed": (lambda o: o.cash_per_further_bleed, "money"),
     "Cash per death averted": (lambda o: o.cash_per_death, "money"),

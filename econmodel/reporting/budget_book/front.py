@@ -10,6 +10,7 @@ from econmodel.programme.options import PROPOSAL
 from econmodel.reporting.budget_book.book import MONTHS, START_ROW, BudgetBook
 from econmodel.reporting.budget_book.budget import BUDGET
 from econmodel.reporting.budget_book.choices import ENGINE, engine_values
+from econmodel.reporting.budget_book.first_page import write_first_page
 from econmodel.reporting.budget_book.inputs import build_switches
 from econmodel.reporting.papers.phrases import caution
 from econmodel.reporting.workbook.formula import Formula
@@ -117,6 +118,7 @@ def build_decision(book: BudgetBook) -> None:
         sheet.text(row, 1, words, "text")
         sheet.merge(row, 1, 7)
         sheet.height(row, (words, 112))
+    write_first_page(book, sheet, row + 2)
     sheet.widths(46, 16, 14, 14, 14, 14, 14, 5)
     sheet.frame("A3", book.footer)
 

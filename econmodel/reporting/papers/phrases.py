@@ -18,6 +18,7 @@ from econmodel.wording import lower as lower
 
 if TYPE_CHECKING:
     from econmodel.economics.results import Results, Settings
+    from econmodel.evidence.nnt import NumberNeededToTreat
     from econmodel.parameters.loading import Case
     from econmodel.parameters.parameter_set import ParameterSet
     from econmodel.uncertainty.risk import Risk
@@ -208,6 +209,13 @@ def grouped(names: list[str]) -> str:
         (f"{lower(start)}: " if start else "") + (", " if start else "; ").join(rest)
         for start, rest in sorted(parts.items(), key=lambda item: bool(item[0]))
     )
+
+
+def nnt_expected(results: Results, risk: Risk | None, versus: str, year: int) -> NumberNeededToTreat | None:
+    """NNT of the lead, expected over the draws where there are any; None where there is no comparison."""
+    compared = results.against(versus, results.lead)
+    expected = risk and risk.expected.comparisons[versus][results.lead].whole.nnt.get(year)
+    return expected or (compared.whole.nnt.get(year) if compared else None)
 
 
 def nnt_interval(risk: Risk | None, versus: str, key: str, year: int) -> str:

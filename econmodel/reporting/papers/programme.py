@@ -236,10 +236,9 @@ def _nnt(results: Results, risk: Risk | None) -> tuple[str, str]:
     key = results.lead
     nnt, spread = f.NOTHING, "is the comparator"
     for versus in results.beside:
-        if (compared := results.against(versus, key)) is None:
+        if results.against(versus, key) is None:
             continue
-        expected = risk and risk.expected.comparisons[versus][key].whole.nnt.get(NNT_YEAR)
-        shown = f.nnt(expected or compared.whole.nnt.get(NNT_YEAR))
+        shown = f.nnt(phrases.nnt_expected(results, risk, versus, NNT_YEAR))
         wide = phrases.nnt_interval(risk, versus, key, NNT_YEAR)
         if versus == results.beside[0]:
             nnt, spread = shown, f"95% interval {wide}" if wide else "interval: run with draws"
