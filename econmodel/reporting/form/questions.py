@@ -109,7 +109,7 @@ BOUGHT = {
 def _costing(item: Item) -> dict[str, str]:
     return {
         f"c_{item.key}": f"What is the full cost of {item.asked}?",
-        f"share_variable_{item.key}": f"What share of that cost varies with volume: {item.asked}?",
+        f"share_variable_{item.key}": f"What share of the full cost varies with volume: {item.asked}?",
     }
 
 
