@@ -102,7 +102,7 @@ def check(server: Watched, *pages: str) -> None:
     """Go through a session, strangers first, since only then the library would look its address up."""
     foreign(server.address)
     said = opened(server.address, f"http://{server.address}", *pages)
-    assert said.count("Certainty of the evidence") == len(pages)
+    assert said.count("Evidence and harms of every option") == len(pages)
     foreign(server.address)
     assert server.outside == []
 
