@@ -50,23 +50,37 @@ def build_payers(book: BudgetBook) -> None:
         for column, term in enumerate(TERMS, start=2):
             sheet.number(row, column, getattr(payer, term), "input")
     first = 5 + len(inputs.payers)
+    _margin(book, sheet, first)
+    top = first + 3
+    sheet.row(top - 1, ["Activity", *COLUMNS, *MASKS.values(), *(f"Pays: {payer.name}" for payer in inputs.payers)], "headings")
+    _contract_columns(book, sheet, top)
+    for row, one in enumerate(book.plan.counted, start=top):
+        _write_activity(book, sheet, row, one.key)
+    _place_units(book, sheet, top)
+    if inputs.closes:
+        write_worth(book, PAYERS, top, CONTRACTS + len(inputs.payers) + len(inputs.contracts))
+    sheet.widths(34, *[12] * (len(COLUMNS) + len(MASKS) + len(inputs.payers) + len(inputs.contracts) + 1))
+    sheet.frame(f"B{top}", book.footer)
+
+
+def _margin(book: BudgetBook, sheet: Sheet, row: int) -> None:
+    """What the view chosen, or the row of the downside table, lets every payer pay at the margin; -1: each its own."""
     view = {"As contracted": "", "Every payment per episode": "1", "Block budget": "0"}
     book.cells["margin",] = Formula(f"CHOOSE({book.at('view').text},-1,1,0)", -1.0)
     if "margin_everywhere" in book.effects:
         effect = f"INDEX({book.effects['margin_everywhere']},{book.at('downside').text})"
         book.cells["margin",] = Formula(f"IF(ISNUMBER({effect}),{effect},{book.at('margin').text})", -1.0)
-    sheet.text(first, 1, f"Margin set for all ({', '.join(view)}; -1: none)", "small")
-    book.cells["margin",] = sheet.formula(first, 5, book.at("margin"), "plain")
-    top = first + 3
-    sheet.row(top - 1, ["Activity", *COLUMNS, *MASKS.values(), *(f"Pays: {payer.name}" for payer in inputs.payers)], "headings")
-    _contract_columns(book, sheet, top)
+    sheet.text(row, 1, f"Margin set for all ({', '.join(view)}; -1: none)", "small")
+    book.cells["margin",] = sheet.formula(row, 5, book.at("margin"), "plain")
+
+
+def _place_units(book: BudgetBook, sheet: Sheet, top: int) -> None:
+    """Name the columns of money per unit, with what each activity is counted in."""
     money = book.plan.budget.money
     names = book.plan.budget.activity.activities
     at = [names.index(one.key) for one in book.plan.counted]
-    for row, one in enumerate(book.plan.counted, start=top):
-        _write_activity(book, sheet, row, one.key)
     for number, (_, unit) in enumerate(money.contracted):
-        column = CONTRACTS + len(inputs.payers) + number
+        column = CONTRACTS + len(book.plan.inputs.payers) + number
         book.cells["unit", f"contract_{number}"] = block(sheet, top, column, unit[0, at][:, None])
     values = {
         "cash": (3, (money.variable_cost * money.cash_share)[0, at]),
@@ -79,10 +93,6 @@ def build_payers(book: BudgetBook) -> None:
     for offset, name in enumerate(MASKS):
         marks = np.array([float(_mask(name, one.key)) for one in book.plan.counted])
         book.cells["unit", name] = block(sheet, top, 2 + len(COLUMNS) + offset, marks[:, None])
-    if inputs.closes:
-        write_worth(book, PAYERS, top, CONTRACTS + len(inputs.payers) + len(inputs.contracts))
-    sheet.widths(34, *[12] * (len(COLUMNS) + len(MASKS) + len(inputs.payers) + len(inputs.contracts) + 1))
-    sheet.frame(f"B{top}", book.footer)
 
 
 def _contract_columns(book: BudgetBook, sheet: Sheet, top: int) -> None:
