@@ -273,7 +273,7 @@ def budget_inputs(
 
 
 def _strategy(row: StrategyRow, lifetime: Evaluation) -> StrategyLine:
-    s = lifetime.keys.index(row.key)
+    s = lifetime.index(row.key)
     return StrategyLine(row.label, bool(row.session), float(lifetime.qalys()[0, s, 0]), float(lifetime.cost()[0, s, 0]))
 
 

@@ -64,7 +64,7 @@ def sensitivity(
     for name in (*(pair or ()), *thresholds):
         questions[0].needed(name)
     of_the_lead = case.parameters.has_bled or strategy or against
-    left_out = {"flips", "by_risk"} if of_the_lead else {"sobol", "by_risk"} if is_money(outcome) else set()
+    left_out = {"flips", "by_risk"} if of_the_lead else {"by_risk"} if is_money(outcome) else set()
     asked = {
         "one_way": one_way,
         "two_way": pair,

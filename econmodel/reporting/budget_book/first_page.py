@@ -130,5 +130,5 @@ def write_first_page(book: BudgetBook, sheet: Sheet, row: int) -> None:
         if isinstance(number, str):
             sheet.text(row, 2, number, "bold_left")
             sheet.merge(row, 2, 6)
-        elif number is not None:
+        else:
             sheet.number(row, 2, float(number), f"plain|{style}")

@@ -62,54 +62,61 @@ def _sum(book: BudgetBook, name: str, label: str, formula: Formula, style: str =
     return book.put_array(book.sheets[MONTHS], _next(book), name, label, formula, style)
 
 
-def _contribution(book: BudgetBook) -> None:
+def _unit(book: BudgetBook, name: str) -> Formula:
+    return book.at("unit", name)  # type: ignore[no-any-return]
+
+
+def _earned_by(book: BudgetBook, mask: str) -> Formula:
+    """Income of the activities of a mask, that within a contract at what the contract keeps of it."""
     activity, tariff = book.at("activity"), book.over("tariff")
+    parts = [times(activity, _unit(book, "income"), _unit(book, mask)) * tariff]
+    for number in range(len(book.plan.inputs.contracts)):
+        within = times(activity, _unit(book, f"contract_{number}"), _unit(book, mask)) * tariff
+        parts.append(within * book.over(f"kept_{number}"))
+    return added(parts)
 
-    def unit(name: str) -> Formula:
-        return book.at("unit", name)  # type: ignore[no-any-return]
 
-    def earned_by(mask: str) -> Formula:
-        parts = [times(activity, unit("income"), unit(mask)) * tariff]
-        for number in range(len(book.plan.inputs.contracts)):
-            within = times(activity, unit(f"contract_{number}"), unit(mask)) * tariff
-            parts.append(within * book.over(f"kept_{number}"))
-        return added(parts)
+def _income(book: BudgetBook, row: Row, mask: str) -> Formula:
+    return _sum(book, row, f"{row} {row.label}", _earned_by(book, mask))
 
-    def income(row: Row, mask: str) -> Formula:
-        return _sum(book, row, f"{row} {row.label}", earned_by(mask))
 
-    def cost(row: Row, mask: str, kind: str = "cash", sign: float = 1.0) -> Formula:
-        device = times(activity, unit(kind), unit(mask), unit("device"))
-        other_unit = Formula(f"(1-{unit('device').text})", 1.0 - unit("device").value)
-        other = times(activity, unit(kind), unit(mask), other_unit)
-        total = device * book.over("devices") + other * book.over("mixed")
-        return _sum(book, row, f"{row} {row.label}", total if sign > 0 else -total)
+def _cost(book: BudgetBook, row: Row, mask: str, kind: str = "cash", sign: float = 1.0) -> Formula:
+    """Cost of the activities of a mask, devices and the rest each at their prices."""
+    activity, device = book.at("activity"), _unit(book, "device")
+    of_devices = times(activity, _unit(book, kind), _unit(book, mask), device)
+    other_unit = Formula(f"(1-{device.text})", 1.0 - device.value)
+    other = times(activity, _unit(book, kind), _unit(book, mask), other_unit)
+    total = of_devices * book.over("devices") + other * book.over("mixed")
+    return _sum(book, row, f"{row} {row.label}", total if sign > 0 else -total)
 
+
+def _contribution(book: BudgetBook) -> None:
+    activity = book.at("activity")
     v = book.v
     _row(book, Row.STARTS, book.months["starts"])
-    _sum(book, Row.SESSIONS, "R2 Treatment sessions", times(activity, unit("session")), "count")
-    _sum(book, Row.BLEEDS_AVERTED, "R3 Bleeds averted", -times(activity, unit("bleed")), "count")
-    earned = income(Row.PROPHYLAXIS_INCOME, "own")
-    income(Row.SURVEILLANCE_INCOME, "seen")
-    spent = cost(Row.PROPHYLAXIS_COST, "own")
-    cost(Row.SURVEILLANCE_COST, "seen")
+    _sum(book, Row.SESSIONS, "R2 Treatment sessions", times(activity, _unit(book, "session")), "count")
+    _sum(book, Row.BLEEDS_AVERTED, "R3 Bleeds averted", -times(activity, _unit(book, "bleed")), "count")
+    earned = _income(book, Row.PROPHYLAXIS_INCOME, "own")
+    _income(book, Row.SURVEILLANCE_INCOME, "seen")
+    spent = _cost(book, Row.PROPHYLAXIS_COST, "own")
+    _cost(book, Row.SURVEILLANCE_COST, "seen")
     own = _row(book, Row.PROPHYLAXIS_CONTRIBUTION, earned - spent)
-    paid = earned_by("harm") * v["share_harms_paid"]
+    paid = _earned_by(book, "harm") * v["share_harms_paid"]
     harm_paid = _sum(book, Row.HARM_INCOME, "R4h Income for complications", paid)
-    harm = cost(Row.HARM_COST, "harm")
-    saved = cost(Row.BLEED_COST_AVOIDED, "rest", sign=-1.0)
-    lost_income = -earned_by("rest")
+    harm = _cost(book, Row.HARM_COST, "harm")
+    saved = _cost(book, Row.BLEED_COST_AVOIDED, "rest", sign=-1.0)
+    lost_income = -_earned_by(book, "rest")
     lost = _sum(book, Row.BLEED_INCOME_LOST, "R8 Income lost on bleeds avoided", lost_income)
-    days = _sum(book, Row.BED_DAYS, "R20 Net bed-days released", -times(activity, unit("bed_days")), "count")
+    days = _sum(book, Row.BED_DAYS, "R20 Net bed-days released", -times(activity, _unit(book, "bed_days")), "count")
     view = book.at("view")
     refill = Formula(f"IF({view.text}=3,0,{v['share_bed_refill'].text})", v["share_bed_refill"].value)
     refilled = _row(book, Row.REFILLED_BEDS, book.months["tariff"] * days * refill * v["c_refill_contribution"])
     displaced = _displaced(book)
     _transfers(book)
     _row(book, Row.NET_CONTRIBUTION, own + harm_paid - harm + saved - lost + refilled - displaced + book.months[Row.TRANSFERS])
-    everything = Formula(f"({unit('device').text}>=0)", np.ones_like(unit("device").value))
+    everything = Formula(f"({_unit(book, 'device').text}>=0)", np.ones_like(_unit(book, "device").value))
     book.cells["unit", "all"] = everything
-    cost(Row.TIME_FREED, "all", "freed", -1.0)
+    _cost(book, Row.TIME_FREED, "all", "freed", -1.0)
 
 
 def _displaced(book: BudgetBook) -> Formula:
