@@ -124,14 +124,25 @@ class Visit:
         return self.page.inner_text(".st-key-answer")
 
     def answer_changes_from(self, before: str) -> str:
-        """Wait for another answer."""
+        """Wait for another answer, and until all that belongs to it is drawn."""
         self.page.wait_for_function(
             "before => { const now = document.querySelector('.st-key-answer')?.innerText;"
             " return now !== undefined && now !== before; }",
             arg=before,
             timeout=PATIENCE,
         )
+        self.settle()
         return self.answer()
+
+    def answers_passed(self) -> list[str]:
+        """Every answer on the screen since this was first asked, each once: between two cases none may stand that is of neither."""
+        watch = (
+            "() => { if (!window.passed) { const look = () => window.passed.add(document.querySelector('.st-key-answer')?.innerText);"
+            " window.passed = new Set(); look();"
+            " new MutationObserver(look).observe(document.body, {subtree: true, childList: true, characterData: true}); }"
+            " return [...window.passed]; }"
+        )
+        return list(self.page.evaluate(watch))
 
 
 @pytest.fixture
@@ -158,21 +169,20 @@ def test_the_first_screen_answers_and_two_clicks_change_the_hospital(wide: Visit
     wide.page.get_by_text("United Kingdom", exact=True).click()
     second = wide.answer_changes_from(first)
     assert "£" in second
-    wide.settle()
     wide.page.get_by_text("My hospital", exact=True).click()
     wide.answer_changes_from(second)
-    wide.settle()
     assert "case=GB" in wide.page.url
 
 
 def test_an_input_moved_by_the_keyboard_changes_the_answer_and_the_address(wide: Visit) -> None:
-    """A slider answers to the arrow keys; opening the address again gives the same answer."""
+    """A slider answers to the arrow keys, all of the answer at once; opening the address again gives the same answer."""
     before = wide.answer()
+    wide.answers_passed()
     slider = wide.page.get_by_role("slider", name=re.compile("after direct endoscopic glue")).first
     slider.focus()
     slider.press("ArrowRight")
     after = wide.answer_changes_from(before)
-    wide.settle()
+    assert wide.answers_passed() == [before, after]
     assert "hr_glue" in wide.page.url
     again = Visit(wide.page.context, wide.page.url)
     assert again.answer() == after
@@ -273,7 +283,6 @@ def test_brief_reports_and_case_file_are_downloaded_and_the_case_opens_again(wid
     slider.focus()
     slider.press("ArrowRight")
     changed = wide.answer_changes_from(before)
-    wide.settle()
     wide.page.get_by_role("tab", name="Take away").click()
     brief = _download(wide, "Brief (web page)", tmp_path / "brief.html")
     assert "Invented data" in brief.read_text(encoding="utf-8")
@@ -282,7 +291,6 @@ def test_brief_reports_and_case_file_are_downloaded_and_the_case_opens_again(wid
     saved = _download(wide, "Save the case file", tmp_path / "mine.toml")
     wide.page.get_by_role("button", name="Undo all changes").click()
     wide.answer_changes_from(changed)
-    wide.settle()
     wide.page.locator("[data-testid=stSidebar] input[type=file]").set_input_files(saved)
     assert wide.answer_changes_from(before) == changed
 

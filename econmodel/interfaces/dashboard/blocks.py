@@ -18,9 +18,10 @@ def text(words: str, kind: str = "body") -> None:
     st.html(f'<p class="say {kind}">{_shown(words)}</p>')
 
 
-def live(words: str, kind: str) -> None:
-    """Say what a screen reader reads out whenever it changes."""
-    st.html(f'<div role="status" aria-live="polite"><p class="say {kind}">{_shown(words)}</p></div>')
+def live(words: str, kind: str, below: str = "") -> None:
+    """Say what a screen reader reads out whenever it changes, with a note below; in one piece, so that neither is of an older case."""
+    more = f'<p class="say note">{_shown(below)}</p>' if below else ""
+    st.html(f'<div role="status" aria-live="polite"><p class="say {kind}">{_shown(words)}</p></div>{more}')
 
 
 def note(words: str) -> None:

@@ -36,9 +36,8 @@ def numbers(found: Answer, plan: ProgrammeResult | None) -> KeyNumbers:
 def say(found: Answer, plan: ProgrammeResult | None, *, large: bool) -> None:
     """Say the decision, read out when it changes, and under it what it comes to for one patient."""
     with st.container(key="answer"):
-        blocks.live(sentence(found, plan), "answer" if large else "short")
-        if plan is not None:
-            blocks.text(f"For one patient. {phrases.answer(found.results)}", "note")
+        below = f"For one patient. {phrases.answer(found.results)}" if plan else ""
+        blocks.live(sentence(found, plan), "answer" if large else "short", below)
 
 
 def warn(found: Answer) -> None:
