@@ -24,6 +24,7 @@ from econmodel.interfaces.dashboard.state.address import address_of, case_of
 from econmodel.interfaces.start import case_of as case_of_answers
 from econmodel.parameters.loading import demo_file, load_case
 from econmodel.parameters.schema import Surveillance
+from econmodel.reporting import formatting as f
 from econmodel.reporting.form.build import build_form
 from econmodel.reporting.papers import phrases
 from econmodel.reporting.papers.programme import key_numbers
@@ -173,6 +174,23 @@ def test_draws_are_not_drawn_again_nor_shown_to_be() -> None:
     page.select_slider(key="psa_draws").set_value(1000).run()
     assert "Of an earlier case or choice: run again." in words(page)
     assert "with 95% intervals" in words(page)
+
+
+def test_the_programmes_money_is_asked_of_two_inputs_and_of_other_assumptions() -> None:
+    """Its map has the inputs of money, its scenarios begin with the case's own net present value; no options are then compared."""
+    page = open_page("risks")
+    for key, value in (("risks_part", "How sure is the answer?"), ("sure_part", "Two inputs"), ("ask_outcome", "npv_cash")):
+        page.session_state[key] = value
+    page.run()
+    assert not page.exception, page.exception
+    assert "The programme: net present value in cash over 5 years" in words(page)
+    assert (page.selectbox(key="money_x").value, page.selectbox(key="money_y").value) == ("ratio_volume", "ratio_payment")
+    assert page.selectbox(key="ask_strategy").disabled
+    page.session_state["sure_part"] = "Other assumptions"
+    page.run()
+    submit(page, "Try every other assumption")
+    worth = f.money(workflow.run_programme(load_case(demo_file()), worse=False).headline.npv_cash, "USD")
+    assert f'<th scope="row">This case</th><td class="number" data-label="Cash NPV">{worth}' in words(page)
 
 
 def test_a_bad_number_keeps_the_last_good_answer_and_says_why() -> None:

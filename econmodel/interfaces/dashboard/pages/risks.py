@@ -1,8 +1,10 @@
-"""Page 5, What could go wrong: the programme's downside, one input at a time, two together, all together."""
+"""Page 5, What could go wrong: the programme's downside, one input at a time, two, all together; of care or of money."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
@@ -11,20 +13,24 @@ from econmodel.interfaces.dashboard import blocks, pictures
 from econmodel.interfaces.dashboard.pages import money
 from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
+from econmodel.programme.money_question import MONEY_OUTCOMES, MoneyQuestion, ask_money, money_pairs
 from econmodel.programme.report import ProgrammeResult
 from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.uncertainty import axis_label
-from econmodel.reporting.papers.content import table
+from econmodel.reporting.papers.analyses import sentences
+from econmodel.reporting.papers.content import Table, table
 from econmodel.reporting.papers.phrases import lower
+from econmodel.reporting.papers.report_sections import money_scenario_table
 from econmodel.reporting.tables.flips import flip_blocks
 from econmodel.reporting.tables.structure import expected_table
-from econmodel.uncertainty.deterministic import OUTCOMES, Question, ask, pairs_of
+from econmodel.uncertainty.deterministic import OUTCOMES, Asked, Question, ask, pairs_of
 from econmodel.uncertainty.two_way import default_pair
 from econmodel.wording import duration
 
 if TYPE_CHECKING:
     from econmodel.uncertainty.probabilistic import Psa
     from econmodel.uncertainty.risk import Risk
+    from econmodel.uncertainty.scenarios import ScenarioRow
 
 DRAWS = (500, 1000, 2000, 5000, 10_000)
 USUAL = 2000
@@ -74,8 +80,8 @@ def _downside(found: Answer, plan: ProgrammeResult) -> None:
 
 def show_uncertainty(found: Answer) -> None:
     """Show the sections."""
-    question = _ask(found)
-    key = (found.key, question.strategy, question.versus, question.outcome)
+    compared, question = _ask(found)
+    key = (found.key, question.subject, question.outcome)
     blocks.sections(
         "sure_part",
         {
@@ -85,66 +91,82 @@ def show_uncertainty(found: Answer) -> None:
                 "scenarios", "Try every other assumption", key, _scenarios, found, question, key
             ),
             "What would reverse it": lambda: _flips(found),
-            "All inputs together": lambda: _together(found, question),
+            "All inputs together": lambda: _together(found, compared),
         },
     )
 
 
-def _ask(found: Answer) -> Question:
-    names, years = found.results.labels, found.results.settings.headline_years
+def _ask(found: Answer) -> tuple[Question, Question | MoneyQuestion]:
+    """Ask who is compared, and what is looked at: of the comparison, or of the programme's money, where there is one."""
+    names, parameters = found.results.labels, found.case.parameters
     first, second, third = st.columns(3)
+    money = ask_money(parameters) if answers.plan_of(found) else None
+    known = {name: replace(money, outcome=name) for name in MONEY_OUTCOMES} if money else {}
+    years = duration(found.results.settings.headline_years)
+    said = {name: words.format(time=years) for name, words in OUTCOMES.items()} | {name: asked.label for name, asked in known.items()}
+    outcome = third.selectbox("What is looked at", list(said), key="ask_outcome", format_func=said.__getitem__)
     options = list(names)
-    lead, beside = pairs_of(found.case.parameters, evaluation=found.evaluation)[0]
-    strategy = first.selectbox("Option", options, options.index(lead), format_func=names.__getitem__, key="ask_strategy")
+    lead, beside = pairs_of(parameters, evaluation=found.evaluation)[0]
+    strategy = first.selectbox(
+        "Option", options, options.index(lead), format_func=names.__getitem__, key="ask_strategy", disabled=outcome in known
+    )
     others = [key for key in options if key != strategy]
     wanted = others.index(beside) if beside in others else 0
-    versus = second.selectbox("Compared with", others, wanted, format_func=names.__getitem__, key="ask_versus")
-    outcome = third.selectbox(
-        "What is looked at", list(OUTCOMES), key="ask_outcome", format_func=lambda name: OUTCOMES[name].format(time=duration(years))
+    versus = second.selectbox(
+        "Compared with", others, wanted, format_func=names.__getitem__, key="ask_versus", disabled=outcome in known
     )
-    return ask(found.case.parameters, strategy, versus, outcome)
+    if outcome not in known:
+        question = ask(parameters, strategy, versus, outcome)
+        return question, question
+    blocks.note("The money is of the whole programme, proposed mix less today's: no two options are compared.")
+    return ask(parameters, strategy, versus), known[outcome]
 
 
-def _one_way(found: Answer, question: Question, key: answers.Asked) -> None:
-    results = answers.tornado(key, question)
-    spec = answers.figures_of(found, question, results)[f"tornado_{question.outcome}"]
-    pictures.show(
-        pictures.draw((key, "tornado"), spec),
-        f"One input at a time, over its declared range (one-way analysis). {_what(question)}",
-        "Bars of the outcome at the low and the high value of each input, widest first.",
-    )
+def _show(found: Answer, question: Asked, results: dict[str, Any], kept: tuple[object, ...], name: str, words: str, alt: str) -> None:
+    """Show the picture of an analysis; in words where there is none, as of a payback that is never reached."""
+    specs = answers.figures_of(found, question, results)
+    if name in specs:
+        pictures.show(pictures.draw(kept, specs[name]), f"{words}. {question.subject}: {lower(axis_label(question))}", alt)
+    else:
+        blocks.points(sentences(question, results))
 
 
-def _what(question: Question) -> str:
-    """Who is compared with whom, in which outcome, by when and in which money."""
-    return f"{question.subject}: {lower(axis_label(question))}"
+def _one_way(found: Answer, question: Asked, key: answers.Key) -> None:
+    words = "One input at a time, over its declared range (one-way analysis)"
+    alt = "Bars of the outcome at the low and the high value of each input, widest first."
+    _show(found, question, answers.tornado(key, question), (key, "tornado"), f"tornado_{question.outcome}", words, alt)
 
 
-def _two_way(found: Answer, question: Question, key: answers.Asked) -> None:
-    """Vary rebleed and first bleed, or any two inputs, together."""
-    known = found.case.parameters
-    ranged = {name: p.label for name, p in known.numeric().items() if p.range is not None and not known.idle(name)}
-    wanted = default_pair(known)
+def _two_way(found: Answer, question: Asked, key: answers.Key) -> None:
+    """Vary any two inputs together; first those that a reader of this outcome asks for."""
+    ranged = {p.name: p.label for p in question.varying()}
+    about = "money" if isinstance(question, MoneyQuestion) else "care"
+    wanted = money_pairs(question.parameters)[0] if about == "money" else default_pair(question.parameters)
     left, right = st.columns(2)
-    x = left.selectbox("Across", list(ranged), list(ranged).index(wanted[0]), format_func=ranged.__getitem__, key="two_way_x")
+    x = left.selectbox("Across", list(ranged), list(ranged).index(wanted[0]), format_func=ranged.__getitem__, key=f"{about}_x")
     rest = [name for name in ranged if name != x]
     y = right.selectbox(
-        "Upwards", rest, rest.index(wanted[1]) if wanted[1] in rest else 0, format_func=ranged.__getitem__, key="two_way_y"
+        "Upwards", rest, rest.index(wanted[1]) if wanted[1] in rest else 0, format_func=ranged.__getitem__, key=f"{about}_y"
     )
+    alt = f"Map of the outcome over {lower(ranged[x])} and {lower(ranged[y])}, with the line where it is zero."
     results = answers.grid(key, (x, y), question)
-    spec = answers.figures_of(found, question, results)[f"two_way_{question.outcome}"]
-    pictures.show(
-        pictures.draw((key, x, y), spec),
-        f"Two inputs varied together (two-way analysis). {_what(question)}",
-        f"Map of the outcome over {lower(ranged[x])} and {lower(ranged[y])}, with the line where it is zero.",
-    )
+    words = "Two inputs varied together (two-way analysis)"
+    _show(found, question, results, (key, x, y), f"two_way_{question.outcome}", words, alt)
 
 
-def _scenarios(found: Answer, question: Question, key: answers.Asked) -> None:
+def _scenarios(found: Answer, question: Question | MoneyQuestion, key: answers.Key) -> None:
+    rows = answers.scenarios(key, question)["scenarios"]
+    if isinstance(question, Question):
+        blocks.table(_compared(found, question, rows))
+    else:
+        blocks.flow(money_scenario_table(found.results, rows))
+
+
+def _compared(found: Answer, question: Question, found_rows: Sequence[ScenarioRow]) -> Table:
     settings, years = found.results.settings, found.results.settings.headline_years
     rows = [
         (r.title, f.money_change(r.cost, settings.currency), f.number(r.bleeds, 1), f.signed_nnt(r.nnt), f.number(r.qalys, 2))
-        for r in answers.scenarios(key, question)["scenarios"]
+        for r in found_rows
     ]
     columns = blocks.across(
         "Assumption",
@@ -156,14 +178,8 @@ def _scenarios(found: Answer, question: Question, key: answers.Asked) -> None:
         ),
     )
     names = found.results.labels
-    blocks.table(
-        table(
-            f"{names[question.strategy]} against {lower(names[question.versus])} (scenario analysis)",
-            columns,
-            rows,
-            note=f.price_note(settings),
-        )
-    )
+    title = f"{names[question.strategy]} against {lower(names[question.versus])} (scenario analysis)"
+    return table(title, columns, rows, note=f.price_note(settings))
 
 
 def _flips(found: Answer) -> None:

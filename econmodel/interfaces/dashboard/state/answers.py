@@ -11,7 +11,8 @@ from econmodel import workflow
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.errors import EconModelError
 from econmodel.programme.by_risk import treat_by_risk
-from econmodel.uncertainty.deterministic import Question, one_way
+from econmodel.programme.money_question import MoneyQuestion, money_scenarios
+from econmodel.uncertainty.deterministic import Asked, Question, one_way
 from econmodel.uncertainty.scenarios import scenario_table
 from econmodel.uncertainty.surveillance import Plans, Protocols, compare_protocols, lay_protocols
 from econmodel.uncertainty.surveillance_worth import Worth, weigh_protocols
@@ -35,7 +36,7 @@ if TYPE_CHECKING:
 
 KEPT = 48
 DRAWS = 500
-Asked = tuple[str, str, str, str]
+Key = tuple[str, str, str]
 
 
 def answer(case: Case) -> Answer:
@@ -132,21 +133,21 @@ def worth_of(key: tuple[str, str], _plans: Plans, _followed: Protocols) -> Worth
 
 
 @st.cache_resource(max_entries=24, show_spinner="Varying one input at a time")
-def tornado(key: Asked, _question: Question) -> dict[str, Any]:
+def tornado(key: Key, _question: Asked) -> dict[str, Any]:
     """Vary each input over its range."""
     return {"one_way": one_way(_question)}
 
 
 @st.cache_resource(max_entries=24, show_spinner="Varying two inputs together")
-def grid(key: Asked, pair: tuple[str, str], _question: Question) -> dict[str, Any]:
+def grid(key: Key, pair: tuple[str, str], _question: Asked) -> dict[str, Any]:
     """Vary two inputs together."""
     return {"two_way": [two_way(_question, *pair)]}
 
 
 @st.cache_resource(max_entries=24, show_spinner="Trying other assumptions")
-def scenarios(key: Asked, _question: Question) -> dict[str, Any]:
+def scenarios(key: Key, _question: Question | MoneyQuestion) -> dict[str, Any]:
     """Evaluate every scenario that ships."""
-    return {"scenarios": scenario_table(_question)}
+    return {"scenarios": money_scenarios(_question) if isinstance(_question, MoneyQuestion) else scenario_table(_question)}
 
 
 @st.cache_resource(max_entries=8, show_spinner="Looking for what turns it")
@@ -199,7 +200,7 @@ def asked_first(key: str, _found: Answer) -> tuple[str, ...]:
     return workflow.first_asked(_found.case)
 
 
-def figures_of(found: Answer, question: Question, results: dict[str, Any]) -> dict[str, Spec]:
+def figures_of(found: Answer, question: Asked, results: dict[str, Any]) -> dict[str, Spec]:
     """List the figures of deterministic analyses."""
     from econmodel.reporting.papers.analyses import sensitivity_document, sensitivity_figures
 
