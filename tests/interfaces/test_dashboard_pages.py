@@ -75,6 +75,21 @@ def test_the_metrics_shown_equal_the_reporting_table() -> None:
     assert turns.sentence in words(page)
 
 
+def test_a_number_that_is_asked_about_is_explained_and_stays_so_as_inputs_move() -> None:
+    """Nothing is worked out unasked; what leads to it, its inputs with their source, and what moves it follow the case."""
+    page = open_page()
+    assert "The arithmetic" not in words(page)
+    page.selectbox(key="explained").set_value(0).run()
+    assert "The inputs in it" in words(page)
+    page.selectbox(key="explained").set_value(1).run()
+    assert "What moves it most, one input at a time." in words(page)
+    before = page.metric[1].value
+    page.slider(key="aside_hr_glue").set_value(0.5).run()
+    after = page.metric[1].value
+    assert before != after
+    assert f'<th scope="row">One divided by it</th><td class="number" data-label="Number">{after}</td>' in words(page)
+
+
 def test_a_changed_case_does_not_equal_the_unchanged_table() -> None:
     """Negative control: the comparison above notices another input."""
     page = open_page(set="hr_glue=0.5")

@@ -18,6 +18,7 @@ from econmodel.economics.results import Results, case_results
 from econmodel.parameters.board import TEXTS
 from econmodel.parameters.loading import Case, demo_file, load_case
 from econmodel.programme.decision import decide
+from econmodel.programme.explained import explain
 from econmodel.programme.money.rows import Row
 from econmodel.programme.report import ProgrammeResult, evaluate_programme
 from econmodel.reporting import formatting as f
@@ -28,8 +29,10 @@ from econmodel.reporting.papers.brief import brief_paper
 from econmodel.reporting.papers.build import build_reports
 from econmodel.reporting.papers.content import KeyNumbers, Table
 from econmodel.reporting.papers.programme import answer, key_numbers
+from econmodel.reporting.tables.explained import explanation_tables
 from econmodel.reporting.tables.findings import Findings
 from econmodel.reporting.tables.programme import finance_table, summary_table
+from econmodel.reporting.tables.results import NNT_YEAR
 from econmodel.reporting.tables.terminal import finance_line
 from econmodel.uncertainty.probabilistic import run_psa
 from econmodel.uncertainty.risk import risk_of
@@ -70,6 +73,28 @@ def test_cash_lines_are_the_cumulative_cash(programme: ProgrammeResult, ax: Axes
     for name, line in lines.items():
         assert list(line.get_ydata()) == [row[name] for row in programme.frames["cumulative_cash"]]
     assert lines["base"].get_ydata()[-1] == pytest.approx(programme.totals[Row.CUMULATIVE_CASH])
+
+
+def test_every_headline_number_is_explained_by_steps_that_lead_to_it(case: Case, results: Results, programme: ProgrammeResult) -> None:
+    """The last steps are the tile's number as it is printed; rows of money add up; counts are the budget's; inputs have a grade."""
+    found = explain(case.parameters, results, programme, NNT_YEAR)
+    tiles = key_numbers(case, results, programme, None).numbers
+    said = [[row[1] for t in explanation_tables(case.parameters, one) if isinstance(t, Table) for row in t.rows] for one in found]
+    shown = [[part.removeprefix("+") for part in tile.value.split(" / ")] for tile in tiles]
+    for tile, numbers in list(zip(shown, said, strict=True))[:6]:
+        assert set(tile) <= set(numbers), tile
+    money = {step.label: step.value or 0.0 for step in found[3].steps}
+    at = list(money).index("Net contribution, their sum")
+    assert sum(list(money.values())[:at]) == pytest.approx(money["Net contribution, their sum"])
+    assert sum(list(money.values())[at:-3]) == pytest.approx(money["Net cash, their sum"])
+    sessions = sum(
+        row.number for row in found[3].counted if row.label.endswith("session") and not row.label.startswith(("Iodised", "After"))
+    )
+    assert sessions == pytest.approx(programme.totals[Row.SESSIONS])
+    embolism = next(row for row in found[3].counted if row.label == "Embolism")
+    assert (embolism.payment, embolism.money) == (0.0, pytest.approx(-embolism.number * embolism.cost))
+    assert {"0.003 probability", "0.008 probability"} <= set(said[4])
+    assert found[7].words[0] == case.parameters.strategies[results.lead].evidence_note
 
 
 def test_bridge_leads_from_full_cost_to_cash(programme: ProgrammeResult, ax: Axes) -> None:

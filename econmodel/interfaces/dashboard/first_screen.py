@@ -7,6 +7,7 @@ from collections.abc import Callable
 import streamlit as st
 
 from econmodel.interfaces.dashboard import blocks, pictures
+from econmodel.interfaces.dashboard.explain import show_explained
 from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.parameters.statements import said
@@ -69,10 +70,13 @@ def show(found: Answer) -> Later:
         say(found, plan, large=True)
     with right:
         chart = st.empty()
-    blocks.numbers(numbers(found, plan), "first")
+    tiles = numbers(found, plan)
+    blocks.numbers(tiles, "first")
     bridge(plan)
     turning = st.empty()
     warn(found)
+    if plan is not None:
+        show_explained(found, plan, tiles)
 
     def later() -> None:
         with chart.container():
