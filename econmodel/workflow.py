@@ -122,21 +122,26 @@ def run_together(
 
 
 def run_structures(case: Case, most: int | None = None) -> ByStructure | None:
-    """Value the lead strategy under each choice of each weighted setting; None where no setting is weighted, or without draws."""
+    """Value the lead under each choice of each weighted setting; None where none is weighted, or without draws or threshold."""
     from econmodel.parameters.structures import weighted
     from econmodel.uncertainty.by_structure import PAIRED, by_structure
 
     draws, seed = (int(case.parameters.number(name)) for name in ("draws", "seed"))
-    return by_structure(case.parameters, seed=seed, draws=min(draws, most or PAIRED)) if draws and weighted(case.parameters) else None
+    valued = case.parameters.threshold is not None
+    return (
+        by_structure(case.parameters, seed=seed, draws=min(draws, most or PAIRED))
+        if valued and draws and weighted(case.parameters)
+        else None
+    )
 
 
 def find_held(case: Case, structures: ByStructure | None = None) -> tuple[Held, ...]:
-    """List what is held certain and yet decides; nothing without draws. Results by structure spare their draws."""
+    """List what is held certain and yet decides; nothing without draws or threshold. Results by structure spare their draws."""
     from econmodel.uncertainty.by_structure import PAIRED
     from econmodel.uncertainty.held_certain import held_certain, spread_of
 
     draws = int(case.parameters.number("draws"))
-    if not draws:
+    if not draws or case.parameters.threshold is None:
         return ()
     spread = structures.spread if structures else spread_of(run_together(case, draws=min(draws, PAIRED)))
     return held_certain(case.parameters, spread)
@@ -223,6 +228,7 @@ def plan_research(case: Case, names: Sequence[str] = (), sizes: Sequence[int] = 
 
     parameters, left_out, trials = case.parameters, [], []
     parameters.need_never_bled("what a study would be worth")
+    parameters.need_threshold("what a study would be worth")
     check_pair(parameters, pair)
     for path in [find_trial(name) for name in names] or shipped_trials():
         try:
@@ -245,8 +251,8 @@ def run_research(plan: ResearchPlan, psa: Psa) -> Research:
 
 
 def research_of(case: Case, psa: Psa) -> Research | str:
-    """What more evidence would be worth, or why it is not worked out, for the report; empty for a cohort that has bled."""
-    if case.parameters.has_bled:
+    """What more evidence would be worth, or why it is not worked out, for the report; empty after a bleed or without a threshold."""
+    if case.parameters.has_bled or case.parameters.threshold is None:
         return ""
     try:
         return run_research(plan_research(case), psa)
@@ -293,7 +299,7 @@ def _money_tables(case: Case) -> dict[str, Any]:
     return {"money_one_way": analysis_of(question, moved), "money_scenarios": tuple(money_scenarios(question))}
 
 
-def follow_up(case: Case, *, draws: int | None = None) -> tuple[Protocols, Worth] | str:
+def follow_up(case: Case, *, draws: int | None = None) -> tuple[Protocols, Worth | None] | str:
     """Follow-up protocols of the lead strategy compared, in at most the draws of the case; where they cannot be, why."""
     from econmodel.uncertainty.surveillance import compare_protocols, lay_protocols
     from econmodel.uncertainty.surveillance_worth import weigh_protocols

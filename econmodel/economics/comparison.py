@@ -54,11 +54,11 @@ class Totals(Generic[Figure]):
 class Comparison(Generic[Figure]):
     """One strategy against one comparator over the horizon of their totals; figures are numbers, or (draw,).
 
-    ``versus`` is the comparator's key, ``threshold`` what a QALY is worth.
+    ``versus`` is the comparator's key, ``threshold`` what a QALY is worth; None where that is not said.
     """
 
     versus: str
-    threshold: float
+    threshold: float | None
     strategy: Totals[Figure]
     comparator: Totals[Figure]
 
@@ -83,9 +83,9 @@ class Comparison(Generic[Figure]):
         return self.strategy.life_years - self.comparator.life_years
 
     @property
-    def net_monetary_benefit(self) -> Figure:
-        """Incremental net monetary benefit, ``threshold x dQALY - dC``."""
-        return self.threshold * self.incremental_qalys - self.incremental_cost
+    def net_monetary_benefit(self) -> Figure | None:
+        """Incremental net monetary benefit, ``threshold x dQALY - dC``; None without a threshold."""
+        return None if self.threshold is None else self.threshold * self.incremental_qalys - self.incremental_cost
 
     @property
     def bleeds_averted(self) -> Figure:

@@ -135,12 +135,12 @@ class Evaluation:
     def compare(self, key: str, versus: str, years: int | None = None, *, group: int = 0) -> Comparison[FloatArray]:
         """Compare two strategies over a horizon: (draw,)."""
         a, b = (self.totals(k, years, group=group) for k in (key, versus))
-        return Comparison(versus, self.parameters.number("willingness_to_pay"), a, b)
+        return Comparison(versus, self.parameters.threshold, a, b)
 
     def compare_means(self, key: str, versus: str, years: int | None = None, *, group: int = 0) -> Comparison[float]:
         """Compare the means over the draws of two strategies over a horizon: of one draw, that draw itself."""
         a, b = (self._once(("means", k, years, group), self.totals(k, years, group=group).mean) for k in (key, versus))
-        return Comparison(versus, self.parameters.number("willingness_to_pay"), a, b)
+        return Comparison(versus, self.parameters.threshold, a, b)
 
     def index(self, key: str) -> int:
         """Position of a strategy."""

@@ -36,9 +36,9 @@ def find_subjects(parameters: ParameterSet, evaluation: Evaluation | None = None
     """Find the lead strategy and usual care.
 
     The lead is the one the setting ``lead`` names; else the one that gains most share from the current to the proposed mix;
-    else, where no mix changes, the best value (highest net monetary benefit over the horizon) of those that start with a
-    course of treatment. Usual care is the setting's; else the strategy most patients get today. Ties go to the first in
-    the file.
+    else, where no mix changes, the best value (highest net monetary benefit over the horizon; without a threshold, fewest
+    bleeds) of those that start with a course of treatment. Usual care is the setting's; else the strategy most patients get
+    today. Ties go to the first in the file.
 
     Parameters
     ----------
@@ -89,8 +89,9 @@ def _best_value(keys: Sequence[str], parameters: ParameterSet, evaluation: Evalu
     if len(keys) == 1:
         return keys[0]
     e = evaluation or evaluate(parameters, yearly=False, by_group=False)
-    benefit = e.net_benefit(parameters.number("willingness_to_pay"))[0, :, 0]
-    return max(keys, key=lambda key: float(benefit[e.index(key)]))
+    threshold = parameters.threshold
+    benefit = -e.bleeds() if threshold is None else e.net_benefit(threshold)
+    return max(keys, key=lambda key: float(benefit[0, e.index(key), 0]))
 
 
 def _most(shares: Mapping[str, float]) -> str:

@@ -65,7 +65,7 @@ class Settings:
     price_year: str
     comparator: str
     perspective: str
-    willingness_to_pay: float
+    willingness_to_pay: float | None
     cohort_start: str
 
     @property
@@ -371,7 +371,7 @@ def _settings(evaluation: Evaluation) -> Settings:
         price_year=p.text("price_year"),
         comparator=p.text("comparator"),
         perspective=p.text("perspective"),
-        willingness_to_pay=p.number("willingness_to_pay"),
+        willingness_to_pay=p.threshold,
         cohort_start=p.text("cohort_start"),
     )
 

@@ -32,7 +32,7 @@ from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import parse_value
 from econmodel.parameters.price_list import country_code
 from econmodel.parameters.quantities import read_quantity
-from econmodel.parameters.schema import DECIMALS, Parameter, Where, money_parts
+from econmodel.parameters.schema import DECIMALS, THRESHOLD, WORDS_FOR_NUMBERS, Parameter, Where, money_parts
 from econmodel.records import record
 from econmodel.reporting.form.questions import AFTER_A_YEAR, SHEETS, questions
 from econmodel.wording import lower, nearest, number, plain_number
@@ -157,6 +157,12 @@ def wanted(parameters: ParameterSet, code: str, *, everything: bool = False) -> 
     return [Wanted(p, *_asked(p, *who.get(p.name, (p.label, "")), parameters)) for p in ready]
 
 
+def threshold_of(parameters: ParameterSet) -> Wanted:
+    """The threshold for a QALY, which a country may lack: its own question, apart from the numbers of a site."""
+    p = parameters[THRESHOLD]
+    return Wanted(p, f"{p.label}; none where there is none", _in_full(p, parameters), "")
+
+
 def _asked(p: Parameter, words: str, sheet: str, parameters: ParameterSet) -> tuple[str, str, str]:
     return (p.label if p.name in AFTER_A_YEAR else words, _in_full(p, parameters), SHEETS[sheet][0].partition(":")[0] if sheet else "")
 
@@ -186,8 +192,10 @@ def known_country(text: str) -> str:
     return code
 
 
-def read_value(p: Parameter, text: str, style: str) -> float:
-    """Read a typed number as a value of an input, in its unit and within its bounds."""
+def read_value(p: Parameter, text: str, style: str) -> float | str:
+    """Read a typed number as a value of an input, in its unit and within its bounds; or the word that may stand for it."""
+    if (p.name, text.lower()) in WORDS_FOR_NUMBERS:
+        return text.lower()
     value = read_quantity(p.name, text, p.unit, Where("the answer"), style)
     parse_value(p.name, value, p.unit, Where("the answer"))
     return value

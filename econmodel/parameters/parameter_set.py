@@ -13,7 +13,9 @@ from econmodel.parameters.lookups import Tables
 from econmodel.parameters.schema import (
     CALIBRATING,
     NEVER_BLED_YET,
+    NO_THRESHOLD,
     PROCESS,
+    THRESHOLD,
     TRIAL_DETECTION,
     JointGroup,
     Parameter,
@@ -62,6 +64,24 @@ class ParameterSet:
             what = f"{name} = {value!r}: must be a number"
             raise ParameterError(what, where=str(self[name].where), fix="give a plain number")
         return value
+
+    @property
+    def threshold(self) -> float | None:
+        """Willingness to pay for a QALY; None where the case names none, and then there is no net benefit."""
+        return None if self[THRESHOLD].value == NO_THRESHOLD else self.number(THRESHOLD)
+
+    def need_threshold(self, what: str) -> float:
+        """Willingness to pay for a QALY, for what cannot be told without.
+
+        Raises
+        ------
+        AnalysisError
+            The case names none.
+        """
+        if (found := self.threshold) is None:
+            said = f"{THRESHOLD} = {NO_THRESHOLD!r}: {what} needs a threshold, what a QALY is worth"
+            raise AnalysisError(said, where=str(self[THRESHOLD].where), fix=f"--set {THRESHOLD}=20000, a number per QALY")
+        return found
 
     def text(self, name: str) -> str:
         """Value of a setting held as text."""

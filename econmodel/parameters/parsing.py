@@ -26,6 +26,7 @@ from econmodel.parameters.schema import (
     PREFIX_UNITS,
     SOURCE_KINDS,
     STATUSES,
+    WORDS_FOR_NUMBERS,
     JointGroup,
     Parameter,
     Protocol,
@@ -168,7 +169,7 @@ def check_unit(name: str, unit: str, where: Where) -> None:
 
 def parse_value(name: str, value: Any, unit: str, where: Where) -> float | str | None:
     """Check a value against its unit's bounds; numbers become floats, text stays text."""
-    if value is None or (isinstance(value, str) and (unit in ("choice", "text") or (name, value) == ("horizon_years", "lifetime"))):
+    if value is None or (isinstance(value, str) and (unit in ("choice", "text") or (name, value) in WORDS_FOR_NUMBERS)):
         return value
     if isinstance(value, str):
         value = read_quantity(name, value, unit, where)

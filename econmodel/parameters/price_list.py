@@ -18,7 +18,7 @@ from econmodel.parameters.distributions import FIELDS, OPTIONAL
 from econmodel.parameters.documents import display_path, read_rows
 from econmodel.parameters.parsing import PARAMETER_FIELDS, collect, parse_parameter
 from econmodel.parameters.quantities import read_quantity, typed_as
-from econmodel.parameters.schema import Parameter, Where
+from econmodel.parameters.schema import WORDS_FOR_NUMBERS, Parameter, Where
 from econmodel.wording import nearest
 
 RANGE = ("low", "high", "basis")
@@ -91,7 +91,8 @@ def _parse(name: str, cells: dict[str, str], where: Where, currency: str, style:
     price = PRICES[name]
     unit = price.unit(currency)
     raw: dict[str, Any] = {"label": price.label, "unit": unit, **cells}
-    raw |= {key: read_quantity(f"{name}: {key}", cells[key], unit, where, style) for key in NUMBERS if key in cells}
+    numbers = [key for key in NUMBERS if key in cells and (name, cells[key]) not in WORDS_FOR_NUMBERS]
+    raw |= {key: read_quantity(f"{name}: {key}", cells[key], unit, where, style) for key in numbers}
     raw["note"] = "; ".join(filter(None, (typed_as(cells.get("value"), raw.get("value")), cells.get("note"))))
     if "date" in cells:
         raw["date"] = _date(name, cells["date"], where)

@@ -145,6 +145,9 @@ WHOLE = {
     "n_stop_month": 0,
     "n_duty_months": 0,
 }
+THRESHOLD, NO_THRESHOLD = "willingness_to_pay", "none"
+WORDS_FOR_NUMBERS = frozenset({("horizon_years", "lifetime"), (THRESHOLD, NO_THRESHOLD)})
+"""Words that stand in place of an input's number."""
 WATCH = "watch"  # the strategy of no prophylaxis, which every case holds untreated risk against
 RUN_SETTINGS = ("draws", "seed")
 PROCESS = "process"

@@ -1,13 +1,14 @@
 """Treat by risk: the untreated year-1 risk from which each strategy is better than usual care, and what choosing by it is worth.
 
 Risk moves alone, over its declared range, with effects held. For all patients it is the risk of the reference mix; for one
-patient group it is that group's own, so that one threshold can be held against one patient.
+patient group it is that group's own, so that one threshold can be held against one patient. Without a threshold for a QALY life-years
+and cash remain, and patient groups have no line of their own.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
@@ -26,7 +27,6 @@ from econmodel.uncertainty.deterministic import needed_input, varied
 FloatArray = NDArray[np.float64]
 RISK, LEVEL = "p_first_bleed_year_1", ("log_rate_mean", "log_rate_site")
 GRID, SURE, CLOSE = 25, 1.96, 1e-6
-WORTH = "willingness_to_pay"
 
 
 @record
@@ -39,11 +39,11 @@ class Turn:
 
 @record
 class StrategyTurns:
-    """Risk of the reference mix at which a strategy becomes better than usual care, in life-years and in net benefit."""
+    """Risk of the reference mix at which a strategy becomes better than usual care, in life-years and in net benefit, if any."""
 
     strategy: str
     life_years: Turn
-    net_benefit: Turn
+    net_benefit: Turn | None = None
 
 
 @record
@@ -62,9 +62,9 @@ class TreatByRisk:
     """Thresholds by strategy and, for the lead, by patient group.
 
     ``labels`` are of all strategies. ``treat_all`` and ``treat_some`` are net benefit per patient of the lead over usual care,
-    given to all, and to the groups in which it is above 0. ``cash`` is where the programme's net present value in cash turns.
-    ``person_years`` of untreated follow-up would tell on which side of its threshold the site stands; None where its level is
-    known, or has none.
+    given to all, and to the groups in which it is above 0; None, and no ``groups``, without a threshold for a QALY. ``cash`` is
+    where the programme's net present value in cash turns. ``person_years`` of untreated follow-up would tell on which side of its
+    threshold the site stands; None where its level is known, or has none.
     """
 
     lead: str
@@ -72,11 +72,11 @@ class TreatByRisk:
     labels: Mapping[str, str]
     now: float
     strategies: tuple[StrategyTurns, ...]
-    groups: tuple[GroupTurn, ...]
     cash: Turn
-    treat_all: float
-    treat_some: float
-    person_years: float | None
+    groups: tuple[GroupTurn, ...] = ()
+    treat_all: float | None = None
+    treat_some: float | None = None
+    person_years: float | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Give the thresholds for JSON."""
@@ -92,42 +92,45 @@ def treat_by_risk(parameters: ParameterSet) -> TreatByRisk:
         The year-1 risk has no declared range, or the cohort has bled.
     """
     parameters.need_never_bled("whom to treat, by risk,")
-    held, found = parameters.evidence_held(), find_subjects(parameters)
-    lead, usual, now = found.lead, found.usual_care, parameters.number(RISK)
-    groups, others = held.rows("case_mix"), [key for key in held.strategies if key not in (usual, WATCH)]
+    held, subjects = parameters.evidence_held(), find_subjects(parameters)
+    lead, usual, now = subjects.lead, subjects.usual_care, parameters.number(RISK)
+    worth, others = held.threshold, [key for key in held.strategies if key not in (usual, WATCH)]
     bounds = needed_input(parameters, RISK).range
     assert bounds is not None
 
     def run(risks: FloatArray) -> tuple[Evaluation, FloatArray]:
-        """Evaluation at some risks, and what is gained: (risk, column), two a strategy, one a group of the lead, cash."""
+        """Evaluation at some risks, and what is gained: (risk, column), one or two a strategy, one a group of the lead, cash."""
         values = varied(held, [{RISK: float(x)} for x in risks])
         e = evaluate(held, values, yearly=False)
-        years, benefit = (array - array[:, [e.index(usual)]] for array in (e.life_years(), e.net_benefit(held.number(WORTH))))
-        whole = [array[:, e.index(key), 0] for key in others for array in (years, benefit)]
-        return e, np.stack([*whole, *benefit[:, e.index(lead), 1:].T, cash_value(held, values, e.died)], axis=1)
+        measures = (e.life_years(), *(() if worth is None else (e.net_benefit(worth),)))
+        gained = [array - array[:, [e.index(usual)]] for array in measures]
+        whole = [array[:, e.index(key), 0] for key in others for array in gained]
+        of_groups = (column for benefit in gained[1:] for column in benefit[:, e.index(lead), 1:].T)
+        return e, np.stack([*whole, *of_groups, cash_value(held, values, e.died)], axis=1)
 
     turns = _turns(lambda risks: run(risks)[1], np.linspace(bounds.low, bounds.high, GRID))
     base, gained = run(np.array([now]))
-    first = 2 * len(others)
-    gains, shares = gained[0, first:-1], np.array([float(row["share"]) for row in groups])
+    each = 1 if worth is None else 2
+    strategies = tuple(StrategyTurns(key, *turns[each * i : each * (i + 1)]) for i, key in enumerate(others))
+    found = TreatByRisk(lead, usual, {key: row.label for key, row in parameters.strategies.items()}, now, strategies, turns[-1])
+    of_lead = strategies[others.index(lead)].net_benefit
+    if of_lead is None:
+        return found
 
     def own(turn: Turn, group: int) -> Turn:
         return turn if turn.risk is None else Turn(own_risk(run(np.array([turn.risk]))[0].inputs, group), turn.above)
 
-    return TreatByRisk(
-        lead,
-        usual,
-        {key: row.label for key, row in parameters.strategies.items()},
-        now,
-        tuple(StrategyTurns(key, *turns[2 * i : 2 * i + 2]) for i, key in enumerate(others)),
-        tuple(
+    first, rows = each * len(others), held.rows("case_mix")
+    gains, shares = gained[0, first:-1], np.array([float(row["share"]) for row in rows])
+    return replace(
+        found,
+        groups=tuple(
             GroupTurn(str(row["name"]), float(row["share"]), own_risk(base.inputs, g), float(gains[g]), own(turns[first + g], g))
-            for g, row in enumerate(groups)
+            for g, row in enumerate(rows)
         ),
-        turns[-1],
-        float(shares @ gains),
-        float(shares @ np.maximum(gains, 0.0)),
-        _person_years(parameters, now, turns[2 * others.index(lead) + 1].risk),
+        treat_all=float(shares @ gains),
+        treat_some=float(shares @ np.maximum(gains, 0.0)),
+        person_years=_person_years(parameters, now, of_lead.risk),
     )
 
 

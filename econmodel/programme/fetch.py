@@ -1,8 +1,8 @@
 """What to find out first: the inputs that hold the doubt in the decision, and whether someone in the house knows them.
 
 An input's score is the larger of two shares of variance over the draws: of the net benefit of the lead strategy against usual
-care, and of the programme's net present value in cash. Each is what the input explains in draws its regression has not
-seen. An input derived from another stands with it.
+care, and of the programme's net present value in cash; without a threshold for a QALY cash alone counts. Each is what the
+input explains in draws its regression has not seen. An input derived from another stands with it.
 """
 
 from __future__ import annotations
@@ -29,14 +29,17 @@ NOTHING = 0.005
 
 @record
 class Wanted:
-    """One input to find out: its shares of the variance of net benefit and of cash, those derived from it, and who is asked."""
+    """One input to find out: its shares of the variance of net benefit and of cash, those derived from it, and who is asked.
+
+    The share of net benefit is None without a threshold.
+    """
 
     name: str
     label: str
     status: str
     value: float | str
     unit: str
-    of_benefit: float
+    of_benefit: float | None
     of_cash: float
     with_it: tuple[str, ...]
     who: str
@@ -44,7 +47,7 @@ class Wanted:
     @property
     def score(self) -> float:
         """Larger of the two shares."""
-        return max(self.of_benefit, self.of_cash)
+        return max(self.of_benefit or 0.0, self.of_cash)
 
 
 @record
@@ -79,9 +82,10 @@ def first_to_fetch(psa: Psa, lead: str, usual_care: str, asked: Mapping[str, str
         if p is None or p.status in KNOWN:
             continue
         of_benefit, of_cash = (
-            share_explained([as_column(parameters[m], drawn[m]) for m in members if m in drawn], outcome)
+            None if outcome is None else share_explained([as_column(parameters[m], drawn[m]) for m in members if m in drawn], outcome)
             for drawn, outcome in ((before, benefit), (values, cash))
         )
+        assert of_cash is not None
         value = p.value if p.value is not None else ""
         rows.append(Wanted(name, p.label, p.status, value, p.unit, of_benefit, of_cash, tuple(members[1:]), asked.get(name, "")))
     ranked = sorted((row for row in rows if row.score > NOTHING), key=lambda row: -row.score)

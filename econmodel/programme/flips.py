@@ -3,8 +3,8 @@
 Five questions are asked at every point, on the base structure: net benefit of the lead strategy against usual care and
 against no prophylaxis (above 0 or not), the best value of all strategies, whether the lead saves against each comparator
 over the headline years and over the time horizon, and whether the programme's net present value in cash is above 0.
-An input is looked at in nine points of its range; every change between two of them is closed in on. Effects stay
-calibrated on the evidence.
+Without a threshold for a QALY the questions of net benefit are not asked. An input is looked at in nine points of its range;
+every change between two of them is closed in on. Effects stay calibrated on the evidence.
 """
 
 from __future__ import annotations
@@ -45,7 +45,8 @@ BoolArray = NDArray[np.bool_]
 POINTS, CLOSE, CHANCES = 9, 1e-4, 4000
 MOST_SAID, LEAST_SAID = 5, 0.005
 SAME_BENEFIT = 0.02
-NO_ANSWER = -1
+NO_ANSWER = NOT_ASKED = -1
+SOON = "_headline"
 SAME_PLACE = 6  # decimals of a distance: two answers that turn together keep the order of the questions
 PARTS = ("care", "money")
 WORTH, COST, CASH = ("worth its price", "not worth its price"), ("saves", "costs more"), ("above 0", "below 0")
@@ -138,9 +139,10 @@ class FlipList:
 
     @property
     def first_of_each(self) -> list[str]:
-        """What turns value against each comparator first, and cash: those that something turns."""
-        turned = {flip.decision for flip in self.flips}
-        return [self.sentence(d.key, 1) for d in self.decisions if d.answers in (WORTH, CASH) and d.key in turned]
+        """What turns value against each comparator first (cost where no threshold tells value), and cash: what something turns."""
+        turned, valued = {flip.decision for flip in self.flips}, any(d.answers == WORTH for d in self.decisions)
+        first = [d.key for d in self.decisions if d.answers in (WORTH, CASH) or (not valued and d.key.endswith(SOON))]
+        return [self.sentence(key, 1) for key in first if key in turned]
 
     def to_json(self) -> dict[str, Any]:
         """Give the list for JSON."""
@@ -195,8 +197,9 @@ class Asker:
                     if patients
                     else evaluate(parameters, values, yearly=False, by_group=False)
                 )
-                found[:, n:], died = e.net_benefit(parameters.number("willingness_to_pay"))[:, :, 0], e.died
-                found[:, : n - 1] = self._of(e)
+                found[:, : n - 1], died = self._of(e), e.died
+                if (threshold := parameters.threshold) is not None:
+                    found[:, n:] = e.net_benefit(threshold)[:, :, 0]
             if "money" in parts:
                 found[:, n - 1] = cash_value(parameters, values, died, profiles)
         except EconModelError:
@@ -209,19 +212,21 @@ class Asker:
     def _of(self, e: Evaluation) -> FloatArray:
         lead = self.subjects.lead
         worths = care_worths(self.subjects.comparators, lambda v, h: e.compare(lead, v, e.headline if h else None))
-        best = np.zeros(len(worths[0]))  # told by the strategies' own columns
-        return np.stack([*worths[: self.best], best, *worths[self.best :]], axis=1)
+        if self.best != NOT_ASKED:
+            worths.insert(self.best, np.zeros(len(worths[0])))  # told by the strategies' own columns
+        return np.stack(worths, axis=1)
 
     @property
     def best(self) -> int:
-        """Place of the question which strategy is best."""
-        return len(self.subjects.comparators)
+        """Place of the question which strategy is best; :data:`NOT_ASKED` without a threshold."""
+        return next((i for i, d in enumerate(self.decisions) if d.key == "best"), NOT_ASKED)
 
     def answers(self, worth: FloatArray) -> IntArray:
         """Answer to each question: (row, decision); :data:`NO_ANSWER` where there is none."""
         n = len(self.decisions)
         found = np.where(worth[:, :n] > 0, 0, 1)
-        found[:, self.best] = worth[:, n:].argmax(axis=1)
+        if self.best != NOT_ASKED:
+            found[:, self.best] = worth[:, n:].argmax(axis=1)
         found[np.isnan(worth[:, :n])] = NO_ANSWER
         return found
 
@@ -274,13 +279,14 @@ def _parts(change: Change) -> Sequence[str]:
 
 
 def care_worths(comparators: Sequence[str], compare: Callable[[str, bool], Comparison[Any]]) -> list[FloatArray]:
-    """What the answers on value, then on cost, hang on, each (row,).
+    """What the answers on value (none without a threshold), then on cost, hang on, each (row,).
 
     ``compare`` gives the lead against a comparator, over the headline years or the horizon.
     """
     whole = {versus: compare(versus, False) for versus in comparators}
     costs = [-x.incremental_cost for versus, found in whole.items() for x in (compare(versus, True), found)]
-    return [np.atleast_1d(x) for x in (*(found.net_monetary_benefit for found in whole.values()), *costs)]
+    benefits = (found.net_monetary_benefit for found in whole.values())
+    return [np.atleast_1d(x) for x in (*benefits, *costs) if x is not None]
 
 
 def cash_value(
@@ -310,8 +316,8 @@ def beside_draws(found: FlipList, psa: Psa) -> FlipList:
     Two options are as good as each other where the mean difference of their net benefits is below 1.96 standard errors, or
     below 2% of its standard deviation.
     """
-    benefit = psa.net_benefit(psa.threshold)
-    comparators = [d.key.removeprefix("benefit_") for d in found.decisions if d.answers == WORTH]
+    benefit = np.zeros((psa.draws, 1)) if psa.threshold is None else psa.net_benefit(psa.threshold)
+    comparators = [d.key.removeprefix("cost_").removesuffix(SOON) for d in found.decisions if d.key.endswith(SOON)]
     worths = iter(care_worths(comparators, lambda v, h: psa.compare(found.lead, v, headline=h).mean()))
     best = int(benefit.mean(axis=0).argmax())
     said = {d.key: d.answers[best if d.key == "best" else int(next(worths)[0] <= 0)] for d in found.decisions if d.answers != CASH}
@@ -320,7 +326,7 @@ def beside_draws(found: FlipList, psa: Psa) -> FlipList:
         for d in found.decisions
         if said.get(d.key, found.now[d.key]) != found.now[d.key]
     )
-    options = next(d.answers for d in found.decisions if d.key == "best")
+    options = next((d.answers for d in found.decisions if d.key == "best"), ())
     place = {label: i for i, label in enumerate(options)}
 
     def alike(flip: Flip) -> bool:
@@ -328,9 +334,10 @@ def beside_draws(found: FlipList, psa: Psa) -> FlipList:
         return bool(abs(gap.mean()) <= gap.std(ddof=1) * max(SAME_BENEFIT, 1.96 / np.sqrt(psa.draws)))
 
     kept = [flip for flip in found.flips if flip.decision != "best" or not alike(flip)]
-    equals = sorted({flip.then for flip in found.flips if flip.decision == "best" and flip.now == found.now["best"] and alike(flip)})
+    now = found.now.get("best")
+    equals = sorted({flip.then for flip in found.flips if flip.decision == "best" and flip.now == now and alike(flip)})
     if equals:
-        notes += (f"As good as {found.now['best']} over the draws, within their error: {', '.join(equals)}.",)
+        notes += (f"As good as {now} over the draws, within their error: {', '.join(equals)}.",)
     return replace(found, flips=tuple(kept), notes=notes)
 
 
@@ -338,8 +345,9 @@ def _decisions(parameters: ParameterSet, subjects: Subjects) -> Iterator[Decisio
     label = {key: lower(row.label) for key, row in parameters.strategies.items()}
     lead, comparators = parameters.strategies[subjects.lead].label, subjects.comparators
     span = duration(parameters.number("headline_years"))
-    yield from (Decision(f"benefit_{v}", f"{lead} against {label[v]}, time horizon", WORTH) for v in comparators)
-    yield Decision("best", "Best value of all strategies, time horizon", tuple(row.label for row in parameters.strategies.values()))
+    if parameters.threshold is not None:
+        yield from (Decision(f"benefit_{v}", f"{lead} against {label[v]}, time horizon", WORTH) for v in comparators)
+        yield Decision("best", "Best value of all strategies, time horizon", tuple(r.label for r in parameters.strategies.values()))
     for versus in comparators:
         for key, over in (("headline", span), ("lifetime", "time horizon")):
             yield Decision(f"cost_{versus}_{key}", f"{lead} against {label[versus]}, {over}", COST)

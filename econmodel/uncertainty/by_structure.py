@@ -105,6 +105,11 @@ def by_structure(parameters: ParameterSet, *, seed: int, draws: int = PAIRED) ->
         Seed of the draws, those of a probabilistic analysis.
     draws
         Draws paired, at least 3.
+
+    Raises
+    ------
+    AnalysisError
+        The case names no threshold.
     """
     subjects, structures = find_subjects(parameters), structures_of(parameters)
     against = tuple(key for key in subjects.comparators if key in parameters.strategies)
@@ -143,7 +148,7 @@ def _net_benefit(structures: Structures, values: dict[str, FloatArray]) -> Float
 def _in_pieces(
     structures: Structures, values: dict[str, FloatArray], draws: int, threads: int
 ) -> Iterator[tuple[NDArray[np.int64], FloatArray]]:
-    threshold = structures.parameters.number("willingness_to_pay")
+    threshold = structures.parameters.need_threshold("results by structure")
 
     def worth(piece: Piece) -> tuple[NDArray[np.int64], FloatArray]:
         e = evaluate(piece.part.parameters, piece.values, yearly=False, by_group=False)

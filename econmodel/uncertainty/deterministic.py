@@ -42,6 +42,7 @@ OUTCOMES = {
     "qalys": "QALYs gained per patient, time horizon",
     "nmb": "Net monetary benefit per patient, time horizon",
 }
+NET_BENEFIT = "nmb"
 USUAL_INTERVAL = "n_usual_interval_months"  # no input of the case: the schedule of those without a procedure, as one number
 STEPPED = frozenset({*WHOLE, "horizon_years", USUAL_INTERVAL})
 SETTINGS = (
@@ -185,11 +186,13 @@ def ask(parameters: ParameterSet, strategy: str, versus: str, outcome: str = "co
     Raises
     ------
     AnalysisError
-        An outcome or strategy is unknown, or a strategy is compared with itself.
+        An outcome or strategy is unknown, or a strategy is compared with itself; or net benefit is asked for without a threshold.
     """
     if outcome not in OUTCOMES:
         what = f"outcome {outcome!r}: must be one of {', '.join(OUTCOMES)}"
         raise AnalysisError(what, where="--outcome", fix=nearest(outcome, OUTCOMES, "choose one of them"))
+    if outcome == NET_BENEFIT:
+        parameters.need_threshold("net monetary benefit")
     for key in (strategy, versus):
         if key not in parameters.strategies:
             what = f"strategy {key!r}: must be one of {', '.join(parameters.strategies)}"
@@ -279,7 +282,8 @@ def outcome_of(e: Evaluation, outcome: str, strategy: str, versus: str) -> Float
             return patients_per_event(e.compare(strategy, versus, e.headline).bleeds_averted)
         case "qalys":
             return e.compare(strategy, versus).incremental_qalys
-    return e.compare(strategy, versus).net_monetary_benefit
+    benefit = e.compare(strategy, versus).net_monetary_benefit
+    return np.full(len(e.died), np.nan) if benefit is None else benefit
 
 
 def varied(parameters: ParameterSet, changes: Sequence[dict[str, float]]) -> dict[str, FloatArray]:

@@ -42,13 +42,13 @@ class Expected:
 
 
 def figures(found: Compared) -> dict[str, float]:
-    """What decides, of one comparison."""
+    """What decides, of one comparison; no net benefit without a threshold."""
     now, whole = found.headline, found.whole
     return {
         "net_cost": now.incremental_cost,
         "net_cost_lifetime": whole.incremental_cost,
         "qalys": whole.incremental_qalys,
-        "net_benefit": whole.net_monetary_benefit,
+        **({} if (benefit := whole.net_monetary_benefit) is None else {"net_benefit": benefit}),
         "arr": now.arr_at_end,
     }
 

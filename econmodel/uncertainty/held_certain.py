@@ -57,8 +57,8 @@ class Held:
 def spread_of(psa: Psa) -> dict[str, float]:
     """Standard deviation over the draws of the lead's net benefit, against usual care and against no prophylaxis."""
     subjects = find_subjects(psa.parameters)
-    against = [v for v in subjects.comparators if v in psa.keys]
-    return {v: float(psa.compare(subjects.lead, v).net_monetary_benefit.std(ddof=1)) for v in against}
+    benefits = {v: psa.compare(subjects.lead, v).net_monetary_benefit for v in subjects.comparators if v in psa.keys}
+    return {v: float(benefit.std(ddof=1)) for v, benefit in benefits.items() if benefit is not None}
 
 
 def held_certain(parameters: ParameterSet, spread: Mapping[str, float]) -> tuple[Held, ...]:

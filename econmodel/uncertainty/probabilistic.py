@@ -139,9 +139,9 @@ class Psa:
         return SCRAMBLINGS if self.sobol else 1
 
     @property
-    def threshold(self) -> float:
-        """Willingness to pay for a QALY."""
-        return self.parameters.number("willingness_to_pay")
+    def threshold(self) -> float | None:
+        """Willingness to pay for a QALY; None where the case names none."""
+        return self.parameters.threshold
 
     def column(self, name: str, strategy: int) -> FloatArray:
         """Outcome of one strategy: (draw,); of draws on disk, only this is read."""
@@ -168,7 +168,7 @@ class Psa:
     @cached_property
     def thresholds(self) -> FloatArray:
         """Willingness-to-pay values of the acceptability curves, from 0 to three times the case's own."""
-        return np.linspace(0.0, 3.0 * self.threshold, CURVE_POINTS)
+        return np.linspace(0.0, 3.0 * self.parameters.need_threshold("an acceptability curve"), CURVE_POINTS)
 
     def best(self, threshold: float) -> NDArray[np.int64]:
         """Strategy with the highest net benefit, the first of equals: (draw,)."""

@@ -35,6 +35,7 @@ from econmodel.wording import lower
 FloatArray = NDArray[np.float64]
 LEVEL = ("p_first_bleed_year_1", "log_rate_reference", "log_rate_site")
 BLOCK, DIGITS, FEWEST = 1024, 12, 100
+WORTH = "what more evidence would be worth"
 DEATHS = ("deaths_bleed", "deaths_procedure", "deaths_other")
 # The first group whose beginnings fit an input's name takes it; settings make a group of their own.
 GROUPS: dict[str, tuple[str, ...]] = {
@@ -148,14 +149,14 @@ def find_research(
     Raises
     ------
     AnalysisError
-        Fewer than 100 draws: a regression on them tells nothing.
+        Fewer than 100 draws: a regression on them tells nothing; or the case names no threshold.
     """
     parameters = psa.parameters
     if psa.draws < FEWEST:
         what = f"draws = {psa.draws}: what more evidence is worth needs at least {FEWEST}, and some thousands to be quoted"
         raise AnalysisError(what, where="--draws", fix="--draws 4000")
-    offered = tuple(pair) or psa.keys
-    benefit = _benefit(psa, offered, psa.threshold)
+    offered, threshold = tuple(pair) or psa.keys, parameters.need_threshold(WORTH)
+    benefit = _benefit(psa, offered, threshold)
     values = sample(parameters, psa.draws, seed=psa.seed, sobol=psa.sobol)
     columns = informing(parameters, values)
     everything, rows, groups = _known(parameters, benefit, columns, psa.seed)
@@ -171,7 +172,7 @@ def find_research(
     return Research(
         currency=parameters.text("currency"),
         price_year=parameters.text("price_year"),
-        threshold=psa.threshold,
+        threshold=threshold,
         draws=psa.draws,
         seed=psa.seed,
         options={key: parameters.strategies[key].label for key in offered},
@@ -333,7 +334,7 @@ def play(trial: Trial, watched: Watched, benefit: FloatArray, offered: Sequence[
     if trial.by_protocol:
         run = run_psa(arms, psa.draws, seed=psa.seed, sobol=psa.sobol)
         options = run.keys
-        benefit = _benefit(run, options, psa.threshold)
+        benefit = _benefit(run, options, run.parameters.need_threshold(WORTH))
         every, base = watched.seen(arms, sample(arms, psa.draws, seed=psa.seed, sobol=psa.sobol), trial)
     else:
         every, base = watched.events(trial)

@@ -75,13 +75,16 @@ def ellipse(effect: FloatArray, cost: FloatArray) -> Ellipse:
 
 @record
 class ComparisonRisk:
-    """Increments of one strategy against one comparator over the draws; ``headline_*`` at the headline years."""
+    """Increments of one strategy against one comparator over the draws; ``headline_*`` at the headline years.
+
+    Net benefit and its probability are None without a threshold.
+    """
 
     incremental_cost: Interval
     headline_cost: Interval
     incremental_qalys: Interval
     incremental_life_years: Interval
-    net_monetary_benefit: Interval
+    net_monetary_benefit: Interval | None
     bleeds_averted_per_100: Interval
     headline_bleeds_averted_per_100: Interval
     arr: Mapping[int, Interval]
@@ -89,7 +92,7 @@ class ComparisonRisk:
     probability_saving: float
     headline_probability_saving: float
     probability_more_effective: float
-    probability_net_benefit: float
+    probability_net_benefit: float | None
     ellipse: Ellipse
 
     @property
@@ -104,7 +107,7 @@ class ComparisonRisk:
             "incremental_cost_five_years": self.headline_cost.to_json(),
             "incremental_qalys": self.incremental_qalys.to_json(),
             "incremental_life_years": self.incremental_life_years.to_json(),
-            "net_monetary_benefit": self.net_monetary_benefit.to_json(),
+            "net_monetary_benefit": self.net_monetary_benefit and self.net_monetary_benefit.to_json(),
             "bleeds_averted_per_100": self.bleeds_averted_per_100.to_json(),
             "bleeds_averted_per_100_five_years": self.headline_bleeds_averted_per_100.to_json(),
             "arr": {str(year): arr.to_json() for year, arr in self.arr.items()},
@@ -129,7 +132,7 @@ def comparison_risk(psa: Psa, key: str, versus: str) -> ComparisonRisk:
         headline_cost=spread(headline.incremental_cost),
         incremental_qalys=spread(effect),
         incremental_life_years=spread(whole.incremental_life_years),
-        net_monetary_benefit=spread(benefit),
+        net_monetary_benefit=None if benefit is None else spread(benefit),
         bleeds_averted_per_100=spread(whole.bleeds_averted_per_100),
         headline_bleeds_averted_per_100=spread(headline.bleeds_averted_per_100),
         arr={year: spread(arr) for year, arr in whole.arr.items()},
@@ -137,7 +140,7 @@ def comparison_risk(psa: Psa, key: str, versus: str) -> ComparisonRisk:
         probability_saving=share(cost < 0),
         headline_probability_saving=share(headline.incremental_cost < 0),
         probability_more_effective=share(effect > 0),
-        probability_net_benefit=share(benefit > 0),
+        probability_net_benefit=None if benefit is None else share(benefit > 0),
         ellipse=ellipse(effect, cost),
     )
 
@@ -158,8 +161,9 @@ class FrontierPoint:
 
 @record
 class Acceptability:
-    """Probability of highest net benefit by willingness to pay: per strategy, and along the frontier."""
+    """Probability of highest net benefit by willingness to pay: per strategy, and along the frontier; ``own`` is the case's."""
 
+    own: float
     thresholds: tuple[float, ...]
     probability: Mapping[str, tuple[float, ...]]
     frontier: tuple[FrontierPoint, ...]
@@ -173,13 +177,17 @@ class Acceptability:
         }
 
 
-def acceptability(psa: Psa) -> Acceptability:
-    """Acceptability curves and frontier from 0 to three times the case's own threshold."""
+def acceptability(psa: Psa) -> Acceptability | None:
+    """Acceptability curves and frontier from 0 to three times the case's own threshold; None without one."""
+    own = psa.threshold
+    if own is None:
+        return None
     curves = psa.acceptability
     cost, qalys = (np.array([psa.column(name, s).mean() for s in range(len(psa.keys))]) for name in ("cost", "qalys"))
     best = [int((t * qalys - cost).argmax()) for t in psa.thresholds]
     points = zip(psa.thresholds, best, curves, strict=True)
     return Acceptability(
+        own,
         tuple(psa.thresholds.tolist()),
         {key: tuple(curves[:, s].tolist()) for s, key in enumerate(psa.keys)},
         tuple(FrontierPoint(float(t), psa.keys[s], float(row[s])) for t, s, row in points),
@@ -213,13 +221,16 @@ def sufficiency(draws: FloatArray, sequences: int = 1) -> Sufficiency:
 
 @record
 class Convergence:
-    """Running means at some numbers of draws, Monte Carlo standard errors, and whether the draws suffice, by outcome."""
+    """Running means at some numbers of draws, Monte Carlo standard errors, and whether the draws suffice, by outcome.
+
+    Without a threshold there is no net benefit among them, nor its ``relative_error``.
+    """
 
     at: tuple[int, ...]
     running: Mapping[str, list[float | None]]
     se: Mapping[str, float | None]
     outcomes: Mapping[str, Sufficiency]
-    relative_error: float
+    relative_error: float | None
     sufficient: bool
     settled: bool
     sentence: str
@@ -237,10 +248,11 @@ def convergence(psa: Psa, key: str, versus: str) -> Convergence:
     """
     found, now = psa.compare(key, versus), psa.compare(key, versus, headline=True)
     arr = found.arr.get(NNT_YEAR, np.zeros(psa.draws))
+    benefit = found.net_monetary_benefit
     series = {
         "incremental_cost": found.incremental_cost,
         "incremental_qalys": found.incremental_qalys,
-        "net_monetary_benefit": found.net_monetary_benefit,
+        **({} if benefit is None else {"net_monetary_benefit": benefit}),
         "arr_3_years": arr,
     }
     at = np.unique(np.linspace(min(20, psa.draws), psa.draws, 20).astype(int))
@@ -253,15 +265,16 @@ def convergence(psa: Psa, key: str, versus: str) -> Convergence:
         f"net cost at {psa.headline_years} years": now.incremental_cost,
         "net cost over the horizon": found.incremental_cost,
         "QALYs": found.incremental_qalys,
-        "net benefit": found.net_monetary_benefit,
+        **({} if benefit is None else {"net benefit": benefit}),
         f"NNT at {psa.headline_years} years": now.arr_at_end,
     }
     judged = {name: sufficiency(x, psa.sequences) for name, x in deciding.items() if np.isfinite(x).all()}
-    benefit = judged["net benefit"]
-    relative = benefit.error / abs(series["net_monetary_benefit"].mean()) if series["net_monetary_benefit"].any() else np.inf
+    relative = None if benefit is None else judged["net benefit"].error / abs(benefit.mean()) if benefit.any() else np.inf
     enough, settled = (all(getattr(one, flag) for one in judged.values()) for flag in ("sufficient", "sign_settled"))
     said = _suffice(psa, key, versus, judged)
-    return Convergence(tuple(at.tolist()), running, errors, judged, float(min(relative, 1e9)), enough, settled, said)
+    return Convergence(
+        tuple(at.tolist()), running, errors, judged, None if relative is None else float(min(relative, 1e9)), enough, settled, said
+    )
 
 
 def _suffice(psa: Psa, key: str, versus: str, judged: Mapping[str, Sufficiency]) -> str:
@@ -293,10 +306,13 @@ class Stability:
         return vars(self) | {"best_by_part": list(self.best_by_part)}
 
 
-def stability(psa: Psa) -> Stability:
+def stability(psa: Psa) -> Stability | None:
     """Whether the same strategy has the highest mean net benefit in each quarter of the draws, as in runs of other seeds."""
+    threshold = psa.threshold
+    if threshold is None:
+        return None
     bounds = np.linspace(0, psa.draws, min(PARTS, psa.draws) + 1).astype(int)
-    benefits = (psa.threshold * psa.column("qalys", s) - psa.column("cost", s) for s in range(len(psa.keys)))
+    benefits = (threshold * psa.column("qalys", s) - psa.column("cost", s) for s in range(len(psa.keys)))
     sums = np.array([np.add.reduceat(benefit, bounds[:-1]) for benefit in benefits])
     found = tuple(psa.keys[int(s)] for s in (sums / np.diff(bounds)).argmax(axis=0))
     whole = psa.keys[int(sums.sum(axis=1).argmax())]
@@ -315,18 +331,18 @@ class Risk:
     """A probabilistic analysis, summarised.
 
     ``outcomes`` is by outcome, then strategy; ``comparisons`` and ``convergence`` by comparator, then strategy;
-    The first comparator is ``comparator``.
+    The first comparator is ``comparator``. What rests on net benefit is None without a threshold.
     """
 
     draws: int
     seed: int
     sobol: bool
     outcomes: Mapping[str, Mapping[str, Interval]]
-    probability_cost_effective: Mapping[str, float]
+    probability_cost_effective: Mapping[str, float] | None
     comparisons: Mapping[str, Mapping[str, ComparisonRisk]]
-    acceptability: Acceptability
+    acceptability: Acceptability | None
     convergence: Mapping[str, Mapping[str, Convergence]]
-    stability: Stability
+    stability: Stability | None
     expected: Expected
     headline_years: int
 
@@ -366,11 +382,11 @@ class Risk:
             **{contract_name(name): _json(block) for name, block in self.outcomes.items()},
             "comparator": self.comparator,
             "probability_saving": self.probability_saving(),
-            "probability_cost_effective": dict(self.probability_cost_effective),
+            "probability_cost_effective": self.probability_cost_effective and dict(self.probability_cost_effective),
             "comparisons": {versus: _json(block) for versus, block in self.comparisons.items()},
-            "acceptability": self.acceptability.to_json(),
+            "acceptability": self.acceptability and self.acceptability.to_json(),
             "convergence": {versus: _json(block) for versus, block in self.convergence.items()},
-            "stability": self.stability.to_json(),
+            "stability": self.stability and self.stability.to_json(),
         }
 
 
@@ -380,14 +396,14 @@ def _json(block: Mapping[str, Interval] | Mapping[str, ComparisonRisk] | Mapping
 
 def risk_of(psa: Psa) -> Risk:
     """Summarise the draws of a probabilistic analysis."""
-    best = psa.best(psa.threshold)
+    best = None if psa.threshold is None else psa.best(psa.threshold)
     pairs = {versus: [key for key in psa.keys if key != versus] for versus in psa.comparators}
     return Risk(
         psa.draws,
         psa.seed,
         psa.sobol,
         {name: {key: summarise(psa.column(name, s), psa.sequences) for s, key in enumerate(psa.keys)} for name in psa.outcomes},
-        {key: share(best == s) for s, key in enumerate(psa.keys)},
+        None if best is None else {key: share(best == s) for s, key in enumerate(psa.keys)},
         {versus: {key: comparison_risk(psa, key, versus) for key in keys} for versus, keys in pairs.items()},
         acceptability(psa),
         {versus: {key: convergence(psa, key, versus) for key in keys} for versus, keys in pairs.items()},

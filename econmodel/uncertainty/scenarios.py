@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from econmodel.arrays import known
 from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.errors import EconModelError
 from econmodel.package import params_folder
@@ -25,7 +26,10 @@ SHOWN = ("cost", "bleeds", "nnt", "qalys", "nmb")
 
 @record
 class ScenarioRow:
-    """Outcomes of one scenario, against the case itself; NaN where the case's own values leave it without an answer."""
+    """Outcomes of one scenario, against the case itself; NaN where the case's own values leave it without an answer.
+
+    There is no net benefit without a threshold.
+    """
 
     key: str
     title: str
@@ -34,7 +38,7 @@ class ScenarioRow:
     bleeds: float
     nnt: float | None
     qalys: float
-    nmb: float
+    nmb: float | None
 
 
 def scenario_table(question: Question, paths: Sequence[Path] | None = None) -> list[ScenarioRow]:
@@ -97,5 +101,5 @@ def _scenario_rows(
 
 def _row(key: str, title: str, rationale: str, e: Evaluation, asked: Question) -> ScenarioRow:
     found = {o: float(outcome_of(e, o, asked.strategy, asked.versus)[0]) for o in SHOWN}
-    nnt = found.pop("nnt")
-    return ScenarioRow(key, title, rationale, nnt=None if np.isnan(nnt) else nnt, **found)
+    nnt, nmb = (known(found.pop(name)) for name in ("nnt", "nmb"))
+    return ScenarioRow(key, title, rationale, nnt=nnt, nmb=nmb, **found)

@@ -60,7 +60,7 @@ class Followed:
     status, edge
         On the frontier of cost and QALYs over the time horizon, and of cost and bleeds averted over the headline years.
     best
-        Share of draws in which it has the highest net benefit; None without draws.
+        Share of draws in which it has the highest net benefit; None without draws or threshold.
     """
 
     key: str
@@ -85,9 +85,10 @@ class Followed:
         return self.now.net_cost_per_any_bleed_averted if self.now.bleeds_averted > 0 else None
 
     @property
-    def net_benefit(self) -> float:
-        """Net monetary benefit over the time horizon."""
-        return self.whole.threshold * self.whole.strategy.qalys - self.whole.strategy.cost
+    def net_benefit(self) -> float | None:
+        """Net monetary benefit over the time horizon; None without a threshold."""
+        whole = self.whole
+        return None if whole.threshold is None else whole.threshold * whole.strategy.qalys - whole.strategy.cost
 
     def to_json(self) -> dict[str, Any]:
         """Give the row of the document."""
@@ -250,7 +251,7 @@ def compare_protocols(plans: Plans, place: str, *, draws: int = 0) -> Protocols:
     """Run the protocols side by side; with draws, how often each is the best value. ``place`` names the hospital on pictures."""
     p = plans.parameters
     e = evaluate(p, yearly=False, by_group=False)
-    rows = _rows(e, plans, _best(p, draws) if draws else {})
+    rows = _rows(e, plans, _best(p, draws, p.threshold) if draws and p.threshold is not None else {})
     texts = (place, p.text("currency"), p.text("price_year"))
     return Protocols(plans.strategy, plans.label, plans.against, plans.asked, e.headline, e.horizon, *texts, draws, rows)
 
@@ -286,13 +287,12 @@ def _ranked(compared: Mapping[str, Comparison[float]], effects: Sequence[float])
     return {r.key: r.status for r in rank_strategies(tuple(compared), costs, effects)}
 
 
-def _best(parameters: ParameterSet, draws: int) -> dict[str, float]:
+def _best(parameters: ParameterSet, draws: int, threshold: float) -> dict[str, float]:
     """Share of draws in which each protocol has the highest net benefit; effects vary with the evidence, as in any draw."""
     free = replace(
         parameters, parameters={n: replace(p, evidence=p.evidence if p.changed_by else None) for n, p in parameters.parameters.items()}
     )
     values = sample(free, draws, seed=int(parameters.number("seed")))
-    threshold = parameters.number("willingness_to_pay")
     benefit = gather(
         (part.rows, evaluate(part.parameters, part.values, yearly=False, by_group=False).net_benefit(threshold)[:, :, 0])
         for part in structures_of(free).parts(values)

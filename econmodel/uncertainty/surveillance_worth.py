@@ -22,6 +22,7 @@ from econmodel.uncertainty.deterministic import (
     ask,
     needed_input,
     one_way,
+    outcome_of,
     plain_rows,
     points_in_range,
     varied,
@@ -73,13 +74,15 @@ class Worth:
         }
 
 
-def weigh_protocols(plans: Plans, found: Protocols, *, map_points: int = MAP_POINTS) -> Worth:
-    """Weigh the protocol asked about; ``map_points`` a side of a map."""
+def weigh_protocols(plans: Plans, found: Protocols, *, map_points: int = MAP_POINTS) -> Worth | None:
+    """Weigh the protocol asked about, ``map_points`` a side of a map; None without a threshold, when nothing tells its worth."""
+    if plans.parameters.threshold is None:
+        return None
     row, price = plans.parameters.strategies[plans.asked], price_name(plans, plans.asked)
     question = ask(plans.parameters, plans.asked, plans.against, "nmb")
     names = (OPEN_VARIX, row.r_recurrence, row.r_lost)
     averted, benefit = (one_way(ask(plans.parameters, plans.asked, plans.against, outcome), names) for outcome in ("bleeds", "nmb"))
-    first, second = sorted(found.rows, key=lambda r: -r.net_benefit)[:2]
+    first, second = sorted(found.rows, key=lambda r: -(r.net_benefit or 0.0))[:2]
     rival = second if first.key == plans.asked else first
     turns = [ask(plans.parameters, plans.asked, key, "nmb") for key in dict.fromkeys((plans.against, rival.key))]
     said = (_best_value(found, first, second), *(_worth(turn, price) for turn in turns), *_rests_on(found, averted, benefit))
@@ -115,10 +118,10 @@ def turning_price(question: Question, name: str) -> tuple[float, bool] | None:
 
 def _best_value(found: Protocols, first: Followed, second: Followed) -> str:
     """Say which protocol has the highest net benefit, and by how much."""
-    least = money(first.net_benefit - second.net_benefit, found.currency)
+    least, limit = money((first.net_benefit or 0.0) - (second.net_benefit or 0.0), found.currency), first.whole.threshold or 0.0
     often = f" It is the best value in {first.best:.0%} of {found.draws:,} draws." if first.best is not None else ""
     return (
-        f"At {money(first.whole.threshold, found.currency)} per QALY, {found.named(first.key)} is the best value of these over the "
+        f"At {money(limit, found.currency)} per QALY, {found.named(first.key)} is the best value of these over the "
         f"time horizon, by {least} per patient before {found.named(second.key)}.{often}"
     )
 
@@ -191,6 +194,6 @@ def _by_interval(question: Question, price: str, points: int) -> Grid:
     laid = replace(parameters, strategies={question.versus: base} | rows)
     values = varied(laid, [{price: float(x)} for x in prices])
     e = evaluate(laid, values, yearly=False, by_group=False)
-    worth = np.stack([e.compare(key, question.versus).net_monetary_benefit for key in rows])
+    worth = np.stack([outcome_of(e, question.outcome, key, question.versus) for key in rows])
     y_label = "Months between examinations after the first ones"
     return Grid(price, INTERVAL, p.label, y_label, prices, np.array(intervals, dtype=float), worth, (float(p.value or 0), float(own)))

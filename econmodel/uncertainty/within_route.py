@@ -20,7 +20,7 @@ from econmodel.economics.results import Results
 from econmodel.evidence.nnt import ABOUT_EQUAL
 from econmodel.parameters.schema import PROCESS
 from econmodel.records import record
-from econmodel.uncertainty.deterministic import Question, answer_to, ask, varied
+from econmodel.uncertainty.deterministic import Question, answer_to, ask, outcome_of, varied
 from econmodel.uncertainty.surveillance_worth import turning_price
 from econmodel.wording import lower, money, number, span
 
@@ -40,7 +40,7 @@ class WithinRoute:
     retreatments_per_100
         Of the lead and of the other, over the headline years.
     net_benefit
-        Of the lead against the other, over the time horizon.
+        Of the lead against the other, over the time horizon; None without a threshold, and then nothing is turned.
     turns_at
         Input by which re-treatments are turned, and its value where the net benefit is 0: none where it is at no value.
     turning_retreatments_per_100
@@ -74,7 +74,7 @@ def compare_within_route(e: Evaluation, results: Results) -> WithinRoute:
     again = float(_retreatments(e, lead, years)[0]), float(_retreatments(e, versus, years)[0])
     benefit = results.comparisons[versus][lead].whole.net_monetary_benefit
     found = WithinRoute(versus, _added(results, again), again, benefit)
-    if not own.coils or other.coils:
+    if benefit is None or not own.coils or other.coils:
         return found
     question = ask(e.parameters, lead, versus, "nmb")
     turns_at, spared = _turning_retreatments(question, years)
@@ -94,7 +94,7 @@ def _turning_retreatments(question: Question, years: int) -> tuple[tuple[str, fl
     low, high = (np.array([end]) for end in PROBABILITIES)
     root = bracketed_roots(lambda x: answer_to(question, [{name: float(x[0])}]), low, high, tolerance=NARROW)
     e = evaluate(question.parameters, varied(question.parameters, [{name: float(root[0])}]), yearly=False, by_group=False)
-    if not abs(e.compare(key, versus).net_monetary_benefit[0]) < SAME_MONEY:
+    if not abs(outcome_of(e, question.outcome, key, versus)[0]) < SAME_MONEY:
         return None, None
     return (name, float(root[0])), float((_retreatments(e, versus, years) - _retreatments(e, key, years))[0])
 

@@ -10,9 +10,10 @@ import pytest
 
 from econmodel.errors import SourceError
 from econmodel.package import params_folder
-from econmodel.parameters.loading import load_base_case
+from econmodel.parameters.loading import load_base_case, load_case
 from econmodel.parameters.statements import FILE, positions, read_statements, statements
 from econmodel.reporting.papers.phrases import cautions, guideline_table
+from econmodel.workflow import answer
 
 CODE = Path(__file__).resolve().parents[2] / "econmodel"
 EVIDENCE = re.compile(
@@ -39,7 +40,7 @@ def test_every_statement_has_a_source() -> None:
 
 def test_no_sentence_recommends_an_endoscopic_option() -> None:
     """Cautions of every paper say that none is standard; no text of a strategy calls one recommended."""
-    text = " ".join(lead + words for lead, words in cautions("fixed"))
+    text = " ".join(lead + words for lead, words in cautions(answer(load_case(None, (), ["horizon_years=5"])).results))
     assert "no endoscopic option is standard" in text
     rows = load_base_case().strategies.values()
     assert not [row.key for row in rows if re.search(r"\brecommended\b", row.evidence_note + row.harms_note)]

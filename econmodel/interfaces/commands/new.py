@@ -14,6 +14,7 @@ from econmodel.errors import AnalysisError, EconModelError, ParameterError
 from econmodel.interfaces.common import READ, console, number
 from econmodel.numbers import read_number
 from econmodel.package import is_there
+from econmodel.parameters.schema import WORDS_FOR_NUMBERS
 
 if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
@@ -64,10 +65,10 @@ def new(name: str, answers: Path | None, base: str | None, values: tuple[str, ..
     write_text(target, text)
 
 
-def _value(text: str) -> tuple[str, float]:
-    name, _, value = text.partition("=")
+def _value(text: str) -> tuple[str, float | str]:
+    name, value = (part.strip() for part in text.partition("=")[::2])
     try:
-        return name.strip(), read_number(value, "point")
+        return name, value if (name, value) in WORDS_FOR_NUMBERS else read_number(value, "point")
     except ParameterError:
         what = f"--value {text!r}: must be NAME=VALUE, a plain number"
         raise AnalysisError(what, where="econmodel new", fix="for example --value c_coil=210") from None
@@ -76,7 +77,7 @@ def _value(text: str) -> tuple[str, float]:
 def _ask(found: dict[str, Any]) -> None:
     """Ask at the terminal: Enter takes our value, as does "don't know"; what cannot be read is asked again."""
     from econmodel.interfaces import start
-    from econmodel.parameters.countries import conventions, table_rows
+    from econmodel.parameters.countries import conventions, is_converted, table_rows
     from econmodel.parameters.loading import load_base_case
     from econmodel.parameters.second_look import far_off
 
@@ -95,14 +96,16 @@ def _ask(found: dict[str, Any]) -> None:
     if "price_year" not in found:
         found["price_year"] = str(click.prompt("Year of your own amounts", default=parameters.text("price_year")))
     style = str(conventions(found["country"])["number_style"])
-    for row in start.wanted(parameters, found["country"])[: start.FIRST]:
+    unlike = [start.threshold_of(parameters)] if is_converted(parameters) else []
+    for row in (*start.wanted(parameters, found["country"])[: start.FIRST], *unlike):
         if row.input.name not in found["values"]:
-            words = f"{row.words}\n  asked of {row.who}; ours, {row.input.status}"
+            words = f"{row.words}\n  {f'asked of {row.who}; ' if row.who else ''}ours, {row.input.status}"
             value = _answered(words, row.ours, partial(start.read_value, row.input, style=style))
             if value is not None:
                 found["values"][row.input.name] = value
                 far = far_off(value, row.input.value)
-                click.echo(f"  read as {value:,.12g} {row.input.unit}{f', {far}' if far else ''}")
+                said = value if isinstance(value, str) else f"{value:,.12g} {row.input.unit}"
+                click.echo(f"  read as {said}{f', {far}' if far else ''}")
     for key, words in (("current", "Today's"), ("proposed", "The programme's")):
         ours = ", ".join(f"{row['strategy']} {row['share']:.0%}" for row in parameters.rows(start.MIXES[key]))
         if key not in found.get("mix", {}):

@@ -40,7 +40,7 @@ def surveillance(
     found = compare_protocols(plans, case.title, draws=draws or 0)
     worth = weigh_protocols(plans, found)
     if json:
-        write_json(found.to_json() | worth.to_json() | {"case": case.name}, json)
+        write_json(found.to_json() | (worth.to_json() if worth else {}) | {"case": case.name}, json)
     if json != "-":
         screen = console(quiet=quiet)
         for part in surveillance_lines(case, found, worth):

@@ -15,6 +15,7 @@ from econmodel.interfaces.dashboard.state.case_file import MemoryFile
 from econmodel.numbers import read_number
 from econmodel.parameters.countries import PAID_AT_MARGIN, conventions, table_rows
 from econmodel.parameters.loading import load_base_case
+from econmodel.parameters.schema import NO_THRESHOLD, THRESHOLD
 
 NAME = "my_hospital"
 
@@ -34,14 +35,15 @@ def show_begin() -> None:
         with st.form("begin", border=False):
             for row in start.wanted(load_base_case(code), code)[: start.FIRST]:
                 typed[row.input.name] = st.text_input(row.words, placeholder=row.ours, key=f"begin_{code}_{row.input.name}")
+            unvalued = st.checkbox("There is no threshold for a QALY here", key="begin_no_threshold")
             asked = st.form_submit_button("First answer")
         if asked:
-            _answer(code, typed, style)
+            _answer(code, typed, style, {THRESHOLD: NO_THRESHOLD} if unvalued else {})
 
 
-def _answer(code: str, typed: dict[str, str], style: str) -> None:
+def _answer(code: str, typed: dict[str, str], style: str, also: dict[str, str]) -> None:
     try:
-        values = {name: read_number(text, style) for name, text in typed.items() if text.strip()}
+        values = also | {name: read_number(text, style) for name, text in typed.items() if text.strip()}
         answers: dict[str, Any] = {"country": code, "payment_basis": st.session_state.begin_paid, "values": values}
         case, text = start.case_of(answers, NAME, Path())
         blocks.points(start.first_answer(case))

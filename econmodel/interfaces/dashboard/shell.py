@@ -127,7 +127,7 @@ def _say_last(found: Answer) -> None:
     with st.expander("Evidence and harms of every option"):
         blocks.table(evidence_table(found.case.parameters))
     with st.expander("Not advice for a patient: what this does not say"):
-        blocks.points([lead + words for lead, words in phrases.cautions(found.results.inputs["child_course"])], "note")
+        blocks.points([lead + words for lead, words in phrases.cautions(found.results)], "note")
     _foot(found)
 
 

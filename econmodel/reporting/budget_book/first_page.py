@@ -38,7 +38,7 @@ def model_figures(case: Case, results: Results, risk: Risk | None) -> tuple[Labe
     grade = case.parameters.strategies[lead].evidence_grade or "not graded"
     return (
         *rows,
-        ("Threshold: cost of a QALY", results.settings.willingness_to_pay, "money"),
+        *([("Threshold: cost of a QALY", limit, "money")] if (limit := results.settings.willingness_to_pay) is not None else []),
         (f"Certainty of the evidence: {names[lead]}", grade, ""),
     )
 

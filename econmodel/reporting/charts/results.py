@@ -191,7 +191,7 @@ def plot_nnt(results: Results, *, ax: Axes, versus: str) -> dict[str, Line2D]:
 
 
 def plot_plane(results: Results, *, ax: Axes) -> dict[str, Line2D]:
-    """Cost-effectiveness plane: increments against the comparator, the frontier and the threshold."""
+    """Cost-effectiveness plane: increments against the comparator, the frontier and the threshold, if any."""
     settings, styles = results.settings, strategy_styles(list(results.labels))
     rows = {row["strategy"]: row for row in plane_rows(results)}
     points = {
@@ -214,7 +214,8 @@ def plot_plane(results: Results, *, ax: Axes) -> dict[str, Line2D]:
     ax.axhline(0, color=MUTED, linewidth=0.6)
     ax.axvline(0, color=MUTED, linewidth=0.6)
     limits = ax.get_xlim(), ax.get_ylim()
-    ax.axline((0, 0), slope=settings.willingness_to_pay, color=MUTED, linewidth=0.9, linestyle=(0, (4, 3)))
+    if (limit := settings.willingness_to_pay) is not None:
+        ax.axline((0, 0), slope=limit, color=MUTED, linewidth=0.9, linestyle=(0, (4, 3)))
     ax.set(xlim=limits[0], ylim=limits[1])
     _axis_names(
         ax,
@@ -222,7 +223,7 @@ def plot_plane(results: Results, *, ax: Axes) -> dict[str, Line2D]:
         f"Extra cost per patient ({f.price_note(settings)})",
     )
     ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, settings.currency))
-    _note_above(ax, f"Solid: frontier. Dashed: {f.money(settings.willingness_to_pay, settings.currency)} a QALY")
+    _note_above(ax, "Solid: frontier." + ("" if limit is None else f" Dashed: {f.money(limit, settings.currency)} a QALY"))
     label_column(ax, results.labels, [row.key for row in reversed(results.frontier)])
     return points
 
@@ -316,7 +317,8 @@ def describe(name: str, results: Results) -> dict[str, Any]:
         ),
         "cost_effectiveness_plane": (
             f"Cost-effectiveness plane against {versus}, over the time horizon",
-            "Extra cost against QALYs gained, one point per strategy, with the efficiency frontier and the threshold.",
+            "Extra cost against QALYs gained, one point per strategy, with the efficiency frontier"
+            f"{'' if results.settings.willingness_to_pay is None else ' and the threshold'}.",
         ),
     }
     caption, alt = known[name]

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.deterministic import Asked, TornadoRow
     from econmodel.uncertainty.global_sensitivity import SobolRow
     from econmodel.uncertainty.probabilistic import Psa
-    from econmodel.uncertainty.risk import Acceptability, Convergence, Risk
+    from econmodel.uncertainty.risk import Acceptability, Convergence
     from econmodel.uncertainty.scenarios import ScenarioRow
     from econmodel.uncertainty.two_way import Grid
 
@@ -116,11 +116,11 @@ def plot_forest(rows: Sequence[RiskRow], *, ax: Axes) -> list[Line2D]:
 
 
 def plot_acceptability(
-    curves: Acceptability, names: Mapping[str, str], threshold: float, currency: str, price_note: str, *, ax: Axes
+    curves: Acceptability, names: Mapping[str, str], currency: str, price_note: str, *, ax: Axes
 ) -> dict[str, Line2D]:
     """Probability that each strategy has the highest net benefit, by willingness to pay; the dashes are this case's."""
     lines = strategy_lines(names, {key: (curves.thresholds, values) for key, values in curves.probability.items()}, ax, markers=False)
-    ax.axvline(threshold, color=MUTED, linewidth=0.8, linestyle=(0, (4, 3)))
+    ax.axvline(curves.own, color=MUTED, linewidth=0.8, linestyle=(0, (4, 3)))
     ax.set(
         xlim=(0, curves.thresholds[-1]),
         ylim=(0, 1),
@@ -174,11 +174,12 @@ def report_figures(results: Results, trace: Sequence[Mapping[str, Any]], finding
         figures[tornado_name(found)] = Spec(
             plain_rows(found.rows), 3.9, drawer(partial(plot_tornado, found), 0.46, 0.12, 0.52, 0.83), width=5.8
         )
-    if findings.psa:
+    if findings.psa and (curves := findings.psa.acceptability):
+        currency, note = results.settings.currency, f.price_note(results.settings)
         figures["acceptability"] = Spec(
-            _acceptability_rows(findings.psa),
+            _acceptability_rows(curves),
             3.1,
-            drawer(partial(plot_acceptability, findings.psa.acceptability, *curve_labels(results)), 0.13, 0.14, 0.56, 0.83),
+            drawer(partial(plot_acceptability, curves, names, currency, note), 0.13, 0.14, 0.56, 0.83),
             width=5.4,
         )
     own = headed(figures, lambda name: report_chart(name, findings, names).caption, of_what(results))
@@ -187,17 +188,11 @@ def report_figures(results: Results, trace: Sequence[Mapping[str, Any]], finding
     return own | (surveillance_figures(*followed) if followed and not isinstance(followed, str) else {})
 
 
-def curve_labels(results: Results) -> tuple[dict[str, str], float, str, str]:
-    """What :func:`plot_acceptability` writes: labels, the case's threshold, currency and price note."""
-    s = results.settings
-    return results.labels, s.willingness_to_pay, s.currency, f.price_note(s)
-
-
-def _acceptability_rows(risk: Risk) -> list[dict[str, Any]]:
+def _acceptability_rows(curves: Acceptability) -> list[dict[str, Any]]:
     return [
         {"strategy": key, "willingness_to_pay": threshold, "probability": value}
-        for key, values in risk.acceptability.probability.items()
-        for threshold, value in zip(risk.acceptability.thresholds, values, strict=True)
+        for key, values in curves.probability.items()
+        for threshold, value in zip(curves.thresholds, values, strict=True)
     ]
 
 
@@ -285,7 +280,7 @@ def _name_sides(grid: Grid, ax: Axes) -> None:
 
 
 def plot_draws(psa: Psa, key: str, versus: str, *, ax: Axes) -> dict[str, Any]:
-    """Draw the cost-effectiveness plane of one comparison: draws, mean, 95% ellipse and the threshold line."""
+    """Draw the cost-effectiveness plane of one comparison: draws, mean, 95% ellipse and the line of the threshold, if any."""
     found = psa.compare(key, versus)
     effect, cost = found.incremental_qalys, found.incremental_cost
     points = ax.plot(
@@ -300,21 +295,17 @@ def plot_draws(psa: Psa, key: str, versus: str, *, ax: Axes) -> dict[str, Any]:
     block = ellipse(effect, cost)
     ring = ax.plot(*_outline(block), color=INK, linewidth=1.1)
     ax.plot([block.centre[0]], [block.centre[1]], "o", color=INK, markersize=5)
-    for line in (ax.axhline, ax.axvline):
-        line(0.0, color=MUTED, linewidth=0.8)
+    for axis in (ax.axhline, ax.axvline):
+        axis(0.0, color=MUTED, linewidth=0.8)
     span = np.array(ax.get_xlim())
-    ax.plot(span, psa.threshold * span, color=MUTED, linestyle=(0, (4, 2)), linewidth=1.0, scalex=False, scaley=False)
-    p = psa.parameters
+    p, line = psa.parameters, ""
+    if psa.threshold is not None:
+        ax.plot(span, psa.threshold * span, color=MUTED, linestyle=(0, (4, 2)), linewidth=1.0, scalex=False, scaley=False)
+        line = f",\ndashed line {f.money(psa.threshold, p.text('currency'))} per QALY"
     ax.set_xlabel(f"QALYs gained per patient against {p.strategies[versus].label.lower()}")
     ax.set_ylabel(f"Extra cost per patient, {p.text('currency')} {p.text('price_year')}")
     ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, p.text("currency")))
-    ax.set_title(
-        f"{p.strategies[key].label}: dots are draws, the ring holds 95%,\ndashed line "
-        f"{f.money(psa.threshold, p.text('currency'))} per QALY",
-        loc="left",
-        fontsize=7.6,
-        color=MUTED,
-    )
+    ax.set_title(f"{p.strategies[key].label}: dots are draws, the ring holds 95%{line}", loc="left", fontsize=7.6, color=MUTED)
     return {"points": points, "ring": ring}
 
 
@@ -325,13 +316,14 @@ def _outline(block: Ellipse) -> Any:
 
 
 def plot_convergence(block: Convergence, currency: str, *, ax: Axes) -> Line2D:
-    """Draw the running mean of net benefit, with its Monte Carlo error at the end."""
-    running = np.array(block.running["net_monetary_benefit"], dtype=float)
-    error = block.se["net_monetary_benefit"] or 0.0
+    """Draw the running mean of net benefit, of net cost without a threshold, with its Monte Carlo error at the end."""
+    name = "net_monetary_benefit" if "net_monetary_benefit" in block.running else "incremental_cost"
+    running = np.array(block.running[name], dtype=float)
+    error = block.se[name] or 0.0
     line: Line2D = ax.plot(block.at, running, color=ACCENT)[0]
     ax.errorbar([block.at[-1]], running[-1:], yerr=[1.96 * error], color=WARM, capsize=3)
     ax.set_xlabel("Draws")
-    ax.set_ylabel("Running mean net benefit")
+    ax.set_ylabel(f"Running mean net {'cost' if name == 'incremental_cost' else 'benefit'}")
     ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, currency))
     ax.set_title(block.sentence, loc="left", fontsize=7.6, color=MUTED)
     return line

@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.by_structure import ByStructure
     from econmodel.uncertainty.deterministic import Asked
     from econmodel.uncertainty.probabilistic import Psa
-    from econmodel.uncertainty.risk import Risk
+    from econmodel.uncertainty.risk import Acceptability, Risk
     from econmodel.uncertainty.two_way import Grid
 
 WIDE = (0.45, 0.11, 0.52, 0.86)
@@ -151,18 +151,14 @@ def psa_document(case: Case, risk: Risk, structures: ByStructure | None) -> dict
 
 
 def psa_figures(place: str, psa: Psa, risk: Risk, pairs: Sequence[tuple[str, str]]) -> dict[str, Spec]:
-    """List the pictures of the draws: acceptability; plane and convergence of each comparison."""
+    """List the pictures of the draws: acceptability, where there is a threshold; plane and convergence of each comparison."""
     p, currency = psa.parameters, psa.parameters.text("currency")
     note = f"{currency}, {p.text('price_year')} prices"
     names = {key: p.strategies[key].label for key in psa.keys}
-    figures = {
-        "acceptability": Spec(
-            _curve_rows(risk),
-            3.3,
-            drawer(partial(plot_acceptability, risk.acceptability, names, psa.threshold, currency, note), 0.12, 0.15, 0.55, 0.8),
-            6.0,
-        )
-    }
+    figures = {}
+    if curves := risk.acceptability:
+        drawn = drawer(partial(plot_acceptability, curves, names, currency, note), 0.12, 0.15, 0.55, 0.8)
+        figures["acceptability"] = Spec(_curve_rows(curves), 3.3, drawn, 6.0)
     for key, versus in pairs:
         block = risk.convergence[versus][key]
         figures[f"plane_of_draws_v_{versus}"] = Spec(
@@ -203,8 +199,7 @@ def _plane_rows(psa: Psa, key: str, versus: str) -> list[dict[str, Any]]:
     ]
 
 
-def _curve_rows(risk: Risk) -> list[dict[str, Any]]:
-    curves = risk.acceptability
+def _curve_rows(curves: Acceptability) -> list[dict[str, Any]]:
     return [
         {"threshold": point.threshold, **{key: curve[i] for key, curve in curves.probability.items()}, "frontier": point.key}
         for i, point in enumerate(curves.frontier)

@@ -71,7 +71,7 @@ def _first_page(case: Case, results: Results, programme: ProgrammeResult) -> Sec
             Paragraph(blanks, lead="Blanks: "),
             content.key_numbers(case, results, programme, None),
             *tables.options_table(programme),
-            Bullets(phrases.cautions(results.inputs["child_course"])),
+            Bullets(phrases.cautions(results)),
         ),
     )
 

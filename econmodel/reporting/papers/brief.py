@@ -48,7 +48,7 @@ def brief_paper(
     with_inputs
         Append the table of every input (for the screen; on paper the technical report has it).
     """
-    cautions = Bullets(phrases.cautions(results.inputs["child_course"], brief=programme is not None))
+    cautions = Bullets(phrases.cautions(results, brief=programme is not None))
     turns = (Paragraph(" ".join(flips.first_of_each), "What would reverse it. ", tone="note"),) if flips else ()
     if programme is None:
         sections = [_answer(case, results, within_route), _results(results), _harms(case, with_positions=with_inputs)]

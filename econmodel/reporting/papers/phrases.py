@@ -29,6 +29,10 @@ NOT_ADVICE = (
     "Not advice for a patient. ",
     "This is a planning model for services. Follow local protocol, licensed clinicians and local finance rules.",
 )
+NO_VALUE = (
+    "No threshold for a QALY is set: options are ranked by the programme's cash, then by bleeds averted; costs per QALY are compared "
+    "with nothing, and no net benefit, best value or worth of research is told."
+)
 SHORT_NAMES = {WATCH: "no prophylaxis", "beta_blocker": "beta-blocker"}
 CLASS = {
     "fixed": "Child-Pugh class stays as it is at the start. ",
@@ -41,11 +45,18 @@ def caution() -> str:
     return f"Planning software for services, not advice for a patient. {said('standing_short')}"
 
 
-def cautions(child_course: str, *, brief: bool = False) -> tuple[tuple[str, str], ...]:
+def unvalued(settings: Settings) -> str:
+    """Say, once a paper or screen, what a case without a threshold for a QALY leaves out; empty for one that has it."""
+    return "" if settings.willingness_to_pay is not None else NO_VALUE
+
+
+def cautions(results: Results, *, brief: bool = False) -> tuple[tuple[str, str], ...]:
     """Give the cautions of every paper, lead and text; ``brief`` leaves out those that stand elsewhere in it."""
+    unsaid = (("Without a threshold. ", unvalued(results.settings)),) if unvalued(results.settings) else ()
     keys = ("weak_evidence",) if brief else ("not_standard", "off_label", "weak_evidence")
     evidence = [(f"{statements()[key].lead} ", said(key)) for key in keys]
-    return (NOT_ADVICE, *evidence, ("Declared limits. ", CLASS[child_course] + said("observed_so_far")))
+    limits = CLASS[results.inputs["child_course"]] + said("observed_so_far")
+    return (NOT_ADVICE, *evidence, ("Declared limits. ", limits), *unsaid)
 
 
 def answer(results: Results, key: str | None = None) -> str:
@@ -86,7 +97,7 @@ def not_settled(results: Results, risk: Risk) -> tuple[str, ...]:
     """Say what of the decision lies within Monte Carlo error: the sign of a figure of the lead, and the best option."""
     blocks = (risk.convergence[versus].get(results.lead) for versus in risk.convergence)
     said = [block.sentence for block in blocks if block and not block.settled]
-    return (*said, *(() if risk.stability.stable else (risk.stability.sentence,)))
+    return (*said, *(() if risk.stability is None or risk.stability.stable else (risk.stability.sentence,)))
 
 
 def lifetime_sentences(results: Results, key: str = "") -> tuple[str, ...]:

@@ -171,15 +171,17 @@ def by_standing(results: Results, keys: Sequence[str]) -> str:
 
 
 def standing(results: Results, key: str) -> str:
-    """Say how an option stands on the efficiency frontier, against the case's threshold."""
+    """Say how an option stands on the efficiency frontier, against the case's threshold where it has one."""
     row = next(row for row in results.frontier if row.key == key)
     if row.status in OFF_FRONTIER:
         return OFF_FRONTIER[row.status]
     if row.icer is None:
         return "the cheapest"
     limit, currency = results.settings.willingness_to_pay, results.settings.currency
-    side = "within" if row.icer <= limit else "above"
-    return f"{f.money(row.icer, currency)} a further QALY, {side} the threshold of {f.money(limit, currency)}"
+    told = f"{f.money(row.icer, currency)} a further QALY"
+    return (
+        told if limit is None else f"{told}, {'within' if row.icer <= limit else 'above'} the threshold of {f.money(limit, currency)}"
+    )
 
 
 def key_numbers(case: Case, results: Results, programme: ProgrammeResult, risk: Risk | None) -> KeyNumbers:

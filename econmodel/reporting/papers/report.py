@@ -254,7 +254,7 @@ def _limits(results: Results) -> Section:
                 "The findings stand in the summary and the results. They hold for patients, prices and practice like "
                 "those of this case; another site should put in its own case mix, prices and volumes."
             ),
-            Bullets(phrases.cautions(results.inputs["child_course"])),
+            Bullets(phrases.cautions(results)),
         ),
     )
 

@@ -258,12 +258,12 @@ def uncertainty_sections(results: Results, findings: Findings) -> list[Section]:
     return sections
 
 
-def surveillance_section(found: Protocols, worth: Worth) -> Section:
-    """Follow-up protocols: the picture with its frontier, what they are worth and on what that rests, and the maps."""
+def surveillance_section(found: Protocols, worth: Worth | None) -> Section:
+    """Follow-up protocols: the picture with its frontier, what they are worth and on what that rests, if anything, and the maps."""
     picture, *maps = surveillance_charts(found, worth).values()
     soon, late = protocol_tables(found)
-    said = Bullets(tuple(("", sentence) for sentence in worth.sentences))
-    return Section("Surveillance after treatment", (Charts((picture,)), said, soon, late, *(Charts((drawn,)) for drawn in maps)))
+    said = [Bullets(tuple(("", sentence) for sentence in worth.sentences))] if worth else []
+    return Section("Surveillance after treatment", (Charts((picture,)), *said, soon, late, *(Charts((drawn,)) for drawn in maps)))
 
 
 def untreated_section(rows: Sequence[RiskRow], without: Sequence[RiskRow], findings: Findings) -> Section:
@@ -294,10 +294,10 @@ def untreated_section(rows: Sequence[RiskRow], without: Sequence[RiskRow], findi
 def _together(results: Results, findings: Findings, risk: Risk) -> Section:
     tables = [expected_table(results, risk), *(_risk_table(results, risk, versus) for versus in risk.comparisons)]
     told = [said for key in risk.comparisons if key != results.lead for said in risk.sentences(key, results.lead)]
-    said = Bullets(tuple(("", sentence) for sentence in (*told, risk.stability.sentence)))
-    curves = Charts((report_chart("acceptability", findings, results.labels),))
+    said = Bullets(tuple(("", sentence) for sentence in (*told, *([risk.stability.sentence] if risk.stability else []))))
+    curves = [Charts((report_chart("acceptability", findings, results.labels),))] if risk.acceptability else []
     key = Paragraph(f"{risk.draws:,} draws, seed {risk.seed}. {INTERVALS}", tone="note")
-    return Section("All inputs varied together", (*tables, key, said, curves), level=2)
+    return Section("All inputs varied together", (*tables, key, said, *curves), level=2)
 
 
 def _risk_table(results: Results, risk: Risk, versus: str) -> Table:
@@ -402,13 +402,16 @@ def scenario_table(results: Results, found: Sequence[Analysis[ScenarioRow]], *, 
     """Outcomes of each scenario against each comparator, side by side."""
     names, currency, first = results.labels, results.settings.currency, found[0]
     years, heads = f.duration(results.settings.headline), {one.versus: short(results, one.versus) for one in found}
+    valued = results.settings.willingness_to_pay is not None
 
     def cells(row: ScenarioRow) -> tuple[str, ...]:
         averted = f.number(row.bleeds, 1) if results.settings.has_bled else f.signed_nnt(row.nnt)
-        return f.money_change(row.cost, currency), averted, f.number(row.qalys, 3), f.money_change(row.nmb, currency)
+        benefit = (f.money_change(row.nmb, currency),) if valued else ()
+        return f.money_change(row.cost, currency), averted, f.number(row.qalys, 3), *benefit
 
     averted = f"{'Bleeds averted per 100' if results.settings.has_bled else 'NNT'}, {years}"
-    headings = (f"Net cost, {years}", averted, "QALYs gained, horizon", "Net monetary benefit, horizon")
+    worth = ("Net monetary benefit, horizon",) if valued else ()
+    headings = (f"Net cost, {years}", averted, "QALYs gained, horizon", *worth)
     return table(
         f"Scenarios: {lower(names[first.strategy])}, against each comparator ({f.price_note(results.settings)})",
         (

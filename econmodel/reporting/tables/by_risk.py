@@ -24,6 +24,9 @@ def turn_text(turn: Turn) -> str:
 def by_risk_sentences(parameters: ParameterSet, found: TreatByRisk) -> list[str]:
     """Say in whom the lead is worth its price, what choosing by risk gains, and how much own follow-up would settle it."""
     names = {key: lower(label) for key, label in found.labels.items()}
+    if found.treat_all is None:
+        turns = "; ".join(f"{names[s.strategy]} {turn_text(s.life_years)}" for s in found.strategies)
+        return [f"Longer life than with {names[found.usual_care]}, by untreated year-1 risk of the reference mix: {turns}."]
     currency = parameters.text("currency")
     left_out = [group for group in found.groups if group.net_benefit <= 0]
     who = ", ".join(f"{g.name} ({f.percent(g.share)} of patients)" for g in left_out)
@@ -50,14 +53,16 @@ def by_risk_blocks(parameters: ParameterSet, found: TreatByRisk) -> Iterator[Par
         yield Paragraph(sentence)
     names, usual = found.labels, lower(found.labels[found.usual_care])
     money = f"{parameters.text('currency')}, {parameters.text('price_year')} prices"
-    worth = f.money(parameters.number("willingness_to_pay"), parameters.text("currency"))
+    valued, worth = found.treat_all is not None, f.money(parameters.threshold, parameters.text("currency"))
     yield table(
         f"Untreated year-1 risk of the reference mix from which each strategy is better than {usual} "
         f"(now {f.percent(found.now, 1)}; {money})",
-        (("Strategy", 2.4), ("In life-years", 1.2, True), (f"Worth its price, {worth} a QALY", 1.4, True)),
-        [(names[s.strategy], turn_text(s.life_years), turn_text(s.net_benefit)) for s in found.strategies],
+        (("Strategy", 2.4), ("In life-years", 1.2, True), *([(f"Worth its price, {worth} a QALY", 1.4, True)] if valued else [])),
+        [(names[s.strategy], *(turn_text(t) for t in (s.life_years, s.net_benefit) if t)) for s in found.strategies],
         note=f"The programme's net present value in cash is above 0 {turn_text(found.cash)}. Risk moves alone, effects held.",
     )
+    if not found.groups:
+        return
     yield table(
         f"{names[found.lead]} against {usual}, by patient group: own untreated year-1 risk, and that from which it is worth its price "
         f"({money})",

@@ -12,6 +12,7 @@ from econmodel.wording import lower
 if TYPE_CHECKING:
     from econmodel.programme.fetch import ToFetch, Wanted
 
+OF_CASH = "Shares of variance over the draws of the programme's value in cash."
 ASKED, STUDIED, FEW = 10, 4, 3
 SHARES = "Shares of variance over the draws: net benefit of the lead strategy against usual care, and the programme's value in cash."
 
@@ -30,11 +31,20 @@ def fetch_items(found: ToFetch, *, few: bool = False) -> tuple[tuple[str, str], 
 
 def fetch_tables(found: ToFetch) -> Iterator[Table]:
     """Put both lists in tables."""
-    columns = (("Input", 3.2), ("Of net benefit", 0.9, True), ("Of cash", 0.9, True), ("Status", 1.0), ("Who knows", 1.6))
+    worth = [row.of_benefit for row in (*found.ask_here, *found.only_research)]
+    shares = (("Of net benefit", 0.9, True), ("Of cash", 0.9, True))[None in worth :]
     for caption, rows in (
         ("To ask in the house", found.ask_here),
         ("For research alone: see what a study would be worth", found.only_research),
     ):
         if rows:
-            cells = [(r.label, f.percent(r.of_benefit, 1), f.percent(r.of_cash, 1), r.status, r.who or "a study") for r in rows]
-            yield table(caption, columns, cells, note=SHARES)
+            cells = [
+                (r.label, *(f.percent(x, 1) for x in (r.of_benefit, r.of_cash) if x is not None), r.status, r.who or "a study")
+                for r in rows
+            ]
+            yield table(
+                caption,
+                (("Input", 3.2), *shares, ("Status", 1.0), ("Who knows", 1.6)),
+                cells,
+                note=OF_CASH if None in worth else SHARES,
+            )

@@ -81,7 +81,8 @@ class Findings:
     fetch
         What to find out first.
     surveillance
-        Follow-up protocols of the lead strategy and what they are worth; a text says why they cannot be compared.
+        Follow-up protocols of the lead strategy, and what they are worth if a threshold tells; a text says why they cannot be
+        compared.
     untreated
         Cohorts behind the untreated risk, and the synthesis without each: lines of a forest.
     checks, studies
@@ -102,7 +103,7 @@ class Findings:
     structures: ByStructure | None = None
     by_risk: TreatByRisk | None = None
     fetch: ToFetch | None = None
-    surveillance: tuple[Protocols, Worth] | str = ""
+    surveillance: tuple[Protocols, Worth | None] | str = ""
     untreated: tuple[Sequence[RiskRow], Sequence[RiskRow]] | None = None
     checks: Sequence[CheckRow] | None = None
     studies: Sequence[StudyResult] = ()

@@ -14,7 +14,7 @@ from econmodel.parameters.catalogue import CATEGORIES, HEADLINE_COMPLICATIONS, K
 from econmodel.records import record
 from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.content import Table, table
-from econmodel.reporting.papers.phrases import lower, short
+from econmodel.reporting.papers.phrases import lower, short, unvalued
 
 ICER_WORDS = {"dominant": "cheaper and better", "dominated": "dearer and worse", "equal": "no difference"}
 FRONTIER_WORDS = {
@@ -44,7 +44,7 @@ def settings_table(results: Results) -> Table:
         ("Strategy followed", f"{lead}. {results.subjects_note}".strip()),
         ("Currency and price year", f.price_note(s)),
         ("Discount rates", f"costs {costs}, health {health} a year"),
-        ("Willingness to pay", f"{f.money(s.willingness_to_pay, s.currency)} per QALY"),
+        ("Willingness to pay", "none set" if unvalued(s) else f"{f.money(s.willingness_to_pay, s.currency)} per QALY"),
         ("Start age; share of women", f"{f.plain(float(inputs['start_age']))} years; {f.percent(inputs['share_female'])}"),
         ("Effect of prophylaxis", inputs["effect_basis"].replace("_", " ")),
         ("Why the untreated rate falls", inputs["hazard_decline"]),
@@ -168,7 +168,7 @@ def comparison_table(results: Results, versus: str) -> Table:
             f.money_change(c.incremental_cost, currency),
             f.number(c.incremental_qalys, 3),
             icer_text(c, currency),
-            f.money_change(c.net_monetary_benefit, currency),
+            *([] if c.net_monetary_benefit is None else [f.money_change(c.net_monetary_benefit, currency)]),
             f.number(c.bleeds_averted_per_100, 1),
             f.number(c.break_even_nnt, 1),
             per_bleed_text(c.net_cost_per_first_bleed_averted, c.incremental_cost, currency),
@@ -180,7 +180,7 @@ def comparison_table(results: Results, versus: str) -> Table:
         "Extra cost",
         "QALYs gained",
         "Cost per QALY",
-        "Net monetary benefit",
+        *([] if unvalued(settings) else ["Net monetary benefit"]),
         "Bleeds averted per 100 (all)",
         "Break-even NNT",
         "Net cost per first bleed averted",

@@ -33,7 +33,8 @@ def expected_table(results: Results, risk: Risk, key: str = "") -> Table:
         for versus in risk.expected.comparisons
         if versus != key and versus in results.comparisons
     ]
-    heads = (f"Net cost, {years}", "Net cost, horizon", "QALYs gained", "Net benefit", f"NNT at {years}")
+    worth = () if settings.willingness_to_pay is None else ("Net benefit",)
+    heads = (f"Net cost, {years}", "Net cost, horizon", "QALYs gained", *worth, f"NNT at {years}")
     return table(
         f"Expected over the draws: {lower(names[key])} against each comparator ({f.price_note(settings)})",
         (("Against", 1.6), *((head, 1.4, True) for head in heads)),

@@ -9,7 +9,7 @@ from econmodel.economics.comparison import ON_FRONTIER, REFERENCE
 from econmodel.parameters.catalogue import HARMS
 from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.content import KeyNumber, KeyNumbers, Table, table
-from econmodel.reporting.papers.phrases import caution, lower
+from econmodel.reporting.papers.phrases import NO_VALUE, caution, lower
 from econmodel.reporting.tables.results import FRONTIER_WORDS
 
 if TYPE_CHECKING:
@@ -52,16 +52,18 @@ def _headline_table(found: Protocols, versus: str) -> Table:
 
 
 def _horizon_table(found: Protocols, versus: str) -> Table:
-    currency, harms = found.currency, found.rows[0].harms
+    currency, harms, limit = found.currency, found.rows[0].harms, found.rows[0].whole.threshold
+    drawn = bool(found.draws) and limit is not None
+    told = () if limit is None else (f"Net benefit: {versus}, at {f.money(limit, currency)} per QALY.",)
     return table(
         f"Follow-up of {lower(found.label)}: value and harms over the time horizon, {f.duration(found.horizon)} ({found.money_of})",
         (
             ("Protocol", 2.6),
             ("Cost per patient", 1.0, True),
             ("QALYs", 0.8, True),
-            ("Net benefit", 1.0, True),
+            *([("Net benefit", 1.0, True)] if told else []),
             (EDGE, 1.2),
-            *([("Best value", 0.8, True)] if found.draws else []),
+            *([("Best value", 0.8, True)] if drawn else []),
             *((f"{HARMS[name].capitalize()} per 1,000", 1.0, True) for name in harms),
         ),
         [
@@ -69,15 +71,15 @@ def _horizon_table(found: Protocols, versus: str) -> Table:
                 row.label,
                 f.money(row.whole.strategy.cost, currency),
                 f.number(row.whole.strategy.qalys, 3),
-                f.money_change(row.whole.net_monetary_benefit, currency),
+                *([f.money_change(row.whole.net_monetary_benefit, currency)] if told else []),
                 FRONTIER_WORDS[row.status],
-                *([f.percent(row.best)] if found.draws else []),
+                *([f.percent(row.best)] if drawn else []),
                 *(f.per(size, 1000) for size in row.harms.values()),
             )
             for row in found.rows
         ],
-        note=f"Net benefit: {versus}, at {f.money(found.rows[0].whole.threshold, currency)} per QALY. Frontier: of cost and QALYs."
-        + (f" Best value: share of {found.draws:,} draws in which net benefit is highest." if found.draws else ""),
+        note=" ".join((*told, "Frontier: of cost and QALYs."))
+        + (f" Best value: share of {found.draws:,} draws in which net benefit is highest." if drawn else ""),
     )
 
 
@@ -112,8 +114,8 @@ def _soon(row: Followed, found: Protocols) -> tuple[str, ...]:
     )
 
 
-def surveillance_lines(case: Case, found: Protocols, worth: Worth) -> Iterator[Any]:
-    """Build the tables for a terminal, the sentences and the caution."""
+def surveillance_lines(case: Case, found: Protocols, worth: Worth | None) -> Iterator[Any]:
+    """Build the tables for a terminal, the sentences on what is worth its price, or why there are none, and the caution."""
     from rich import box
     from rich.markup import escape
     from rich.table import Table as Lines
@@ -131,7 +133,7 @@ def surveillance_lines(case: Case, found: Protocols, worth: Worth) -> Iterator[A
             lines.add_row(*(escape(row[i]) for i in shown), style="bold" if edge else "")
         yield lines
         yield Text(f"Bold: on the frontier. {block.note}", style="dim")
-    for sentence in worth.sentences:
+    for sentence in worth.sentences if worth else (NO_VALUE,):
         yield Text(f"- {sentence}")
     if case.is_demo:
         yield Text("Invented data: a fictional hospital.", style="bold")

@@ -10,7 +10,7 @@ from econmodel.parameters.schema import WATCH
 from econmodel.programme.money.rows import Row
 from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.content import Table as Content
-from econmodel.reporting.papers.phrases import caution, lifetime_sentences, lower, not_settled, short
+from econmodel.reporting.papers.phrases import caution, lifetime_sentences, lower, not_settled, short, unvalued
 from econmodel.reporting.tables.checks import KINDS, value_text
 from econmodel.reporting.tables.programme import row_name
 from econmodel.reporting.tables.results import NNT_YEAR, bled_note, bleed_mean_text, headline_columns, headline_text
@@ -75,7 +75,7 @@ def headline_table(case: Case, results: Results, findings: Findings, width: int 
         "Deaths, emboli: of the procedure."
     )
     units = f"{units} {bled_note(results)}".strip()
-    lines = [Text(units, style="dim"), Text(caution(), style="dim")]
+    lines = [Text(units, style="dim"), *([Text(said)] if (said := unvalued(settings)) else []), Text(caution(), style="dim")]
     if case.is_demo:
         lines.insert(0, Text("Invented data: a fictional hospital.", style="bold"))
     if "c_bleed_survived" in case.parameters.parameters:
@@ -115,8 +115,11 @@ def psa_table(
     for key, versus in pairs:
         parts += [_psa_part(case, psa, risk, versus), *(Text(said, style="dim") for said in risk.sentences(versus, key))]
     means = expected_table(results, risk, pairs[0][0])
-    parts += [as_lines(means), Text(means.note, style="dim"), Text(risk.stability.sentence, style="dim")]
-    notes = f"Draws {psa.draws:,}, seed {psa.seed}. Best value: highest net benefit at {f.money(psa.threshold, currency)} per QALY."
+    parts += [as_lines(means), Text(means.note, style="dim")]
+    notes = f"Draws {psa.draws:,}, seed {psa.seed}. {unvalued(results.settings)}"
+    if risk.stability:
+        parts.append(Text(risk.stability.sentence, style="dim"))
+        notes += f"Best value: highest net benefit at {f.money(psa.threshold, currency)} per QALY."
     if structures:
         parts += [_structures(structures, currency), *(Text(sentence, style="dim") for sentence in structures.sentences)]
     return Group(*parts, Text(notes, style="dim"), Text(caution(), style="dim"))
@@ -142,7 +145,7 @@ def _psa_part(case: Case, psa: Psa, risk: Risk, versus: str) -> Table:
     from rich.markup import escape
     from rich.table import Table
 
-    currency = psa.parameters.text("currency")
+    currency, best = psa.parameters.text("currency"), risk.probability_cost_effective
     table = Table(
         box=box.SIMPLE_HEAD,
         pad_edge=False,
@@ -159,7 +162,7 @@ def _psa_part(case: Case, psa: Psa, risk: Risk, versus: str) -> Table:
         "NNT 3 y (95%)",
         f"Saves, {psa.headline_years} y",
         "Saves, horizon",
-        "Best value",
+        *(["Best value"] if best else []),
     ):
         table.add_column(heading, justify="left" if heading == "Strategy" else "right")
     for key, found in risk.comparisons[versus].items():
@@ -170,7 +173,7 @@ def _psa_part(case: Case, psa: Psa, risk: Risk, versus: str) -> Table:
             f"{f.nnt(found.shown_nnt)} ({found.shown_nnt.interval_text})",
             f.percent(found.headline_probability_saving),
             f.percent(found.probability_saving),
-            f.percent(risk.probability_cost_effective[key]),
+            *([f.percent(best[key])] if best else []),
         )
     return table
 

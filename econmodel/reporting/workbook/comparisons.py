@@ -19,7 +19,7 @@ from econmodel.arrays import choose
 from econmodel.economics.comparison import DOMINATED, EXTENDEDLY_DOMINATED, ON_FRONTIER, REFERENCE, Comparison, Totals, rank_strategies
 from econmodel.economics.evaluate import RISK_YEARS
 from econmodel.economics.lead import find_subjects
-from econmodel.parameters.schema import WATCH
+from econmodel.parameters.schema import THRESHOLD, WATCH
 from econmodel.records import record
 from econmodel.reporting.workbook.book import Book
 from econmodel.reporting.workbook.formula import Formula, call, quoted
@@ -48,7 +48,7 @@ FRONTIER_COLUMNS = (
 F_LABEL, F_KEY, COST, EFFECT, BEFORE, AFTER, STATUS, ICER = range(1, 9)
 FIRST_OPTION = 6
 NONE, FAR = -1e300, 1e300
-RISK = "first_bleed_risk"
+RISK, NET_BENEFIT = "first_bleed_risk", "net_monetary_benefit"
 
 
 @record
@@ -86,7 +86,7 @@ def ratios(ends: list[int]) -> Iterator[Row]:
     """Rows that follow from the increments."""
     yield Row("Cost per QALY gained (ICER)", "icer", "money", lambda c: c.icer)
     yield Row("What the pair is", "icer_status", "small", lambda c: c.icer_status)
-    yield Row("Incremental net monetary benefit", "net_monetary_benefit", "money", lambda c: c.net_monetary_benefit)
+    yield Row("Incremental net monetary benefit", NET_BENEFIT, "money", lambda c: c.net_monetary_benefit)
     averted = "Bleeds averted per 100 patients, first and again"
     yield Row(averted, "bleeds_averted_per_100", "count", lambda c: c.bleeds_averted_per_100)
     yield from _needed("Patients per bleed averted", "patients_per_bleed_averted", lambda c: c.patients_per_bleed_averted, 0)
@@ -143,12 +143,12 @@ def _block(book: Book, sheet: Sheet, versus: str, row: int) -> int:
 def _rows(book: Book, sheet: Sheet, versus: str, up_to: str, first: int) -> int:
     """Write one block up to one time: increments, then what follows from them; give the next row."""
     ends = list(ENDS) if up_to == HORIZON else [1000]
-    gaps, derived = list(increments(ends)), list(ratios(ends))
+    threshold = book.v.get(THRESHOLD)  # None where the case names none: no net benefit then
+    gaps, derived = list(increments(ends)), [r for r in ratios(ends) if threshold is not None or r.key != NET_BENEFIT]
     for row, line in enumerate([*gaps, *derived], start=first):
         sheet.text(row, LABEL, line.label)
         sheet.text(row, KEY, PREFIX[up_to] + line.key, "key")
     own = _comparator_totals(book, sheet, versus, up_to, ends, first)
-    threshold = book.v["willingness_to_pay"]
     for column, plan in enumerate(book.plans, start=FIRST_STRATEGY):
         if plan.key == versus:
             for row, line in enumerate([*gaps, *derived], start=first):

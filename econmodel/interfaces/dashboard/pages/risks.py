@@ -23,7 +23,7 @@ from econmodel.reporting.papers.phrases import lower
 from econmodel.reporting.papers.report_sections import money_scenario_table
 from econmodel.reporting.tables.flips import flip_blocks
 from econmodel.reporting.tables.structure import expected_table
-from econmodel.uncertainty.deterministic import OUTCOMES, Asked, Question, ask, pairs_of
+from econmodel.uncertainty.deterministic import NET_BENEFIT, OUTCOMES, Asked, Question, ask, pairs_of
 from econmodel.uncertainty.two_way import default_pair
 from econmodel.wording import duration
 
@@ -103,7 +103,8 @@ def _ask(found: Answer) -> tuple[Question, Question | MoneyQuestion]:
     money = ask_money(parameters) if answers.plan_of(found) else None
     known = {name: replace(money, outcome=name) for name in MONEY_OUTCOMES} if money else {}
     years = duration(found.results.settings.headline_years)
-    said = {name: words.format(time=years) for name, words in OUTCOMES.items()} | {name: asked.label for name, asked in known.items()}
+    valued = [name for name in OUTCOMES if name != NET_BENEFIT or parameters.threshold is not None]
+    said = {name: OUTCOMES[name].format(time=years) for name in valued} | {name: asked.label for name, asked in known.items()}
     outcome = third.selectbox("What is looked at", list(said), key="ask_outcome", format_func=said.__getitem__)
     options = list(names)
     lead, beside = pairs_of(parameters, evaluation=found.evaluation)[0]
@@ -211,8 +212,10 @@ def _drawn(found: Answer, question: Question, draws: int) -> None:
         pictures.show(
             pictures.draw((found.key, draws, question.strategy, versus, "plane"), specs[f"plane_of_draws_v_{versus}"]),
             f"Each draw: extra cost and QALYs gained (cost-effectiveness plane). {question.subject}, {whole}",
-            "Cloud of draws, extra cost against QALYs gained, with the threshold.",
+            "Cloud of draws, extra cost against QALYs gained, with the threshold where there is one.",
         )
+        if "acceptability" not in specs:
+            return
         pictures.show(
             pictures.draw((found.key, draws, "acceptability"), specs["acceptability"]),
             f"Probability that each option is the best value, against all others (acceptability curves), {whole}",
@@ -232,7 +235,7 @@ def _draw(found: Answer, draws: int) -> tuple[Psa, Risk]:
 
 
 def _say_together(found: Answer, risk: Risk, versus: str, strategy: str) -> None:
-    names, settings = found.results.labels, found.results.settings
+    names, settings, best = found.results.labels, found.results.settings, risk.probability_cost_effective
     rows = []
     for key, drawn in risk.comparisons[versus].items():
         cost, harm = drawn.headline_cost, risk.outcomes["deaths_procedure"][key]
@@ -243,17 +246,17 @@ def _say_together(found: Answer, risk: Risk, versus: str, strategy: str) -> None
                 f"{mean} ({low} to {high})",
                 drawn.shown_nnt.interval_text or "",
                 f.percent(drawn.headline_probability_saving),
-                f.percent(risk.probability_cost_effective[key]),
+                *([f.percent(best[key])] if best else []),
                 f"{f.per(harm.mean, 1000)} ({f.per(harm.low, 1000)} to {f.per(harm.high, 1000)})",
             )
         )
-    columns = (
+    columns: list[tuple[str, float] | tuple[str, float, bool]] = [
         ("Option", 1.6),
         (f"Net cost, {f.duration(settings.headline_years)} ({f.price_note(settings)})", 1.8),
         ("NNT at 3 years", 1.8),
         (f"Chance that it saves, {f.duration(settings.headline_years)}", 0.8, True),
-        ("Chance that it is best value", 0.8, True),
+        *([("Chance that it is best value", 0.8, True)] if best else []),
         ("Procedure deaths per 1,000", 1.4),
-    )
+    ]
     verdict = risk.convergence[versus][strategy].sentence if strategy != versus else ""
     blocks.table(table(f"Against {lower(names[versus])}, with 95% intervals", columns, rows, note=verdict))

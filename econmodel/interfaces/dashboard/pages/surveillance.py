@@ -113,9 +113,13 @@ def _picture(found: Answer, followed: Protocols, strategy: str) -> None:
 
 def _worth(found: Answer, plans: Plans, followed: Protocols) -> None:
     """Show up to which price and recurrence it is worth it, and the maps, once asked."""
-    if not st.toggle("Up to which price and recurrence is it worth it?", key="surveillance_worth"):
+    if plans.parameters.threshold is None or not st.toggle(
+        "Up to which price and recurrence is it worth it?", key="surveillance_worth"
+    ):
         return
     worth = answers.worth_of((found.key, plans.strategy), plans, followed)
+    if worth is None:
+        return
     blocks.points(worth.sentences)
     charts, specs = surveillance_charts(followed, worth), surveillance_figures(followed, worth)
     for name in ("surveillance_recurrence", "surveillance_interval"):

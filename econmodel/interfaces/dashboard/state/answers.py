@@ -127,8 +127,8 @@ def followed_up(key: tuple[str, str], _found: Answer) -> tuple[Plans, Protocols]
 
 
 @st.cache_resource(max_entries=24, show_spinner="Working out where it turns")
-def worth_of(key: tuple[str, str], _plans: Plans, _followed: Protocols) -> Worth:
-    """Up to which price and recurrence a schedule is worth it, and two maps."""
+def worth_of(key: tuple[str, str], _plans: Plans, _followed: Protocols) -> Worth | None:
+    """Up to which price and recurrence a schedule is worth it, and two maps; None without a threshold."""
     return weigh_protocols(_plans, _followed)
 
 
