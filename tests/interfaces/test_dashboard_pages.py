@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import io
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -88,6 +89,26 @@ def test_a_number_that_is_asked_about_is_explained_and_stays_so_as_inputs_move()
     after = page.metric[1].value
     assert before != after
     assert f'<th scope="row">One divided by it</th><td class="number" data-label="Number">{after}</td>' in words(page)
+
+
+def test_a_pinned_case_stands_beside_the_one_that_is_changed() -> None:
+    """The difference of each headline number, what each table had, both files; unpinned, nothing of it is left."""
+    visit = Visit("bleeds")
+    page = visit.page
+    submit(page, "Pin this case")
+    assert "(was " not in words(page)
+    page.slider(key="aside_hr_glue").set_value(0.5).run()
+    assert f"(was {f.nnt(results().against('watch', 'glue').whole.nnt[5])})" in words(page)
+    assert "grey: pinned" in words(page)
+    assert "hr_glue" not in session.case_text(*page.session_state["pinned"][:2], "Mine")
+    both = [load_case(demo_file(), sets=sets) for sets in ((), ("hr_glue=0.5",))]
+    first, second = (workflow.run_programme(case, worse=False).headline.npv_cash for case in both)
+    visit.turn_to("summary")
+    assert first != second
+    row = words(page).split('<th scope="row">Net present value in cash</th>')[1].split("</tr>")[0]
+    assert [f.money(first, "USD"), f.money(second, "USD"), f.money_change(second - first, "USD")] == re.findall(r">([^<]+)</td>", row)
+    submit(page, "Unpin")
+    assert "Two cases side by side" not in words(page)
 
 
 def test_a_changed_case_does_not_equal_the_unchanged_table() -> None:

@@ -8,6 +8,7 @@ import streamlit as st
 
 from econmodel.interfaces.dashboard import blocks, pictures
 from econmodel.interfaces.dashboard.explain import show_explained
+from econmodel.interfaces.dashboard.pinned import show_beside
 from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.parameters.statements import said
@@ -77,6 +78,7 @@ def show(found: Answer) -> Later:
     warn(found)
     if plan is not None:
         show_explained(found, plan, tiles)
+    show_beside(found)
 
     def later() -> None:
         with chart.container():

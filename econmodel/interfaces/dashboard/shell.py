@@ -13,6 +13,7 @@ from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, controls, first_screen
 from econmodel.interfaces.dashboard.controls import VIEWS
 from econmodel.interfaces.dashboard.pages import bleeds, inputs, money, patients, registry, research, risks, summary, surveillance
+from econmodel.interfaces.dashboard.pinned import show_pin
 from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.address import is_whole
 from econmodel.interfaces.dashboard.state.answers import Answer, answer
@@ -152,6 +153,7 @@ def show_sidebar(found: Answer) -> None:
         forth.button("Redo", on_click=session.step, args=(False,), disabled=not st.session_state.ahead, width="stretch")
         st.button("Undo all changes", on_click=_undo, disabled=not changes, width="stretch")
         _save(found)
+        show_pin()
         _load()
 
 

@@ -32,6 +32,7 @@ LONG = re.compile(r"-?\d+\.\d+(?:e-?\d+)?")
 OUTLINE = re.compile(r'(?<= d=)"[^"]*"')
 SPACES = re.compile(r'\s*([A-Za-z])\s*|\s+(?=")|(?<=\d)\s+(?=-)')
 TITLE_SIZE = 7.0
+GHOST = "#b3bac0"
 TITLE_LINE, TITLE_CHARACTERS = 0.125, 18.6  # inches a line, characters an inch
 Drawer = Callable[["Figure"], object]
 
@@ -130,6 +131,24 @@ def drawer(plot: Callable[..., object], left: float, bottom: float, width: float
 
 def _on_axis(plot: Callable[..., object], place: tuple[float, float, float, float], figure: Figure) -> object:
     return plot(ax=figure.add_axes(place))
+
+
+def ghosted(spec: Spec, other: Spec) -> Spec:
+    """Draw the lines of another case's figure in grey behind those of this one, on axes that hold both."""
+    return replace(spec, draw=partial(_with_ghost, spec.draw, other.draw))
+
+
+def _with_ghost(draw: Drawer, earlier: Drawer, figure: Figure) -> None:
+    draw(figure)
+    ghost = type(figure)()
+    earlier(ghost)
+    for ax, old in zip(figure.axes, ghost.axes, strict=False):
+        ends = [[*now, *then] for now, then in ((ax.get_xlim(), old.get_xlim()), (ax.get_ylim(), old.get_ylim()))]
+        for line in old.get_lines():
+            if line.get_transform() == old.transData:
+                (drawn,) = ax.plot(line.get_xdata(), line.get_ydata(), color=GHOST, linewidth=1.0, zorder=1)
+                drawn.set(linestyle=line.get_linestyle(), marker=line.get_marker(), markersize=line.get_markersize())
+        ax.set(xlim=(min(ends[0]), max(ends[0])), ylim=(min(ends[1]), max(ends[1])))
 
 
 def titled(spec: Spec, title: str) -> Spec:

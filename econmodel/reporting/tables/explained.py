@@ -29,13 +29,8 @@ PRICES = (
 
 def explanation_tables(parameters: ParameterSet, found: Explanation, moved: Sequence[TornadoRow] = ()) -> list[Block]:
     """Lay an explanation out; ``moved`` is the one-way analysis of its question, widest first."""
-    say = partial(f.money, currency=parameters.text("currency"))
-    told: dict[str, Callable[[float | None], str]] = {
-        "money": say,
-        "count": partial(f.number, digits=1),
-        "share": partial(f.percent, digits=1),
-        "nnt": f.signed_nnt,
-    }
+    told = told_in(parameters.text("currency"))
+    say = told["money"]
     blocks: list[Block] = [Paragraph(words) for words in found.words]
     if found.steps:
         rows = [(step.label, told[step.told](step.value)) for step in found.steps]
@@ -44,6 +39,16 @@ def explanation_tables(parameters: ParameterSet, found: Explanation, moved: Sequ
         lines = [(c.label, f.number(c.number, 1), say(c.payment), say(c.cost), say(c.money)) for c in found.counted]
         blocks.append(table("Counts times prices, over the budget", COUNTED, lines, note=PRICES, small=True))
     return [*blocks, *_inputs(parameters, found, moved)]
+
+
+def told_in(currency: str, *, change: bool = False) -> dict[str, Callable[[float | None], str]]:
+    """How each kind of number is told; of money also with its sign, as a change."""
+    return {
+        "money": partial(f.money_change if change else f.money, currency=currency),
+        "count": partial(f.number, digits=1),
+        "share": partial(f.percent, digits=1),
+        "nnt": f.signed_nnt,
+    }
 
 
 def _inputs(parameters: ParameterSet, found: Explanation, moved: Sequence[TornadoRow]) -> list[Block]:

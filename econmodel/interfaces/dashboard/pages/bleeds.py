@@ -9,13 +9,14 @@ import streamlit as st
 from econmodel.errors import EconModelError
 from econmodel.evidence.claims import Claim, check_claim, read_pasted
 from econmodel.interfaces.dashboard import blocks, pictures
+from econmodel.interfaces.dashboard.pinned import compared_table
 from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.model.follow_up import untreated_curve
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.reporting import formatting as f
 from econmodel.reporting.charts.results import shows_nnt
-from econmodel.reporting.papers.content import table
+from econmodel.reporting.papers.content import Table, table
 from econmodel.reporting.papers.phrases import lower
 from econmodel.reporting.tables.by_risk import by_risk_blocks
 from econmodel.reporting.tables.results import bled_note, ladder_table
@@ -57,9 +58,9 @@ def show(found: Answer) -> None:
         _nnt(found)
     with averted:
         st.header("Bleeds averted, beside the harms", anchor=False)
-        _harms(found)
+        compared_table(found, _harms)
         for versus in found.results.comparisons:
-            _averted(found, versus)
+            compared_table(found, _averted, versus)
     with risk:
         _by_risk(found)
     with claim:
@@ -75,20 +76,20 @@ def _nnt(found: Answer) -> None:
         with column:
             pictures.of_case(found, name)
     for versus in found.results.comparisons:
-        _table(found, versus)
+        compared_table(found, _nnt_table, versus)
     if found.results.ladder.rungs:
         blocks.table(ladder_table(found.results))
 
 
-def _table(found: Answer, versus: str) -> None:
+def _nnt_table(found: Answer, versus: str) -> Table:
     results, names = found.results, found.results.labels
     years = [year for year in results.strategy(versus).first_bleed_risk if shows_nnt(results, year)]
     rows = [(names[key], *(f.nnt(c.whole.nnt[y]) for y in years)) for key, c in results.comparisons[versus].items()]
     columns = blocks.across("Option", (f.duration(y) for y in years))
-    blocks.table(table(f"NNT against {lower(names[versus])}", columns, rows))
+    return table(f"NNT against {lower(names[versus])}", columns, rows)
 
 
-def _averted(found: Answer, versus: str) -> None:
+def _averted(found: Answer, versus: str) -> Table:
     results = found.results
     rows = [
         (
@@ -101,10 +102,10 @@ def _averted(found: Answer, versus: str) -> None:
     ]
     heads = ("First gastric bleeds averted per 100", "All bleeds averted per 100", "Patients per bleed averted, any bleed")
     caption = f"Bleeds averted over {f.duration(results.settings.headline)}, against {lower(results.labels[versus])}"
-    blocks.table(table(caption, blocks.across("Option", heads), rows))
+    return table(caption, blocks.across("Option", heads), rows)
 
 
-def _harms(found: Answer) -> None:
+def _harms(found: Answer) -> Table:
     rows = [
         (
             treated.label,
@@ -115,7 +116,7 @@ def _harms(found: Answer) -> None:
     ]
     heads = ("Procedure deaths per 1,000", *(f"{short} per 1,000" for short in HEADLINE_COMPLICATIONS.values()))
     whole = f.duration(found.results.settings.horizon_years)
-    blocks.table(table(f"Harms of each option over {whole}", blocks.across("Option", heads), rows))
+    return table(f"Harms of each option over {whole}", blocks.across("Option", heads), rows)
 
 
 def _by_risk(found: Answer) -> None:

@@ -10,13 +10,14 @@ from econmodel.economics.evaluate import Evaluation
 from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, controls, pictures
 from econmodel.interfaces.dashboard.controls import VIEWS
+from econmodel.interfaces.dashboard.pinned import compared_table
 from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.programme.capacity import SAVINGS_NOTE
 from econmodel.programme.money.rows import Row
 from econmodel.programme.report import ProgrammeResult
 from econmodel.reporting import formatting as f
-from econmodel.reporting.papers.content import KeyNumber, KeyNumbers, table
+from econmodel.reporting.papers.content import KeyNumber, KeyNumbers, Table, table
 from econmodel.reporting.papers.phrases import lower
 from econmodel.reporting.tables.programme import options_table
 
@@ -55,10 +56,10 @@ def show(found: Answer) -> None:
             with column:
                 pictures.of_case(found, name)
         for versus in found.results.comparisons:
-            _views(found, versus)
+            compared_table(found, _views, versus)
 
 
-def _views(found: Answer, versus: str) -> None:
+def _views(found: Answer, versus: str) -> Table:
     """Net cost against one comparator under each view on money; the cohort is not run again."""
     names, settings = found.results.labels, found.results.settings
     seen = [in_view(found.evaluation, view) for view in VIEWS]
@@ -67,13 +68,11 @@ def _views(found: Answer, versus: str) -> None:
         for key in found.results.comparisons[versus]
     ]
     who = f"against {lower(names[versus])}, by whose money is counted"
-    blocks.table(
-        table(
-            f"Net cost per patient over {f.duration(settings.headline)} {who} ({f.price_note(settings)})",
-            blocks.across("Option", VIEWS.values()),
-            rows,
-            note="Minus is a saving. Under payments less variable cost, an averted bleed also loses its payment.",
-        )
+    return table(
+        f"Net cost per patient over {f.duration(settings.headline)} {who} ({f.price_note(settings)})",
+        blocks.across("Option", VIEWS.values()),
+        rows,
+        note="Minus is a saving. Under payments less variable cost, an averted bleed also loses its payment.",
     )
 
 
@@ -109,10 +108,9 @@ def _programme(found: Answer) -> None:
         blocks.alert(f"The programme's budget cannot be worked out. {session.take_refusal()}")
         return
     _headline(found, plan)
-    for options in options_table(plan, short=True):
-        blocks.table(options)
+    compared_table(found, _options)
     pictures.of_programme(found, plan, "programme_cash")
-    payment_views(found, plan)
+    compared_table(found, payment_views)
     with st.expander("Year by year, capacity, and from contribution to cash"):
         _years(found, plan)
         pictures.of_programme(found, plan, "programme_bridge")
@@ -155,8 +153,15 @@ def _years(found: Answer, plan: ProgrammeResult) -> None:
     blocks.table(table(f"Year by year: proposed mix less current mix, {plan.basis.cash} money", columns, rows))
 
 
-def payment_views(found: Answer, plan: ProgrammeResult) -> None:
-    """Show both ways of being paid, side by side."""
+def _options(found: Answer) -> Table | None:
+    plan = answers.plan_of(found)
+    return next(iter(options_table(plan, short=True)), None) if plan else None
+
+
+def payment_views(found: Answer) -> Table | None:
+    """Lay both ways of being paid side by side."""
+    if (plan := answers.plan_of(found)) is None:
+        return None
     currency, views = found.results.settings.currency, list(plan.views.values())
     amounts = (
         ("Value today in cash (NPV)", [v.headline.npv_cash for v in views]),
@@ -168,7 +173,7 @@ def payment_views(found: Answer, plan: ProgrammeResult) -> None:
         ("Pays back", *(v.headline.payback_text for v in views)),
         *((words, *(f.money(amount, currency) for amount in line)) for words, line in amounts),
     ]
-    blocks.table(table("How the hospital is paid changes the answer", blocks.across("", (v.label for v in views)), rows))
+    return table("How the hospital is paid changes the answer", blocks.across("", (v.label for v in views)), rows)
 
 
 def _capacity(plan: ProgrammeResult) -> None:

@@ -6,13 +6,14 @@ import streamlit as st
 
 from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, controls, pictures
+from econmodel.interfaces.dashboard.pinned import compared_table
 from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.interfaces.dashboard.state.case_file import REASON, load_start
 from econmodel.parameters.catalogue import HEADLINE_COMPLICATIONS
 from econmodel.parameters.schema import WATCH
 from econmodel.reporting import formatting as f
-from econmodel.reporting.papers.content import table
+from econmodel.reporting.papers.content import Table, table
 from econmodel.reporting.papers.phrases import lower
 
 
@@ -27,7 +28,7 @@ def show(found: Answer) -> None:
             controls.slider(found.case.parameters, name, "patients")
         _options(found)
     st.header("Risk and benefit by patient group", anchor=False)
-    _groups(found)
+    compared_table(found, _groups)
     st.header("The path of a patient", anchor=False)
     pictures.of_case(found, "state_diagram")
     _funnel(found)
@@ -86,7 +87,7 @@ def _set_options(every: list[str]) -> None:
     session.keep(st.session_state.start, edits, st.session_state.title)
 
 
-def _groups(found: Answer) -> None:
+def _groups(found: Answer) -> Table:
     results = found.results
     key, years, names = results.lead, results.settings.headline, results.labels
     beside = [versus for versus in results.comparisons if versus != key]
@@ -115,4 +116,4 @@ def _groups(found: Answer) -> None:
     note = (
         f"NNT: patients treated to avert one first bleed (number needed to treat). Harms of {lower(names[key])} over the time horizon."
     )
-    blocks.table(table(f"{names[key]}, by patient group", blocks.across("Group", heads), rows, note=note))
+    return table(f"{names[key]}, by patient group", blocks.across("Group", heads), rows, note=note)

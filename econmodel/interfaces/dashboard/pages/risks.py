@@ -11,6 +11,7 @@ import streamlit as st
 from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, pictures
 from econmodel.interfaces.dashboard.pages import money
+from econmodel.interfaces.dashboard.pinned import compared_table
 from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.programme.money_question import MONEY_OUTCOMES, MoneyQuestion, ask_money, money_pairs
@@ -75,7 +76,7 @@ def _downside(found: Answer, plan: ProgrammeResult) -> None:
         "What happens", ("Value today in cash (NPV)", "Change", "Pays back", "Lowest cash", "Patients a year", "Bleeds averted")
     )
     blocks.table(table("One thing worse at a time, and the three worst together", columns, rows))
-    money.payment_views(found, plan)
+    compared_table(found, money.payment_views)
 
 
 def show_uncertainty(found: Answer) -> None:

@@ -16,6 +16,7 @@ from econmodel.files import json_text
 from econmodel.interfaces.dashboard import blocks, first_screen
 from econmodel.interfaces.dashboard.begin import show_begin
 from econmodel.interfaces.dashboard.pictures import DRAWING
+from econmodel.interfaces.dashboard.pinned import compared_table
 from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.interfaces.dashboard.state.case_file import FICTIONAL, country_name, fictional_in, fictional_name, read_start
@@ -53,7 +54,7 @@ def show(found: Answer) -> first_screen.Later:
 
 
 def _side_by_side(found: Answer) -> None:
-    blocks.table(headline_table(found.results))
+    compared_table(found, lambda case: headline_table(case.results))
     blocks.text(answers.route_of(found.key, found).sentence)
 
 

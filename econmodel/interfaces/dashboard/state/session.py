@@ -68,7 +68,7 @@ def open_session() -> None:
     if "start" in st.session_state:
         st.session_state.update({key: value for key, value in st.session_state.items() if str(key).startswith(STAYING)})
         return
-    st.session_state.update(start=FIRST, edits={}, title="", refusal="", notice="", past=[], ahead=[])
+    st.session_state.update(start=FIRST, edits={}, title="", refusal="", notice="", past=[], ahead=[], pinned=None)
     try:
         keep(*case_of({key: st.query_params.get_all(key) for key in st.query_params}))
     except EconModelError as fault:
@@ -112,6 +112,17 @@ def step(back: bool) -> None:
     *rest, (start, edits, title) = st.session_state[here]
     st.session_state.moved = "", 0.0
     st.session_state.update({here: rest, there: [*st.session_state[there], _case()], "start": start, "edits": edits, "title": title})
+
+
+def pin(on: bool) -> None:
+    """Pin the case as it stands, so that what is then changed is seen beside it; or unpin it."""
+    st.session_state.pinned = _case() if on else None
+
+
+def pinned() -> Answer | None:
+    """Answer to the pinned case; None where none is, or before any session."""
+    case = st.session_state.get("pinned")
+    return answer(build(*case)) if case else None
 
 
 def refuse(fault: EconModelError) -> None:
@@ -210,10 +221,10 @@ def load(file: MemoryFile) -> bool:
     return keep(start, edits, title)
 
 
-def saved(title: str) -> str:
-    """Text of the case file."""
-    start: str = st.session_state.start
-    return case_text(start, st.session_state.edits, title.strip() or load_start(start).title)
+def saved(title: str, case: tuple[str, Edits, str] | None = None) -> str:
+    """Text of the case file; of the case as it stands, or of the pinned one."""
+    start, edits, _ = case or _case()
+    return case_text(start, edits, title.strip() or load_start(start).title)
 
 
 def write_address() -> None:
