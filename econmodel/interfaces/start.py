@@ -239,7 +239,9 @@ def first_answer(case: Case) -> list[str]:
     from econmodel.reporting.tables.terminal import finance_line
     from econmodel.workflow import answer, run_programme
 
-    return [phrases.answer(answer(case).results), finance_line(run_programme(case, draws=0)), *told(case)]
+    results = answer(case).results
+    without = filter(None, [phrases.unvalued(results.settings)])
+    return [phrases.answer(results), finance_line(run_programme(case, draws=0)), *told(case), *without]
 
 
 def fetch_lines(case: Case, code: str) -> list[str]:

@@ -37,6 +37,8 @@ def _worth(found: Answer, draws: int) -> None:
         blocks.alert(session.take_refusal())
         return
     blocks.flow(fetch_tables(first))
+    if worth is None:
+        return
     _picture((found.key, draws), known_chart(worth), known_picture(worth, found.case.title))
     blocks.flow(research_section(worth).blocks)
     if not worth.trials:

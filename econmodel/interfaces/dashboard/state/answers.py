@@ -182,16 +182,17 @@ def _drawn(key: str, draws: int) -> list[tuple[Psa, Risk]]:
 
 
 @st.cache_resource(max_entries=8, show_spinner="Weighing what could be found out")
-def research(key: str, draws: int, _found: Answer) -> tuple[ToFetch, Research]:
-    """What to find out first, and the value of information and of the studies proposed, on some draws.
+def research(key: str, draws: int, _found: Answer) -> tuple[ToFetch, Research | None]:
+    """What to find out first, and the value of information and of the studies proposed (None without a threshold), on some draws.
 
     Raises
     ------
     EconModelError
         The cohort has bled, or a programme input breaks a rule.
     """
-    plan, psa = workflow.plan_research(_found.case), run_together(_found.case, draws=draws)
-    return workflow.to_fetch(_found, psa), workflow.run_research(plan, psa)
+    plan = None if _found.case.parameters.threshold is None else workflow.plan_research(_found.case)
+    psa = run_together(_found.case, draws=draws)
+    return workflow.to_fetch(_found, psa), workflow.run_research(plan, psa) if plan else None
 
 
 @st.cache_resource(max_entries=KEPT, show_spinner=False)
