@@ -25,6 +25,7 @@ from econmodel.parameters.countries import (
     is_converted,
     payment_basis,
     read_country,
+    shipped_list,
 )
 from econmodel.parameters.documents import Document, line_numbers, read_document
 from econmodel.parameters.loading import Case, load_base_case, load_documents
@@ -129,7 +130,8 @@ def _country_table(answers: dict[str, Any]) -> dict[str, Any]:
 def _said_of_country(country: Country, base: ParameterSet) -> list[str]:
     if not is_converted(base):
         return []
-    return [f"# Converted prices: those of {base_of(country)}, staff and services at purchasing power, devices at the exchange rate."]
+    how = f"those of {base_of(country)}, staff and services at purchasing power, devices at the exchange rate"
+    return [f"# Converted prices: {'the euro list, at the purchasing power of the country' if shipped_list(country) else how}."]
 
 
 def _changes(answers: dict[str, Any], base: ParameterSet, country: Country) -> dict[str, dict[str, Any]]:

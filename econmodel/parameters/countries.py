@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Container, Mapping
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -18,8 +18,9 @@ from econmodel.errors import ParameterError
 from econmodel.package import is_there, params_folder
 from econmodel.parameters.catalogue import DEVICES, INPATIENT_PRICES
 from econmodel.parameters.derive import Scope, parse_expression
-from econmodel.parameters.distributions import fit, fixed
+from econmodel.parameters.distributions import fit, fixed, rescale
 from econmodel.parameters.documents import Document, read_document, read_text
+from econmodel.parameters.lookups import Call
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import widened
 from econmodel.parameters.price_list import country_code
@@ -42,6 +43,7 @@ COUNTRIES = frozenset(
 )
 AMERICAS = ("BR", "CA", "EC", "MX")
 WIDE, DIGITS = 0.35, 3
+EURO_LEVEL = "DE"  # the country at whose purchasing power the amounts of the euro list are typed
 TRADED = tuple(f"c_{key}" for key in DEVICES)
 US_GROUPS = frozenset(price.name for price in INPATIENT_PRICES)
 FINANCE_TOGETHER = (
@@ -243,6 +245,48 @@ def convert_prices(
     return {name: found[name] for name in prices if name in found}
 
 
+def shipped_list(country: Country) -> Path | None:
+    """Converted list that ships in the currency of a country; None where there is none, or where it was said how to convert."""
+    row = table_rows("ppp.csv").get(country.code)
+    if row is None or country.base or country.ppp or country.fx or country.currency not in ("", row["currency"]):
+        return None
+    path = params_folder() / "prices" / "converted" / f"{row['currency']}.csv"
+    return path if is_there(path) else None
+
+
+def at_level(
+    prices: Mapping[str, Parameter], inputs: Mapping[str, Parameter], code: str, look_up: Callable[[Call], float]
+) -> dict[str, Parameter]:
+    """The euro list at the purchasing power of a country: where it is not Germany, each amount is worked out anew to three digits.
+
+    What was read, or is recalled, of the country itself goes before both (``params/prices/converted/own.csv``).
+    """
+    found: dict[str, Parameter] = {}
+    scope = Scope(lambda name: float({**inputs, **found}[name].value or 0.0), _no_table, look_up, lambda *_: 0)
+    for p in sorted(prices.values(), key=_follows):
+        derive = p.derive if code != EURO_LEVEL and money_parts(p.unit) else None
+        if derive and isinstance(p.value, float):
+            derive = parse_expression(derive.text.replace(f", {EURO_LEVEL}, ", f", {code}, "), p.where)
+            value, step = rounded(float(derive.compute(scope)))
+            ratio = value / p.value
+            spread = p.range and Range(p.range.low * ratio, p.range.high * ratio, p.range.basis)
+            drawn = rescale(p.distribution, value) if p.is_uncertain else p.distribution
+            p = replace(p, value=value, derive=derive, rounded_to=step, range=widened(spread, value), distribution=drawn)
+        found[p.name] = p
+    for row in csv.DictReader(read_text(params_folder() / "prices" / "converted" / "own.csv").splitlines()):
+        if row["code"] == code:
+            found[row["name"]] = _own(found[row["name"]], row)
+    return {name: found[name] for name in prices}
+
+
+def _own(p: Parameter, row: Mapping[str, str]) -> Parameter:
+    value, low, high = (float(row[key]) for key in ("value", "low", "high"))
+    told: dict[str, Any] = {"status": row["status"], "rationale": row["rationale"], "derive": None, "rounded_to": None}
+    told |= dict.fromkeys(("source", "locator", "as_published", "derivation", "note"), "")
+    drawn = rescale(p.distribution, value) if p.is_uncertain else p.distribution
+    return replace(p, value=value, range=Range(low, high, "what was read"), distribution=drawn, **told)
+
+
 def _follows(p: Parameter) -> bool:
     """Whether a price follows others of the list that are converted too."""
     return p.follows_draws and p.derive is not None and not US_GROUPS & set(p.derive.parents)
@@ -327,8 +371,8 @@ def payment_basis(country: Country) -> str:
     return basis
 
 
-def mark_borrowed(parameters: ParameterSet, base: str, said: tuple[str, ...]) -> ParameterSet:
-    """Mark what a country without a list took over from another: an assumption, not yet local."""
+def mark_borrowed(parameters: ParameterSet, base: str, said: tuple[str, ...], own: Container[str] = ()) -> ParameterSet:
+    """Mark what a country without a list took over from another, all but its ``own``: an assumption, not yet local."""
     taken = {
         name: replace(
             parameters[name],
@@ -337,7 +381,7 @@ def mark_borrowed(parameters: ParameterSet, base: str, said: tuple[str, ...]) ->
             replaced_by="the country's own figure",
         )
         for name in BORROWED
-        if name in parameters.parameters
+        if name in parameters.parameters and name not in own
     }
     return replace(parameters, parameters=parameters.parameters | taken)
 

@@ -18,6 +18,7 @@ from econmodel.parameters.catalogue import COUNTRY_INPUTS, OPTIONAL_COUNTRY_INPU
 from econmodel.parameters.countries import (
     COUNTRIES,
     Country,
+    at_level,
     base_of,
     convert_country,
     convert_prices,
@@ -25,6 +26,7 @@ from econmodel.parameters.countries import (
     factors,
     mark_borrowed,
     read_country,
+    shipped_list,
 )
 from econmodel.parameters.documents import Document, display_path, read_document, read_rows
 from econmodel.parameters.following import settle
@@ -193,7 +195,8 @@ def load_base_case(country: str | Country | None = None, folder: Path | None = N
     inputs |= _chosen_by(wanted, inputs, root)
     base = ParameterSet(inputs | laid.prices, *groups, sources=sources, tables=read_tables(root), protocols=protocols)
     found = _lay(base, laid.document)
-    found = mark_borrowed(found, laid.base, laid.said) if laid.base else found
+    own = laid.prices if wanted.prices or shipped_list(wanted) else ()
+    found = mark_borrowed(found, laid.base, laid.said, own) if laid.base else found
     if not wanted.life_table:
         return found
     return replace(found, parameters=found.parameters | {"life_table": _own_life_table(found["life_table"], wanted.life_table)})
@@ -223,6 +226,10 @@ def _priced(wanted: Country, inputs: Mapping[str, Parameter], root: Path, faults
     country = _described(convert_country(read_document(root / "countries" / f"{base}.toml"), wanted, by, base, currency))
     if wanted.prices:
         return _Laid(read_price_list(wanted.prices, currency, faults), country, base, by.said)
+    if path := shipped_list(wanted):
+        prices = read_price_list(path, currency, faults)
+        prices = {} if faults else at_level(prices, inputs, wanted.code, read_tables(root).now)
+        return _Laid(prices, country, base, by.said)
     prices = read_price_list(root / "prices" / f"{base}.csv", _currency(of_base), faults)
     return _Laid({} if faults else convert_prices(prices, inputs, by, base, currency), country, base, by.said)
 

@@ -24,6 +24,7 @@ from econmodel.reporting.form import build_form
 from econmodel.reporting.workbook import build_workbook
 from econmodel.uncertainty.probabilistic import run_psa
 from econmodel.workbooks import Workbook
+from tests.golden.euro_list import euro_list
 
 ROOT = Path(__file__).resolve().parents[2]
 NO_DECIMALS = "BIF CLP DJF GNF ISK JPY KMF KRW PYG RWF UGX VND VUV XAF XOF XPF".split()
@@ -80,8 +81,28 @@ def test_other_countries_stand_whole(code: str) -> None:
     found = load_base_case(code)
     check(found)
     assert is_converted(found)
-    assert {"life_table", "willingness_to_pay", "discount_costs", "payers"} <= {p.name for p in borrowed(found)}
+    assert {"life_table", "discount_costs", "payers"} <= {p.name for p in borrowed(found)}
+    assert ("willingness_to_pay" in {p.name for p in borrowed(found)}) is (code != "DE"), "the euro list has one, recalled"
     assert conventions(code)["number_style"] in ("point", "comma")
+
+
+def test_the_euro_list_is_the_pounds_at_each_countrys_purchasing_power(pounds: ParameterSet) -> None:
+    """Germany's figures stand in the file; another euro country's are worked out anew, its own figures go before both."""
+    text = (params_folder() / "prices" / "converted" / "EUR.csv").read_text(encoding="utf-8")
+    assert euro_list(text) == text
+    germany, spain, by_dollars = (load_base_case(c) for c in ("DE", "ES", Country("DE", base="US")))
+    for name in ("c_session_eus", "c_bleed_mean_no_rescue", "c_coordinator"):
+        was = float(pounds[name].value or 0.0)
+        assert germany[name].value == rounded(was * 0.700862 / 0.664153)[0]
+        assert spain[name].value == rounded(was * 0.562107 / 0.664153)[0]
+        assert (germany[name].status, spain[name].status) == ("derived", "derived")
+    assert (germany["c_coil"].value, spain["c_coil"].value, by_dollars["c_coil"].value) == (105.0, 84.3, 139.0)
+    assert [c["willingness_to_pay"].value for c in (germany, spain)] == [30_000.0, 25_000.0]
+    visit, bounds = spain["c_clinic_visit"], spain["c_session_eus"].range
+    assert (visit.value, visit.unit, visit.status) == (90.0, "EUR/visit", "assumption")
+    assert bounds
+    assert bounds.low < 1130 < bounds.high
+    assert germany["c_session_eus"].where.file.endswith("EUR.csv")
 
 
 def test_no_list_is_borrowed_at_home(pounds: ParameterSet) -> None:
