@@ -159,6 +159,11 @@ class Comparison(Generic[Figure]):
         return ratio(self.incremental_cost, self.bleeds_averted)
 
     @property
+    def as_effective(self: Comparison[float]) -> bool:
+        """Whether the two are about as effective."""
+        return as_effective(self.strategy.qalys, self.comparator.qalys)
+
+    @property
     def saves(self: Comparison[float]) -> bool:
         """Whether the strategy costs less than its comparator."""
         return self.incremental_cost < 0
@@ -258,6 +263,17 @@ def icer(cost: float, effect: float) -> tuple[float | None, str]:
     traded = choose(cost > 0, lambda: TRADE_OFF, lambda: COSTS_LESS)
     one_sided = choose(gains, lambda: DOMINATES, lambda: choose(loses, lambda: DOMINATED, lambda: traded))
     return value, choose(equal, lambda: EQUAL, lambda: one_sided)
+
+
+def as_effective(one: float, other: float) -> bool:
+    """Whether QALYs differ by less than matters: one in 200, as risks whose NNT is told as about equal.
+
+    Examples
+    --------
+    >>> as_effective(6.3821, 6.3806), as_effective(6.38, 6.21)
+    (True, False)
+    """
+    return abs(one - other) < evidence_nnt.ABOUT_EQUAL
 
 
 def ratio(numerator: float, denominator: float, tolerance: float = NIL) -> float | None:

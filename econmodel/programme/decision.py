@@ -187,21 +187,29 @@ def _text(asked: str, found: Appraisal, why: tuple[str, ...], staged: Staged | N
         )
         return f"start the programme, with up to {need} of cash, {back}."
     if asked == STAGES and staged:
-        return f"start in stages: {cash(-staged.outlay)} of cash in the first year; {_stop(staged, cash)}.{_within(row, board, cash)}"
+        return (
+            f"start in stages: {cash(-staged.outlay)} of cash in the first year; {_stop(staged, cash)}.{_within(found, board, cash)}"
+        )
     return f"these numbers do not support approval: {'; '.join(why)}. It would take up to {need} of cash."
 
 
-def _within(row: OptionRow, board: Mapping[str, Any], cash: Callable[[float], str]) -> str:
+def _within(found: Appraisal, board: Mapping[str, Any], cash: Callable[[float], str]) -> str:
+    row = found.proposal
     each, one = _price_of_a_bleed(row)
-    return "" if each is None else f" Each {one} averted costs {cash(each)}, within the {cash(board[ACCEPTED])} that the board set."
+    before = [lower(other.label) for other in found.frontier if other.bleeds_averted < row.bleeds_averted]
+    beyond = f" beyond {before[-1]}" if before and row.standing not in BEHIND else ""
+    return (
+        ""
+        if each is None
+        else f" Each {one} averted{beyond} costs {cash(each)}, within the {cash(board[ACCEPTED])} that the board set."
+    )
 
 
 def _stop(staged: Staged, cash: Callable[[float], str]) -> str:
-    expected = (
-        f"expected cash {cash(staged.npv_full)} if it goes on whatever is seen, {cash(staged.npv_staged)} so, none for doing nothing"
-    )
+    full, ruled = cash(staged.npv_full), cash(staged.npv_staged)
+    expected = f"mean cash over the draws {full} without this rule, {ruled} with it, none for doing nothing"
     if staged.stop_number is None:
-        return f"no number of bleeds by month {DECIDED_AT} would speak for stopping; {expected}"
+        return f"a look at month {DECIDED_AT} saves no cash, as no count of bleeds by then would speak for stopping; {expected}"
     return (
         f"intake stops at {staged.stop_number} or more {staged.counted} in those treated by month {DECIDED_AT} "
         f"(chance {staged.probability_stopping:.0%}); {expected}"

@@ -28,14 +28,14 @@ from econmodel.reporting.papers.board import board_paper
 from econmodel.reporting.papers.brief import brief_paper
 from econmodel.reporting.papers.build import build_reports
 from econmodel.reporting.papers.content import KeyNumbers, Table
-from econmodel.reporting.papers.programme import answer, key_numbers
+from econmodel.reporting.papers.programme import answer, key_numbers, standing
 from econmodel.reporting.tables.explained import explanation_tables
 from econmodel.reporting.tables.findings import Findings
 from econmodel.reporting.tables.programme import finance_table, summary_table
-from econmodel.reporting.tables.results import NNT_YEAR
+from econmodel.reporting.tables.results import NNT_YEAR, icer_text
 from econmodel.reporting.tables.terminal import finance_line
 from econmodel.uncertainty.probabilistic import run_psa
-from econmodel.uncertainty.risk import risk_of
+from econmodel.uncertainty.risk import Risk, risk_of
 from econmodel.wording import money
 
 
@@ -161,9 +161,40 @@ def test_terminal_tells_the_money_in_one_line(programme: ProgrammeResult) -> Non
     assert "NPV −$1,234" in finance_line(worse)
 
 
-def test_interval_comes_from_the_draws(case: Case, results: Results, programme: ProgrammeResult) -> None:
+@pytest.fixture(scope="module")
+def drawn(case: Case) -> Risk:
+    return risk_of(run_psa(case.parameters, 20, seed=4))
+
+
+def test_brief_and_board_paper_print_what_is_expected_over_the_draws(
+    case: Case, results: Results, programme: ProgrammeResult, drawn: Risk
+) -> None:
+    """With draws first-year risks, value and NNT are means over them on the first page of either paper, and its tiles are the same."""
+    board = board_paper(case, results, programme, Findings(programme=programme, psa=drawn)).sections
+    brief = brief_paper(case, results, programme=programme, psa=drawn).sections
+    risk = f.percent(drawn.expected.strategies["watch"]["first_bleed_risk"]["1"], 1)
+    assert risk != f.percent(results.strategies["watch"].first_bleed_risk[1], 1)
+    assert all(f"{risk} with no prophylaxis" in str(page) for page in (board[0], brief[0]))
+    tiles = [next(b for b in page.blocks if isinstance(b, KeyNumbers)) for page in (board[0], brief[0])]
+    assert tiles[0] == tiles[1]
+    cost = drawn.expected.comparisons["beta_blocker"][results.lead].headline.incremental_cost
+    assert f"it costs {f.money(cost, 'USD')} more per patient" in str(board[2])
+
+
+def test_what_is_no_more_effective_than_a_cheaper_one_is_not_told_by_a_ratio(results: Results) -> None:
+    """Within one QALY in 200 an option is dearer than the other, not dearer and less effective; beyond that it is."""
+    said = standing(results, None, "eus_glue")
+    assert said == "dearer than EUS-guided coil and glue, QALYs about equal"
+    rows = tuple(replace(row, effect=row.effect - 0.01 * (row.key == "eus_glue")) for row in results.frontier)
+    assert standing(replace(results, frontier=rows), None, "eus_glue") == "dearer and less effective than another"
+    found = results.comparisons["eus_glue"]["coil_and_glue"].whole
+    assert icer_text(found, "USD") == "cheaper; QALYs about equal"
+    more = replace(found, strategy=replace(found.strategy, qalys=found.strategy.qalys + 0.01))
+    assert icer_text(more, "USD") == "cheaper and better"
+
+
+def test_interval_comes_from_the_draws(case: Case, results: Results, programme: ProgrammeResult, drawn: Risk) -> None:
     """With draws the NNT carries its interval."""
-    drawn = risk_of(run_psa(load_case(demo_file()).parameters, 20, seed=4))
     told = drawn.against("watch", results.lead).nnt[3].interval_text
     assert told.startswith("NNTB")
     assert any(told in n.note for n in key_numbers(case, results, programme, drawn).numbers)
@@ -256,11 +287,11 @@ def test_the_higher_line_has_the_higher_label(programme: ProgrammeResult, ax: Ax
 
 
 def test_break_even_is_held_against_steps_and_slots(case: Case, results: Results, programme: ProgrammeResult) -> None:
-    """The tile says from where it stays so, and what the slots allow."""
-    found = replace(programme.break_even, searched=12.0, sustained=19.1, capacity=10.0)
-    note = key_numbers(case, results, replace(programme, break_even=found), None).numbers[-2].note
-    assert "for good from 19.1" in note
-    assert "slots allow 10.0" in note
+    """The tile gives the first volumes that pay, beside a steady year, whether others do, and what the slots allow."""
+    found = replace(programme.break_even, intervals_cash=((12.0, 17.5), (19.1, None)), capacity=10.0, steady_state=11.4)
+    tile = key_numbers(case, results, replace(programme, break_even=found), None).numbers[-2]
+    assert tile.value == "12.0 to 17.5"
+    assert tile.note == "a steady year brings 11.4; and in ranges above, as cost rises in steps; slots allow 10.0"
 
 
 def test_first_page_says_where_averted_bleeds_cost_margin(case: Case, results: Results, programme: ProgrammeResult) -> None:

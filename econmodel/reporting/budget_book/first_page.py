@@ -8,6 +8,7 @@ from econmodel.arrays import known
 from econmodel.parameters.board import ACCEPTED
 from econmodel.programme.decision import LOSS_ACCEPTED
 from econmodel.reporting.papers import phrases
+from econmodel.reporting.papers.programme import first_year, frontier
 from econmodel.reporting.tables.results import NNT_YEAR
 
 if TYPE_CHECKING:
@@ -24,9 +25,7 @@ if TYPE_CHECKING:
 def model_figures(case: Case, results: Results, risk: Risk | None) -> tuple[Labelled, ...]:
     """Label what the page takes from the model of one patient: each figure with its number format; None where there is none."""
     names, lead = results.labels, results.lead
-    rows: list[Labelled] = [
-        (f"First bleed within a year: {names[key]}", found.first_bleed_risk[1], "share") for key, found in results.strategies.items()
-    ]
+    rows: list[Labelled] = [(f"First bleed within a year: {names[key]}", first_year(results, risk, key), "share") for key in names]
     for versus in results.beside:
         label = f"NNT at {NNT_YEAR} years: {names[lead]} v. {phrases.short(results, versus)}"
         found = phrases.nnt_expected(results, risk, versus, NNT_YEAR)
@@ -34,7 +33,7 @@ def model_figures(case: Case, results: Results, risk: Risk | None) -> tuple[Labe
             (label, found.value if found else None, "one"),
             (f"{label}, 95% interval", phrases.nnt_interval(risk, versus, lead, NNT_YEAR), ""),
         ]
-    rows += [(f"Full cost of a further QALY, lifetime: {names[row.key]}", row.icer, "money") for row in results.frontier]
+    rows += [(f"Full cost of a further QALY, lifetime: {names[row.key]}", row.icer, "money") for row in frontier(results, risk)]
     grade = case.parameters.strategies[lead].evidence_grade or "not graded"
     return (
         *rows,
@@ -55,9 +54,6 @@ def programme_figures(case: Case, programme: ProgrammeResult) -> Iterator[Labell
     yield "Discount rate of the money", programme.basis.finance_rate, "share"
     yield "Peak cash", numbers.peak_cash, "money"
     yield "Payback, years", numbers.payback_text, ""
-    yield "Break-even patients a year", volume.searched, "one"
-    yield "Break-even patients a year, for good from", volume.sustained, "one"
-    yield "Patients a year expected", volume.expected, "one"
     yield "Patients a year that the slots allow", volume.capacity, "one"
     yield "Volumes that pay", volume.volumes, ""
     yield from _doubt(programme)

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from econmodel.parameters.loading import Case
     from econmodel.programme.report import ProgrammeResult
     from econmodel.reporting.tables.findings import Findings
+    from econmodel.uncertainty.risk import Risk
 
 
 def board_paper(case: Case, results: Results, programme: ProgrammeResult, findings: Findings) -> Paper:
@@ -41,7 +42,7 @@ def board_paper(case: Case, results: Results, programme: ProgrammeResult, findin
         "Prophylaxis of high-risk gastric varices: business case",
         f"{case.title} · {f.price_note(results.settings)}",
         (
-            _first_page(case, results, programme),
+            _first_page(case, results, programme, findings.psa),
             Section("Strategic: why change at all", (*_strategic(case, results, programme), *_texts(case, STRATEGIC)), new_page=True),
             Section("Economic: which option", (*_economic(case, results, programme, findings), *_texts(case, ECONOMIC))),
             Section("Commercial: who pays, who supplies", (*_commercial(results, programme), *_texts(case, COMMERCIAL))),
@@ -55,22 +56,23 @@ def board_paper(case: Case, results: Results, programme: ProgrammeResult, findin
     )
 
 
-def _first_page(case: Case, results: Results, programme: ProgrammeResult) -> Section:
+def _first_page(case: Case, results: Results, programme: ProgrammeResult, risk: Risk | None) -> Section:
     board = case.parameters.board
     sentence, asked = content.answer(programme)
     left = {part: len(blank(board, texts)) for part, texts in ({"title": TITLE} | PARTS).items()}
     counted = ", ".join(f"{part} {count}" for part, count in left.items() if count)
-    blanks = f"{sum(left.values())} texts are left to the site ({counted}); its file has a place for each." if counted else "None."
+    place = "the hospital's file has a place for each"
+    blanks = f"{sum(left.values())} texts are left to the site ({counted}); {place}." if counted else "None."
     return Section(
         "The decision",
         (
             Paragraph(" · ".join(f"{label}: {board.get(key, '________')}" for key, label in TITLE.items())),
             Paragraph(sentence, tone="answer"),
             Paragraph(asked, lead="Decision asked: "),
-            Paragraph(f"{content.mixes(results, programme)}. {content.natural_course(results)}", lead="Proposed: "),
+            Paragraph(f"{content.mixes(results, programme)}. {content.natural_course(results, risk)}", lead="Proposed: "),
             Paragraph(blanks, lead="Blanks: "),
-            content.key_numbers(case, results, programme, None),
-            *tables.options_table(programme),
+            content.key_numbers(case, results, programme, risk),
+            *tables.options_table(programme, short=True),
             Bullets(phrases.cautions(results)),
         ),
     )
@@ -96,7 +98,8 @@ def _strategic(case: Case, results: Results, programme: ProgrammeResult) -> Iter
 
 
 def _economic(case: Case, results: Results, programme: ProgrammeResult, findings: Findings) -> Iterator[Block]:
-    yield Paragraph(phrases.answer(results))
+    yield Paragraph(phrases.answer(results, risk=findings.psa))
+    yield from tables.options_step_table(programme)
     yield from tables.options_value_table(programme)
     yield from phrases.within_route(findings.within_route)
     if findings.flips:

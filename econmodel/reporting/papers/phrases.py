@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
@@ -17,7 +18,7 @@ from econmodel.reporting.tables.provenance import STATUS_WORDS, status_counts, u
 from econmodel.wording import lower as lower
 
 if TYPE_CHECKING:
-    from econmodel.economics.results import Results, Settings
+    from econmodel.economics.results import Compared, Results, Settings
     from econmodel.evidence.nnt import NumberNeededToTreat
     from econmodel.parameters.loading import Case
     from econmodel.parameters.parameter_set import ParameterSet
@@ -59,11 +60,17 @@ def cautions(results: Results, *, brief: bool = False) -> tuple[tuple[str, str],
     return (NOT_ADVICE, *evidence, ("Declared limits. ", limits), *unsaid)
 
 
-def answer(results: Results, key: str | None = None) -> str:
+def compared(results: Results, risk: Risk | None, versus: str, key: str) -> Compared | None:
+    """One comparison, expected over the draws where there are any; None for the comparator itself or one not shown."""
+    block: Mapping[str, Mapping[str, Compared]] = risk.expected.comparisons if risk else results.comparisons
+    return block.get(versus, {}).get(key)
+
+
+def answer(results: Results, key: str | None = None, risk: Risk | None = None) -> str:
     """Answer of the case in one sentence: what the option costs and averts, against usual care and no prophylaxis."""
     key = key or results.lead
     years = f.span(results.settings.headline)
-    told = {versus: part for versus in results.beside if (part := _one_comparison(results, versus, key))}
+    told = {versus: part for versus in results.beside if (part := _one_comparison(results, compared(results, risk, versus, key)))}
     label = results.labels[key]
     if not told:
         return f"{label} is the only strategy of this case, so there is nothing to compare."
@@ -71,8 +78,7 @@ def answer(results: Results, key: str | None = None) -> str:
     return f"{label} over {years}: {parts}."
 
 
-def _one_comparison(results: Results, versus: str, key: str) -> str:
-    found = results.against(versus, key)
+def _one_comparison(results: Results, found: Compared | None) -> str:
     if found is None:
         return ""
     now, shown = found.headline, found.headline.nnt[results.settings.headline]
@@ -224,9 +230,9 @@ def grouped(names: list[str]) -> str:
 
 def nnt_expected(results: Results, risk: Risk | None, versus: str, year: int) -> NumberNeededToTreat | None:
     """NNT of the lead, expected over the draws where there are any; None where there is no comparison."""
-    compared = results.against(versus, results.lead)
-    expected = risk and risk.expected.comparisons[versus][results.lead].whole.nnt.get(year)
-    return expected or (compared.whole.nnt.get(year) if compared else None)
+    found, base = compared(results, risk, versus, results.lead), results.against(versus, results.lead)
+    nnts = [one.whole.nnt for one in (found, base) if one]
+    return next((nnt[year] for nnt in nnts if year in nnt), None)
 
 
 def nnt_interval(risk: Risk | None, versus: str, key: str, year: int) -> str:

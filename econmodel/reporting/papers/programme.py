@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from econmodel.economics.comparison import FrontierRow, as_effective
 from econmodel.parameters.board import TEXTS, TITLE, blank
 from econmodel.parameters.catalogue import HARMS
 from econmodel.parameters.schema import WATCH
@@ -101,8 +102,8 @@ def _decision(case: Case, results: Results, programme: ProgrammeResult, risk: Ri
             Paragraph(sentence, tone="answer"),
             Paragraph(f"{asked} Date: ________", lead="Decision asked: "),
             Paragraph(
-                f"{mixes(results, programme)}. {natural_course(results)} Value (lifetime, full cost): "
-                f"{by_standing(results, kept)}. {said('standing_short')}",
+                f"{mixes(results, programme)}. {natural_course(results, risk)} Value (lifetime, full cost): "
+                f"{by_standing(results, risk, kept)}. {said('standing_short')}",
                 lead="Proposed: ",
             ),
             *((Paragraph(why, lead="Why this option: "),) if why else ()),
@@ -121,10 +122,15 @@ def mixes(results: Results, programme: ProgrammeResult) -> str:
     return f"{proposed}, in place of today's {current}, in adults with high-risk gastric varices that never bled"
 
 
-def natural_course(results: Results) -> str:
+def first_year(results: Results, risk: Risk | None, key: str) -> float:
+    """Risk of a first bleed within a year, expected over the draws where there are any."""
+    return float(risk.expected.strategies[key]["first_bleed_risk"]["1"] if risk else results.strategies[key].first_bleed_risk[1])
+
+
+def natural_course(results: Results, risk: Risk | None) -> str:
     """Say how many bleed in the first year without prophylaxis, under the lead strategy and under its comparators."""
     keys = [key for key in dict.fromkeys((WATCH, *results.beside, results.lead)) if key in results.strategies]
-    told = [f"{f.percent(results.strategies[key].first_bleed_risk[1], 1)} with {phrases.short(results, key)}" for key in keys]
+    told = [f"{f.percent(first_year(results, risk, key), 1)} with {phrases.short(results, key)}" for key in keys]
     return f"A first bleed within a year: {', '.join(told)}."
 
 
@@ -161,18 +167,27 @@ def _margin(results: Results, programme: ProgrammeResult) -> tuple[Paragraph, ..
     return (Paragraph(said[0].upper() + said[1:], lead="As this hospital is paid: "),)
 
 
-def by_standing(results: Results, keys: Sequence[str]) -> str:
+def by_standing(results: Results, risk: Risk | None, keys: Sequence[str]) -> str:
     """Name options with how they stand, those that stand alike together."""
     names = results.labels
     groups: dict[str, list[str]] = {}
     for key in keys:
-        groups.setdefault(standing(results, key), []).append(phrases.lower(names[key]))
+        groups.setdefault(standing(results, risk, key), []).append(phrases.lower(names[key]))
     return "; ".join(f"{', '.join(found)} ({'each ' if len(found) > 1 else ''}{words})" for words, found in groups.items())
 
 
-def standing(results: Results, key: str) -> str:
+def frontier(results: Results, risk: Risk | None) -> Sequence[FrontierRow]:
+    """Efficiency frontier, of means over the draws where there are any."""
+    return risk.expected.frontier if risk else results.frontier
+
+
+def standing(results: Results, risk: Risk | None, key: str) -> str:
     """Say how an option stands on the efficiency frontier, against the case's threshold where it has one."""
-    row = next(row for row in results.frontier if row.key == key)
+    rows = frontier(results, risk)
+    row = next(row for row in rows if row.key == key)
+    best = max((one for one in rows if one.cost < row.cost), key=lambda one: one.effect, default=None)
+    if best and as_effective(best.effect, row.effect):
+        return f"dearer than {phrases.lower(results.labels[best.key])}, QALYs about equal"
     if row.status in OFF_FRONTIER:
         return OFF_FRONTIER[row.status]
     if row.icer is None:
@@ -190,6 +205,7 @@ def key_numbers(case: Case, results: Results, programme: ProgrammeResult, risk: 
     time, drawn, saved = f.duration(basis.budget_years), programme.uncertainty, programme.savings
     nnt, spread = _nnt(results, risk)
     versus, named = phrases.short(results, results.beside[0]), phrases.lower(results.labels[lead])
+    volumes, held_against = _volume(programme.break_even)
     caused = saved.harms_added
     chance = "chance of a loss: run with draws"
     if drawn:
@@ -211,11 +227,7 @@ def key_numbers(case: Case, results: Results, programme: ProgrammeResult, risk: 
                 "expected; silent emboli apart",
             ),
             KeyNumber(f.money(numbers.peak_cash, currency), "Peak cash", f"lowest cumulative; payback {numbers.payback_text}"),
-            KeyNumber(
-                f.number(programme.break_even.searched, 1) if programme.break_even.searched else "None",
-                "Break-even patients a year",
-                _volume(programme.break_even),
-            ),
+            KeyNumber(volumes, "Break-even patients a year", held_against),
             KeyNumber(
                 (case.parameters.strategies[lead].evidence_grade or "not graded").capitalize(),
                 "Certainty of the evidence",
@@ -249,19 +261,19 @@ def _nnt(results: Results, risk: Risk | None) -> tuple[str, str]:
     return nnt, spread
 
 
-def _volume(found: BreakEven) -> str:
-    """What the break-even volume is held against."""
-    said = f"expected {f.number(found.expected, 1)}"
+def _volume(found: BreakEven) -> tuple[str, str]:
+    """Volumes that pay in cash, the lowest range of them, and what they are held against."""
     if found.expected == 0:
-        return "nobody is expected to start"
-    if found.searched is None:
-        return f"{said}; no volume reaches it"
-    if found.sustained is None or found.sustained > found.searched:
-        later = "at none" if found.sustained is None else f"from {f.number(found.sustained, 1)}"
-        said += f"; for good {later} (steps in cost)"
-    if found.capacity is not None and found.searched > found.capacity:
+        return f.NOTHING, "nobody is expected to start"
+    said = f"a steady year brings {f.number(found.steady_state, 1)}"
+    if not found.intervals_cash:
+        return "None", f"{said}; no volume up to three times that pays"
+    (low, high), *others = found.intervals_cash
+    if others:
+        said += "; and in ranges above, as cost rises in steps"
+    if found.capacity is not None and low > found.capacity:
         said += f"; slots allow {f.number(found.capacity, 1)}"
-    return said
+    return f"{f.number(low, 1)} {'and more' if high is None else f'to {f.number(high, 1)}'}", said
 
 
 def _charts(results: Results, programme: ProgrammeResult) -> Section:

@@ -202,6 +202,7 @@ def _programme(case: Case, results: Results, findings: Findings) -> list[Section
                 drawn,
                 programme_content.funnel_table(programme),
                 *programme_tables.options_table(programme),
+                *programme_tables.options_step_table(programme),
                 *programme_tables.switching_table(results, programme),
                 *programme_tables.options_value_table(programme),
                 *programme_tables.reconciliation_table(programme),

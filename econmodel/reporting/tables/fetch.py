@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from econmodel.reporting import formatting as f
 from econmodel.reporting.papers.content import Table, table
+from econmodel.reporting.tables.provenance import STATUS_WORDS
 from econmodel.wording import lower
 
 if TYPE_CHECKING:
@@ -38,13 +39,11 @@ def fetch_tables(found: ToFetch) -> Iterator[Table]:
         ("For research alone: see what a study would be worth", found.only_research),
     ):
         if rows:
-            cells = [
-                (r.label, *(f.percent(x, 1) for x in (r.of_benefit, r.of_cash) if x is not None), r.status, r.who or "a study")
-                for r in rows
-            ]
+            known = [[f.percent(x, 1) for x in (r.of_benefit, r.of_cash) if x is not None] for r in rows]
+            cells = [(r.label, *part, STATUS_WORDS[r.status], r.who or "a study") for r, part in zip(rows, known, strict=True)]
             yield table(
                 caption,
-                (("Input", 3.2), *shares, ("Status", 1.0), ("Who knows", 1.6)),
+                (("Input", 3.2), *shares, ("Status", 1.3), ("Who knows", 1.6)),
                 cells,
                 note=OF_CASH if None in worth else SHARES,
             )

@@ -311,18 +311,25 @@ def options_table(programme: ProgrammeResult, *, short: bool = False) -> tuple[T
         ("Bleeds caused", 0.7, True): lambda row: f.number(row.harms["ulcer_bleed"], 1),
         ("Cash a bleed averted", 1.0, True): lambda row: say(row.cash_per_bleed),
     }
-    if not short:
-        columns |= {
-            ("With time freed", 1.3, True): lambda row: say(row.npv_with_capacity),
-            ("Peak cash", 1.3, True): lambda row: say(row.peak_cash),
-            ("Each further bleed averted", 1.8, True): lambda row: (
-                STANDING[row.standing] if row.cash_per_further_bleed is None else say(row.cash_per_further_bleed)
-            ),
-        }
     title = f"Options, {f.span(found.years)} against today's mix ({programme.basis.cash} {found.currency})"
     kept = [row for row in found.rows if not short or row is found.proposal or row.mix != found.proposal.mix]
     rows = [tuple(cell(row) for cell in columns.values()) for row in kept]
     return (table(title, tuple(columns), rows, note=decision.order if short else f"{decision.sentence} {decision.order}"),)
+
+
+def options_step_table(programme: ProgrammeResult) -> tuple[Table, ...]:
+    """What each option needs of cash, and what a further bleed averted costs; none of a budget without its case."""
+    found = programme.options
+    if found is None:
+        return ()
+    say = partial(f.money, currency=found.currency)
+    further = {
+        row.key: STANDING[row.standing] if row.cash_per_further_bleed is None else say(row.cash_per_further_bleed)
+        for row in found.rows
+    }
+    columns = (("Option", 2.4), ("With time freed", 1.0, True), ("Peak cash", 1.0, True), ("Each further bleed averted", 2.4, True))
+    rows = [(row.label, say(row.npv_with_capacity), say(row.peak_cash), further[row.key]) for row in found.rows]
+    return (table(f"Options, step by step, against today's mix ({programme.basis.cash} {found.currency})", columns, rows),)
 
 
 def options_value_table(programme: ProgrammeResult) -> tuple[Table, ...]:

@@ -216,7 +216,9 @@ def wholes(results: Results, versus: str) -> dict[str, Comparison[float]]:
 
 
 def icer_text(found: Comparison[float], currency: str) -> str:
-    """ICER, or why there is none."""
+    """ICER, or why there is none; no ratio over a difference in QALYs that does not matter."""
+    if found.as_effective and found.incremental_cost:
+        return f"{'cheaper' if found.saves else 'dearer'}; QALYs about equal"
     if found.icer is None:
         return ICER_WORDS.get(found.icer_status, found.icer_status.replace("_", " "))
     text = f.money(found.icer, currency)
