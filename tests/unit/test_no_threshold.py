@@ -155,7 +155,7 @@ def test_papers_say_it_once(found: workflow.Answer, psa: Psa, risk: Risk) -> Non
         uncertainty_sections(results, findings),
         comparison_table(results, "watch"),
         scenario_sheet(results, findings.scenarios),
-        [standing(results, row.key) for row in results.frontier],
+        [standing(results, risk, row.key) for row in results.frontier],
     ]
     assert not WORTH.findall(repr(blocks))
     assert ("Willingness to pay", "none set") in settings_table(results).rows
