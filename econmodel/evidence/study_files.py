@@ -22,6 +22,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -34,7 +35,7 @@ from econmodel.package import params_folder
 from econmodel.parameters.documents import Document, display_path, read_document, read_rows
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.parsing import collect
-from econmodel.parameters.quantities import read_cell
+from econmodel.parameters.quantities import read_under
 from econmodel.records import record
 from econmodel.wording import nearest
 
@@ -57,6 +58,7 @@ FIELDS = {
     "arm": {"label", "strategy", "set"},
     "endpoint": set("arm event scale months risk survival n events at_risk loss interval curve used_in again note".split()),
 }
+NUMBERS = frozenset("months risk survival n events at_risk loss interval age share_female child size red weights".split())
 LARGE = 100_000  # patients, where a study prints neither their number nor an interval: what it saw is taken as exact
 MOST_LOST = 5.0  # a year
 HALF = 0.5  # least effective number that rounds to a patient
@@ -152,6 +154,7 @@ def read_study(path: Path, parameters: ParameterSet) -> Study:
         at risk that increase; each with file and line.
     """
     document = read_document(path)
+    document = replace(document, data=read_under(document.data, NUMBERS))
     faults: list[EconModelError] = []
     raw = document.data
     collect(faults, _known, document, "", "", raw, FIELDS["study"])
@@ -202,8 +205,7 @@ def _head(document: Document, parameters: ParameterSet) -> dict[str, Any]:
         "mix": mix,
         "weights": weights,
         "mix_basis": basis,
-        "age": float(raw["age"]) if "age" in raw else None,
-        "share_female": float(raw["share_female"]) if "share_female" in raw else None,
+        **{key: _list(document, "", raw, key)[0] if key in raw else None for key in ("age", "share_female")},
         "note": str(raw.get("note", "")),
     }
 
@@ -218,7 +220,7 @@ def _mix(document: Document, raw: Any, parameters: ParameterSet) -> tuple[str, M
         _one_of(document, "", {"mix": raw}, "mix", (*NAMED_MIXES, *cohorts))
         return "own", cohorts[raw].mix, cohorts[raw].weights, cohorts[raw].mix_basis
     _known(document, "mix", "'s mix", raw, FIELDS["mix"])
-    child, size, red = raw.get("child", ()), raw.get("size", ()), raw.get("red", -1.0)
+    child, size, (red, *_) = (_list(document, "mix", raw, key) for key in ("child", "size", "red"))
     if len(child) != len(size) or len(child) != 3 or abs(sum(child) - 1) > 1e-6 or abs(sum(size) - 1) > 1e-6 or not 0 <= red <= 1:
         what = "the mix must give shares of Child A, B, C and of three sizes, each summing to 1, and red from 0 to 1"
         raise _fault(document, "mix", "child", what, "for example child = [0.6, 0.3, 0.1], size = [0, 0, 1], red = 0.2")
@@ -273,7 +275,7 @@ def _points(document: Document, table: str, raw: Mapping[str, Any], scale: str) 
     """Months, cumulative risks and effective numbers of points given in the file itself."""
     key = next((k for k in ("survival", "risk") if k in raw), "events")
     months, given = _list(document, table, raw, "months"), _list(document, table, raw, key)
-    n = raw.get("n")
+    n = _list(document, table, raw, "n")[0] if "n" in raw else None
     if key == "events":
         if scale != "crude" or n is None or not 0 <= given[0] <= n:
             what = f"events = {given[0]:g} of n = {n}: counts alone are crude, and events lie from 0 to n"
@@ -295,7 +297,7 @@ def _points(document: Document, table: str, raw: Mapping[str, Any], scale: str) 
 
 def _list(document: Document, table: str, raw: Mapping[str, Any], key: str) -> Numbers:
     value = raw.get(key)
-    values: list[Any] = list(map(read_cell, value if isinstance(value, list) else [value]))
+    values: list[Any] = value if isinstance(value, list) else [value]
     if not values or any(isinstance(v, bool) or not isinstance(v, int | float) for v in values):
         given = f"{key} = {value!r}" if key in raw else f"no {key}"
         raise _fault(document, table, key, f"{given}: must be numbers", f"write {key} = ... as plain numbers, a list for several")
@@ -313,17 +315,16 @@ def _check_order(document: Document, table: str, key: str, values: Numbers, *, r
 
 def _effective(document: Document, table: str, raw: Mapping[str, Any], months: Numbers, risk: Numbers) -> Numbers:
     """Effective number of each interval, from numbers at risk, the total of events, or the loss a year."""
-    n = float(raw["n"])
+    n, *_ = _list(document, table, raw, "n")
     if "at_risk" in raw:
         left = _list(document, table, raw, "at_risk")
         _check_order(document, table, "at_risk", (n, *left), rising=False, low=0.0, high=math.inf)
         return effective_numbers(risk, [(a + b) / 2 for a, b in zip((n, *left), left, strict=False)])
     if "events" in raw:
-        return effective_numbers(
-            risk, under_observation(months, risk, n, _loss(document, table, months, risk, n, float(raw["events"])))
-        )
+        lost = _loss(document, table, months, risk, n, _list(document, table, raw, "events")[0])
+        return effective_numbers(risk, under_observation(months, risk, n, lost))
     if "loss" in raw:
-        return effective_numbers(risk, under_observation(months, risk, n, float(raw["loss"])))
+        return effective_numbers(risk, under_observation(months, risk, n, _list(document, table, raw, "loss")[0]))
     what = "a curve needs how many were still followed: at_risk at its months, its total of events, or loss a year"
     raise _fault(document, table, "n", what, "loss = 0 says that nobody was lost")
 

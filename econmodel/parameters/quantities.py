@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Container
+from typing import Any
 
 from econmodel.errors import ParameterError
 from econmodel.numbers import read_number
@@ -63,6 +65,23 @@ def read_cell(value: object) -> object:
     except ParameterError:
         return value
     return int(number) if number.is_integer() else number
+
+
+def read_under(raw: Any, names: Container[str]) -> Any:
+    """Tables of a document with each number typed as text below some names read, as :func:`read_cell` does, in lists too.
+
+    Examples
+    --------
+    >>> read_under({"n": "1 250", "end": {"risk": ["0,05", 0.1], "title": "59"}}, {"n", "risk"})
+    {'n': 1250, 'end': {'risk': [0.05, 0.1], 'title': '59'}}
+    """
+    if not isinstance(raw, dict):
+        return raw
+    return {key: _read_all(value) if key in names else read_under(value, names) for key, value in raw.items()}
+
+
+def _read_all(value: object) -> object:
+    return [_read_all(entry) for entry in value] if isinstance(value, list) else read_cell(value)
 
 
 def typed_as(text: object, value: object) -> str:

@@ -17,6 +17,7 @@ from econmodel.errors import EconModelError, ParameterError, join_faults
 from econmodel.package import own_file, params_folder
 from econmodel.parameters.documents import Document, read_document
 from econmodel.parameters.parameter_set import ParameterSet
+from econmodel.parameters.quantities import read_under
 from econmodel.parameters.schema import STATUSES, WATCH, Where
 from econmodel.records import record
 from econmodel.wording import nearest
@@ -131,7 +132,7 @@ def read_trial(path: Path, parameters: ParameterSet) -> Trial:
         Every fault of the file: a field unknown, missing or against its rule, or an arm, protocol or price the case lacks.
     """
     document = read_document(path)
-    raw, faults = document.data, list[EconModelError]()
+    raw, faults = read_under(document.data, NUMBERS), list[EconModelError]()
 
     def fault(key: str, rule: str, fix: str = "") -> None:
         what = f"{key} = {raw[key]!r}: {rule}" if key in raw else f"the field {key!r} is missing"
@@ -144,7 +145,7 @@ def read_trial(path: Path, parameters: ParameterSet) -> Trial:
             fault(key, rule)
     if not faults:
         _check_case(raw, parameters, fault)
-    past = _past(document, faults) if "past" in raw else None
+    past = _past(document, raw["past"], faults) if "past" in raw else None
     if faults:
         raise join_faults(faults)
     arms = tuple(Arm(arm) if isinstance(arm, str) else Arm(**arm) for arm in raw["arms"])
@@ -169,8 +170,7 @@ def _check_case(raw: Mapping[str, Any], parameters: ParameterSet, fault: Callabl
         fault("arms", "a study of one arm is a registry of untreated patients", f'arms = ["{WATCH}"], outcomes = ["first_bleeds"]')
 
 
-def _past(document: Document, faults: list[EconModelError]) -> PastTrial | None:
-    raw = document.data["past"]
+def _past(document: Document, raw: Any, faults: list[EconModelError]) -> PastTrial | None:
     pairs = [raw.get(key) for key in ("events", "patients")] if isinstance(raw, dict) else []
     whole = [isinstance(pair, list) and len(pair) == 2 and all(map(_whole, pair)) for pair in pairs]
     good = isinstance(raw, dict) and set(raw) == {"label", "source", "events", "patients"} and all(whole)
@@ -215,6 +215,7 @@ def _sizes(value: Any) -> bool:
     )
 
 
+NUMBERS = ("sizes", "follow_up_years", "dropout", "recruits_per_year", "report_years", "events", "patients")
 RULES: dict[str, tuple[Callable[[Any], bool], str]] = {
     "title": (_text, "must be text in quotes"),
     "rationale": (_text, "must be text in quotes"),

@@ -72,6 +72,12 @@ def test_an_interval_tells_how_many_stand_behind_it() -> None:
     assert number_behind(0.049, 0.01, 0.2) < n
 
 
+def test_numbers_typed_as_text_are_read(tmp_path: Path) -> None:
+    """As in any other table: decimal commas and groups."""
+    text = GOOD.replace("[0.1, 0.2]", '["0,1", "0.2"]').replace("n = 100", 'n = "1 000"').replace("loss = 0.0", 'loss = "0,0"')
+    assert read_study(write(tmp_path, text), BASE) == read_study(write(tmp_path, GOOD.replace("n = 100", "n = 1000")), BASE)
+
+
 @pytest.mark.parametrize(
     ("was", "now", "said", "line"),
     [
@@ -92,6 +98,8 @@ def test_an_interval_tells_how_many_stand_behind_it() -> None:
         ('"never_bled"', '"later"', "start = 'later': must be one of never_bled", 5),
         ('"watch"', '"wait"', "strategy = 'wait': must be one of watch", 8),
         ('"kim1997"', '"nobody2000"', "source = 'nobody2000': must be one of", 2),
+        ("n = 100", 'n = "many"', "n = 'many': must be numbers", 16),
+        ("loss = 0.0", 'loss = "none"', "loss = 'none': must be numbers", 17),
         ("n = 100", "patients = 100", "unknown field 'patients' of a study's endpoint", 16),
         ('strategy = "watch"', 'strategy = "watch"\nset = { hr_glu = 1 }', "there is no input named 'hr_glu'", 9),
     ],

@@ -52,6 +52,7 @@ def test_time_and_patients_seen(base, typed):
     assert trial.arms == (Arm("coil_and_glue"), Arm("beta_blocker"))
     assert trial.years_to_report(80) == pytest.approx(2 + 3 + 0.5)
     assert [trial.seen(n) for n in (20, 21, 1)] == [17, 17, 0]
+    assert read_trial(typed(GOOD.replace("= 0.15", '= "0,15"').replace("year = 80", 'year = "80"')), base) == trial
 
 
 @pytest.mark.parametrize(
