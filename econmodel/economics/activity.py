@@ -217,7 +217,7 @@ def collapse_cells(inputs: ModelInputs, array: FloatArray, by_group: bool) -> Fl
     """Weight cells into groups: (weighting, period, item, lane) to (weighting, period, item, draw, strategy, group)."""
     n_strategies, n_cells = len(inputs.strategies.keys), inputs.relative.shape[1]
     cells = array.reshape(*array.shape[:3], n_strategies, n_cells, inputs.n_draws)
-    groups = [np.einsum("wtnscd,dc->wtnsd", cells, inputs.shares)]
+    groups = [np.einsum("wtnscd,dc->wtnsd", cells, inputs.shares) if n_cells > 1 else cells[..., 0, :] * inputs.shares[:, 0]]
     if by_group:
         groups += [cells[:, :, :, :, inputs.group_of_cell == g].mean(axis=4) for g in range(len(inputs.groups))]
     return np.stack([group.swapaxes(3, 4) for group in groups], axis=-1)
@@ -250,9 +250,11 @@ def build_activity(
     """
     rates = _wide(vars(resolve_activity_rates(parameters, v, inputs.strategies.sessions_mean)))
     rules = activity_rules(parameters, parameters.text, lambda flags: np.array(flags, dtype=float)[None, :, None])
-    sums = _Sums(
-        inputs.structure, *(collapse_cells(inputs, a, by_group) for a in (totals.starts, totals.years, totals.moves, totals.visits))
+    starts, years, moves, visits = (
+        collapse_cells(inputs, a, by_group) for a in (totals.starts, totals.years, totals.moves, totals.visits)
     )
+    begun = None if totals.begun is None else collapse_cells(inputs, totals.begun[:, :, None], by_group)[:, :, 0]
+    sums = _Sums(inputs.structure, starts, years, moves, visits, begun)
     counts = count_activity(sums, ActivityRates(**rates), rules, parameters.secondary)
     none = np.zeros_like(counts["first_bleeds"])
     if inputs.course is None:
@@ -297,7 +299,7 @@ class Sums(Protocol):
         """Surveillance visits of patients in some families."""
 
     def begun(self) -> FloatArray:
-        """Count the patient who starts: 1 in the first period, 0 in others."""
+        """Count who starts: of a cohort 1 in the first period, 0 in others."""
 
 
 @record
@@ -309,6 +311,7 @@ class _Sums:
     years: FloatArray
     moves: FloatArray
     visits: FloatArray
+    started: FloatArray | None
 
     def years_in(self, *families: str) -> FloatArray:
         return np.asarray(sum(self.years[:, :, self.structure.family(f)].sum(axis=2) for f in families))
@@ -323,6 +326,8 @@ class _Sums:
         return np.asarray(self.visits[:, :, [i for f in families for i in self.structure.family(f)]].sum(axis=2))
 
     def begun(self) -> FloatArray:
+        if self.started is not None:
+            return self.started
         return np.asarray(np.arange(self.years.shape[1]) == 0, dtype=float)[:, None, None, None]
 
 

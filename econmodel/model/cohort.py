@@ -59,7 +59,7 @@ class CohortTotals:
     ``starts`` counts occupancy at the start of every cycle, after its impulses, ``years`` is patient-years by trapezoid
     within cycles, ``moves`` counts moves at mid-cycle and then impulses at the start of theirs, ``visits`` counts
     scheduled visits by state before the impulses of their cycle. ``trace`` holds occupancy at each stage boundary,
-    before impulses: (stage + 1, state, lane).
+    before impulses: (stage + 1, state, lane). ``begun`` counts who starts, (weighting, period, lane), where not one in the first.
     """
 
     starts: FloatArray
@@ -67,6 +67,7 @@ class CohortTotals:
     moves: FloatArray
     visits: FloatArray
     trace: FloatArray | None
+    begun: FloatArray | None = None
 
 
 def run_cohort(

@@ -3,12 +3,12 @@
 Starts a month are the expected plan rounded up or down by chance; each starter belongs to a group and, in either world, to
 a strategy of its mix, and has a history of its own. The current and the proposed world share intake and groups; their luck
 is independent, which is the cautious reading: the same patient treated otherwise would share some of it. Those who wait are
-the same in both and stand in neither.
+the same in both and stand in neither. Options are played apart from each other, at the same draws.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -21,13 +21,12 @@ from econmodel.model.finite import Patients, count_patients
 from econmodel.model.inputs import ModelInputs, Values, resolve
 from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.parameter_set import ParameterSet
-from econmodel.parameters.sampling import stream
-from econmodel.parameters.structures import structures_of
+from econmodel.parameters.structures import Part, structures_of
 from econmodel.programme.after_bleed import in_programme_terms
 from econmodel.programme.budget import Budget, assemble_budget
 from econmodel.programme.headline import Spread, spread_of
 from econmodel.programme.inputs import ProgrammeInputs
-from econmodel.programme.intake import ProgrammeActivity, plan_intake, programme_activity, without_operator
+from econmodel.programme.intake import Intake, ProgrammeActivity, plan_intake, programme_activity, without_operator
 from econmodel.programme.money.payers import unit_money
 from econmodel.programme.money.rows import Row
 from econmodel.programme.sites import with_sites
@@ -36,6 +35,7 @@ from econmodel.records import record
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 AT_ONCE = 64
+DOUBTS = ("parameters", "luck", "both")
 FIRST = "first_bleeds"
 SEEN = {FIRST: "First bleeds", "rebleeds": "Rebleeds", "deaths_bleed": "Deaths from bleeding", "sessions": "Sessions"}
 
@@ -75,7 +75,7 @@ class Luck:
 
 def weigh_luck(parameters: Budget, luck: Budget, both: Budget) -> Luck:
     """Set the three kinds of doubt side by side: budgets of draws."""
-    budgets = {"parameters": parameters, "luck": luck, "both": both}
+    budgets = dict(zip(DOUBTS, (parameters, luck, both), strict=True))
     rows = tuple(
         LuckRow(doubt, spread_of(b.totals[Row.BLEEDS_AVERTED]), spread_of(b.npv_cash), float((b.npv_cash < 0).mean()))
         for doubt, b in budgets.items()
@@ -94,65 +94,90 @@ def bleeds_seen(found: Budget, month: int) -> FloatArray:
     return np.asarray(found.activity.total(found.activity.proposed, counted)[:, :month].sum(axis=1))
 
 
-def lucky_budget(
-    parameters: ParameterSet, values: Values, inputs: ProgrammeInputs, planned: tuple[MonthlyProfiles, Prices], *, seed: int
-) -> Budget:
-    """Budget of whole patients: one history of the programme a draw.
+def lucky_budgets(
+    parameters: ParameterSet,
+    values: Values,
+    options: Sequence[ProgrammeInputs],
+    planned: tuple[MonthlyProfiles, Prices],
+    rng: np.random.Generator,
+) -> Iterator[Budget]:
+    """Budgets of whole patients, of one option after the other: one history of the programme a draw.
 
     Parameters
     ----------
     parameters, values
         The case and its draws.
-    inputs
-        Programme inputs of the same draws.
+    options
+        Programme inputs of the same draws, of each option.
     planned
         Expected activity per start, from which intake is planned, and prices.
-    seed
-        Seed of the luck.
+    rng
+        Source of the luck.
     """
-    profiles, prices = planned
-    intake, rng = plan_intake(inputs, profiles), stream(seed, "luck")
-    expected = np.broadcast_to(intake.starts, (len(next(iter(values.values()))), inputs.n_months))
+    profiles, _ = planned
+    intakes = [plan_intake(inputs, profiles) for inputs in options]
+    shape = (len(next(iter(values.values()))), options[0].n_months)
+    expected = np.stack([np.broadcast_to(intake.starts, shape) for intake in intakes])
     whole = np.floor(expected)
     starts = (whole + (rng.random(whole.shape) < expected - whole)).astype(np.int64)
-    shape = (*starts.shape, len(PROFILED))
-    worlds = {"proposed": np.zeros(shape), "current": np.zeros(shape)}
-    for part in structures_of(parameters).parts(values, AT_ONCE):
+    new, old = (np.zeros((*starts.shape, len(PROFILED))) for _ in range(2))
+    for part in structures_of(parameters).parts(values, max(1, AT_ONCE // len(options))):
         resolved = resolve(part.parameters, part.values)
-        draw, month = _starters(starts[part.rows])
+        option, draw, month = _starters(starts[:, part.rows])
         cell = _pick(resolved.shares[draw], rng)
-        for name, mix in (("proposed", inputs.proposed_mix), ("current", inputs.current_mix)):
-            weights = np.array([[mix.get(key, 0.0) for key in resolved.strategies.keys]])
-            patients = Patients(draw, _pick(weights, rng, len(draw)), cell, month)
-            worlds[name][part.rows] = _activity(part.parameters, part.values, resolved, patients, starts.shape[1], rng)
+        for counts, mixes in ((new, [o.proposed_mix for o in options]), (old, [o.current_mix for o in options])):
+            weights = np.array([[mix.get(key, 0.0) for key in resolved.strategies.keys] for mix in mixes])
+            arms = np.cumsum(weights.ravel() > 0).reshape(weights.shape) - 1
+            patients = Patients(draw, arms[option, _pick(weights[option], rng)], cell, month)
+            counts[:, part.rows] = _activity(part, resolved, patients, weights > 0, shape[1], rng)
+    found = zip(options, intakes, starts, expected, new, old, strict=True)
+    return (_budget(inputs, planned, intake, *arrays) for inputs, intake, *arrays in found)
+
+
+def _budget(
+    inputs: ProgrammeInputs,
+    planned: tuple[MonthlyProfiles, Prices],
+    intake: Intake,
+    starts: IntArray,
+    expected: FloatArray,
+    new: FloatArray,
+    old: FloatArray,
+) -> Budget:
+    profiles, prices = planned
     # What is owed after a closure is played by nobody: the plan's own.
     after = programme_activity(inputs, profiles, intake.starts).run_off if inputs.closes else np.zeros((1, 0, len(PROFILED)))
-    activity = ProgrammeActivity(PROFILED, without_operator(inputs, PROFILED, worlds["proposed"]), worlds["current"], after)
+    activity = ProgrammeActivity(PROFILED, without_operator(inputs, PROFILED, new), old, after)
     activity = with_sites(inputs, profiles, replace(intake, starts=expected), activity)
     money = unit_money(inputs, prices, CATEGORY, PROFILED)
     return assemble_budget(inputs, replace(intake, starts=starts.astype(float)), activity, money)
 
 
-def _starters(starts: IntArray) -> tuple[IntArray, IntArray]:
-    """Draw and month of every starter."""
-    draw, month = np.indices(starts.shape)
-    return np.repeat(draw.ravel(), starts.ravel()), np.repeat(month.ravel(), starts.ravel())
+def _starters(starts: IntArray) -> tuple[IntArray, IntArray, IntArray]:
+    """Option, draw and month of every starter."""
+    option, draw, month = (np.repeat(place.ravel(), starts.ravel()) for place in np.indices(starts.shape))
+    return option, draw, month
 
 
-def _pick(shares: FloatArray, rng: np.random.Generator, n: int | None = None) -> IntArray:
-    """Pick one of the last axis for each row, or for ``n``, by shares."""
+def _pick(shares: FloatArray, rng: np.random.Generator) -> IntArray:
+    """Pick one of the last axis for each row, by shares."""
     edges = np.cumsum(shares, axis=1)
-    u = rng.random(len(shares) if n is None else n)
+    u = rng.random(len(shares))
     return np.asarray(np.minimum((u[:, None] * edges[:, -1:] >= edges).sum(axis=1), shares.shape[1] - 1))
 
 
 def _activity(
-    parameters: ParameterSet, values: Values, inputs: ModelInputs, patients: Patients, n_months: int, rng: np.random.Generator
+    part: Part, inputs: ModelInputs, patients: Patients, taken: NDArray[np.bool_], n_months: int, rng: np.random.Generator
 ) -> FloatArray:
-    """Activity of whole patients: (draw, month, activity)."""
-    totals = count_patients(inputs, patients, n_months, rng=rng)
-    alike = replace(inputs, shares=np.ones_like(inputs.shares))
+    """Activity of whole patients, (option, draw, month, activity); each of the strategies ``taken``, (option, strategy), is an arm."""
+    of, arms = np.nonzero(taken)
+    totals = count_patients(inputs, patients, n_months, rng=rng, arms=arms)
+    rows = list(part.parameters.strategies.values())
+    case = replace(part.parameters, strategies={str(arm): rows[strategy] for arm, strategy in enumerate(arms)})
+    alike = replace(
+        inputs, relative=inputs.relative[:, :1], shares=np.ones((inputs.n_draws, 1)), strategies=inputs.strategies.taken(arms)
+    )
     months = tuple(range(1, n_months + 1))
-    found = build_activity(parameters, values, alike, totals, months, by_group=False, weightings=[0, 0, 0])
-    counts = np.stack([found.counts[name][0, ..., 0].sum(axis=-1).T for name in PROFILED], axis=-1)
-    return in_programme_terms(parameters, counts, values["n_stay_days_session"][:, None])
+    found = build_activity(case, part.values, alike, totals, months, by_group=False, weightings=[0, 0, 0])
+    by_arm = np.stack([found.counts[name][0, ..., 0].T for name in PROFILED], axis=-1)
+    counts = np.add.reduceat(by_arm, np.flatnonzero(np.diff(of, prepend=-1)))
+    return in_programme_terms(part.parameters, counts, part.values["n_stay_days_session"][:, None])

@@ -26,6 +26,7 @@ from econmodel.programme.budget import Budget, run_budget
 from econmodel.programme.capacity import change_by_year, posts_by_year
 from econmodel.programme.headline import headline
 from econmodel.programme.inputs import ProgrammeInputs, more_sessions
+from econmodel.programme.luck import DOUBTS
 from econmodel.programme.money.finance import by_year
 from econmodel.programme.money.rows import Row
 from econmodel.programme.views import VIEWS, own_view, view_inputs
@@ -33,7 +34,7 @@ from econmodel.records import record
 
 DO_NOTHING, DO_MINIMUM, PROPOSAL = "do_nothing", "do_minimum", "proposal"
 MORE_HARM = "more_harm"
-NAMED_OTHERWISE = ("npv_by_view", "probability_cash_loss", "recurrent_cash", "standing", "posts")
+NAMED_OTHERWISE = ("npv_by_view", "p_cash_loss", "recurrent_cash", "standing", "posts")
 Planned = tuple[MonthlyProfiles, Prices]
 BEHIND = {
     DOMINATED: "another averts as many bleeds for less cash",
@@ -60,8 +61,8 @@ class OptionRow:
     ----------
     npv_by_view
         Net present value in cash were every payment per episode, or none.
-    probability_cash_loss
-        Chance that it is below 0 as the hospital is paid, over the draws; None without.
+    p_cash_loss
+        Chance that cash is below 0 as the hospital is paid, by what is in doubt: inputs, luck, both; empty without draws.
     starts
         Patients who start in each month.
     payback_years
@@ -94,7 +95,7 @@ class OptionRow:
     npv_cash: float
     npv_with_capacity: float
     npv_by_view: Mapping[str, float]
-    probability_cash_loss: float | None
+    p_cash_loss: Mapping[str, float]
     peak_cash: float
     payback_years: float | None
     irr: float | None
@@ -113,6 +114,11 @@ class OptionRow:
     peak_cash_after_financing: float | None = None
     standing: str = ""
     cash_per_further_bleed: float | None = None
+
+    @property
+    def probability_cash_loss(self) -> float | None:
+        """Chance of a loss in cash, of inputs and luck together; None without draws."""
+        return self.p_cash_loss.get(DOUBTS[-1])
 
     @property
     def cash_per_bleed(self) -> float | None:
@@ -146,7 +152,7 @@ class OptionRow:
             "harms": {name: known(n) for name, n in self.harms.items()},
             "procedure_deaths": known(self.procedure_deaths),
             "views": dict(self.npv_by_view),
-            "p_cash_loss": {"parameters": self.probability_cash_loss},
+            "p_cash_loss": {doubt: self.p_cash_loss.get(doubt) for doubt in DOUBTS},
             "recurrent_cash_last_year": self.recurrent_cash,
             "frontier": {REFERENCE: "first", ON_FRONTIER: "step"}.get(self.standing, self.standing),
             "wte": list(self.posts),
@@ -219,7 +225,7 @@ def appraise_options(
     inputs: ProgrammeInputs,
     planned: Planned,
     lifetime: Evaluation,
-    drawn: tuple[ProgrammeInputs, Planned] | None = None,
+    chances: Mapping[str, Mapping[str, float]],
 ) -> Appraisal:
     """Run every option.
 
@@ -231,20 +237,16 @@ def appraise_options(
         Programme inputs of one draw, and activity per start of every strategy with prices.
     lifetime
         The case evaluated, one draw.
-    drawn
-        Inputs and activity of a batch of draws, for the chance of a loss.
+    chances
+        Chance of a loss of each option, by what is in doubt; empty without draws.
     """
     rows = []
     for plan in plans(parameters, inputs):
         budget = run_budget(option_inputs(parameters, inputs, plan.mix), *planned, CATEGORY)
-        chance = None
-        if drawn:
-            batch = run_budget(option_inputs(parameters, drawn[0], plan.mix), *drawn[1], CATEGORY)
-            chance = float((batch.npv_cash < 0).mean())
         own = {own_view(budget.inputs): budget}
         views = {view: own.get(view) or run_budget(view_inputs(budget.inputs, view), *planned, CATEGORY) for view in VIEWS}
         by_view = {view: float(run.npv_cash.mean()) for view, run in views.items()}
-        row = _row(plan, budget, by_view, chance, per_start(lifetime, inputs.current_mix, plan.mix))
+        row = _row(plan, budget, by_view, chances.get(plan.key, {}), per_start(lifetime, inputs.current_mix, plan.mix))
         rows.append(replace(row, unable=_unable(parameters, inputs, plan.mix)))
     return Appraisal(rank_by_cash(rows), inputs.n_budget_years, inputs.currency)
 
@@ -261,7 +263,9 @@ def per_start(lifetime: Evaluation, current: Mapping[str, float], mix: Mapping[s
     return float(change @ lifetime.qalys()[0, :, 0]), float(change @ lifetime.cost()[0, :, 0])
 
 
-def _row(plan: Plan, budget: Budget, views: Mapping[str, float], chance: float | None, lifetime: tuple[float, float]) -> OptionRow:
+def _row(
+    plan: Plan, budget: Budget, views: Mapping[str, float], chances: Mapping[str, float], lifetime: tuple[float, float]
+) -> OptionRow:
     def added(name: str) -> float:
         return float(change_by_year(budget, name).sum(axis=1).mean())
 
@@ -276,7 +280,7 @@ def _row(plan: Plan, budget: Budget, views: Mapping[str, float], chance: float |
         npv_cash=found.npv_cash,
         npv_with_capacity=found.npv_with_capacity,
         npv_by_view=views,
-        probability_cash_loss=chance,
+        p_cash_loss=chances,
         peak_cash=found.peak_cash,
         payback_years=found.payback_years,
         irr=found.irr,

@@ -408,7 +408,7 @@ def evaluate_programme(
     found = programme_case(inputs, profiles, prices, CATEGORY, lambda changes: rerun_under(kept, changes, years), doubt.batch, more)
     lifetime, usual = evaluate(parameters, yearly=False, by_group=False), find_subjects(parameters).usual_care
     turns = find_switching(ask_money(parameters)) if turning and is_change(inputs) else None
-    options = appraise_options(parameters, inputs, planned, lifetime, doubt.each)
+    options = appraise_options(parameters, inputs, planned, lifetime, doubt.chances)
     against_usual = per_start(lifetime, {usual: 1.0}, inputs.proposed_mix)[1]
     return replace(
         found,

@@ -121,6 +121,9 @@ def test_luck_agrees_with_the_plan(found: ProgrammeResult) -> None:
     assert row.high is not None
     error = (row.high - row.low) / 3.92 / np.sqrt(found.luck.draws)
     assert abs(row.mean - found.headline.bleeds_averted) < 4 * error
+    activity = found.budget.activity
+    planned = float(activity.total(activity.proposed, "sessions").sum())
+    assert found.luck.seen["sessions"].mean == pytest.approx(planned, rel=0.3)
 
 
 def test_what_no_programme_takes_up_is_refused(parameters: ParameterSet) -> None:

@@ -10,8 +10,15 @@ import pytest
 from econmodel.model.disease import run_disease
 from econmodel.model.finite import Patients, count_patients
 from econmodel.model.inputs import ModelInputs, base_values, resolve
+from econmodel.parameters.catalogue import CATEGORY
 from econmodel.parameters.loading import demo_file, load_case
 from econmodel.parameters.structures import fix_structure
+from econmodel.programme.after_bleed import profiles_of
+from econmodel.programme.budget import run_budget
+from econmodel.programme.inputs import read_inputs
+from econmodel.programme.luck import lucky_budgets
+from econmodel.programme.options import option_inputs
+from econmodel.programme.planned import prices_of
 from econmodel.programme.report import evaluate_programme
 
 N, COHORTS, MONTHS = 70, 300, 60
@@ -65,7 +72,7 @@ def test_every_month_balances(many: ModelInputs) -> None:
 
 def test_the_programme_shows_doubt_luck_and_both() -> None:
     """The three are apart: both is wider than either, and luck leaves the mean where it was."""
-    luck = evaluate_programme(load_case(demo_file()).parameters, draws=200, seed=1, turning=False).luck
+    luck = evaluate_programme(fix_structure(load_case(demo_file()).parameters, ["base"]), draws=200, seed=1, turning=False).luck
     assert luck is not None
     rows = {row.doubt: row for row in luck.rows}
     assert [*rows] == ["parameters", "luck", "both"]
@@ -73,3 +80,21 @@ def test_the_programme_shows_doubt_luck_and_both() -> None:
     assert width["both"] > max(width["parameters"], width["luck"])
     assert rows["both"].bleeds_averted.mean == pytest.approx(rows["parameters"].bleeds_averted.mean, rel=0.15)
     assert luck.seen["sessions"].mean > 0  # type: ignore[operator]
+
+
+def test_every_option_is_played_as_it_is_planned() -> None:
+    """At base values each option's starts and activity have the plan's mean, drugs' first visits included, whoever is beside it."""
+    case = load_case(demo_file()).parameters
+    values, n = base_values(case), 150
+    inputs = read_inputs(case, values)
+    planned = profiles_of(case, inputs.n_budget_years), prices_of(case, values)
+    options = [option_inputs(case, inputs, mix) for mix in ({"beta_blocker": 0.8, "watch": 0.2}, {"coil": 1.0}, {"glue": 1.0})]
+    many = {name: np.repeat(value, n) for name, value in values.items()}
+    played = lucky_budgets(case, many, options, planned, np.random.default_rng(5))
+    for option, budget in zip(options, played, strict=True):
+        plan = run_budget(option, *planned, CATEGORY).activity
+        for world in ("proposed", "current"):
+            seen, expected = (getattr(found, world).sum(axis=1) for found in (budget.activity, plan))
+            error = seen.std(axis=0, ddof=1) / np.sqrt(n)
+            assert (abs(seen.mean(axis=0) - expected[0]) <= 4.5 * error + 1e-9).all()
+            assert expected[0].any()

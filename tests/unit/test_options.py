@@ -48,7 +48,7 @@ def row(found: Appraisal, key: str) -> OptionRow:
 
 
 def test_doing_nothing_is_zero_and_the_proposal_is_the_programme(found: Appraisal, programme: ProgrammeResult) -> None:
-    """Today's mix changes nothing; the last option is the budget itself, its chance of a loss that of the draws."""
+    """Today's mix changes nothing; the last option is the budget itself, its chances of a loss those of the programme."""
     nothing = row(found, DO_NOTHING)
     figures = [nothing.npv_cash, nothing.npv_with_capacity, nothing.peak_cash, nothing.bleeds_averted, nothing.bleed_deaths_averted]
     assert figures == [0.0] * 5
@@ -57,7 +57,11 @@ def test_doing_nothing_is_zero_and_the_proposal_is_the_programme(found: Appraisa
     assert proposal.key == PROPOSAL
     assert proposal.npv_cash == programme.headline.npv_cash
     assert proposal.npv_by_view["block"] == pytest.approx(programme.views["block"].headline.npv_cash)
-    assert proposal.probability_cash_loss == programme.probability_cash_loss
+    assert programme.luck
+    assert proposal.p_cash_loss == {row.doubt: row.probability_cash_loss for row in programme.luck.rows}
+    assert proposal.p_cash_loss["parameters"] == programme.probability_cash_loss
+    assert all(set(row.p_cash_loss) == {"parameters", "luck", "both"} for row in found.rows)
+    assert set(nothing.p_cash_loss.values()) == {0.0}
     assert len(found.rows) == 3 + len([k for k in programme.budget.inputs.current_mix if k]) + 3
 
 
@@ -86,7 +90,9 @@ def made(key: str, cash: float, bleeds: float, deaths: float = 0.1, chance: floa
         "harms": {"embolism": 0.0, "ulcer_bleed": 0.0},
     }
     rest = {"qalys": 0.5, "full_cost": 1000.0, "slots": ({"endoscopy": 1.0},), "waiting": 0.0}
-    return OptionRow(key, key.upper(), {}, cash, cash, probability_cash_loss=chance, **nothing, **health, **rest)
+    return OptionRow(
+        key, key.upper(), {}, cash, cash, p_cash_loss={} if chance is None else {"both": chance}, **nothing, **health, **rest
+    )
 
 
 def test_standing_by_hand() -> None:
@@ -124,6 +130,7 @@ def test_the_fictional_hospitals_are_asked_what_their_stories_say(programme: Pro
     assert step is None or step[1] not in map(lower, behind)
     assert not [label for label in behind[:-1] if lower(label) in decision.order.split(". ")[0].split(": ")[1].split(", ")]
     assert (proposal.standing in BEHIND) == ("ranked behind" in decision.order)
+    assert all(row.p_cash_loss == proposal.p_cash_loss for row in result.options.rows if row.mix == proposal.mix)
     if decision.asked == STAGES:
         assert proposal.cash_per_further_bleed is not None
         assert proposal.cash_per_further_bleed <= case.parameters.board["cash_per_bleed_acceptable"]
@@ -241,7 +248,7 @@ def test_own_options_board_texts_and_last_years_count(tmp_path: Path) -> None:
         'why_this_option = "It is here."\n[option.half]\nlabel = "Half"\nmix = { glue = 0.5, watch = 0.5 }\n'
     )
     case = load_case(demo_file(), [file])
-    found = evaluate_programme(case.parameters, draws=20, seed=1, turning=False)
+    found = evaluate_programme(case.parameters, draws=5, seed=1, turning=False)
     assert found.options
     assert found.decision
     assert row(found.options, "half").mix == {"glue": 0.5, "watch": 0.5}

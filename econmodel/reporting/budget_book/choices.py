@@ -21,6 +21,8 @@ ENGINE: dict[str, tuple[Callable[[OptionRow], float | None], str]] = {
     "NPV with capacity": (lambda o: o.npv_with_capacity, "money"),
     "Peak cash": (lambda o: o.peak_cash, "money"),
     "Chance of a cash loss": (lambda o: o.probability_cash_loss, "share"),
+    "of it, inputs alone": (lambda o: o.p_cash_loss.get("parameters"), "share"),
+    "of it, luck alone": (lambda o: o.p_cash_loss.get("luck"), "share"),
     "Bleeds averted": (lambda o: o.bleeds_averted, "two"),
     "Deaths from bleeding averted": (lambda o: o.bleed_deaths_averted, "two"),
     "Procedure deaths": (lambda o: o.procedure_deaths, "two"),

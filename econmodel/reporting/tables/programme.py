@@ -8,7 +8,7 @@ from functools import partial
 from econmodel.economics.results import Results
 from econmodel.programme.capacity import SlotsYear
 from econmodel.programme.headline import Spread
-from econmodel.programme.luck import SEEN, Luck
+from econmodel.programme.luck import DOUBTS, SEEN, Luck
 from econmodel.programme.money.rows import Row
 from econmodel.programme.money.summary import SummaryLine
 from econmodel.programme.options import STANDING, OptionRow
@@ -303,7 +303,7 @@ def options_table(programme: ProgrammeResult, *, short: bool = False) -> tuple[T
     columns: dict[tuple[str, float, bool], Callable[[OptionRow], str]] = {
         ("Option", 3.4 if short else 2.0, False): lambda row: row.label,
         ("Cash NPV", 1.0 if short else 1.2, True): lambda row: say(row.npv_cash),
-        ("Chance of a loss, inputs", 0.9, True): lambda row: f.percent(row.probability_cash_loss),
+        ("Chance of a loss, inputs and luck", 0.9, True): lambda row: f.percent(row.probability_cash_loss),
         ("Bleeds averted", 0.8, True): lambda row: f.number(row.bleeds_averted, 1),
         ("Bleed deaths averted", 1.0, True): lambda row: f.number(row.bleed_deaths_averted, 1),
         ("Procedure deaths", 0.9 if short else 1.15, True): lambda row: f.number(row.procedure_deaths, 1),
@@ -348,6 +348,9 @@ def options_value_table(programme: ProgrammeResult) -> tuple[Table, ...]:
         ("Cash, last year", 1.0, True): lambda row: say(row.recurrent_cash),
         ("Slots, last year", 0.7, True): lambda row: f.number(sum(row.slots[-1].values())),
         ("Waiting at the end", 0.8, True): lambda row: f.number(row.waiting, 1),
+        ("Chance of a loss, inputs / luck alone", 1.1, True): lambda row: " / ".join(
+            f.percent(row.p_cash_loss.get(x)) for x in DOUBTS[:2]
+        ),
     }
     rows = [tuple(cell(row) for cell in columns.values()) for row in found.rows]
     title = f"Options by value, payment and slots, against today's mix ({programme.basis.cash} {found.currency})"
