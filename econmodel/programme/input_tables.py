@@ -10,7 +10,7 @@ from typing import Any
 from econmodel.errors import ParameterError
 from econmodel.parameters.catalogue import CATEGORIES, CATEGORY
 from econmodel.records import record
-from econmodel.wording import duration
+from econmodel.wording import duration, nearest
 
 Rows = Sequence[Mapping[str, Any]]
 TOLERANCE = 1e-9
@@ -57,10 +57,23 @@ class Contract:
 
 
 @record
+class SitePrice:
+    """What one activity brings and costs at a partner, in money of the price year; None leaves the hub's figure.
+
+    ``payment`` is in full, fees in it; ``unit_cost`` the variable cost, tax and physicians in it.
+    """
+
+    activity: str
+    payment: float | None = None
+    unit_cost: float | None = None
+
+
+@record
 class Site:
     """A partner whose patients the hub treats: patients referred in a year, and the transfer it pays for each start.
 
     ``bleeds_at_home`` is the share of their bleeds admitted there, ``current_care_at_home`` that of their present prophylaxis.
+    ``payers`` and ``prices`` are its own; without them they are the hub's. Its own payers have no terms for single activities.
     """
 
     name: str
@@ -68,6 +81,8 @@ class Site:
     bleeds_at_home: float
     current_care_at_home: float
     transfer_payment: float
+    payers: tuple[Payer, ...] = ()
+    prices: tuple[SitePrice, ...] = ()
 
 
 def check_fields(name: str, row: Mapping[str, Any], needed: Iterable[str], optional: Iterable[str] = ()) -> None:
@@ -200,17 +215,42 @@ def check_contracts(contracts: Sequence[Contract], terms: Sequence[PayerTerm], n
 
 
 def read_sites(name: str, rows: Rows) -> tuple[Site, ...]:
-    """Read the partner sites; a share of patients above 1 is refused."""
+    """Read the partner sites; a share of patients above 1 is refused, as are payers and prices of its own that break their rules."""
     sites = []
     for row in rows:
         fields = ("patients", "bleeds_at_home", "current_care_at_home", "transfer_payment")
-        check_fields(name, row, ("name", *fields))
-        numbers = {
-            k: checked_number(f"{name}, {row['name']!r}", row, k, high=1.0 if k.endswith("_home") else math.inf) for k in fields
-        }
-        sites.append(Site(str(row["name"]), **numbers))
+        check_fields(name, row, ("name", *fields), ("payers", "prices"))
+        of = f"{name}, {row['name']!r}"
+        numbers = {k: checked_number(of, row, k, high=1.0 if k.endswith("_home") else math.inf) for k in fields}
+        payers = read_payers(f"{of}, its payers", _own_rows(of, row, "payers")) if "payers" in row else ()
+        sites.append(Site(str(row["name"]), **numbers, payers=payers, prices=_read_site_prices(of, _own_rows(of, row, "prices"))))
     check_repeats(name, [site.name for site in sites], "site")
     return tuple(sites)
+
+
+def _own_rows(of: str, row: Mapping[str, Any], key: str) -> Rows:
+    found = row.get(key, [])
+    if not isinstance(found, list) or not all(isinstance(each, dict) for each in found):
+        what = f"{of}: {key} = {found!r} must be a list of rows"
+        raise ParameterError(what, fix=f"write {key} = [{{ ... }}, ...], or leave it out for the hub's")
+    return found
+
+
+def _read_site_prices(of: str, rows: Rows) -> tuple[SitePrice, ...]:
+    """Read prices of a partner's own: of a priced activity, a payment, a unit cost, or both."""
+    prices = []
+    for row in rows:
+        check_fields(f"{of}, its prices", row, ("activity",), ("payment", "unit_cost"))
+        activity, given = str(row["activity"]), [k for k in row if k != "activity"]
+        if activity not in CATEGORY:
+            what = f"{of}: its prices name {activity!r}, no priced activity"
+            raise ParameterError(what, fix=nearest(activity, CATEGORY, f"use one of {', '.join(CATEGORY)}"))
+        if not given:
+            what = f"{of}: its price of {activity!r} is neither a payment nor a unit cost"
+            raise ParameterError(what, fix="add payment = ..., or unit_cost = ...")
+        prices.append(SitePrice(activity, **{k: checked_number(f"{of}, its price of {activity!r}", row, k) for k in given}))
+    check_repeats(f"{of}, its prices", [price.activity for price in prices], "activity")
+    return tuple(prices)
 
 
 def check_sites(sites: Sequence[Site], referred_in: float) -> None:

@@ -1,7 +1,7 @@
 """Money of partner sites: what they no longer do and earn, and what they pay the hub.
 
-Prices and payers are the hub's, with a contract's variable share, as its plan is not the partner's. Fixed cost, blocks and equipment
-are the hub's alone.
+Prices and payers are the hub's, with a contract's variable share, as its plan is not the partner's, unless the site has its own. Fixed
+cost, blocks and equipment are the hub's alone.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from econmodel.programme.budget import MONTHS, Budget
 from econmodel.programme.intake import SiteActivity
 from econmodel.programme.money import finance
 from econmodel.programme.money.levels import price_indices
-from econmodel.programme.money.payers import beyond_plans
+from econmodel.programme.money.payers import site_money
 from econmodel.programme.money.rows import (
     MONEY_ROWS,
     Row,
@@ -62,7 +62,9 @@ def _partner(budget: Budget, part: SiteActivity) -> PlaceMoney:
     inputs, prices = budget.inputs, price_indices(budget.inputs).monthly()
     slots = np.asarray(sum(slots_taken(inputs, budget.activity, part.change).values()))
     starts = part.share * budget.volume.rows[Row.STARTS]
-    rows = activity_rows(inputs, budget.activity, part.change, beyond_plans(budget.money), prices) | {
+    rows = activity_rows(
+        inputs, budget.activity, part.change, site_money(inputs, budget.money, part.site, budget.activity.activities), prices
+    ) | {
         Row.DISPLACED_WORK: displaced_work(inputs, slots, prices),
         Row.TRANSFERS: -starts * part.site.transfer_payment * prices.tariff,
     }

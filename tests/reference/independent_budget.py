@@ -354,6 +354,30 @@ def duty(inputs: Inputs, after: dict[str, Row]) -> float:
     return max(0.0, sum(amount * (1.0 + inputs["finance"]["rate"]) ** (-(m + 1) / 12.0) for m, amount in enumerate(owed)))
 
 
+def own_terms(inputs: Inputs, site: Inputs) -> Inputs:
+    """The block as it would be with a partner's payers and prices in the place of the hub's."""
+    own = {price["activity"]: {k: v for k, v in price.items() if v is not None} for price in site["prices"]}
+    activities = {name: line | own.get(name, {}) for name, line in inputs["activities"].items()}
+    payers = [payer | {"share": [payer["share"]] * inputs["years"], "terms": [], "contract": None} for payer in site["payers"]]
+    return inputs | {"activities": activities, "payers": payers or inputs["payers"]}
+
+
+def partner(inputs: Inputs, number: int) -> Rows:
+    """Rows by month of one partner under the proposal, nominal: what it no longer does and earns, and what it pays the hub."""
+    mix, n, site = inputs["proposed_mix"], 12 * inputs["years"], inputs["sites"][number]
+    sent, change = start_by_month(inputs, mix)[1][number], {}
+    for activity in inputs["activities"]:
+        with_it, without = stays(inputs, site, activity)
+        pair = zip(mixed(inputs, mix, activity), mixed(inputs, now(inputs), activity), strict=True)
+        change[activity] = spread(sent, [with_it * a - without * b for a, b in pair], range(n))
+    rows = contributions(own_terms(inputs, site), change, [m // 12 for m in range(n)], ended=True)
+    rows["R11t"] = [-k * site["transfer_payment"] * inputs["index"]["tariff"][m // 12] for m, k in enumerate(sent)]
+    rows["R11"] = rows["R14"] = [a + b for a, b in zip(rows["R11"], rows["R11t"], strict=True)]
+    add_tax_and_debts(inputs, rows, [0.0] * n)
+    rows["R18"] = [a - b - c for a, b, c in zip(rows["R14"], rows["R15"], rows["R16"], strict=True)]
+    return rows
+
+
 def recompute(inputs: Inputs, mix: dict[str, float]) -> tuple[Rows, float, dict[str, float]]:
     """Rows by month in the basis of the cash, capital paid at the start, and the option's figures."""
     finance, n = inputs["finance"], 12 * inputs["years"]

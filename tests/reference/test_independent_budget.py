@@ -6,10 +6,11 @@ import copy
 import json
 from collections.abc import Iterator
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
-from independent_budget import Inputs, recompute
+from independent_budget import Inputs, partner, recompute
 
 from econmodel.package import params_folder
 from econmodel.parameters import load_case
@@ -33,13 +34,15 @@ RUNS: dict[str, tuple[str, list[str]]] = {
     "absent, employed": ("demo_uk", ["n_absence_start_month=13", "n_absence_months=6", "share_physician_employed=1"]),
     "stopped": ("demo", ["n_stop_month=12", "n_budget_years=3"]),
     "contract, closes": ("demo_block", ["at_end=closure", "n_budget_years=3"]),
-    "hub and partners": ("demo_hub", [*TAXED, "at_end=closure"]),
+    "hub and partners": ("demo_hub+partner_terms", [*TAXED, "at_end=closure"]),
 }
 
 
 def document(hospital: str, sets: list[str]) -> dict[str, Any]:
     """Contract of a run, as read back from JSON."""
-    case = load_case(params_folder() / "hospitals" / f"{hospital}.toml", sets=sets)
+    name, *more = hospital.split("+")
+    files = [Path(__file__).parent / "data" / f"{file}.toml" for file in more]
+    case = load_case(params_folder() / "hospitals" / f"{name}.toml", files, sets=sets)
     return json.loads(json.dumps(evaluate_programme(case.parameters, turning=False).contract(), allow_nan=False))
 
 
@@ -65,6 +68,17 @@ def row_differences(found: dict[str, Any], inputs: Inputs) -> Iterator[str]:
                 mine = span[-1] if span else -at_start
             if far(mine, year[name], size):
                 yield f"{name}, year {year['year']}: {mine} against {year[name]}"
+
+
+def place_differences(found: dict[str, Any], inputs: Inputs) -> Iterator[str]:
+    """Every row of a partner, by year, that the second reckoning finds otherwise."""
+    for number, site in enumerate(inputs["sites"]):
+        rows, years = partner(inputs, number), found["places"][site["name"]]["years"]
+        for name in ("R4", "R4s", "R5", "R6h", "R7", "R8", "R9", "R10", "R11t", "R11", "R15", "R16", "R18", "RC"):
+            mine = [sum(rows[name][12 * y : 12 * y + 12]) for y in range(inputs["years"])]
+            size = max(map(abs, rows["R7"]))
+            if any(far(a, b, size) for a, b in zip(mine, years[name][1:], strict=True)):
+                yield f"{site['name']}, {name}: {mine} against {years[name][1:]}"
 
 
 def test_the_do_minimum_is_usual_care_for_who_can_take_it(demo: dict[str, Any]) -> None:
@@ -100,6 +114,10 @@ def test_a_budget_is_recomputed_from_its_inputs_alone(name: str) -> None:
     inputs = found["inputs"]
     assert {name: inputs["index"][name][0] for name in inputs["carry"]} == inputs["carry"]
     assert list(row_differences(found, inputs)) == []
+    assert list(place_differences(found, inputs)) == []
+    if any(site["prices"] for site in inputs["sites"]):  # negative control: at the hub's prices it is another money
+        plain = [site | {"payers": [], "prices": []} for site in inputs["sites"]]
+        assert len({said.split(",")[0] for said in place_differences(found, inputs | {"sites": plain})}) == len(plain)
     assert [said for key, option in found["options"].items() for said in option_differences(key, option, inputs)] == []
 
 

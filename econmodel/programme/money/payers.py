@@ -17,15 +17,15 @@ from numpy.typing import NDArray
 
 from econmodel.economics.prices import Prices
 from econmodel.errors import AnalysisError
-from econmodel.parameters.catalogue import BLEED_ADMISSIONS, COMPLICATIONS, DEVICES, ENDOSCOPIES, SESSION_KINDS, VISIT_KINDS
-from econmodel.programme.input_tables import Contract, Payer, PayerTerm
+from econmodel.parameters.catalogue import BLEED_ADMISSIONS, CATEGORY, COMPLICATIONS, DEVICES, ENDOSCOPIES, SESSION_KINDS, VISIT_KINDS
+from econmodel.programme.input_tables import Contract, Payer, PayerTerm, Site
 from econmodel.programme.inputs import ProgrammeInputs
 from econmodel.programme.money.levels import year_by_year
 from econmodel.records import record
 
 FloatArray = NDArray[np.float64]
 PROPHYLAXIS, AFTER = "prophylaxis", ("aftercare", "background")
-BY_UNIT = ("payment", "income", "variable_cost", "full_cost", "cash_share")
+BY_UNIT = ("payment", "paid", "income", "variable_cost", "full_cost", "cash_share")
 
 
 @record
@@ -34,13 +34,15 @@ class UnitMoney:
 
     Zero where there is no price.
 
-    ``payment`` is what the list and fees give in full, ``income`` what payers pay of it at the margin.
+    ``payment`` is what the list and fees give in full, ``income`` what payers pay of it at the margin, contracts apart, ``paid`` the
+    part of it that they pay, contracts at their variable share.
     ``cash_share`` is the part of the variable cost that is money at the margin, whether the activity rises or falls; the rest
     is the time of staff who are there anyway. The marks are of activities, shape (activity,). ``contracted`` is income at full
     payment, one array for each contract, beside ``income``.
     """
 
     payment: FloatArray
+    paid: FloatArray
     income: FloatArray
     variable_cost: FloatArray
     full_cost: FloatArray
@@ -98,7 +100,8 @@ def _in_one_year(inputs: ProgrammeInputs, prices: Prices, categories: Mapping[st
     factor, contracts = _payer_factors(inputs, categories, activities)
     contracted = tuple((contract, listed * paid) for contract, paid in contracts)
     cash = _cash_share(inputs, categories, activities)
-    return UnitMoney(listed, listed * factor, variable + cost, full, cash, prophylaxis, device, harm, contracted)
+    beyond = np.atleast_2d(factor + sum(contract.variable * paid for contract, paid in contracts))
+    return UnitMoney(listed, beyond, listed * factor, variable + cost, full, cash, prophylaxis, device, harm, contracted)
 
 
 def _cash_share(inputs: ProgrammeInputs, categories: Mapping[str, str], activities: tuple[str, ...]) -> FloatArray:
@@ -176,6 +179,21 @@ def _paid(payer: Payer, terms: list[PayerTerm], activity: str, category: str, ma
 def beyond_plans(money: UnitMoney) -> UnitMoney:
     """The same with every contract paid at its variable share, as of a change beyond its plan."""
     return replace(money, income=sum((contract.variable * unit for contract, unit in money.contracted), money.income), contracted=())
+
+
+def site_money(inputs: ProgrammeInputs, money: UnitMoney, site: Site, activities: tuple[str, ...]) -> UnitMoney:
+    """Money per unit at a partner: the hub's beyond its plans, but for payers and prices of the site's own."""
+    found = beyond_plans(money)
+    if not site.payers and not site.prices:
+        return found
+    payment, cost, paid = money.payment.copy(), money.variable_cost.copy(), money.paid
+    if site.payers:
+        paid = _payer_factors(replace(inputs, payers=site.payers, payer_terms=(), contracts=()), CATEGORY, activities)[0]
+    for price in site.prices:
+        at = activities.index(price.activity)
+        payment[..., at] = payment[..., at] if price.payment is None else price.payment
+        cost[..., at] = cost[..., at] if price.unit_cost is None else price.unit_cost
+    return replace(found, payment=payment, income=payment * paid, variable_cost=cost)
 
 
 def pure_margin(inputs: ProgrammeInputs) -> float | None:

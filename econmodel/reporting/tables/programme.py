@@ -261,7 +261,8 @@ def places_table(programme: ProgrammeResult) -> tuple[Table, ...]:
             f"Hub and partners over the budget, change against today's mix ({programme.basis.cash} {currency})",
             (("Row", 2.6), *((place.name, 1.0, True) for place in programme.places)),
             [*shown, worth],
-            note="Transfers between places add up to nothing. Fixed cost, blocks of slots and equipment are the hub's alone.",
+            note="Transfers between places add up to nothing. Fixed cost, blocks of slots and equipment are the hub's alone, "
+            "prices and payers too unless a site has its own.",
         ),
     )
 
