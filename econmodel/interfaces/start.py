@@ -243,7 +243,7 @@ def first_answer(case: Case) -> list[str]:
 
     results = answer(case).results
     without = filter(None, [phrases.unvalued(results.settings)])
-    return [phrases.answer(results), finance_line(run_programme(case, draws=0)), *told(case), *without]
+    return [phrases.answer(results), finance_line(run_programme(case, draws=0, worse=False)), *told(case), *without]
 
 
 def fetch_lines(case: Case, code: str) -> list[str]:

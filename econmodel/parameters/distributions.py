@@ -141,16 +141,19 @@ class Distribution:
                     else -math.inf
                 )
                 return _normal_cdf(z) / _normal_cdf((math.log(f["upper"]) - f["mu"]) / f["sigma"])
-            case "beta" | "gamma" if self._start() < x < math.inf:
+            case "beta" | "gamma" if self._start() < x < self._end():
                 from scipy import special
 
                 if self.family == "beta":
-                    return float(special.betainc(f["a"], f["b"], min(x, 1.0)))
+                    return float(special.betainc(f["a"], f["b"], x))
                 return float(special.gammainc(f["shape"], (x - f["shift"]) / f["scale"]))
-        return 1.0 if x == math.inf else 0.0
+        return 1.0 if x >= self._end() else 0.0
 
     def _start(self) -> float:
         return self.fields.get("shift", 0.0)
+
+    def _end(self) -> float:
+        return 1.0 if self.family == "beta" else math.inf
 
     def describe(self) -> str:
         """Short text such as ``beta(18, 82)``."""
