@@ -16,11 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.arrays import choose
+from econmodel.economics.patients import CohortSums, Followed, Run, follow
 from econmodel.errors import ModelError
-from econmodel.model.cohort import CohortTotals
 from econmodel.model.disease import run_disease
 from econmodel.model.inputs import ModelInputs, Values, base_values, resolve
-from econmodel.model.structure import COURSE_NEVER_BLED, NEVER_BLED, Structure
+from econmodel.model.structure import COURSE_NEVER_BLED, NEVER_BLED
 from econmodel.parameters.catalogue import (
     CATEGORY,
     COMPLICATIONS,
@@ -213,25 +213,8 @@ def resolve_activity_rates(parameters: ParameterSet, v: Values, sessions_mean: F
     )
 
 
-def collapse_cells(inputs: ModelInputs, array: FloatArray, by_group: bool) -> FloatArray:
-    """Weight cells into groups: (weighting, period, item, lane) to (weighting, period, item, draw, strategy, group)."""
-    n_strategies, n_cells = len(inputs.strategies.keys), inputs.relative.shape[1]
-    cells = array.reshape(*array.shape[:3], n_strategies, n_cells, inputs.n_draws)
-    groups = [np.einsum("wtnscd,dc->wtnsd", cells, inputs.shares) if n_cells > 1 else cells[..., 0, :] * inputs.shares[:, 0]]
-    if by_group:
-        groups += [cells[:, :, :, :, inputs.group_of_cell == g].mean(axis=4) for g in range(len(inputs.groups))]
-    return np.stack([group.swapaxes(3, 4) for group in groups], axis=-1)
-
-
 def build_activity(
-    parameters: ParameterSet,
-    v: Values,
-    inputs: ModelInputs,
-    totals: CohortTotals,
-    report_years: tuple[int, ...],
-    *,
-    by_group: bool,
-    weightings: list[int],
+    parameters: ParameterSet, v: Values, inputs: ModelInputs, sums: CohortSums, report_years: tuple[int, ...], *, weightings: list[int]
 ) -> Activity:
     """Turn cohort sums into activity.
 
@@ -239,22 +222,15 @@ def build_activity(
     ----------
     parameters, v
         The case and its draws.
-    inputs, totals
-        What ran, and its sums.
+    inputs, sums
+        What ran, and its sums; of one draw they stand for all.
     report_years
         End of each period in years.
-    by_group
-        Keep groups beside the share-weighted whole.
     weightings
-        Position in ``totals`` of the undiscounted, cost and outcome weightings.
+        Position in ``sums`` of the undiscounted, cost and outcome weightings.
     """
     rates = _wide(vars(resolve_activity_rates(parameters, v, inputs.strategies.sessions_mean)))
     rules = activity_rules(parameters, parameters.text, lambda flags: np.array(flags, dtype=float)[None, :, None])
-    starts, years, moves, visits = (
-        collapse_cells(inputs, a, by_group) for a in (totals.starts, totals.years, totals.moves, totals.visits)
-    )
-    begun = None if totals.begun is None else collapse_cells(inputs, totals.begun[:, :, None], by_group)[:, :, 0]
-    sums = _Sums(inputs.structure, starts, years, moves, visits, begun)
     counts = count_activity(sums, ActivityRates(**rates), rules, parameters.secondary)
     none = np.zeros_like(counts["first_bleeds"])
     if inputs.course is None:
@@ -262,7 +238,7 @@ def build_activity(
     if parameters.has_bled:
         counts |= dict.fromkeys(FIRST_BLEEDS, np.full_like(none, np.nan))
     counts = {name: none if isinstance(count, float) else count for name, count in counts.items()}
-    names = ("all", *(g.name for g in inputs.groups)) if by_group else ("all",)
+    names = ("all", *(g.name for g in inputs.groups))[: sums.years.shape[-1]]
     state_years = {state: sums.years_in(state) for state in inputs.structure.families if state != "dead"}
     return Activity(inputs.strategies.keys, names, report_years, tuple(weightings), counts, state_years)
 
@@ -276,11 +252,13 @@ def _by_source(sums: Sums, gastric: FloatArray, rules: Rules) -> dict[str, Float
 
 
 def _wide(rates: Mapping[str, Any]) -> dict[str, Any]:
-    """Broadcast (draw,) and (draw, strategy) against (weighting, period, draw, strategy, group)."""
-    return {
-        name: _wide(rate) if isinstance(rate, Mapping) else rate[:, None, None] if rate.ndim == 1 else rate[:, :, None]
-        for name, rate in rates.items()
-    }
+    """Broadcast (draw,) and (draw, strategy) against (weighting, period, draw, strategy, group); what all draws share is of one."""
+
+    def wide(rate: FloatArray) -> FloatArray:
+        one = rate[:1] if (rate == rate[:1]).all() else rate
+        return one.reshape(len(one), -1, 1)
+
+    return {name: _wide(rate) if isinstance(rate, Mapping) else wide(rate) for name, rate in rates.items()}
 
 
 class Sums(Protocol):
@@ -300,35 +278,6 @@ class Sums(Protocol):
 
     def begun(self) -> FloatArray:
         """Count who starts: of a cohort 1 in the first period, 0 in others."""
-
-
-@record
-class _Sums:
-    """Cohort sums as arrays (weighting, period, item, draw, strategy, group)."""
-
-    structure: Structure
-    starts: FloatArray
-    years: FloatArray
-    moves: FloatArray
-    visits: FloatArray
-    started: FloatArray | None
-
-    def years_in(self, *families: str) -> FloatArray:
-        return np.asarray(sum(self.years[:, :, self.structure.family(f)].sum(axis=2) for f in families))
-
-    def starts_in(self, family: str) -> FloatArray:
-        return np.asarray(self.starts[:, :, self.structure.family(family)].sum(axis=2))
-
-    def moved(self, *kinds: str) -> FloatArray:
-        return np.asarray(self.moves[:, :, self.structure.kinds(*kinds)].sum(axis=2))
-
-    def seen(self, *families: str) -> FloatArray:
-        return np.asarray(self.visits[:, :, [i for f in families for i in self.structure.family(f)]].sum(axis=2))
-
-    def begun(self) -> FloatArray:
-        if self.started is not None:
-            return self.started
-        return np.asarray(np.arange(self.years.shape[1]) == 0, dtype=float)[:, None, None, None]
 
 
 def count_activity(sums: Sums, rates: ActivityRates, rules: Rules, secondary: Mapping[str, SecondaryRow]) -> dict[str, FloatArray]:
@@ -446,7 +395,9 @@ class MonthlyProfiles:
     counts: FloatArray
 
 
-def monthly_profiles(parameters: ParameterSet, n_years: int, values: Values | None = None) -> MonthlyProfiles:
+def monthly_profiles(
+    parameters: ParameterSet, n_years: int, values: Values | None = None, followed: Followed | None = None
+) -> MonthlyProfiles:
     """Run the model month by month.
 
     Parameters
@@ -457,12 +408,17 @@ def monthly_profiles(parameters: ParameterSet, n_years: int, values: Values | No
         Years of profile; at most the time horizon.
     values
         Draws of the numeric inputs; None is the base values.
+    followed
+        Patients of these draws by month, where they are known.
     """
     v = base_values(parameters) if values is None else values
-    inputs = resolve(parameters, values)
-    years = min(n_years, inputs.n_years)
-    totals = run_disease(inputs, tuple(range(years)), (0.0,), monthly=True)
-    months = tuple(range(1, 12 * years + 1))
-    activity = build_activity(parameters, v, inputs, totals, months, by_group=False, weightings=[0, 0, 0])
-    counts = np.stack([activity.counts[name][0, ..., 0] for name in PROFILED], axis=-1)
-    return MonthlyProfiles(PROFILED, activity.strategies, np.moveaxis(counts, 0, 2))
+    found = followed or follow(resolve(parameters, values), run_by_month(n_years))
+    months = tuple(range(1, found.sums.years.shape[1] + 1))
+    activity = build_activity(parameters, v, found.inputs, found.sums, months, weightings=[0, 0, 0])
+    counts = np.broadcast_arrays(*(activity.counts[name][0, ..., 0] for name in PROFILED))
+    return MonthlyProfiles(PROFILED, activity.strategies, np.moveaxis(np.stack(counts, axis=-1), 0, 2))
+
+
+def run_by_month(n_years: int) -> Run:
+    """Give the run that sums by month, undiscounted."""
+    return lambda inputs: run_disease(inputs, (0,) * min(n_years, inputs.n_years), monthly=True)

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.activity import Activity, build_activity
+from econmodel.economics.patients import follow
 from econmodel.model.disease import run_disease
 from econmodel.model.inputs import Values, resolve
 from econmodel.parameters.catalogue import BLEED_ADMISSIONS
@@ -69,7 +70,8 @@ def bleed_mean(v: Mapping[str, FloatArray], died: FloatArray, stem: str = "c_") 
 def share_died(count: Callable[[str], FloatArray]) -> FloatArray:
     """Share of bleed admissions that end in death, 0 without one; ``count`` gives a count or activity by name."""
     died, admitted = count("deaths_bleed"), sum(count(name) for name in BLEED_ADMISSIONS)
-    return np.divide(died, admitted, out=np.zeros_like(died), where=admitted > 0)
+    found: FloatArray = np.divide(died, admitted, out=np.zeros_like(admitted), where=admitted > 0)
+    return found
 
 
 def fatal_share(activity: Activity) -> FloatArray:
@@ -88,6 +90,5 @@ def untreated_fatal_share(parameters: ParameterSet, v: Values) -> FloatArray:
     if parameters.has_bled:
         changed |= {"cohort_start": replace(parameters["cohort_start"], value="bleeding")}
     case = replace(parameters, parameters=parameters.parameters | changed, strategies={WATCH: row})
-    inputs = resolve(case, v)
-    totals = run_disease(inputs, (0,) * inputs.n_years)
-    return fatal_share(build_activity(case, v, inputs, totals, (inputs.n_years,), by_group=False, weightings=[0]))
+    found = follow(resolve(case, v), lambda inputs: run_disease(inputs, (0,) * inputs.n_years))
+    return fatal_share(build_activity(case, v, found.inputs, found.sums, (found.inputs.n_years,), weightings=[0]))

@@ -17,6 +17,7 @@ from econmodel.economics.activity import Activity, build_activity, monthly_profi
 from econmodel.economics.bleed_prices import fatal_share, untreated_fatal_share
 from econmodel.economics.comparison import Comparison, Totals
 from econmodel.economics.outcomes import COSTS, OUTCOMES, UNDISCOUNTED, Utilities, life_years, qalys, resolve_utilities
+from econmodel.economics.patients import Followed, Run, follow
 from econmodel.economics.prices import Prices, money, resolve_prices
 from econmodel.model.disease import run_disease
 from econmodel.model.inputs import ModelInputs, Values, base_values, resolve
@@ -193,13 +194,14 @@ def read_by_patients(parameters: ParameterSet) -> frozenset[str]:
     return frozenset(noted.read)
 
 
-def revalue(parameters: ParameterSet, e: Evaluation, values: Values) -> Evaluation:
-    """The patients of a run of one draw at the prices and utilities of many, each (draw,), and what a case pays for health."""
-    prices, utilities = resolve_prices(parameters, values, e.died), resolve_utilities(parameters, values)
-    return Evaluation(parameters, e.inputs, e.activity, prices, e.died, utilities)
-
-
-def evaluate(parameters: ParameterSet, values: Values | None = None, *, yearly: bool = True, by_group: bool = True) -> Evaluation:
+def evaluate(
+    parameters: ParameterSet,
+    values: Values | None = None,
+    *,
+    yearly: bool = True,
+    by_group: bool = True,
+    followed: Followed | None = None,
+) -> Evaluation:
     """Evaluate a case.
 
     Parameters
@@ -212,6 +214,8 @@ def evaluate(parameters: ParameterSet, values: Values | None = None, *, yearly: 
         Keep every year (deterministic runs); otherwise only the years reported.
     by_group
         Keep patient groups beside the whole.
+    followed
+        Patients of these draws as :func:`run_totals` sums them, where they are known.
 
     Raises
     ------
@@ -219,13 +223,18 @@ def evaluate(parameters: ParameterSet, values: Values | None = None, *, yearly: 
         An input cannot be resolved, or a probability leaves 0 to 1.
     """
     v: Mapping[str, FloatArray] = base_values(parameters) if values is None else values
-    inputs = resolve(parameters, values)
-    period_of_year, ends = report_periods(parameters, inputs.n_years, yearly=yearly)
+    found = followed or follow(resolve(parameters, values), run_totals(parameters, yearly=yearly), by_group=by_group)
+    _, ends = report_periods(parameters, found.inputs.n_years, yearly=yearly)
     rates = discount_rates(parameters)
-    unique = tuple(dict.fromkeys(rates))
-    totals = run_disease(inputs, period_of_year, unique)
-    activity = build_activity(parameters, v, inputs, totals, ends, by_group=by_group, weightings=[unique.index(r) for r in rates])
+    places = [tuple(dict.fromkeys(rates)).index(rate) for rate in rates]
+    activity = build_activity(parameters, v, found.inputs, found.sums, ends, weightings=places)
     whole = WATCH in activity.strategies and parameters["horizon_years"].value == "lifetime" and not parameters.has_bled
     died = fatal_share(activity) if whole else untreated_fatal_share(parameters, v)
     prices, utilities = resolve_prices(parameters, v, died), resolve_utilities(parameters, v)
-    return Evaluation(parameters, inputs, activity, prices, died, utilities)
+    return Evaluation(parameters, found.inputs, activity, prices, died, utilities)
+
+
+def run_totals(parameters: ParameterSet, *, yearly: bool) -> Run:
+    """Give the run that sums by period reported, in each weighting."""
+    rates = tuple(dict.fromkeys(discount_rates(parameters)))
+    return lambda inputs: run_disease(inputs, report_periods(parameters, inputs.n_years, yearly=yearly)[0], rates)

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.activity import PROFILED, MonthlyProfiles, monthly_profiles
+from econmodel.economics.patients import Followed
 from econmodel.economics.prices import STEMS, Prices
 from econmodel.errors import AnalysisError
 from econmodel.model.inputs import Values, base_values
@@ -49,9 +50,11 @@ def check_start(parameters: ParameterSet) -> None:
         raise AnalysisError(what, where=str(share.where), fix=f"set {OF_BLEEDERS} to the share who bled and survived six weeks")
 
 
-def profiles_of(parameters: ParameterSet, n_years: int, values: Values | None = None) -> MonthlyProfiles:
+def profiles_of(
+    parameters: ParameterSet, n_years: int, values: Values | None = None, followed: Followed | None = None
+) -> MonthlyProfiles:
     """Activity per start by month, in the programme's terms; arguments as in ``monthly_profiles``."""
-    found = monthly_profiles(parameters, n_years, values)
+    found = monthly_profiles(parameters, n_years, values, followed)
     v = base_values(parameters) if values is None else values
     days = v["n_stay_days_session"][:, None, None]
     return replace(found, counts=in_programme_terms(parameters, found.counts, days)) if parameters.has_bled else found

@@ -20,7 +20,7 @@ from econmodel.economics.lead import find_subjects
 from econmodel.model.inputs import ModelInputs
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.schema import WATCH
-from econmodel.programme.flips import cash_value
+from econmodel.programme.planned import budget_of, in_the_mix
 from econmodel.records import record
 from econmodel.uncertainty.deterministic import needed_input, varied
 
@@ -106,7 +106,7 @@ def treat_by_risk(parameters: ParameterSet) -> TreatByRisk:
         gained = [array - array[:, [e.index(usual)]] for array in measures]
         whole = [array[:, e.index(key), 0] for key in others for array in gained]
         of_groups = (column for benefit in gained[1:] for column in benefit[:, e.index(lead), 1:].T)
-        return e, np.stack([*whole, *of_groups, cash_value(held, values, e.died)], axis=1)
+        return e, np.stack([*whole, *of_groups, budget_of(in_the_mix(held), values, died=e.died).npv_cash], axis=1)
 
     turns = _turns(lambda risks: run(risks)[1], np.linspace(bounds.low, bounds.high, GRID))
     base, gained = run(np.array([now]))

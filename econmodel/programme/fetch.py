@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from econmodel.parameters.following import parents_of
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample
-from econmodel.programme.flips import cash_value
+from econmodel.programme.planned import budget_of, in_the_mix
 from econmodel.records import record
 from econmodel.uncertainty.information import share_explained
 from econmodel.uncertainty.probabilistic import Psa
@@ -75,7 +75,7 @@ def first_to_fetch(psa: Psa, lead: str, usual_care: str, asked: Mapping[str, str
     parameters = psa.parameters
     benefit, before = psa.compare(lead, usual_care).net_monetary_benefit, {name: psa.inputs[name][:, 0] for name in psa.inputs}
     values = sample(parameters, CASH_DRAWS if cash is None else len(cash), seed=psa.seed)
-    cash = cash_value(parameters, values) if cash is None else cash
+    cash = budget_of(in_the_mix(parameters), values).npv_cash if cash is None else cash
     rows = []
     for name, members in _families(parameters, list(before)).items():
         p = parameters.parameters.get(name)

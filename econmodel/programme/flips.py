@@ -12,26 +12,27 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
 from functools import cached_property, partial
-from math import ceil
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from econmodel.economics.activity import MonthlyProfiles
+from econmodel.economics.activity import MonthlyProfiles, run_by_month
 from econmodel.economics.comparison import Comparison
-from econmodel.economics.evaluate import Evaluation, evaluate, read_by_patients, revalue
+from econmodel.economics.evaluate import Evaluation, evaluate, run_totals
 from econmodel.economics.lead import Subjects, find_subjects
+from econmodel.economics.patients import Followed, follow, follow_moving, moves_patients, taken
 from econmodel.errors import EconModelError
-from econmodel.model.inputs import Values, base_values, horizon_years
+from econmodel.model.inputs import ModelInputs, Values, base_values, resolve
 from econmodel.parameters.documents import read_document
 from econmodel.parameters.overrides import set_value
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample
-from econmodel.parameters.schema import Parameter
+from econmodel.parameters.schema import WATCH, Parameter
+from econmodel.parameters.structures import INPUTS_ONLY
 from econmodel.programme.after_bleed import profiles_of
 from econmodel.programme.inputs import input_kinds
-from econmodel.programme.planned import budget_of, in_the_mix
+from econmodel.programme.planned import budget_of, in_the_mix, years_of
 from econmodel.records import record
 from econmodel.uncertainty.deterministic import SETTINGS, STEPPED, Change, by_setting, points_in_range, possible, varied, varying
 from econmodel.uncertainty.held_certain import NOT_FACTS
@@ -52,7 +53,8 @@ PARTS = ("care", "money")
 WORTH, COST, CASH = ("worth its price", "not worth its price"), ("saves", "costs more"), ("above 0", "below 0")
 WHOLE = frozenset(name for name, kind in input_kinds().items() if kind == "whole")
 APART = WHOLE | frozenset(SETTINGS)
-OF_PATIENTS = frozenset(SETTINGS) - {"willingness_to_pay"}
+COUNTED_BY = frozenset(SETTINGS) - {"willingness_to_pay"}
+MANY_MONTHS = 3  # times as few draws at once where patients are followed by month, to keep their sums in the cache
 MONEY_ALONE = frozenset(input_kinds()) - {"n_stay_days"}
 CARE_ALONE = frozenset({"discount_costs", "discount_outcomes", "willingness_to_pay"})
 
@@ -155,15 +157,6 @@ class FlipList:
 
 
 @record
-class Patients:
-    """What happens to patients at the base values; ``read`` are the inputs that it depends on."""
-
-    evaluation: Evaluation
-    profiles: MonthlyProfiles
-    read: frozenset[str]
-
-
-@record
 class Asker:
     """Who answers: the case, and whom it is about."""
 
@@ -172,40 +165,55 @@ class Asker:
     decisions: tuple[Decision, ...]
 
     @cached_property
-    def patients(self) -> Patients:
-        """Patients of the base values, followed as long as any budget within range needs."""
-        base, budget, duty = base_values(self.parameters), *(self.parameters[name] for name in ("n_budget_years", "n_duty_months"))
-        most = [max(float(base[p.name][0]), p.range.high if p.range else 0.0) for p in (budget, duty)]
-        years = min(horizon_years(self.parameters), ceil(most[0] + most[1] / 12))
-        found = evaluate(self.parameters, base, yearly=False, by_group=False)
-        return Patients(found, profiles_of(in_the_mix(self.parameters), years, base), read_by_patients(self.parameters))
+    def patients(self) -> Followed:
+        """Patients of the base values."""
+        return follow(resolve(self.parameters), run_totals(self.parameters, yearly=False))
 
-    def worth(
-        self, parameters: ParameterSet, values: Values, parts: Sequence[str] = PARTS, patients: Patients | None = None
-    ) -> FloatArray:
+    @cached_property
+    def died(self) -> FloatArray:
+        """Share of their bleed admissions without prophylaxis that end in death: (1,)."""
+        return evaluate(self.parameters, yearly=False, by_group=False, followed=self.patients).died
+
+    @cached_property
+    def by_month(self) -> dict[int, Followed]:
+        """Those of the programme by month, by the years that they are followed: as many as were asked."""
+        return {}
+
+    def profiles(self, mix: ParameterSet, values: Values, some: _Some) -> MonthlyProfiles:
+        """Activity per start by month, as long as a budget needs."""
+        years, run = years_of(mix), run_by_month(years_of(mix))
+        places = [place for place, key in enumerate(self.parameters.strategies) if key in mix.strategies]
+        if years not in self.by_month:
+            self.by_month[years] = follow(taken(self.patients.inputs, slice(None), places), run)
+        moving = [key for key in some.moving if key in mix.strategies]
+        found = follow_moving(taken(some.inputs, slice(None), places), run, self.by_month[years], moving)
+        return profiles_of(mix, years, values, found)
+
+    def worth(self, parameters: ParameterSet, values: Values, parts: Sequence[str] = PARTS, some: _Some | None = None) -> FloatArray:
         """What each answer hangs on, above 0 or not, then the net benefit of each strategy: (row, decision + strategy).
 
-        NaN where the model refuses the values, or was not asked. With ``patients`` the values concern nothing else.
+        NaN where the model refuses the values, or was not asked. Of ``some`` only the patients that move are run.
         """
         rows, n = len(next(iter(values.values()))), len(self.decisions)
         found = np.full((rows, n + len(parameters.strategies)), np.nan)
-        died, profiles = (patients.evaluation.died, patients.profiles) if patients else (None, None)
+        died = self.died if some and WATCH not in some.moving else None
         try:
             if "care" in parts:
-                e = (
-                    revalue(parameters, patients.evaluation, values)
-                    if patients
-                    else evaluate(parameters, values, yearly=False, by_group=False)
-                )
+                run = run_totals(parameters, yearly=False)
+                followed = follow_moving(some.inputs, run, self.patients, some.moving) if some else None
+                e = evaluate(parameters, values, yearly=False, by_group=False, followed=followed)
                 found[:, : n - 1], died = self._of(e), e.died
                 if (threshold := parameters.threshold) is not None:
                     found[:, n:] = e.net_benefit(threshold)[:, :, 0]
             if "money" in parts:
-                found[:, n - 1] = cash_value(parameters, values, died, profiles)
+                mix = in_the_mix(parameters)
+                found[:, n - 1] = budget_of(
+                    mix, values, died=died, profiles=self.profiles(mix, values, some) if some else None
+                ).npv_cash
         except EconModelError:
             if rows > 1:
-                halves = ({name: column[half] for name, column in values.items()} for half in np.array_split(np.arange(rows), 2))
-                return np.concatenate([self.worth(parameters, half, parts, patients) for half in halves])
+                halves = np.array_split(np.arange(rows), 2)
+                return np.concatenate([self.worth(parameters, _rows(values, h), parts, some and some.rows(h)) for h in halves])
             found[:] = np.nan
         return found
 
@@ -245,30 +253,102 @@ class Asker:
         asked: dict[Sequence[str], list[int]] = {}
         for i, change in enumerate(changes):
             asked.setdefault(needed[i] if needed else _parts(change), []).append(i)
+        values = varied(self.parameters, [{n: x for n, x in change.items() if n not in APART} for change in changes])
         for parts, places in asked.items():
-            for parameters, rows, others in by_setting(self.parameters, [changes[i] for i in places], APART):
-                found[np.array(places)[rows]] = self._batch(parameters, others, parts)
+            for parameters, some, _ in by_setting(self.parameters, [changes[i] for i in places], APART):
+                rows = np.array(places)[some]
+                own = {name: np.full(len(rows), parameters.number(name)) for name in changes[rows[0]].keys() & APART}
+                found[rows] = self._batch(parameters, _rows(values, rows) | own, parts)
         return found
 
-    def _batch(self, parameters: ParameterSet, changes: Sequence[Change], parts: Sequence[str]) -> FloatArray:
-        values = varied(parameters, changes)
+    def ask_cases(self, cases: Sequence[ParameterSet]) -> FloatArray:
+        """What each answer hangs on in other cases of the same strategies, those alike but for numbers together: (case, ...)."""
+        found = np.full((len(cases), len(self.decisions) + len(self.parameters.strategies)), np.nan)
+        alike: list[tuple[tuple[Any, ...], list[int]]] = []
+        values = [base_values(case) for case in cases]
+        for i, case in enumerate(cases):
+            key = (values[i].keys(), case.strategies, case.secondary, self._settings(case))
+            places = next((places for other, places in alike if other == key), None)
+            if places is None:
+                alike.append((key, [i]))
+            else:
+                places.append(i)
+        for _, places in alike:
+            together = {name: np.concatenate([values[i][name] for i in places]) for name in values[places[0]]}
+            found[places] = self._batch(cases[places[0]], together, PARTS)
+        return found
+
+    def _settings(self, case: ParameterSet) -> dict[str, Any]:
+        """What a case has changed that draws do not hold, and code asks for."""
+        return {
+            name: (p.value, p.table)
+            for name, p in case.parameters.items()
+            if p is not self.parameters.parameters.get(name)
+            and (name in APART or not isinstance(p.value, float))
+            and name not in INPUTS_ONLY
+        }
+
+    def _batch(self, parameters: ParameterSet, values: dict[str, FloatArray], parts: Sequence[str]) -> FloatArray:
+        """What each answer hangs on, row by row: those together whose patients move under the same strategies."""
         good = possible(parameters, values)
-        found = np.full((len(changes), len(self.decisions) + len(parameters.strategies)), np.nan)
-        size, threads = block_size(parameters, len(changes))
-        alike = good & self.same_patients(parameters, values)
-        for mine, patients in ((good & ~alike, None), (alike, self.patients)):
-            places = np.split(np.flatnonzero(mine), range(size, int(mine.sum()), size))
-            blocks = ({name: column[rows] for name, column in values.items()} for rows in places if rows.size)
-            work = partial(self.worth, parameters, parts=parts, patients=patients)
-            for rows, worth in zip(places, in_order(work, blocks, threads), strict=False):
-                found[rows] = worth
+        found = np.full((len(good), len(self.decisions) + len(parameters.strategies)), np.nan)
+        size, threads = block_size(parameters, len(good))
+        work = partial(self._piece, parameters, values, parts)
+        for rows, worth in in_order(work, self._pieces(parameters, values, np.flatnonzero(good), size), threads):
+            found[rows] = worth
         return found
 
-    def same_patients(self, parameters: ParameterSet, values: Values) -> BoolArray:
-        """Rows whose values, and settings, leave patients as they are at the base values."""
-        base = base_values(self.parameters)
-        kept = all(parameters[name].value == self.parameters[name].value for name in OF_PATIENTS)
-        return np.asarray(kept & ~np.any([values[name] != base[name] for name in self.patients.read], axis=0))
+    def _piece(
+        self, parameters: ParameterSet, values: dict[str, FloatArray], parts: Sequence[str], piece: tuple[IntArray, _Some | None]
+    ) -> tuple[IntArray, FloatArray]:
+        rows, some = piece
+        return rows, self.worth(parameters, _rows(values, rows), parts, some)
+
+    def _pieces(
+        self, parameters: ParameterSet, values: dict[str, FloatArray], rows: IntArray, size: int
+    ) -> Iterator[tuple[IntArray, _Some | None]]:
+        """Rows to ask together, and whose patients move there; None where base values tell nothing of them."""
+        kept = all(parameters[name].value == self.parameters[name].value for name in COUNTED_BY)
+        mixes = [in_the_mix(case).strategies.keys() for case in (parameters, self.parameters)]
+        if not kept or mixes[0] != mixes[1]:
+            yield from ((part, None) for part in _parted(rows, size))
+            return
+        for part, inputs in self._resolved(parameters, values, rows):
+            moved = moves_patients(inputs, self.patients.inputs)
+            for pattern in np.unique(moved, axis=0):
+                moving = tuple(key for key, moves in zip(parameters.strategies, pattern, strict=True) if moves)
+                alike = _parted(np.flatnonzero((moved == pattern).all(axis=1)), size // MANY_MONTHS if moving else size)
+                yield from ((part[some], _Some(inputs, moving).rows(some)) for some in alike)
+
+    def _resolved(
+        self, parameters: ParameterSet, values: dict[str, FloatArray], rows: IntArray
+    ) -> Iterator[tuple[IntArray, ModelInputs]]:
+        """Rows with the model's inputs, without those that it refuses."""
+        try:
+            yield rows, resolve(parameters, _rows(values, rows))
+        except EconModelError:
+            for half in np.array_split(rows, 2) if len(rows) > 1 else ():
+                yield from self._resolved(parameters, values, half)
+
+
+@record
+class _Some:
+    """Rows asked together: what patients are run on, and the strategies whose patients are not those of the base values."""
+
+    inputs: ModelInputs
+    moving: tuple[str, ...]
+
+    def rows(self, places: IntArray) -> _Some:
+        """Some of them."""
+        return replace(self, inputs=taken(self.inputs, places, range(len(self.inputs.strategies.keys))))
+
+
+def _rows(values: Values, rows: IntArray) -> dict[str, FloatArray]:
+    return {name: column[rows] for name, column in values.items()}
+
+
+def _parted(rows: IntArray, size: int) -> list[IntArray]:
+    return np.split(rows, range(size, len(rows), size)) if rows.size else []
 
 
 def _parts(change: Change) -> Sequence[str]:
@@ -289,13 +369,6 @@ def care_worths(comparators: Sequence[str], compare: Callable[[str, bool], Compa
     return [np.atleast_1d(x) for x in (*benefits, *costs) if x is not None]
 
 
-def cash_value(
-    parameters: ParameterSet, values: Values, died: FloatArray | None = None, profiles: MonthlyProfiles | None = None
-) -> FloatArray:
-    """Net present value of the programme in cash: (draw,); ``died`` and ``profiles`` as in the budget."""
-    return budget_of(in_the_mix(parameters), values, died=died, profiles=profiles).npv_cash
-
-
 def find_flips(parameters: ParameterSet) -> FlipList:
     """List what turns each decision of a case, the likeliest first; one of them is the programme's, of patients who have not bled."""
     parameters.need_never_bled("what turns each decision")
@@ -304,7 +377,7 @@ def find_flips(parameters: ParameterSet) -> FlipList:
     now = asker.answers(asker.ask([{}]))[0]
     chosen = varying(parameters)
     drawn = sample(parameters, CHANCES, seed=int(parameters.number("seed")))
-    flips = [*_by_number(asker, now, chosen, drawn), *_by_choice(asker, now), *_by_scenario(asker, now)]
+    flips = [*_by_number(asker, now, chosen, drawn), *_by_case(asker, now, [*_by_choice(asker), *_by_scenario(asker)])]
     said = {d.key: d.answers[answer] for d, answer in zip(asker.decisions, now, strict=True)}
     order = sorted(flips, key=lambda flip: (1.0 if flip.chance is None else -flip.chance, round(flip.distance, SAME_PLACE)))
     return FlipList(subjects.lead, asker.decisions, said, tuple(order), len(chosen))
@@ -441,33 +514,42 @@ def _chance(p: Parameter, drawn: FloatArray, value: float) -> float | None:
     return float(np.mean(drawn > value) if value > float(p.value or 0.0) else np.mean(drawn < value))
 
 
-def _by_choice(asker: Asker, now: IntArray) -> Iterator[Flip]:
+def _by_choice(asker: Asker) -> Iterator[_Case]:
     for p in asker.parameters.parameters.values():
         for choice in p.choices if p.name not in NOT_FACTS else ():
             if choice != p.value:
                 other = set_value(asker.parameters, f"{p.name}={choice}")
-                yield from _flips_under(
-                    asker, now, other, (p.name, f"{p.label}: {choice}", p.status, choice, str(p.value)), p.weights.get(choice)
-                )
+                yield _Case(other, p.name, f"{p.label}: {choice}", p.status, choice, str(p.value), p.weights.get(choice))
 
 
-def _by_scenario(asker: Asker, now: IntArray) -> Iterator[Flip]:
+def _by_scenario(asker: Asker) -> Iterator[_Case]:
     for path in scenario_files():
         document = read_document(path)
         try:
             other = under_scenario(asker.parameters, document)
         except EconModelError:
             continue  # the table of scenarios says why
-        yield from _flips_under(asker, now, other, (path.stem, document.data["title"], "scenario", path.stem, BASE))
+        yield _Case(other, path.stem, document.data["title"], "scenario", path.stem, BASE, None)
 
 
-def _flips_under(
-    asker: Asker, now: IntArray, other: ParameterSet, about: tuple[str, str, str, str, str], chance: float | None = None
-) -> Iterator[Flip]:
+@record
+class _Case:
+    """Another case, as a choice or a scenario makes it, and how a flip tells of it."""
+
+    parameters: ParameterSet
+    name: str
+    label: str
+    status: str
+    value: str
+    base: str
+    chance: float | None
+
+
+def _by_case(asker: Asker, now: IntArray, cases: Sequence[_Case]) -> Iterator[Flip]:
     """Answers that another choice or scenario changes; none where the model refuses it."""
-    name, label, status, value, base = about
-    found = asker.answers(asker.worth(other, base_values(other)))[0]
-    for d in np.flatnonzero((found != now) & (found != NO_ANSWER)):
-        asked = asker.decisions[d]
-        said = asked.answers[now[d]], asked.answers[found[d]]
-        yield Flip(asked.key, asked.label, name, label, "choice", status, value, base, None, None, *said, chance, np.inf)
+    answers = asker.answers(asker.ask_cases([case.parameters for case in cases]))
+    for case, found in zip(cases, answers, strict=True):
+        for d in np.flatnonzero((found != now) & (found != NO_ANSWER)):
+            asked, about = asker.decisions[d], (case.name, case.label, "choice", case.status, case.value, case.base, None, None)
+            said = asked.answers[now[d]], asked.answers[found[d]]
+            yield Flip(asked.key, asked.label, *about, *said, case.chance, np.inf)

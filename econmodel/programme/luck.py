@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.activity import PROFILED, MonthlyProfiles, build_activity
+from econmodel.economics.patients import sums_of
 from econmodel.economics.prices import Prices
 from econmodel.model.finite import Patients, count_patients
 from econmodel.model.inputs import ModelInputs, Values, resolve
@@ -177,7 +178,7 @@ def _activity(
         inputs, relative=inputs.relative[:, :1], shares=np.ones((inputs.n_draws, 1)), strategies=inputs.strategies.taken(arms)
     )
     months = tuple(range(1, n_months + 1))
-    found = build_activity(case, part.values, alike, totals, months, by_group=False, weightings=[0, 0, 0])
+    found = build_activity(case, part.values, alike, sums_of(alike, totals), months, weightings=[0, 0, 0])
     by_arm = np.stack([found.counts[name][0, ..., 0].T for name in PROFILED], axis=-1)
     counts = np.add.reduceat(by_arm, np.flatnonzero(np.diff(of, prepend=-1)))
     return in_programme_terms(part.parameters, counts, part.values["n_stay_days_session"][:, None])

@@ -30,7 +30,7 @@ from econmodel.programme.headline import YEAR_OF_CONTRIBUTION
 from econmodel.programme.inputs import input_kinds
 from econmodel.programme.money import finance
 from econmodel.programme.money.rows import Row
-from econmodel.programme.planned import budget_of, in_the_mix, years_needed
+from econmodel.programme.planned import budget_of, in_the_mix, years_of
 from econmodel.records import record
 from econmodel.uncertainty.deterministic import SETTINGS, USUAL_INTERVAL, Change, by_setting, needed_input, possible, varied, varying
 from econmodel.uncertainty.scenarios import BASE, scenario_files, under_scenario
@@ -138,8 +138,7 @@ class MoneyQuestion:
     def _at_prices(self, case: ParameterSet, values: Values) -> Budget:
         """Budgets at other prices and programme inputs, activity per start as it is."""
         died = np.repeat(self._died, len(next(iter(values.values()))))
-        closes = case.text("at_end") == "closure"
-        years = years_needed(case, int(case.number("n_budget_years")), int(case.number("n_duty_months")) * closes)
+        years = years_of(case)
         if years not in self._known:
             self._known[years] = profiles_of(self.parameters, years)
         return budget_of(case, values, died=died, profiles=self._known[years])

@@ -115,6 +115,14 @@ def years_needed(parameters: ParameterSet, budget_years: int, more_months: int) 
     return min(horizon, budget_years + ceil(more_months / 12))
 
 
+def years_of(parameters: ParameterSet) -> int:
+    """Years of activity per start that the budget of a case needs, as :func:`years_needed`."""
+    closes = parameters.text("at_end") == "closure"
+    return years_needed(
+        parameters, *(int(parameters.number(name)) * by for name, by in (("n_budget_years", 1), ("n_duty_months", closes)))
+    )
+
+
 def rerun_under(parameters: ParameterSet, changes: Mapping[str, Any], years: int) -> tuple[MonthlyProfiles, Prices]:
     """Activity per start and prices under changed inputs: scenarios first, then single values, which others follow."""
     for name in changes.get("scenarios", ()):

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.activity import build_activity
+from econmodel.economics.patients import follow
 from econmodel.errors import AnalysisError
 from econmodel.model.disease import run_disease
 from econmodel.model.inputs import base_values, resolve
@@ -391,15 +392,14 @@ def event_chances(parameters: ParameterSet, values: Mapping[str, FloatArray], ye
 
 
 def _chances(parameters: ParameterSet, values: Mapping[str, FloatArray], years: int) -> dict[str, FloatArray]:
-    inputs = resolve(parameters, values)
-    totals = run_disease(inputs, (0,) * years)
-    counts = build_activity(parameters, values, inputs, totals, (years,), by_group=False, weightings=[0])
+    found = follow(resolve(parameters, values), lambda inputs: run_disease(inputs, (0,) * years))
+    counts = build_activity(parameters, values, found.inputs, found.sums, (years,), weightings=[0])
     started = np.array([row.starts_in == "in_course" for row in parameters.strategies.values()], dtype=float)
     total = {name: counts.total(name)[:, :, 0] for name in ("first_bleeds", *DEATHS, "courses")}
-    found = {
+    chances = {
         "first_bleeds": total["first_bleeds"],
         "deaths": np.asarray(sum(total[name] for name in DEATHS)),
         "retreatments": total["courses"] - started,
     }
     # Rounded, or the last digit of a chance, which differs with the size of a block, could show in what is played.
-    return {outcome: np.round(chance, DIGITS) for outcome, chance in found.items()}
+    return {outcome: np.round(chance, DIGITS) for outcome, chance in chances.items()}

@@ -10,6 +10,8 @@ import pytest
 
 from econmodel.economics.evaluate import evaluate
 from econmodel.economics.lead import find_subjects
+from econmodel.economics.patients import moves_patients
+from econmodel.model.inputs import resolve
 from econmodel.parameters.loading import demo_file, load_case
 from econmodel.parameters.overrides import set_value
 from econmodel.parameters.parameter_set import ParameterSet
@@ -159,15 +161,21 @@ def test_options_as_good_as_each_other_do_not_flip(demo_parameters: ParameterSet
 def test_what_leaves_patients_alone_is_asked_of_one_run_of_them(
     demo_parameters: ParameterSet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Prices, payments, utilities and the programme's own inputs give to the last digits what a run of each would."""
-    alone = ("c_coil", "u_post_bleed", "payment_ulcer_bleed", "c_year_post_bleed", "r_escalator_pay", "du_session")
-    moving = ("p_obliteration_coil_and_glue", "n_icu_days", "r_late_rebleed_gastric")
-    names = (*alone, *moving)
+    """Each input runs again the strategies whose patients it moves, and gives to the last digits what a run of all would."""
+    every = tuple(demo_parameters.strategies)
+    moving = {
+        **dict.fromkeys(("c_coil", "u_post_bleed", "payment_ulcer_bleed", "c_year_post_bleed", "r_escalator_pay", "n_icu_days"), ()),
+        "p_obliteration_coil_and_glue": ("coil_and_glue",),
+        "r_stop": ("beta_blocker",),
+        "r_late_rebleed_gastric": every,
+    }
     asker = Asker(demo_parameters, subjects := find_subjects(demo_parameters), tuple(flips_of._decisions(demo_parameters, subjects)))
-    changes = [{name: 1.1 * float(demo_parameters[name].value)} for name in names]
-    values = varied(demo_parameters, changes)
-    assert [name for name, same in zip(names, asker.same_patients(demo_parameters, values), strict=True) if not same] == list(moving)
+    changes = [{name: 1.1 * float(demo_parameters[name].value)} for name in moving]
+    moved = moves_patients(resolve(demo_parameters, varied(demo_parameters, changes)), asker.patients.inputs)
+    assert [tuple(k for k, moves in zip(every, row, strict=True) if moves) for row in moved] == list(moving.values())
     changes += [{"n_budget_years": 9.0}, {"n_duty_months": 60.0}, {"n_stop_month": 20.0}, {"willingness_to_pay": 60_000.0}]
-    shared = asker.ask(changes, [PARTS] * len(changes))
-    monkeypatch.setattr(Asker, "same_patients", lambda _, __, values: np.zeros(len(values["c_coil"]), dtype=bool))
-    np.testing.assert_allclose(shared, asker.ask(changes, [PARTS] * len(changes)), rtol=1e-10)
+    cases = [set_value(demo_parameters, text) for text in ("u_post_bleed=0.6", "perspective=payer", "drug_benefit=some")]
+    shared = asker.ask(changes, [PARTS] * len(changes)), asker.ask_cases(cases)
+    monkeypatch.setattr(Asker, "_pieces", lambda *asked: [(asked[3], None)])
+    for found, whole in zip(shared, (asker.ask(changes, [PARTS] * len(changes)), asker.ask_cases(cases)), strict=True):
+        np.testing.assert_allclose(found, whole, rtol=1e-10)
