@@ -38,7 +38,8 @@ from econmodel.records import record
 from econmodel.reporting.form.questions import AFTER_A_YEAR, SHEETS, questions
 from econmodel.wording import lower, nearest, number, plain_number
 
-FIRST, NEXT = 12, 10
+FIRST, NEXT, NAMED = 12, 10, 5
+RATES_UNKNOWN = re.compile(r"No (?:purchasing power|exchange rate)[^.]*\.")
 FIELDS = ("country", "from", "currency", "ppp", "fx", "price_year", "payment_basis", "prices", "life_table", "values", "mix")
 MIXES = {"current": "current_mix", "proposed": "proposed_mix"}
 REASON = "Answered at the start."
@@ -140,7 +141,7 @@ def _changes(answers: dict[str, Any], base: ParameterSet, country: Country) -> d
     year = str(answers.get("price_year") or base.text("price_year"))
     found: dict[str, dict[str, Any]] = {}
     for key, value in answers.get("values", {}).items():
-        priced = {"price_year": year} if money_parts(base[key].unit) else {}
+        priced = {"price_year": year} if money_parts(base[key].unit) and not isinstance(value, str) else {}
         found[key] = {"value": value, **priced, **why}
     for key, shares in answers.get("mix", {}).items():
         found[MIXES[key]] = {"table": [{"strategy": name, "share": share} for name, share in shares.items()], **why}
@@ -176,7 +177,7 @@ def _in_full(p: Parameter, parameters: ParameterSet) -> str:
     if money_parts(p.unit):
         digits = DECIMALS[parameters.text("currency")] if p.value != round(p.value) else 0
         return f"{number(p.value, digits)} {p.unit}"
-    return f"{plain_number(p.value)} {p.unit}"
+    return f"{plain_number(100 * p.value)}%" if p.unit in ("share", "probability") else f"{plain_number(p.value)} {p.unit}"
 
 
 def known_country(text: str) -> str:
@@ -231,7 +232,9 @@ def told(case: Case) -> list[str]:
         base = next(x.as_published for x in p.parameters.values() if x.derivation.startswith("Converted prices")).rpartition(" ")[2]
         said.append(f"Converted prices: no list of this country is at hand; those of {base} stand in {p.text('currency')}.")
     if taken := borrowed(p):
-        said.append(f"Not yet local, borrowed from another country ({len(taken)}): {'; '.join(lower(x.label) for x in taken)}.")
+        said += RATES_UNKNOWN.findall(taken[0].rationale)
+        named, more = "; ".join(lower(x.label) for x in taken[:NAMED]), len(taken) - NAMED
+        said.append(f"Not yet local, borrowed from another country ({len(taken)}): {named}{f'; and {more} more' if more > 0 else ''}.")
     return said
 
 

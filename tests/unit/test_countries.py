@@ -12,6 +12,7 @@ import pytest
 
 from econmodel.economics.evaluate import evaluate
 from econmodel.errors import EconModelError, ParameterError
+from econmodel.interfaces.start import told
 from econmodel.package import params_folder
 from econmodel.parameters import form_cells as at
 from econmodel.parameters.countries import BASES, Country, borrowed, conventions, factors, is_converted, rounded
@@ -119,6 +120,7 @@ def test_unknown_rates() -> None:
     one = load_base_case(Country("KE", currency="KES", ppp=43.0))
     assert one["c_coil"].value == rounded(105 * 43.0 / 0.664153)[0]
     assert "parity" in one["life_table"].rationale
+    assert "No exchange rate is known: devices too are converted at purchasing power (parity)." in told(Case("x", "x", "x", one))
     none = load_base_case("KE")
     assert (none["c_coil"].unit, none["c_coil"].value) == ("GBP/coil", 105.0)
     assert "amounts stay in GBP" in none["life_table"].rationale

@@ -61,8 +61,11 @@ def new(name: str, answers: Path | None, base: str | None, values: tuple[str, ..
     if sys.stdin.isatty() and not answers:
         _ask(found)
     case, text = start.case_of(found, target.stem, target.parent)
-    _show(case, target, str(found.get("country", "US")))
+    lines = _told(case, str(found.get("country", "US")))
     write_text(target, text)
+    screen = console()
+    for line in (*lines, f"{target} written. Next: econmodel case {target} --draws 0"):
+        screen.print(line, markup=False, highlight=False)
 
 
 def _value(text: str) -> tuple[str, float | str]:
@@ -109,7 +112,8 @@ def _ask(found: dict[str, Any]) -> None:
     for key, words in (("current", "Today's"), ("proposed", "The programme's")):
         ours = ", ".join(f"{row['strategy']} {row['share']:.0%}" for row in parameters.rows(start.MIXES[key]))
         if key not in found.get("mix", {}):
-            typed = f"{words} mix of strategies, patients in percent"
+            known = f" ({', '.join(parameters.strategies)})" if key == "current" else ""
+            typed = f"{words} mix of strategies{known}, patients in percent"
             shares = _answered(typed, ours, lambda text: start.read_mix(text, parameters, style))
             if shares is not None:
                 found.setdefault("mix", {})[key] = shares
@@ -127,12 +131,9 @@ def _answered(words: str, ours: str, read: Callable[[str], Answered]) -> Answere
             click.echo(f"  {fault.what}: {fault.fix}")
 
 
-def _show(case: Case, target: Path, code: str) -> None:
-    """Print the first answer, the ten numbers to fetch, and what comes next."""
+def _told(case: Case, code: str) -> list[str]:
+    """Say the first answer, and the ten numbers to fetch."""
     from econmodel.interfaces import start
 
-    screen = console()
     lines = [f"{count:>2} {line}" for count, line in enumerate(start.fetch_lines(case, code), start=1)]
-    for line in (*start.first_answer(case), "Fetch first:", *lines):
-        screen.print(line, markup=False, highlight=False)
-    screen.print(f"{target} written. Next: econmodel case {target} --draws 0", markup=False, highlight=False)
+    return [*start.first_answer(case), "Fetch first:", *lines]
