@@ -177,9 +177,9 @@ def to_fetch(found: Answer, psa: Psa, programme: ProgrammeResult | None = None) 
     return first_to_fetch(psa, found.results.lead, found.results.usual_care, asked, cash)
 
 
-def first_asked(case: Case) -> tuple[str, ...]:
-    """Inputs that the form asks first, in at most a thousand of the case's draws; none without draws, or after a bleed."""
-    wanted = min(DRAWS_OF_FORM, int(case.parameters.number("draws")))
+def first_asked(case: Case, draws: int | None = None) -> tuple[str, ...]:
+    """Inputs that the form asks first, in so many draws (None: few, at most the case's own); none without, or after a bleed."""
+    wanted = min(DRAWS_OF_FORM, int(case.parameters.number("draws"))) if draws is None else draws
     if not wanted or case.parameters.has_bled:
         return ()
     found = to_fetch(answer(case), run_together(case, draws=wanted))

@@ -109,7 +109,19 @@ def read_capital(name: str, rows: Rows) -> tuple[CapitalItem, ...]:
             what = f"{name}, {item.item!r}: is had in two ways ({', '.join(sorted(others))}), must be one"
             raise ParameterError(what, fix="lease, buy, pay per use or share it: keep one row")
         _check_item(name, item)
+        if own := _of_two_bases(item):
+            what = f"{name}, {item.item!r}: basis = {item.basis!r} with {own}: lease and purchase of the same item"
+            raise ParameterError(
+                what, fix=f"take {own} out, or leave basis out where capital_basis is to decide for all the equipment"
+            )
     return tuple(items)
+
+
+def _of_two_bases(item: CapitalItem) -> str:
+    """Name an amount of an item that is no part of its own basis; empty where there is none, or where the basis of all decides."""
+    bought, hired = ("cost", "salvage"), ("monthly", "amount")
+    wrong = {LEASE: (*bought, "amount"), PER_USE: (*bought, "monthly"), EXISTING: hired, PURCHASE: hired}.get(item.basis, ())
+    return next((key for key in wrong if getattr(item, key)), "")
 
 
 def check_bases(items: tuple[CapitalItem, ...], basis: str) -> None:

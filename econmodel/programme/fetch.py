@@ -70,11 +70,11 @@ def first_to_fetch(psa: Psa, lead: str, usual_care: str, asked: Mapping[str, str
     asked
         Inputs that the form has a question for, with those who are asked.
     cash
-        Net present value of the programme in cash in the first draws, (draw,); None works out :data:`CASH_DRAWS`.
+        Net present value of the programme in cash in the first draws, (draw,); None works out at most :data:`CASH_DRAWS`.
     """
     parameters = psa.parameters
     benefit, before = psa.compare(lead, usual_care).net_monetary_benefit, {name: psa.inputs[name][:, 0] for name in psa.inputs}
-    values = sample(parameters, CASH_DRAWS if cash is None else len(cash), seed=psa.seed)
+    values = sample(parameters, min(CASH_DRAWS, psa.draws) if cash is None else len(cash), seed=psa.seed)
     cash = budget_of(in_the_mix(parameters), values).npv_cash if cash is None else cash
     rows = []
     for name, members in _families(parameters, list(before)).items():

@@ -129,6 +129,11 @@ BROKEN: list[tuple[dict[str, Any], str]] = [
     ({"capital": [ITEM | {"month": 0.5}]}, "must be a whole number"),
     ({"capital": [ITEM, {"item": "Scope", "basis": "lease", "monthly": 900, "term_months": 60}]}, "is had in two ways"),
     ({"capital": [{"item": "Scope", "basis": "lease", "monthly": 900}]}, "lacks the field 'term_months'"),
+    (
+        {"capital": [{"item": "Scope", "basis": "lease", "monthly": 900, "term_months": 60, "cost": 5e4}]},
+        "capital, 'Scope': basis = 'lease' with cost: lease and purchase of the same item",
+    ),
+    ({"capital": [ITEM | {"basis": "purchase", "monthly": 900}]}, "basis = 'purchase' with monthly: lease and purchase of the same"),
     ({"capital": [{"item": "Scope", "basis": "rent", "monthly": 900}]}, "basis = 'rent' must be one of existing, purchase, lease"),
     ({"capital": [ITEM], "capital_basis": "lease"}, "the row has no monthly and term_months"),
     ({"loans": [LOAN | {"month": 61}]}, "month 61 lies outside the budget of 60 months"),

@@ -14,6 +14,7 @@ from econmodel.workflow import first_asked, sheet_path
 
 @click.command()
 @common("file")
+@click.option("--draws", type=int, metavar="N", help="Draws that find what to ask first; default 1,000, 0 leaves it out.")
 @click.option("--show", type=READ, metavar="FILLED", help="Show what a filled form changes.")
 @common("override", "set", "out", "json", "quiet")
 def form(
@@ -21,6 +22,7 @@ def form(
     overrides: Sequence[Path],
     sets: Sequence[str],
     *,
+    draws: int | None,
     show: Path | None,
     out: Path | None,
     json: str | None,
@@ -28,6 +30,7 @@ def form(
 ) -> None:
     """Write the form for finance; filled, it is an override."""
     from econmodel.parameters.form_reading import check_unanswered
+    from econmodel.parameters.sampling import check_draws
     from econmodel.reporting.form import build_form
 
     if show:
@@ -36,10 +39,12 @@ def form(
     if json:
         what = "--json goes with --show: a blank form is a spreadsheet"
         raise AnalysisError(what, where="--json", fix="leave it out, or add --show FILLED")
+    if draws:
+        check_draws(draws)
     case = load(file, overrides, sets, quiet=quiet)
     path = sheet_path(case, "form", out)
     check_unanswered(path)
-    build_form(case, path, first_asked(case))
+    build_form(case, path, first_asked(case, draws))
     console(quiet=quiet).print(f"Wrote {path}", markup=False, highlight=False)
 
 
