@@ -12,6 +12,16 @@ from difflib import get_close_matches
 SYMBOLS = {"USD": "$", "GBP": "£", "EUR": "€"}
 NOTHING = "–"
 MINUS = "−"
+CHOICE_WORDS = {
+    "hospital_margin": "the hospital's margin",
+    "societal": "society",
+    "bottom_up": "by days and units of blood",
+    "some": "some of them",
+    "us_2013": "United States, 2013",
+    "us_2015": "United States, 2015",
+    "us_1999_2001": "United States, 1999 to 2001",
+    "england_wales_2000_02": "England and Wales, 2000 to 2002",
+}
 IN_MONTHS = 0.005  # of a month, as far as a fraction of a year may be rounded
 LONG_NAME = 100  # characters beyond which no name of ours is near, and looking for one takes minutes
 FEW = 40  # as many names as a message may list
@@ -26,6 +36,17 @@ def lower(label: str) -> str:
     ('no prophylaxis', 'EUS-guided coil')
     """
     return label if label[:2].isupper() else label[:1].lower() + label[1:]
+
+
+def choice_words(choice: str) -> str:
+    """Choice of a setting in words, where its key is what a file says.
+
+    Examples
+    --------
+    >>> choice_words("hospital_margin"), choice_words("intention_to_treat")
+    ("the hospital's margin", 'intention to treat')
+    """
+    return CHOICE_WORDS.get(choice, choice.replace("_", " "))
 
 
 def duration(years: float) -> str:

@@ -24,7 +24,7 @@ from econmodel.economics.lead import Subjects, find_subjects
 from econmodel.economics.patients import Followed, follow, follow_moving, moves_patients, taken
 from econmodel.errors import EconModelError
 from econmodel.model.inputs import ModelInputs, Values, base_values, resolve
-from econmodel.parameters.documents import read_document
+from econmodel.parameters.documents import Document, read_document
 from econmodel.parameters.overrides import set_value
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample
@@ -37,15 +37,15 @@ from econmodel.records import record
 from econmodel.uncertainty.deterministic import SETTINGS, STEPPED, Change, by_setting, points_in_range, possible, varied, varying
 from econmodel.uncertainty.held_certain import NOT_FACTS
 from econmodel.uncertainty.probabilistic import Psa, block_size, in_order
+from econmodel.uncertainty.risk import as_good_as
 from econmodel.uncertainty.scenarios import BASE, scenario_files, under_scenario
-from econmodel.wording import duration, lower, plain_number
+from econmodel.wording import choice_words, duration, lower, plain_number
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 POINTS, CLOSE, CHANCES = 9, 1e-4, 4000
 MOST_SAID, LEAST_SAID = 5, 0.005
-SAME_BENEFIT = 0.02
 NO_ANSWER = NOT_ASKED = -1
 SOON = "_headline"
 SAME_PLACE = 6  # decimals of a distance: two answers that turn together keep the order of the questions
@@ -103,7 +103,7 @@ class Flip:
     def where(self) -> str:
         """Side and value at which it turns; or the choice."""
         if isinstance(self.value, str) or isinstance(self.base, str):
-            return str(self.value)
+            return choice_words(str(self.value))
         return f"{'above' if self.value > self.base else 'below'} {plain_number(self.value)}"
 
     @property
@@ -404,7 +404,7 @@ def beside_draws(found: FlipList, psa: Psa) -> FlipList:
 
     def alike(flip: Flip) -> bool:
         gap = benefit[:, place[flip.now]] - benefit[:, place[flip.then]]
-        return bool(abs(gap.mean()) <= gap.std(ddof=1) * max(SAME_BENEFIT, 1.96 / np.sqrt(psa.draws)))
+        return as_good_as(gap)
 
     kept = [flip for flip in found.flips if flip.decision != "best" or not alike(flip)]
     now = found.now.get("best")
@@ -519,12 +519,15 @@ def _by_choice(asker: Asker) -> Iterator[_Case]:
         for choice in p.choices if p.name not in NOT_FACTS else ():
             if choice != p.value:
                 other = set_value(asker.parameters, f"{p.name}={choice}")
-                yield _Case(other, p.name, f"{p.label}: {choice}", p.status, choice, str(p.value), p.weights.get(choice))
+                label = f"{p.label}: {choice_words(choice)}"
+                yield _Case(other, p.name, label, p.status, choice, str(p.value), p.weights.get(choice))
 
 
 def _by_scenario(asker: Asker) -> Iterator[_Case]:
     for path in scenario_files():
         document = read_document(path)
+        if _is_choice(asker.parameters, document):
+            continue  # it stands among the choices
         try:
             other = under_scenario(asker.parameters, document)
         except EconModelError:
@@ -543,6 +546,15 @@ class _Case:
     value: str
     base: str
     chance: float | None
+
+
+def _is_choice(parameters: ParameterSet, document: Document) -> bool:
+    """Whether a scenario does no more than make one choice of a setting."""
+    changes = document.data.get("override", {})
+    if len(changes) != 1 or "strategy" in document.data:
+        return False
+    ((name, change),) = changes.items()
+    return name not in NOT_FACTS and change.get("value") in parameters[name].choices
 
 
 def _by_case(asker: Asker, now: IntArray, cases: Sequence[_Case]) -> Iterator[Flip]:

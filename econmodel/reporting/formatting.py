@@ -10,6 +10,7 @@ from econmodel.economics.results import Settings
 from econmodel.evidence.nnt import NumberNeededToTreat
 from econmodel.wording import MINUS as MINUS
 from econmodel.wording import NOTHING as NOTHING
+from econmodel.wording import choice_words as choice_words
 from econmodel.wording import duration as duration
 from econmodel.wording import money as money
 from econmodel.wording import money_change as money_change

@@ -19,19 +19,21 @@ from econmodel.parameters.sampling import Sampler
 from econmodel.parameters.structures import Choices, Structures, gather, structures_of, weighted
 from econmodel.records import record
 from econmodel.uncertainty.probabilistic import Piece, block_size, in_order, pieces
-from econmodel.uncertainty.risk import Interval, summarise
-from econmodel.wording import lower
+from econmodel.uncertainty.risk import Interval, Z, as_good_as, summarise
+from econmodel.wording import choice_words, lower
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 PAIRED = 1000
 SAME, REVERSES, CANNOT_TELL = "same", "reverses", "cannot tell"
-SURE = 1.96
 
 
 @record
 class UnderChoice:
-    """Net benefit of the lead by comparator under one choice (``setting`` empty: all by weight), and the best option."""
+    """Net benefit of the lead by comparator under one choice (``setting`` empty: all by weight), and the best option.
+
+    ``as_good`` are the options that the draws do not tell from the best.
+    """
 
     setting: str
     label: str
@@ -40,6 +42,7 @@ class UnderChoice:
     benefit: Mapping[str, Interval]
     verdict: Mapping[str, str]
     best: str
+    as_good: tuple[str, ...]
 
     def to_json(self) -> dict[str, Any]:
         """Give the row for JSON."""
@@ -55,6 +58,7 @@ class ByStructure:
 
     lead: str
     draws: int
+    names: Mapping[str, str]
     rows: tuple[UnderChoice, ...]
 
     @property
@@ -68,7 +72,7 @@ class ByStructure:
         found = []
         for verdict, words in ((REVERSES, "reverses the answer"), (CANNOT_TELL, "leaves it open")):
             said = [
-                f"{lower(row.label)}: {row.choice.replace('_', ' ')}, against {versus.replace('_', ' ')}"
+                f"{lower(row.label)}: {choice_words(row.choice)}, against {self.names[versus]}"
                 for row in self.rows[1:]
                 for versus, one in row.verdict.items()
                 if one == verdict
@@ -131,7 +135,8 @@ def by_structure(parameters: ParameterSet, *, seed: int, draws: int = PAIRED) ->
         benefit = first.copy()
         benefit[other] = found
         rows.append(_row(parameters, subjects.lead, against, benefit, about, overall))
-    return ByStructure(subjects.lead, draws, tuple(rows))
+    names = {key: lower(row.label) for key, row in parameters.strategies.items()}
+    return ByStructure(subjects.lead, draws, names, tuple(rows))
 
 
 def _drawn(parameters: ParameterSet, seed: int, draws: int, forced: Choices) -> dict[str, FloatArray]:
@@ -168,11 +173,13 @@ def _row(
     keys = list(parameters.strategies)
     found = {versus: summarise(benefit[:, keys.index(lead)] - benefit[:, keys.index(versus)]) for versus in against}
     verdicts = {versus: _verdict(one, overall[versus]) for versus, one in found.items() if versus in overall}
-    return UnderChoice(*about, found, verdicts, keys[int(benefit.mean(axis=0).argmax())])
+    best = int(benefit.mean(axis=0).argmax())
+    equal = tuple(key for i, key in enumerate(keys) if i != best and as_good_as(benefit[:, best] - benefit[:, i]))
+    return UnderChoice(*about, found, verdicts, keys[best], equal)
 
 
 def _verdict(found: Interval, overall: float) -> str:
     """Whether a choice turns the sign of the average over all, beyond its own error."""
-    if abs(found.mean) <= SURE * found.se:
+    if abs(found.mean) <= Z * found.se:
         return CANNOT_TELL
     return SAME if (found.mean > 0) == (overall > 0) else REVERSES

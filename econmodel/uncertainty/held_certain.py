@@ -22,7 +22,7 @@ from econmodel.parameters.structures import Choices, structures_of
 from econmodel.records import record
 from econmodel.uncertainty.deterministic import DEFINES, Change, answer_to, ask
 from econmodel.uncertainty.probabilistic import Psa
-from econmodel.wording import lower, money, plain_number
+from econmodel.wording import choice_words, lower, money, plain_number
 
 FloatArray = NDArray[np.float64]
 DECISIVE, LOOKED_AT = 0.02, 64
@@ -100,7 +100,7 @@ def held_certain(parameters: ParameterSet, spread: Mapping[str, float]) -> tuple
     for p in parameters.parameters.values():
         if p.choices and not p.weights and _asked(p) and not parameters.idle(p.name):
             at = {v: np.concatenate([benefit({p.name: choice}, v, [{}]) for choice in p.choices]) for v in spread}
-            found.append(held(p, [choice.replace("_", " ") for choice in p.choices], at, 1.0))
+            found.append(held(p, [choice_words(choice) for choice in p.choices], at, 1.0))
     return tuple(sorted((row for row in found if row.share > (0.0 if row.choice else DECISIVE)), key=lambda row: -row.share))
 
 
@@ -126,7 +126,7 @@ def _by_structure(parameters: ParameterSet, inputs: Sequence[Parameter]) -> Iter
 
 def _sentence(parameters: ParameterSet, lead: str, p: Parameter, benefits: Mapping[str, Mapping[str, float]], share: float) -> str:
     currency = parameters.text("currency")
-    value = plain_number(p.value) if isinstance(p.value, float) else str(p.value).replace("_", " ")
+    value = plain_number(p.value) if isinstance(p.value, float) else choice_words(str(p.value))
     told = "; ".join(
         f"against {lower(parameters.strategies[v].label)} {', '.join(f'{money(x, currency)} at {name}' for name, x in at.items())}"
         for v, at in benefits.items()

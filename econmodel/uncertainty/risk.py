@@ -25,6 +25,7 @@ FloatArray = NDArray[np.float64]
 INTERVAL = (0.025, 0.975)
 SUFFICIENT = 0.05
 Z = 1.96
+SAME_BENEFIT = 0.02
 MOST_NEEDED = 10**8
 PARTS = 4
 NNT_YEAR = 3
@@ -42,6 +43,14 @@ class Interval:
     def to_json(self) -> dict[str, float | None]:
         """Give the four numbers; null where they do not apply."""
         return {name: known(figure) for name, figure in vars(self).items()}
+
+
+def as_good_as(gap: FloatArray) -> bool:
+    """Whether two options are as good as each other, by their difference in net benefit over paired draws: (draw,).
+
+    Within 1.96 standard errors of 0, or 2% of its standard deviation.
+    """
+    return bool(abs(gap.mean()) <= gap.std(ddof=1) * max(SAME_BENEFIT, Z / np.sqrt(len(gap))))
 
 
 def summarise(draws: FloatArray, sequences: int = 1) -> Interval:

@@ -134,6 +134,15 @@ def test_a_scenario_that_cannot_be_applied_turns_nothing(demo_parameters: Parame
     assert not names & unfit
 
 
+def test_a_choice_stands_once_and_in_words(found: FlipList) -> None:
+    """A setting and the scenario that sets it are one row; no key of a choice is shown, and a scenario of more stays."""
+    chosen = [f for f in found.flips if isinstance(f.value, str)]
+    assert {"hazard_decline", "perspective"} <= {f.name for f in chosen}
+    assert not {f.name for f in chosen} & {"frailty", "constant_hazard", "fundal_cohorts", "intention_to_treat"}
+    assert "effect_two_years" in {f.name for f in chosen}
+    assert not [f for f in chosen if "_" in f.turn]
+
+
 def test_options_as_good_as_each_other_do_not_flip(demo_parameters: ParameterSet, found: FlipList) -> None:
     """Two copies of one option are as good as each other: no change between them is left; with draws set apart it is."""
     psa = run_psa(demo_parameters, 64, seed=1)

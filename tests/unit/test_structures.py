@@ -14,6 +14,7 @@ from econmodel.parameters.loading import load_case
 from econmodel.parameters.sampling import Sampler, sample
 from econmodel.parameters.structures import Structures, choose, fix_structure, vary_only, weighted
 from econmodel.uncertainty.probabilistic import run_psa
+from econmodel.uncertainty.risk import as_good_as
 
 CASE = load_case().parameters
 WEIGHTS = {
@@ -40,6 +41,14 @@ def test_the_weights_are_those_judged() -> None:
     for name in WEIGHTS:
         assert CASE[name].distribution.reason.startswith("judgement"), name
         assert CASE[name].status == "assumption", name
+
+
+@pytest.mark.parametrize(
+    ("apart", "draws", "alike"), [(0.1, 100, True), (0.3, 100, False), (0.015, 20_000, True), (0.03, 20_000, False)]
+)
+def test_what_draws_do_not_tell_apart_is_as_good(apart: float, draws: int, alike: bool) -> None:
+    """Within 1.96 standard errors of the mean difference, or 2% of its standard deviation, whichever is more."""
+    assert as_good_as(apart + np.tile([1.0, -1.0], draws // 2)) is alike
 
 
 def test_choices_come_as_often_as_weighed() -> None:

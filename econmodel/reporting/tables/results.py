@@ -39,17 +39,17 @@ def settings_table(results: Results) -> Table:
     rows = [
         ("Time horizon", f"{f.duration(s.horizon_years)}; headline figures at {f.duration(results.settings.headline)}"),
         ("Where patients start", STARTED[s.cohort_start]),
-        ("Perspective", s.perspective.replace("_", " ")),
+        ("Perspective", f.choice_words(s.perspective)),
         ("Comparators", f"{' and '.join(lower(results.labels[key]) for key in results.comparisons)}"),
         ("Strategy followed", f"{lead}. {results.subjects_note}".strip()),
         ("Currency and price year", f.price_note(s)),
         ("Discount rates", f"costs {costs}, health {health} a year"),
         ("Willingness to pay", "none set" if unvalued(s) else f"{f.money(s.willingness_to_pay, s.currency)} per QALY"),
         ("Start age; share of women", f"{f.plain(float(inputs['start_age']))} years; {f.percent(inputs['share_female'])}"),
-        ("Effect of prophylaxis", inputs["effect_basis"].replace("_", " ")),
+        ("Effect of prophylaxis", f.choice_words(inputs["effect_basis"])),
         ("Why the untreated rate falls", inputs["hazard_decline"]),
         ("Child-Pugh class after the start", inputs["child_course"]),
-        ("How a bleed is costed", inputs["activity_rates"]["bleed_costing"].replace("_", " ")),
+        ("How a bleed is costed", f.choice_words(inputs["activity_rates"]["bleed_costing"])),
         ("A bleed admission, mean of all", bleed_mean_text(results)),
     ]
     return table(f"Choices of the analysis ({f.price_note(results.settings)})", (("Choice", 1.2), ("Value", 3.0)), rows)

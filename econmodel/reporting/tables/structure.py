@@ -58,10 +58,10 @@ def structure_table(results: Results, found: ByStructure) -> Table:
         (("Structure", 3.0), ("Weight", 0.7, True), *((f"Against {lower(names[v])}", 1.7, True) for v in beside), ("Best value", 1.6)),
         [
             (
-                f"{row.label}: {row.choice.replace('_', ' ')}" if row.setting else row.label,
+                f"{row.label}: {f.choice_words(row.choice)}" if row.setting else row.label,
                 f.percent(row.weight),
                 *(cell(row, versus) for versus in beside),
-                names[row.best],
+                " or ".join([names[row.best], *(lower(names[key]) for key in row.as_good)]) + (": cannot tell" if row.as_good else ""),
             )
             for row in found.rows
         ],

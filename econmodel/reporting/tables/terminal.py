@@ -14,7 +14,7 @@ from econmodel.reporting.papers.phrases import caution, lifetime_sentences, lowe
 from econmodel.reporting.tables.checks import KINDS, value_text
 from econmodel.reporting.tables.programme import row_name
 from econmodel.reporting.tables.results import NNT_YEAR, bled_note, bleed_mean_text, headline_columns, headline_text
-from econmodel.reporting.tables.structure import expected_table
+from econmodel.reporting.tables.structure import expected_table, structure_table
 
 if TYPE_CHECKING:
     from rich.console import Group
@@ -94,7 +94,7 @@ def finance_line(programme: ProgrammeResult) -> str:
     """Money of the decision in one line: cash over the budget, its value today, and the lowest point on the way."""
     found, basis = programme.headline, programme.basis
     cash, value, low = (f.money(amount, basis.currency) for amount in (found.net_cash, found.npv_cash, found.peak_cash))
-    return f"Programme, {f.duration(basis.budget_years)}: net cash {cash}, its NPV {value}, lowest {low}."
+    return f"Programme against today's mix, {f.duration(basis.budget_years)}: net cash {cash}, its NPV {value}, lowest {low}."
 
 
 def _heading(key: str, short: Mapping[str, str]) -> str:
@@ -121,7 +121,8 @@ def psa_table(
         parts.append(Text(risk.stability.sentence, style="dim"))
         notes += f"Best value: highest net benefit at {f.money(psa.threshold, currency)} per QALY."
     if structures:
-        parts += [_structures(structures, currency), *(Text(sentence, style="dim") for sentence in structures.sentences)]
+        under = structure_table(results, structures)
+        parts += [as_lines(under), Text(under.note, style="dim")]
     return Group(*parts, Text(notes, style="dim"), Text(caution(), style="dim"))
 
 
@@ -178,28 +179,6 @@ def _psa_part(case: Case, psa: Psa, risk: Risk, versus: str) -> Table:
     return table
 
 
-def _structures(found: ByStructure, currency: str) -> Table:
-    """Net benefit of the lead under each choice of structure."""
-    from rich import box
-    from rich.markup import escape
-    from rich.table import Table
-
-    title = f"Net benefit of the lead by structure, mean (standard error), {found.draws:,} draws"
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=title, title_justify="left", title_style="bold")
-    table.add_column("Setting: choice (weight)")
-    for versus in found.rows[0].benefit:
-        table.add_column(f"v. {NAMES.get(versus, versus)}", justify="right")
-    for row in found.rows:
-        name = f"{row.setting}: {row.choice} ({row.weight:g})" if row.setting else row.label
-        cells = (
-            f"{f.money_change(one.mean, currency)} ({f.money(one.se, currency)})"
-            + (f" {word}" if (word := row.verdict.get(versus, "same")) != "same" else "")
-            for versus, one in row.benefit.items()
-        )
-        table.add_row(escape(name), *cells)
-    return table
-
-
 def budget_tables(case: Case, programme: ProgrammeResult) -> list[Any]:
     """Build the year table, the downside table and the sentences for a terminal."""
     from rich import box
@@ -213,7 +192,7 @@ def budget_tables(case: Case, programme: ProgrammeResult) -> list[Any]:
         pad_edge=False,
         title_justify="left",
         title_style="bold",
-        title=escape(f"{case.title}: the programme, {programme.basis.cash} {currency}"),
+        title=escape(f"{case.title}: the programme, change against today's mix ({programme.basis.cash} {currency})"),
     )
     table.add_column("Row", max_width=40)
     for year in years:
@@ -232,7 +211,9 @@ def budget_tables(case: Case, programme: ProgrammeResult) -> list[Any]:
         if programme.options and programme.decision
         else []
     )
-    downside = Table(box=box.SIMPLE_HEAD, pad_edge=False, title="What could go wrong", title_justify="left", title_style="bold")
+    downside = Table(
+        box=box.SIMPLE_HEAD, pad_edge=False, title="What could go wrong, against today's mix", title_justify="left", title_style="bold"
+    )
     for heading in ("If", "Cash NPV", "Change"):
         downside.add_column(heading, justify="left" if heading == "If" else "right")
     for worse in programme.downside:
