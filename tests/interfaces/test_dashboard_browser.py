@@ -37,6 +37,7 @@ PAGES = {
 }
 PATIENCE = 60_000
 TALLEST = 1900
+TALL = "() => document.querySelector('[data-testid=stMainBlockContainer]').scrollHeight"
 
 if not os.environ.get("CI"):
     pytest.importorskip("playwright.sync_api", reason="needs playwright")
@@ -258,6 +259,7 @@ def test_formulas_and_markup_in_a_registry_do_nothing(wide: Visit) -> None:
 def test_a_filled_form_shows_its_differences_and_is_used(wide: Visit, tmp_path: Path) -> None:
     """The form is downloaded, one answer filled in, loaded back, shown beside ours, and used."""
     wide.turn_to("Inputs and sources")
+    wide.page.get_by_role("tab", name="Ask those who know").click()
     before = wide.answer()
     form = _download(wide, "Download the form (XLSX)", tmp_path / "form.xlsx")
     book = openpyxl.load_workbook(form)
@@ -325,7 +327,7 @@ def test_five_sessions_at_once_stay_correct_and_separate(browser: Browser, addre
 
 @pytest.mark.parametrize("size", [WIDE, NARROW], ids=["wide", "narrow"])
 def test_every_page_fits_its_screen(browser: Browser, address: str, size: dict[str, int]) -> None:
-    """No page scrolls sideways; with ``DASHBOARD_SCREENS`` each is kept as a picture."""
+    """No page scrolls sideways or, wide, is taller than two screens; with ``DASHBOARD_SCREENS`` each is kept as a picture."""
     folder = os.environ.get("DASHBOARD_SCREENS")
     with browser.new_context(viewport=size) as context:  # type: ignore[arg-type]
         visit = Visit(context, address)
@@ -336,12 +338,13 @@ def test_every_page_fits_its_screen(browser: Browser, address: str, size: dict[s
                 " - document.querySelector('[data-testid=stMain]').clientWidth"
             )
             assert across <= 0, title
+            assert size is NARROW or visit.page.evaluate(TALL) <= TALLEST, title
             if folder:
                 _picture(visit, size, Path(folder) / f"{key}_{size['width']}.png")
 
 
 def _picture(visit: Visit, size: dict[str, int], target: Path) -> None:
-    whole = visit.page.evaluate("() => document.querySelector('[data-testid=stMainBlockContainer]').scrollHeight")
+    whole = visit.page.evaluate(TALL)
     visit.page.set_viewport_size({"width": size["width"], "height": min(int(whole) + 40, TALLEST)})
     visit.page.wait_for_timeout(500)
     target.parent.mkdir(parents=True, exist_ok=True)

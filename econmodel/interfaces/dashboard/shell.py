@@ -125,9 +125,8 @@ def _banner(found: Answer) -> str:
 
 
 def _say_last(found: Answer) -> None:
-    with st.expander("Evidence and harms of every option"):
+    with st.expander("Evidence and harms of every option; not advice for a patient: what this does not say"):
         blocks.table(evidence_table(found.case.parameters))
-    with st.expander("Not advice for a patient: what this does not say"):
         blocks.points([lead + words for lead, words in phrases.cautions(found.results)], "note")
     _foot(found)
 

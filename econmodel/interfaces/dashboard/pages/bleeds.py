@@ -53,30 +53,36 @@ def show(found: Answer) -> None:
     if note := bled_note(found.results):
         blocks.note(note)
         return
-    curves, averted, risk, claim = st.tabs(("First bleeds and NNT", "Bleeds averted and harms", "Whom to treat", "Check a claim"))
-    with curves:
-        _nnt(found)
-    with averted:
-        st.header("Bleeds averted, beside the harms", anchor=False)
-        compared_table(found, _harms)
-        for versus in found.results.comparisons:
-            compared_table(found, _averted, versus)
-    with risk:
-        _by_risk(found)
-    with claim:
-        show_claim(found)
+    blocks.sections(
+        "bleeds_part",
+        {
+            "First bleeds": lambda: _curves(found),
+            "NNT": lambda: _nnt(found),
+            "Bleeds averted and harms": lambda: _beside_harms(found),
+            "Whom to treat": lambda: _by_risk(found),
+            "Check a claim": lambda: show_claim(found),
+        },
+    )
+
+
+def _beside_harms(found: Answer) -> None:
+    compared_table(found, _harms)
+    for versus in found.results.comparisons:
+        compared_table(found, _averted, versus)
 
 
 def _nnt(found: Answer) -> None:
-    st.header("Patients treated to avert one first bleed", anchor=False)
     blocks.note(
         "Number needed to treat (NNT): lower is better. Death competes with bleeding. NNTH: patients treated for one bleed more."
     )
+    for versus in found.results.comparisons:
+        compared_table(found, _nnt_table, versus)
+
+
+def _curves(found: Answer) -> None:
     for column, name in zip(st.columns(2), ("first_bleeds", "nnt_by_year"), strict=True):
         with column:
             pictures.of_case(found, name)
-    for versus in found.results.comparisons:
-        compared_table(found, _nnt_table, versus)
     if found.results.ladder.rungs:
         blocks.table(ladder_table(found.results))
 
@@ -120,7 +126,6 @@ def _harms(found: Answer) -> Table:
 
 
 def _by_risk(found: Answer) -> None:
-    st.header("Whom to treat, by risk", anchor=False)
     blocks.note("The untreated risk from which each option is better than usual care, for all patients and by group.")
     blocks.on_demand("by_risk", "Work out whom to treat", (found.key,), _whom, found)
 
@@ -131,7 +136,6 @@ def _whom(found: Answer) -> None:
 
 def show_claim(found: Answer) -> None:
     """Show the form and, once asked, the check."""
-    st.header("Check a claim", anchor=False)
     blocks.note(
         "Paste the claim, or fill in what is stated: the check works out what follows, within the rounding of each printed figure."
     )

@@ -26,17 +26,24 @@ if TYPE_CHECKING:
 
 FIXED_HERE = ("price_list", "currency", "price_year")
 PAGE_OF = {"case_mix": "Patients"}
-MOST = 25
+MOST = 8
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
 def show(found: Answer) -> None:
     """Show the page."""
-    _inputs(found)
-    show_form(found)
+    blocks.sections(
+        "inputs_part",
+        {
+            "Find and change": lambda: _inputs(found, change=True),
+            "List": lambda: _inputs(found, change=False),
+            "Ask those who know": lambda: show_form(found),
+        },
+    )
 
 
-def _inputs(found: Answer) -> None:
+def _inputs(found: Answer, *, change: bool) -> None:
+    """Search, then change one of what is found, or list it."""
     parameters = found.case.parameters
     blocks.text(phrases.status_sentence(parameters))
     left, right = st.columns(2)
@@ -49,8 +56,10 @@ def _inputs(found: Answer) -> None:
     if not rows:
         blocks.text("No input matches.")
         return
-    _edit(found, rows)
-    _table(rows)
+    if change:
+        _edit(found, rows)
+    else:
+        _table(rows)
 
 
 def matching(rows: Sequence[dict[str, Any]], words: str, status: str) -> list[dict[str, Any]]:
@@ -115,7 +124,7 @@ def _table(rows: Sequence[dict[str, Any]]) -> None:
     blocks.table(
         table(
             "Inputs",
-            (("Input", 2.6), ("Name", 1.6), ("Value", 1.0, True), ("Unit", 1.0), ("Grade", 1.6), ("Source and reasoning", 4.0)),
+            (("Input", 2.2), ("Name", 1.5), ("Value", 0.8, True), ("Unit", 0.9), ("Grade", 1.3), ("Source and reasoning", 6.0)),
             listed,
             note=rest,
             small=True,
@@ -133,7 +142,6 @@ def _reset(name: str) -> None:
 
 def show_form(found: Answer) -> None:
     """Show the section."""
-    st.header("Ask those who know", anchor=False)
     blocks.text(
         "The form holds one question per local value, a sheet for each department, with our value beside it. What "
         "is left blank keeps ours. Filled, it is read in memory only and nothing changes until you say so."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import streamlit as st
@@ -47,16 +48,39 @@ CAPACITY = {
 
 def show(found: Answer) -> None:
     """Show the page."""
-    programme, patient = st.tabs(("The programme", "Cost per patient"))
-    with programme:
-        _programme(found)
-    with patient:
-        st.header("Cost per patient", anchor=False)
-        for column, name in zip(st.columns(2), ("cost_by_category", "cost_effectiveness_plane"), strict=True):
-            with column:
-                pictures.of_case(found, name)
-        for versus in found.results.comparisons:
-            compared_table(found, _views, versus)
+    blocks.sections(
+        "money_part",
+        {
+            "The programme": lambda: _of_plan(found, _programme),
+            "Options, and how it is paid": lambda: _of_plan(found, _appraisal),
+            "Year by year": lambda: _of_plan(found, _years),
+            "Capacity": lambda: _of_plan(found, _capacity),
+            "Cost per patient": lambda: _per_patient(found),
+            "Whose money is counted": lambda: _by_view(found),
+        },
+    )
+
+
+def _of_plan(found: Answer, show_part: Callable[[Answer, ProgrammeResult], None]) -> None:
+    """Show a part of the budget, or why there is none."""
+    try:
+        plan = answers.programme_of(found.key, found)
+    except EconModelError as fault:
+        session.refuse(fault)
+        blocks.alert(f"The programme's budget cannot be worked out. {session.take_refusal()}")
+        return
+    show_part(found, plan)
+
+
+def _per_patient(found: Answer) -> None:
+    for column, name in zip(st.columns(2), ("cost_by_category", "cost_effectiveness_plane"), strict=True):
+        with column:
+            pictures.of_case(found, name)
+
+
+def _by_view(found: Answer) -> None:
+    for versus in found.results.comparisons:
+        compared_table(found, _views, versus)
 
 
 def _views(found: Answer, versus: str) -> Table:
@@ -94,27 +118,20 @@ def _mixes(found: Answer) -> None:
                 controls.show_shares(found, name, rows, [names[row["strategy"]] for row in rows], "Use this mix")
 
 
-def _programme(found: Answer) -> None:
-    st.header("The programme", anchor=False)
+def _programme(found: Answer, plan: ProgrammeResult) -> None:
     _mixes(found)
     left, right = st.columns(2, gap="large")
     for i, name in enumerate(n for n in VOLUME if n in found.case.parameters.parameters):
         with (left, right)[i % 2]:
             controls.slider(found.case.parameters, name, "money")
-    try:
-        plan = answers.programme_of(found.key, found)
-    except EconModelError as fault:
-        session.refuse(fault)
-        blocks.alert(f"The programme's budget cannot be worked out. {session.take_refusal()}")
-        return
     _headline(found, plan)
-    compared_table(found, _options)
     pictures.of_programme(found, plan, "programme_cash")
+
+
+def _appraisal(found: Answer, plan: ProgrammeResult) -> None:
+    compared_table(found, _options)
     compared_table(found, payment_views)
-    with st.expander("Year by year, capacity, and from contribution to cash"):
-        _years(found, plan)
-        pictures.of_programme(found, plan, "programme_bridge")
-        _capacity(plan)
+    pictures.of_programme(found, plan, "programme_bridge")
 
 
 def _headline(found: Answer, plan: ProgrammeResult) -> None:
@@ -176,7 +193,7 @@ def payment_views(found: Answer) -> Table | None:
     return table("How the hospital is paid changes the answer", blocks.across("", (v.label for v in views)), rows)
 
 
-def _capacity(plan: ProgrammeResult) -> None:
+def _capacity(_: Answer, plan: ProgrammeResult) -> None:
     years = plan.capacity
     columns = blocks.across("Line", (f"Year {year.year}" for year in years))
     blocks.table(

@@ -19,7 +19,18 @@ from econmodel.reporting.papers.phrases import lower
 
 def show(found: Answer) -> None:
     """Show the page."""
-    st.header("Case mix", anchor=False)
+    blocks.sections(
+        "patients_part",
+        {
+            "Risk and benefit by patient group": lambda: _by_group(found),
+            "The path of a patient": lambda: pictures.of_case(found, "state_diagram"),
+            "From all patients to those who start": lambda: _funnel(found),
+        },
+    )
+
+
+def _by_group(found: Answer) -> None:
+    """Show the groups' risks beside what they are made of, which is edited there."""
     left, right = st.columns(2, gap="large")
     with left:
         _mix(found)
@@ -27,11 +38,7 @@ def show(found: Answer) -> None:
         for name in ("start_age", "share_female"):
             controls.slider(found.case.parameters, name, "patients")
         _options(found)
-    st.header("Risk and benefit by patient group", anchor=False)
     compared_table(found, _groups)
-    st.header("The path of a patient", anchor=False)
-    pictures.of_case(found, "state_diagram")
-    _funnel(found)
 
 
 def _mix(found: Answer) -> None:
@@ -43,7 +50,6 @@ def _mix(found: Answer) -> None:
 
 def _funnel(found: Answer) -> None:
     """Show how many patients a year are left after each step."""
-    st.header("From all patients to those who start", anchor=False)
     try:
         plan = answers.programme_of(found.key, found)
     except EconModelError as fault:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -10,8 +10,6 @@ import streamlit as st
 
 from econmodel.errors import EconModelError
 from econmodel.interfaces.dashboard import blocks, pictures
-from econmodel.interfaces.dashboard.pages import money
-from econmodel.interfaces.dashboard.pinned import compared_table
 from econmodel.interfaces.dashboard.state import answers, session
 from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.programme.money_question import MONEY_OUTCOMES, MoneyQuestion, ask_money, money_pairs
@@ -42,24 +40,28 @@ def show(found: Answer) -> None:
     blocks.sections(
         "risks_part",
         {
-            "If the programme goes worse than planned": lambda: _worse(found),
+            "If the programme goes worse than planned": lambda: _worse(found, _overlooked),
+            "One thing worse at a time": lambda: _worse(found, _downside),
             "How sure is the answer?": lambda: show_uncertainty(found),
         },
     )
 
 
-def _worse(found: Answer) -> None:
+def _worse(found: Answer, show_part: Callable[[Answer, ProgrammeResult], None]) -> None:
     try:
-        _downside(found, answers.programme_of(found.key, found))
+        show_part(found, answers.programme_of(found.key, found))
     except EconModelError as fault:
         session.refuse(fault)
         blocks.alert(session.take_refusal())
 
 
+def _overlooked(found: Answer, plan: ProgrammeResult) -> None:
+    blocks.points(plan.sentences, "note")
+    pictures.of_programme(found, plan, "programme_downside")
+
+
 def _downside(found: Answer, plan: ProgrammeResult) -> None:
     currency = found.results.settings.currency
-    blocks.points(plan.sentences)
-    pictures.of_programme(found, plan, "programme_downside")
     rows = [
         (
             row.said,
@@ -73,10 +75,9 @@ def _downside(found: Answer, plan: ProgrammeResult) -> None:
         for row in plan.downside
     ]
     columns = blocks.across(
-        "What happens", ("Value today in cash (NPV)", "Change", "Pays back", "Lowest cash", "Patients a year", "Bleeds averted")
+        "What happens", ("Value today in cash (NPV)", "Change", "Pays back", "Lowest cash", "Patients a year", "Bleeds averted"), 5.0
     )
-    blocks.table(table("One thing worse at a time, and the three worst together", columns, rows))
-    compared_table(found, money.payment_views)
+    blocks.table(table("One thing worse at a time, and the three worst together", columns, rows, small=True))
 
 
 def show_uncertainty(found: Answer) -> None:

@@ -55,7 +55,7 @@ def show(found: Answer) -> first_screen.Later:
 
 def _side_by_side(found: Answer) -> None:
     compared_table(found, lambda case: headline_table(case.results))
-    blocks.text(answers.route_of(found.key, found).sentence)
+    blocks.note(answers.route_of(found.key, found).sentence)
 
 
 def _not_own(found: Answer) -> None:
@@ -71,7 +71,7 @@ def _pick() -> None:
     st.session_state.update(pick_country=start.code, pick_data=start.key if start.invented else NATIONAL)
     countries = list(dict.fromkeys((*FICTIONAL.values(), start.code)))
     with st.container(key="pick"):
-        left, right = st.columns(2)
+        left, right = st.columns((1, 2))
         left.radio("Country", countries, horizontal=True, key="pick_country", format_func=country_name, on_change=_picked)
         right.radio(
             "Start from",

@@ -30,14 +30,15 @@ LAST_YEARS = (0, 2, 3, 5, 10)
 
 def show(found: Answer) -> None:
     """Show the page."""
-    st.header("How often to look, and with what", anchor=False)
     options = treated(found.case.parameters)
     if not options:
         blocks.note("No option of this case treats a varix that a visit could find open, so there is nothing to look at.")
         return
     names = found.results.labels
     lead = options.index(found.results.lead) if found.results.lead in options else 0
-    strategy = st.selectbox("Option followed up", options, lead, format_func=names.__getitem__, key="surveillance_of")
+    left, right = st.columns((3, 1), vertical_alignment="bottom")
+    strategy = left.selectbox("Option followed up", options, lead, format_func=names.__getitem__, key="surveillance_of")
+    right.button("Undo this schedule", on_click=_back, args=(strategy,), width="stretch")
     try:
         _compared(found, strategy)
     except EconModelError as fault:
@@ -55,9 +56,13 @@ def _compared(found: Answer, strategy: str) -> None:
         _picture(found, followed, strategy)
     _known_least(found, plans)
     soon, late = protocol_tables(followed)
-    blocks.table(soon)
-    with st.expander("Value and harms over the time horizon"):
-        blocks.table(late)
+    blocks.sections(
+        "surveillance_part",
+        {
+            "Cost and bleeds by schedule": lambda: blocks.table(soon),
+            "Value and harms over the time horizon": lambda: blocks.table(late),
+        },
+    )
     _worth(found, plans, followed)
 
 
@@ -72,7 +77,6 @@ def _schedule(strategy: str, plan: Surveillance) -> None:
     st.selectbox("First examinations", firsts, key="plan_months", format_func=_at, on_change=_moved, args=who)
     st.selectbox("Examination", VISIT_KINDS, key="plan_visit", format_func=LABELS.__getitem__, on_change=_moved, args=who)
     st.selectbox("Examined until", lasts, key="plan_until_year", format_func=_until, on_change=_moved, args=who)
-    st.button("Undo this schedule", on_click=_back, args=who, width="stretch")
 
 
 def _back(strategy: str) -> None:

@@ -39,6 +39,7 @@ from econmodel.programme.inputs import read_inputs
 
 STEPS = 100
 TOGETHER = 2.0
+PART = "_part"
 STAYING = ("claim_", "psa_draws", "research_draws", "registry_order", "inputs_search", "begin_")
 
 
@@ -66,7 +67,8 @@ def build(start: str, edits: Mapping[str, Mapping[str, Any]], title: str = "") -
 def open_session() -> None:
     """Fill the session's state: from the address when the page is first opened; later, keep what was typed on other pages."""
     if "start" in st.session_state:
-        st.session_state.update({key: value for key, value in st.session_state.items() if str(key).startswith(STAYING)})
+        kept = {key: value for key, value in st.session_state.items() if str(key).startswith(STAYING) or str(key).endswith(PART)}
+        st.session_state.update(kept)
         return
     st.session_state.update(start=FIRST, edits={}, title="", refusal="", notice="", past=[], ahead=[], pinned=None)
     try:
