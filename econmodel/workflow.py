@@ -42,6 +42,7 @@ PAPERS = ("brief", "board", "report", "workbook", "budget", "form")
 PAIRED_IN_THE_REPORT = 300
 MOST_DRAWS_OF_PROTOCOLS = 500
 DRAWS_OF_FORM = 1_000
+POINTS_OF_MAPS = 5
 SHEETS = ("workbook", "form")
 BUDGET = "budget"
 FORMATS = ("html", "pdf", "docx")
@@ -286,17 +287,22 @@ def report_tables(case: Case) -> dict[str, Any]:
 
 
 def _money_tables(case: Case) -> dict[str, Any]:
-    """Cash of the programme with inputs one at a time, and its money under each scenario; nothing of a cohort that has bled."""
-    from econmodel.programme.money_question import ask_money, money_scenarios
+    """Cash of the programme with inputs one and two at a time, and its money by scenario; nothing of a cohort that has bled."""
+    from econmodel.programme.money_question import ask_money, money_pairs, money_scenarios
     from econmodel.programme.switching import may_move
     from econmodel.reporting.tables.findings import analysis_of
     from econmodel.uncertainty.deterministic import one_way
+    from econmodel.uncertainty.two_way import two_way
 
     if case.parameters.has_bled:
         return {}
     question = ask_money(case.parameters)
     moved = [row for row in one_way(question) if may_move(question.needed(row.name))]
-    return {"money_one_way": analysis_of(question, moved), "money_scenarios": tuple(money_scenarios(question))}
+    return {
+        "money_one_way": analysis_of(question, moved),
+        "money_scenarios": tuple(money_scenarios(question)),
+        "money_maps": tuple(two_way(question, *pair, POINTS_OF_MAPS) for pair in money_pairs(case.parameters)),
+    }
 
 
 def follow_up(case: Case, *, draws: int | None = None) -> tuple[Protocols, Worth | None] | str:

@@ -20,6 +20,7 @@ from econmodel.parameters.loading import Case, demo_file, load_case
 from econmodel.programme.decision import decide
 from econmodel.programme.explained import explain
 from econmodel.programme.money.rows import Row
+from econmodel.programme.money_question import PAIRS, ask_money
 from econmodel.programme.report import ProgrammeResult, evaluate_programme
 from econmodel.reporting import formatting as f
 from econmodel.reporting.charts import programme as programme_charts
@@ -29,6 +30,7 @@ from econmodel.reporting.papers.brief import brief_paper
 from econmodel.reporting.papers.build import build_reports
 from econmodel.reporting.papers.content import KeyNumbers, Table
 from econmodel.reporting.papers.programme import answer, key_numbers, standing
+from econmodel.reporting.papers.report_sections import money_map_tables
 from econmodel.reporting.tables.explained import explanation_tables
 from econmodel.reporting.tables.findings import Findings
 from econmodel.reporting.tables.programme import finance_table, summary_table
@@ -36,6 +38,7 @@ from econmodel.reporting.tables.results import NNT_YEAR, icer_text
 from econmodel.reporting.tables.terminal import finance_line
 from econmodel.uncertainty.probabilistic import run_psa
 from econmodel.uncertainty.risk import Risk, risk_of
+from econmodel.uncertainty.two_way import two_way
 from econmodel.wording import money
 
 
@@ -338,3 +341,13 @@ def test_brief_is_two_pages_and_says_harms(
     evidence = next(s for s in paper.sections if s.heading == "Evidence and harms")
     assert any(isinstance(b, Table) and "Harms" in [c.heading for c in b.columns] for b in evidence.blocks)
     assert any("deaths from the procedure" in getattr(b, "text", "") for b in evidence.blocks)
+
+
+def test_the_report_maps_cash_over_two_inputs(case: Case, results: Results, programme: ProgrammeResult) -> None:
+    """Volume across and payment down: at this case's own the budget's cash, at another volume another."""
+    grid = two_way(ask_money(case.parameters), *PAIRS[0], 3)
+    (shown,) = money_map_tables(results, [grid])
+    assert [column.heading for column in shown.columns[1:]] == ["0.5", "1", "1.5"]
+    assert shown.rows[1][2] == f.money(programme.headline.npv_cash, "USD")
+    assert len({*shown.rows[1]}) == 4
+    assert "across: patients who come" in shown.caption

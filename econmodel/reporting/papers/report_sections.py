@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.studies import StudyResult
     from econmodel.uncertainty.surveillance import Protocols
     from econmodel.uncertainty.surveillance_worth import Worth
+    from econmodel.uncertainty.two_way import Grid
 
 BY_SITE = (
     "Analysis plan: set down before the analysis? where?",
@@ -249,6 +250,8 @@ def uncertainty_sections(results: Results, findings: Findings) -> list[Section]:
     if findings.tornadoes:
         found = (block for one in findings.tornadoes for block in _one_way(results, findings, one))
         sections.append(Section("One input at a time", tuple(found), level=2))
+    if findings.money_maps:
+        sections.append(Section("Two inputs together", money_map_tables(results, findings.money_maps), level=2))
     if findings.scenarios:
         tables = (scenario_table(results, findings.scenarios), *money_scenario_table(results, findings.money_scenarios))
         sections.append(Section("Scenarios", tables, level=2, landscape=True))
@@ -396,6 +399,23 @@ def money_scenario_table(results: Results, rows: Sequence[MoneyScenario]) -> tup
     )
     title = f"Money of the programme by scenario, over the budget's years against today's mix ({f.price_note(results.settings)})"
     return (table(title, columns, shown, note="A dash: not within the budget."),) if rows else ()
+
+
+def money_map_tables(results: Results, grids: Sequence[Grid]) -> tuple[Table, ...]:
+    """Cash NPV over two inputs together, a table a pair: the first input across, the second down."""
+    say, settings = partial(f.money, currency=results.settings.currency), results.settings
+    return tuple(
+        table(
+            f"Cash NPV over the budget's years, against today's mix ({f.price_note(settings)}); across: {lower(grid.x_label)}",
+            ((grid.y_label, 2.0), *((f.plain(value), 1.0, True) for value in grid.x_values)),
+            [
+                (f.plain(value), *(say(cash) if isfinite(cash) else f.NOTHING for cash in row))
+                for value, row in zip(grid.y_values, grid.values, strict=True)
+            ],
+            note=f"This case: {f.plain(grid.base[0])} across, {f.plain(grid.base[1])} down.",
+        )
+        for grid in grids
+    )
 
 
 def scenario_table(results: Results, found: Sequence[Analysis[ScenarioRow]], *, reasoning: bool = True) -> Table:

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.studies import StudyResult
     from econmodel.uncertainty.surveillance import Protocols
     from econmodel.uncertainty.surveillance_worth import Worth
+    from econmodel.uncertainty.two_way import Grid
     from econmodel.uncertainty.within_route import WithinRoute
 
 Row = TypeVar("Row")
@@ -68,8 +69,8 @@ class Findings:
         What the lead adds to the next strategy of its route.
     one_way, scenarios
         Inputs varied one at a time, and scenarios: against each comparator, usual care first.
-    money_one_way, money_scenarios
-        The same of the programme's money; empty where the cohort has bled.
+    money_one_way, money_scenarios, money_maps
+        The same of the programme's money, and its cash over two inputs together; empty where the cohort has bled.
     held
         What is held certain and yet decides.
     flips
@@ -97,6 +98,7 @@ class Findings:
     one_way: tuple[Analysis[TornadoRow], ...] = ()
     money_one_way: Analysis[TornadoRow] | None = None
     money_scenarios: tuple[MoneyScenario, ...] = ()
+    money_maps: tuple[Grid, ...] = ()
     scenarios: tuple[Analysis[ScenarioRow], ...] = ()
     held: tuple[Held, ...] = ()
     flips: FlipList | None = None
