@@ -93,7 +93,7 @@ ITEMS = (
     Item("coil", "device", "prophylaxis", "coil", "Coil", "one coil", "one coil"),
     Item("glue_ml", "device", "prophylaxis", "mL", "Glue, mL", "1 mL of glue mixture", "1 mL of glue mixture, glue and oil"),
     Item("oil_session", "device", "prophylaxis", "session", "Iodised oil, session",
-         "iodised oil of a session with glue", "the iodised oil of a session with glue, unless priced with the glue"),
+         "iodised oil of a session with glue", "the iodised oil mixed with the glue of a session (0 if the glue's price holds it)"),
     Item("drug_year", "drug", "prophylaxis", "year", "Drug, year", "a year of beta-blocker", "a year of beta-blocker"),
     Item("surveillance_egd", "examination", "prophylaxis", "visit", "Surveillance endoscopy",
          "surveillance gastroscopy", "a surveillance gastroscopy", patient_cost=True),

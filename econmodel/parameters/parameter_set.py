@@ -25,7 +25,7 @@ from econmodel.parameters.schema import (
     StrategyRow,
 )
 from econmodel.records import record
-from econmodel.wording import nearest
+from econmodel.wording import choice_words, lower, nearest
 
 
 @record
@@ -141,7 +141,8 @@ class ParameterSet:
         idle = [p for p in self.parameters.values() if self.idle(p.name)]
         if not idle:
             return ""
-        why = " or ".join(dict.fromkeys(f"{s} = {c}" for p in idle for s, c in p.acts_where.items() if self.text(s) != c))
+        ways = dict.fromkeys((s, c) for p in idle for s, c in p.acts_where.items() if self.text(s) != c)
+        why = " or ".join(f"“{lower(self.parameters[s].label)}” is “{choice_words(c)}”" for s, c in ways)
         return f"{len(idle)} inputs have no effect here and are left out, since they act only where {why}."
 
     def calibrating(self) -> tuple[str, ...]:

@@ -75,7 +75,7 @@ def test_an_idle_input_is_told_where_it_is_set_listed_swept_and_asked() -> None:
     assert not {row.name for row in one_way(question)} & {n for n in CONDITIONED if found.idle(n)}
     assert two_way(question, *default_pair(found), points=2).values.shape == (2, 2)
     assert name not in {asked.question.name for rows in questions(found).values() for asked in rows}
-    assert "effect_basis = intention_to_treat" in found.left_out()
+    assert "“what makes a treatment work, and stop working” is “intention to treat”" in found.left_out()
 
 
 def test_a_setting_that_is_none_is_refused() -> None:

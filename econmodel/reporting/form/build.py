@@ -48,10 +48,10 @@ HELP = (
     "Shares and yearly rates as 45% or 0.45, never 45. Money in the currency of the sheet. One number in a cell, and no words.",
     "Where two years are known, give the later one and put the other under Source. This sheet only leads to the questions.",
     "Source: the report, ledger or count the value was taken from. Year: the year the value belongs to, such as 2024 or 2023/24.",
-    "A share after a year (back open, lost, stopped) becomes a yearly rate: minus the logarithm of 1 less the share.",
-    "When patients come back after treatment is not asked here: it stands in the hospital file, [strategy.NAME] surveillance.",
+    "A share after a year (open again, lost, stopped) is asked as you count it; we work out the yearly rate.",
+    "In which months treated patients are examined is not asked: tell who sent this. What changes nothing here is left out.",
     "Do not add, delete or sort rows, and do not rename sheets. Give no names or numbers of patients.",
-    "When it comes back it is loaded with --override FILE.xlsx; differences from our values are shown first.",
+    "Send it back to who sent it: what differs from our values is shown before it is used.",
 )
 
 
@@ -152,7 +152,7 @@ def _write_start(sheet: Sheet, case: Case, asked: dict[str, list[Asked]], first:
         sheet.number(row + offset, column, None, "answer")
     row += 4
     sheet.row(row, ["How to fill it in", "", "", ""], "section")
-    for line in filter(None, (*HELP, case.parameters.left_out())):
+    for line in HELP:
         row += 1
         sheet.text(row, 1, line, "plain_text")
     row = _write_first(sheet, row + 2, asked, first) if first else row

@@ -106,18 +106,19 @@ BOUGHT = {
 }
 
 
+VARIABLE = "What share of the full cost comes with each one done (supplies, staff hours; not rooms, overhead)"
+BASE_PAYMENT = "What payment do you receive for {asked}, before a payer's own discount or mark-up?"
+
+
 def _costing(item: Item) -> dict[str, str]:
-    return {
-        f"c_{item.key}": f"What is the full cost of {item.asked}?",
-        f"share_variable_{item.key}": f"What share of the full cost varies with volume: {item.asked}?",
-    }
+    return {f"c_{item.key}": f"What is the full cost of {item.asked}?", f"share_variable_{item.key}": f"{VARIABLE}: {item.asked}?"}
 
 
 ASKED = tuple(item for item in ITEMS if item.asked)
 PROCUREMENT = {f"c_{i.key}": BOUGHT[i.kind].format(asked=i.asked) for i in ASKED if i.kind in BOUGHT} | {
     "share_device_tax": "What tax on coils and glue can you not recover, as a share of the price?"
 }
-CONTRACTS = {f"payment_{i.key}": f"What payment do you receive for {i.asked}, before a ratio of the payer's own?" for i in ASKED} | {
+CONTRACTS = {f"payment_{i.key}": BASE_PAYMENT.format(asked=i.asked) for i in ASKED} | {
     "payment_bleed_mean": "What payment do you receive for a bleed admission on average, fatal ones and rescue shunts included?",
     "ratio_hospital_payment": "What is your inpatient payment relative to the national amount (1 is the same)?",
     "share_physician_employed": "What share of this work is done by physicians the hospital employs?",
