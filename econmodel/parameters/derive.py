@@ -22,6 +22,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Iterator
+from functools import cached_property
 from typing import Any, NoReturn
 
 import numpy as np
@@ -84,17 +85,17 @@ class Expression:
     tree: Tree
     field: str = "derive"
 
-    @property
+    @cached_property
     def parents(self) -> tuple[str, ...]:
         """Inputs it reads, each once, in the order met."""
         return tuple(dict.fromkeys(node[1] for node in _nodes(self.tree) if node[0] in ("input", "cell")))
 
-    @property
+    @cached_property
     def calls(self) -> tuple[Call, ...]:
         """Look-ups it makes, each once, in the order met."""
         return tuple(dict.fromkeys(node[1] for node in _nodes(self.tree) if node[0] == "look up"))
 
-    @property
+    @cached_property
     def words(self) -> frozenset[str]:
         """Settings it picks by, and every word of its look-ups, which may be settings."""
         picked = (node[1] for node in _nodes(self.tree) if node[0] == PICK)

@@ -186,8 +186,8 @@ class Asker:
         if years not in self.by_month:
             self.by_month[years] = follow(taken(self.patients.inputs, slice(None), places), run)
         moving = [key for key in some.moving if key in mix.strategies]
-        found = follow_moving(taken(some.inputs, slice(None), places), run, self.by_month[years], moving)
-        return profiles_of(mix, years, values, found)
+        found = follow_moving(taken(some.inputs, slice(None), places), run, self.by_month[years], moving) if moving else None
+        return profiles_of(mix, years, values, found or self.by_month[years])
 
     def worth(self, parameters: ParameterSet, values: Values, parts: Sequence[str] = PARTS, some: _Some | None = None) -> FloatArray:
         """What each answer hangs on, above 0 or not, then the net benefit of each strategy: (row, decision + strategy).
@@ -254,11 +254,13 @@ class Asker:
         for i, change in enumerate(changes):
             asked.setdefault(needed[i] if needed else _parts(change), []).append(i)
         values = varied(self.parameters, [{n: x for n, x in change.items() if n not in APART} for change in changes])
+        base = base_values(self.parameters)
+        still = np.all([values[name] == base[name] for name in base.keys() - MONEY_ALONE], axis=0)
         for parts, places in asked.items():
             for parameters, some, _ in by_setting(self.parameters, [changes[i] for i in places], APART):
                 rows = np.array(places)[some]
                 own = {name: np.full(len(rows), parameters.number(name)) for name in changes[rows[0]].keys() & APART}
-                found[rows] = self._batch(parameters, _rows(values, rows) | own, parts)
+                found[rows] = self._batch(parameters, _rows(values, rows) | own, parts, still[rows])
         return found
 
     def ask_cases(self, cases: Sequence[ParameterSet]) -> FloatArray:
@@ -275,7 +277,7 @@ class Asker:
                 places.append(i)
         for _, places in alike:
             together = {name: np.concatenate([values[i][name] for i in places]) for name in values[places[0]]}
-            found[places] = self._batch(cases[places[0]], together, PARTS)
+            found[places] = self._batch(cases[places[0]], together, PARTS, np.zeros(len(places), dtype=bool))
         return found
 
     def _settings(self, case: ParameterSet) -> dict[str, Any]:
@@ -288,13 +290,14 @@ class Asker:
             and name not in INPUTS_ONLY
         }
 
-    def _batch(self, parameters: ParameterSet, values: dict[str, FloatArray], parts: Sequence[str]) -> FloatArray:
-        """What each answer hangs on, row by row: those together whose patients move under the same strategies."""
+    def _batch(self, parameters: ParameterSet, values: dict[str, FloatArray], parts: Sequence[str], still: BoolArray) -> FloatArray:
+        """What each answer hangs on, row by row: those together whose patients move alike; no ``still`` row's do."""
         good = possible(parameters, values)
         found = np.full((len(good), len(self.decisions) + len(parameters.strategies)), np.nan)
         size, threads = block_size(parameters, len(good))
         work = partial(self._piece, parameters, values, parts)
-        for rows, worth in in_order(work, self._pieces(parameters, values, np.flatnonzero(good), size), threads):
+        pieces = self._pieces(parameters, values, (np.flatnonzero(good & ~still), np.flatnonzero(good & still)), size)
+        for rows, worth in in_order(work, pieces, threads):
             found[rows] = worth
         return found
 
@@ -305,15 +308,16 @@ class Asker:
         return rows, self.worth(parameters, _rows(values, rows), parts, some)
 
     def _pieces(
-        self, parameters: ParameterSet, values: dict[str, FloatArray], rows: IntArray, size: int
+        self, parameters: ParameterSet, values: dict[str, FloatArray], places: tuple[IntArray, IntArray], size: int
     ) -> Iterator[tuple[IntArray, _Some | None]]:
         """Rows to ask together, and whose patients move there; None where base values tell nothing of them."""
         kept = all(parameters[name].value == self.parameters[name].value for name in COUNTED_BY)
         mixes = [in_the_mix(case).strategies.keys() for case in (parameters, self.parameters)]
         if not kept or mixes[0] != mixes[1]:
-            yield from ((part, None) for part in _parted(rows, size))
+            yield from ((part, None) for rows in places for part in _parted(rows, size))
             return
-        for part, inputs in self._resolved(parameters, values, rows):
+        yield from ((part, _Some(self.patients.inputs, ())) for part in _parted(places[1], size))
+        for part, inputs in self._resolved(parameters, values, places[0]):
             moved = moves_patients(inputs, self.patients.inputs)
             for pattern in np.unique(moved, axis=0):
                 moving = tuple(key for key, moves in zip(parameters.strategies, pattern, strict=True) if moves)
@@ -324,6 +328,8 @@ class Asker:
         self, parameters: ParameterSet, values: dict[str, FloatArray], rows: IntArray
     ) -> Iterator[tuple[IntArray, ModelInputs]]:
         """Rows with the model's inputs, without those that it refuses."""
+        if not rows.size:
+            return
         try:
             yield rows, resolve(parameters, _rows(values, rows))
         except EconModelError:
@@ -339,8 +345,8 @@ class _Some:
     moving: tuple[str, ...]
 
     def rows(self, places: IntArray) -> _Some:
-        """Some of them."""
-        return replace(self, inputs=taken(self.inputs, places, range(len(self.inputs.strategies.keys))))
+        """Some of them; of patients that do not move nothing is asked."""
+        return self if not self.moving else replace(self, inputs=taken(self.inputs, places, range(len(self.inputs.strategies.keys))))
 
 
 def _rows(values: Values, rows: IntArray) -> dict[str, FloatArray]:

@@ -185,6 +185,6 @@ def test_what_leaves_patients_alone_is_asked_of_one_run_of_them(
     changes += [{"n_budget_years": 9.0}, {"n_duty_months": 60.0}, {"n_stop_month": 20.0}, {"willingness_to_pay": 60_000.0}]
     cases = [set_value(demo_parameters, text) for text in ("u_post_bleed=0.6", "perspective=payer", "drug_benefit=some")]
     shared = asker.ask(changes, [PARTS] * len(changes)), asker.ask_cases(cases)
-    monkeypatch.setattr(Asker, "_pieces", lambda *asked: [(asked[3], None)])
+    monkeypatch.setattr(Asker, "_pieces", lambda *asked: [(np.concatenate(asked[3]), None)])
     for found, whole in zip(shared, (asker.ask(changes, [PARTS] * len(changes)), asker.ask_cases(cases)), strict=True):
         np.testing.assert_allclose(found, whole, rtol=1e-10)

@@ -32,7 +32,9 @@ def by_year(monthly: FloatArray) -> FloatArray:
 
 def with_start(monthly: FloatArray) -> FloatArray:
     """Sum months to years behind an empty year 0, (draw, month) -> (draw, year)."""
-    return np.pad(by_year(monthly), [(0, 0), (1, 0)])
+    found = np.zeros((len(monthly), monthly.shape[1] // 12 + 1))
+    found[:, 1:] = by_year(monthly)
+    return found
 
 
 def npv(rate: ArrayLike, flows: ArrayLike, per_year: int = 1) -> FloatArray:
