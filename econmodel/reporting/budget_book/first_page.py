@@ -77,8 +77,9 @@ def _asked(case: Case, programme: ProgrammeResult) -> Iterator[Labelled]:
     """What the decision rests on: the chance accepted, what alone turns the cash, the programme in stages."""
     yield "Chance of a loss accepted", LOSS_ACCEPTED, "share"
     for row in programme.switching.rows if programme.switching else ():
-        yield f"Turns the cash, alone: {row.label}, {row.unit}", row.value, "number"
-        yield f"now: {row.label}, {row.unit}", row.base, "number"
+        style = "money" if row.value >= 1000 else "two" if row.value >= 1 else "rate"
+        yield f"Turns the cash, alone: {row.label}, {row.unit}", row.value, style
+        yield f"now: {row.label}, {row.unit}", row.base, style
     if programme.decision and (staged := programme.decision.staged):
         yield "In stages: lowest cash of the first year", staged.outlay, "money"
         yield f"In stages: {staged.counted} at which intake stops", staged.stop_number, "whole"
@@ -122,7 +123,8 @@ def write_first_page(book: BudgetBook, sheet: Sheet, row: int) -> None:
         if number in ("", None):
             continue
         row += 1
-        sheet.text(row, 1, label)
+        sheet.text(row, 1, label, "text")
+        sheet.height(row, (label, 46))
         if isinstance(number, str):
             sheet.text(row, 2, number, "bold_left")
             sheet.merge(row, 2, 6)

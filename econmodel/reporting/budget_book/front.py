@@ -112,7 +112,8 @@ def build_decision(book: BudgetBook) -> None:
     row = _options(book, sheet, row + 4) + 2
     sheet.row(row, ["The proposal, as the program found it (values)", *[""] * 6], "section")
     found = programme.decision
-    said = [found.sentence, found.order, found.text, *(f"Against it: {words}." for words in found.why)] if found else []
+    against = [f"Against it: {words}." for words in found.why if words not in found.text] if found else []
+    said = [found.sentence, f"Decision asked: {found.text}", found.order, *against] if found else []
     for words in (*said, *programme.sentences):
         row += 1
         sheet.text(row, 1, words, "text")
