@@ -141,7 +141,7 @@ def _changes(answers: dict[str, Any], base: ParameterSet, country: Country) -> d
     year = str(answers.get("price_year") or base.text("price_year"))
     found: dict[str, dict[str, Any]] = {}
     for key, value in answers.get("values", {}).items():
-        priced = {"price_year": year} if money_parts(base[key].unit) and not isinstance(value, str) else {}
+        priced = {"price_year": year} if money_parts(base[key].unit) and (key, value) not in WORDS_FOR_NUMBERS else {}
         found[key] = {"value": value, **priced, **why}
     for key, shares in answers.get("mix", {}).items():
         found[MIXES[key]] = {"table": [{"strategy": name, "share": share} for name, share in shares.items()], **why}

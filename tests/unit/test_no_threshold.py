@@ -191,6 +191,7 @@ def test_a_price_list_and_a_start_may_say_none(tmp_path: Path) -> None:
     assert case.parameters.threshold is None
     case, written = start.case_of({"country": "IN", "values": {"willingness_to_pay": "none"}}, "site", tmp_path)
     assert case.parameters.threshold is None
+    assert "price_year" not in written
     (tmp_path / "site.toml").write_text(written, encoding="utf-8")
     assert load_case(tmp_path / "site.toml", (), ["willingness_to_pay=100000"]).parameters.threshold == 100_000
     with pytest.raises(EconModelError, match="willingness_to_pay = 'nil'"):
