@@ -207,10 +207,11 @@ def _within(found: Appraisal, board: Mapping[str, Any], cash: Callable[[float], 
 
 def _stop(staged: Staged, cash: Callable[[float], str]) -> str:
     full, ruled = cash(staged.npv_full), cash(staged.npv_staged)
-    expected = f"mean cash over the draws {full} without this rule, {ruled} with it, none for doing nothing"
+    mean = "mean cash over the draws"
     if staged.stop_number is None:
-        return f"a look at month {DECIDED_AT} saves no cash, as no count of bleeds by then would speak for stopping; {expected}"
+        why = f"a look at month {DECIDED_AT} saves no cash, as no count of bleeds by then would speak for stopping"
+        return f"{why}: {mean} {full} either way, none for doing nothing"
     return (
         f"intake stops at {staged.stop_number} or more {staged.counted} in those treated by month {DECIDED_AT} "
-        f"(chance {staged.probability_stopping:.0%}); {expected}"
+        f"(chance {staged.probability_stopping:.0%}); {mean} {full} without this rule, {ruled} with it, none for doing nothing"
     )

@@ -303,11 +303,11 @@ def options_table(programme: ProgrammeResult, *, short: bool = False) -> tuple[T
     say = partial(f.money, currency=found.currency)
     columns: dict[tuple[str, float, bool], Callable[[OptionRow], str]] = {
         ("Option", 3.4 if short else 2.0, False): lambda row: row.label,
-        ("Cash NPV", 1.0 if short else 1.2, True): lambda row: say(row.npv_cash),
+        ("Cash NPV", 1.25, True): lambda row: say(row.npv_cash),
         ("Chance of a loss, inputs and luck", 0.9, True): lambda row: f.percent(row.probability_cash_loss),
         ("Bleeds averted", 0.8, True): lambda row: f.number(row.bleeds_averted, 1),
         ("Bleed deaths averted", 1.0, True): lambda row: f.number(row.bleed_deaths_averted, 1),
-        ("Procedure deaths", 0.9 if short else 1.15, True): lambda row: f.number(row.procedure_deaths, 1),
+        ("Procedure deaths", 1.1, True): lambda row: f.number(row.procedure_deaths, 1),
         ("Emboli", 0.7, True): lambda row: f.number(row.embolisms, 1),
         ("Bleeds caused", 0.7, True): lambda row: f.number(row.harms["ulcer_bleed"], 1),
         ("Cash a bleed averted", 1.0, True): lambda row: say(row.cash_per_bleed),
