@@ -122,7 +122,7 @@ def lucky_budgets(
     whole = np.floor(expected)
     starts = (whole + (rng.random(whole.shape) < expected - whole)).astype(np.int64)
     new, old = (np.zeros((*starts.shape, len(PROFILED))) for _ in range(2))
-    for part in structures_of(parameters).parts(values, max(1, AT_ONCE // len(options))):
+    for part in structures_of(parameters).parts(values, AT_ONCE):
         resolved = resolve(part.parameters, part.values)
         option, draw, month = _starters(starts[:, part.rows])
         cell = _pick(resolved.shares[draw], rng)
