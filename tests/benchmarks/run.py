@@ -3,7 +3,8 @@
 Run ``python tests/benchmarks/run.py`` where the package is installed. It prints, for 10,000 draws of 5 strategies over 480 months
 (one patient group), the time of the NumPy and the compiled engine, a dense matrix loop and plain Python as multiples of a C
 kernel vectorised by hand (``yardstick.c``, built where a C compiler is found; AVX-512 or AVX as the machine has; the same
-blocks and threads as the compiled engine); then whole analyses, and how the cost grows with draws, months and groups.
+blocks and threads as the compiled engine); then whole analyses, what is asked of a case, and how the cost grows with draws,
+months and groups.
 Times are processor seconds, all threads together, so that the machine's other work counts little. ``--million`` adds a
 million draws and their memory. The kernel's sums must equal the engine's; no time is asserted.
 """
@@ -34,17 +35,23 @@ from econmodel.model.disease import run_disease
 from econmodel.model.inputs import ModelInputs, base_values, resolve
 from econmodel.model.stages import StageBlock
 from econmodel.model.structure import build_structure
-from econmodel.parameters.loading import load_case
+from econmodel.parameters.loading import demo_file, load_case
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample
+from econmodel.parameters.structures import fix_structure
+from econmodel.programme.flips import find_flips
+from econmodel.uncertainty.by_structure import PAIRED, by_structure
 from econmodel.uncertainty.probabilistic import LANES_PER_BLOCK, in_order, run_psa
+from econmodel.workflow import plan_research, run_research
 
 DRAWS, STRATEGIES, MONTHS = 10_000, 5, 480
+USUAL = 4_000
 LANES = DRAWS * STRATEGIES
 THREADS = os.cpu_count() or 1
 FIVE = ("watch", "beta_blocker", "glue", "coil_and_glue", "transvenous")
 STRUCTURE = build_structure()
 ENGINES = ("numpy", "compiled")
+SIZES = (25, 50, 100, 200, 400, 600, 800, 1000)
 
 
 def timed(work: Callable[[], object], repeats: int = 3) -> float:
@@ -208,6 +215,29 @@ def report_analyses() -> None:
             print(f"  base case, 2,000 draws, 7 strategies, 6 groups, lifetime   {basis:19s}{engine:9s}{seconds:8.3f}")
 
 
+def report_questions() -> None:
+    """What is asked of a case, in processor seconds and in runs of the draws that structures are paired on."""
+    case = load_case(demo_file())
+    parameters, few = case.parameters, fix_structure(case.parameters, ["base"])
+    with_engine(available()[-1])
+    unit = timed(partial(run_psa, few, PAIRED, seed=1), 2)
+    psa = run_psa(parameters, DRAWS, seed=1)
+    plan = plan_research(case, ["coil_and_glue_v_beta_blocker"], SIZES)
+    alone = timed(partial(run_research, replace(plan, trials=()), psa), 1)
+    mixed = fix_structure(parameters, ["child_course=fixed"])
+    found = {
+        f"{USUAL:,} draws, base structure": timed(partial(run_psa, few, USUAL, seed=1), 2),
+        f"{USUAL:,} draws, structures by weight, class fixed": timed(partial(run_psa, mixed, USUAL, seed=1), 2),
+        "what turns each decision": timed(partial(find_flips, parameters), 2),
+        f"value of knowing each input and group, {DRAWS:,} draws": alone,
+        "value of one study, eight sizes": timed(partial(run_research, plan, psa), 1) - alone,
+        f"results by structure, {PAIRED:,} paired draws": timed(partial(by_structure, parameters, seed=1), 1),
+    }
+    print(f"\nQuestions (processor seconds; times {PAIRED:,} draws of the base structure, {unit:.3f})")
+    for name, seconds in found.items():
+        print(f"  {name:60s}{seconds:8.3f}{seconds / unit:8.2f}")
+
+
 def with_engine(engine: str) -> None:
     """Let analyses use one engine: the compiled one once it is loaded, and never where NumPy is asked for."""
     compiled.PAYS_WHEN_COLD = 0 if engine == "compiled" else sys.maxsize
@@ -245,7 +275,7 @@ def main() -> None:
     """Print every table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--million", action="store_true", help="also a million draws, with their memory")
-    parser.add_argument("--only", choices=("engine", "analyses", "curves", "million"), help="one table")
+    parser.add_argument("--only", choices=("engine", "analyses", "questions", "curves", "million"), help="one table")
     chosen = parser.parse_args()
     load = f", load {os.getloadavg()[0]:.1f}" if hasattr(os, "getloadavg") else ""
     print(f"{platform.machine()}, {THREADS} processors{load}, Python {platform.python_version()}, NumPy {np.__version__}")
@@ -254,6 +284,8 @@ def main() -> None:
         report_engine()
     if chosen.only in (None, "analyses"):
         report_analyses()
+    if chosen.only in (None, "questions"):
+        report_questions()
     if chosen.only in (None, "curves"):
         report_curves()
     if chosen.only == "million":
