@@ -84,10 +84,11 @@ def within_route(found: Answer) -> WithinRoute:
     return compare_within_route(found.evaluation, found.results)
 
 
-def run_programme(case: Case, *, draws: int = 0, worse: bool = True) -> ProgrammeResult:
+def run_programme(case: Case, *, draws: int = 0, worse: bool = True, lifetime: Evaluation | None = None) -> ProgrammeResult:
     """Budget of the programme with its views, break-even, downside, chart data and the sentences they call for.
 
-    Without draws it is quick, and leaves out what alone would turn the cash; without what could go ``worse`` quicker still.
+    Without draws it is quick, and leaves out what alone would turn the cash; without what could go ``worse``, and given the case
+    evaluated over a ``lifetime``, quicker still.
 
     Raises
     ------
@@ -97,7 +98,12 @@ def run_programme(case: Case, *, draws: int = 0, worse: bool = True) -> Programm
     from econmodel.programme.report import evaluate_programme
 
     return evaluate_programme(
-        case.parameters, draws=draws, seed=int(case.parameters.number("seed")), turning=bool(draws) and worse, worse=worse
+        case.parameters,
+        draws=draws,
+        seed=int(case.parameters.number("seed")),
+        turning=bool(draws) and worse,
+        worse=worse,
+        lifetime=lifetime,
     )
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.activity import MonthlyProfiles
-from econmodel.economics.evaluate import evaluate
+from econmodel.economics.evaluate import Evaluation, evaluate
 from econmodel.economics.lead import find_subjects
 from econmodel.economics.prices import Prices
 from econmodel.errors import AnalysisError
@@ -374,7 +374,13 @@ def _column(rows: Mapping[Name, FloatArray], position: int) -> dict[Name, float]
 
 
 def evaluate_programme(
-    parameters: ParameterSet, *, draws: int = 0, seed: int = 0, turning: bool = True, worse: bool = True
+    parameters: ParameterSet,
+    *,
+    draws: int = 0,
+    seed: int = 0,
+    turning: bool = True,
+    worse: bool = True,
+    lifetime: Evaluation | None = None,
 ) -> ProgrammeResult:
     """Run the programme of a case.
 
@@ -389,7 +395,9 @@ def evaluate_programme(
     turning
         Also find what alone would turn the sign of the cash, which takes longer than all else without draws.
     worse
-        Also work out the downside and the sentences that rest on it.
+        Also work out the downside with the sentences that rest on it, and the cash of later years.
+    lifetime
+        The case evaluated, where it is already.
 
     Raises
     ------
@@ -406,7 +414,7 @@ def evaluate_programme(
     doubt = draw_programme(parameters, inputs, planned, min(draws, MOST_DRAWS), seed)
     more = own_rows(kept, inputs) if worse else None
     found = programme_case(inputs, profiles, prices, CATEGORY, lambda changes: rerun_under(kept, changes, years), doubt.batch, more)
-    lifetime, usual = evaluate(parameters, yearly=False, by_group=False), find_subjects(parameters).usual_care
+    lifetime, usual = lifetime or evaluate(parameters, yearly=False, by_group=False), find_subjects(parameters).usual_care
     turns = find_switching(ask_money(parameters)) if turning and is_change(inputs) else None
     options = appraise_options(parameters, inputs, planned, lifetime, doubt.chances)
     against_usual = per_start(lifetime, {usual: 1.0}, inputs.proposed_mix)[1]
@@ -418,6 +426,6 @@ def evaluate_programme(
         switching=turns,
         decision=decide(options, parameters.board, doubt.probability_cash_loss, doubt.staged, turns.sentence if turns else ""),
         reconciliation=reconcile(found.budget, planned, {usual: 1.0}, against_usual),
-        later_cash=later_cash(kept, inputs, prices),
+        later_cash=later_cash(kept, inputs, prices) if worse else None,
         reality=reality_check(lifetime, inputs, parameters.board),
     )

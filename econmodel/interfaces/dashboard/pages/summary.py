@@ -10,6 +10,7 @@ from functools import partial
 from pathlib import Path
 
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from econmodel.errors import EconModelError
 from econmodel.files import json_text
@@ -39,23 +40,31 @@ PAPERS = (
 
 def show(found: Answer) -> first_screen.Later:
     """Show the first screen and what stands below it."""
-    later = first_screen.show(found)
+    later, waiting = first_screen.show(found), list[DeltaGenerator]()
     _pick()
     show_begin()
     blocks.sections(
         "summary_part",
         {
-            "Benefits, costs and harms side by side": lambda: _side_by_side(found),
+            "Benefits, costs and harms side by side": lambda: waiting.append(_side_by_side(found)),
             "What is still not this hospital's own": lambda: _not_own(found),
             "Take away": lambda: show_downloads(found),
         },
     )
-    return later
+
+    def rest() -> None:
+        later()
+        for place in waiting:
+            with place.container():
+                blocks.note(answers.route_of(found.key, found).sentence)
+
+    return rest
 
 
-def _side_by_side(found: Answer) -> None:
+def _side_by_side(found: Answer) -> DeltaGenerator:
+    """Show the table, and give the place for what takes longer."""
     compared_table(found, lambda case: headline_table(case.results))
-    blocks.note(answers.route_of(found.key, found).sentence)
+    return st.empty()
 
 
 def _not_own(found: Answer) -> None:

@@ -77,7 +77,7 @@ def programme_of(key: str, _found: Answer) -> ProgrammeResult:
 
 @st.cache_resource(max_entries=KEPT, show_spinner=False)
 def _decided(key: str, _found: Answer) -> ProgrammeResult:
-    return run_programme(_found.case, worse=False)
+    return run_programme(_found.case, worse=False, lifetime=_found.evaluation)
 
 
 def plan_of(found: Answer) -> ProgrammeResult | None:
