@@ -94,7 +94,7 @@ def finance_line(programme: ProgrammeResult) -> str:
     """Money of the decision in one line: cash over the budget, its value today, and the lowest point on the way."""
     found, basis = programme.headline, programme.basis
     cash, value, low = (f.money(amount, basis.currency) for amount in (found.net_cash, found.npv_cash, found.peak_cash))
-    return f"Programme against today's mix, {f.duration(basis.budget_years)}: net cash {cash}, its NPV {value}, lowest {low}."
+    return f"Programme v. today, {f.duration(basis.budget_years)}: cash {cash}, NPV {value}, lowest {low}."
 
 
 def _heading(key: str, short: Mapping[str, str]) -> str:
