@@ -72,7 +72,7 @@ def test_every_month_balances(many: ModelInputs) -> None:
 
 def test_the_programme_shows_doubt_luck_and_both() -> None:
     """The three are apart: both is wider than either, and luck leaves the mean where it was."""
-    luck = evaluate_programme(fix_structure(load_case(demo_file()).parameters, ["base"]), draws=200, seed=1, turning=False).luck
+    luck = evaluate_programme(fix_structure(load_case(demo_file()).parameters, ["base"]), draws=80, seed=1, turning=False).luck
     assert luck is not None
     rows = {row.doubt: row for row in luck.rows}
     assert [*rows] == ["parameters", "luck", "both"]
