@@ -39,7 +39,6 @@ if TYPE_CHECKING:
     from econmodel.uncertainty.within_route import WithinRoute
 
 PAPERS = ("brief", "board", "report", "workbook", "budget", "form")
-PAIRED_IN_THE_REPORT = 300
 MOST_DRAWS_OF_PROTOCOLS = 500
 DRAWS_OF_FORM = 1_000
 POINTS_OF_MAPS = 5
@@ -128,7 +127,7 @@ def run_together(
     return run_psa(case.parameters, wanted if draws is None else draws, seed=seed, sobol=sobol, progress=progress)
 
 
-def run_structures(case: Case, most: int | None = None) -> ByStructure | None:
+def run_structures(case: Case) -> ByStructure | None:
     """Value the lead under each choice of each weighted setting; None where none is weighted, or without draws or threshold."""
     from econmodel.parameters.structures import weighted
     from econmodel.uncertainty.by_structure import PAIRED, by_structure
@@ -136,9 +135,7 @@ def run_structures(case: Case, most: int | None = None) -> ByStructure | None:
     draws, seed = (int(case.parameters.number(name)) for name in ("draws", "seed"))
     valued = case.parameters.threshold is not None
     return (
-        by_structure(case.parameters, seed=seed, draws=min(draws, most or PAIRED))
-        if valued and draws and weighted(case.parameters)
-        else None
+        by_structure(case.parameters, seed=seed, draws=min(draws, PAIRED)) if valued and draws and weighted(case.parameters) else None
     )
 
 
@@ -278,7 +275,7 @@ def report_tables(case: Case) -> dict[str, Any]:
     from econmodel.uncertainty.studies import shipped_results
 
     questions = [ask(case.parameters, *pair) for pair in pairs_of(case.parameters)]
-    structures = run_structures(case, PAIRED_IN_THE_REPORT)
+    structures = run_structures(case)
     return _money_tables(case) | {
         "one_way": tuple(analysis_of(asked, one_way(asked)) for asked in questions),
         "scenarios": tuple(analysis_of(asked, rows) for asked, rows in zip(questions, scenario_tables(questions), strict=True)),

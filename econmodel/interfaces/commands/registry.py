@@ -279,16 +279,10 @@ def _nnt_sentence(years: dict[str, Any]) -> str:
 def _table(rows: list[dict[str, Any]]) -> Any:
     from rich.table import Table
 
-    table = Table(
-        "Strategy",
-        "Bled",
-        "Patient-years",
-        "Bleeds per patient-year (exact 95%)",
-        "Bled by 1 year (95%)",
-        "Died",
-        "Lost",
-        title="First bleeds since the decision, death competing",
-    )
+    table = Table(box=None, pad_edge=False, title="First bleeds since the decision, death competing")
+    table.add_column("Strategy", no_wrap=True)
+    for heading in ("Bled", "Patient years", "Bleeds a patient year (exact 95%)", "Bled by 1 year (95%)", "Died", "Lost"):
+        table.add_column(heading, overflow="fold")
     for row in rows:
         table.add_row(
             row["strategy"],

@@ -86,7 +86,7 @@ PLUS = ("further_delay",)
 
 @record
 class Line:
-    """One input: what it is called, its value as built, and where it comes from if the case has it by this name."""
+    """One input: what it is called, its value as built, and the input of the case that it is, or is a row of."""
 
     name: str
     label: str
@@ -134,11 +134,15 @@ def _sections(book: BudgetBook) -> Iterator[tuple[str, list[Line]]]:
     inputs, known = book.plan.inputs, book.case.parameters.parameters
     for title, names in SECTIONS.items():
         yield title, [Line(name, known[name].label, _number(getattr(inputs, name)), known[name]) for name in names]
-    shares = [Line(f"ramp_{q}", f"Share of slots in use, quarter {q} of work", share) for q, share in enumerate(inputs.ramp, start=1)]
+    ramp = enumerate(inputs.ramp, start=1)
+    shares = [Line(f"ramp_{q}", f"Share of slots in use, quarter {q} of work", share, known["ramp"]) for q, share in ramp]
     yield "Start of the service", [*shares, Line("further_delay", "Further delay, months", 0.0)]
     label = {key: row.label for key, row in book.case.parameters.strategies.items()}
-    today = [Line(f"today_{key}", f"Share today: {label[key]}", inputs.current_mix.get(key, 0.0)) for key in book.plan.strategies]
-    yield "Care today", today
+    mix = inputs.current_mix
+    today = (
+        Line(f"today_{key}", f"Share today: {label[key]}", mix.get(key, 0.0), known["current_mix"]) for key in book.plan.strategies
+    )
+    yield "Care today", list(today)
     yield "Prices", list(_prices(book))
     paid = [Line(f"paid_{key}", f"Paid, times its terms: {LABELS[key]}", 1.0) for key in EXAMINATIONS]
     yield "Examinations", paid
@@ -164,7 +168,7 @@ def _write(book: BudgetBook, sheet: Sheet, row: int, line: Line) -> None:
     p = line.parameter
     sheet.text(row, LABEL, line.label)
     sheet.text(row, INPUT, line.name, "small")
-    sheet.text(row, UNIT, p.unit if p else "", "small")
+    sheet.text(row, UNIT, p.unit if p and not p.table else "", "small")
     sheet.text(row, STATUS, STATUS_WORDS[p.status] if p else "worked out", "small")
     sheet.number(row, VALUE, line.value, "input")
     sheet.number(row, BUILT, line.value, "plain")
