@@ -113,7 +113,7 @@ def test_a_lead_without_coils_tells_cost_alone() -> None:
     _, third = found("lead=eus_glue")
     assert third.versus == "coil_and_glue"
     assert "more re-treatments per 100" in third.sentence
-    assert third.sentence.endswith("per patient.")
+    assert third.sentence.endswith("per patient over that time.")
     assert (third.turns_at, third.turning_price) == (None, None)
 
 
