@@ -13,24 +13,14 @@ from econmodel.parameters.catalogue import COUNTS, ITEMS
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.programme.budget import Budget
 from econmodel.programme.intake import FUNNEL_LABELS
-from econmodel.programme.money.rows import Row
+from econmodel.programme.money.rows import TO_CONTRIBUTION, Row
 from econmodel.programme.money_question import ask_money
 from econmodel.programme.report import ProgrammeResult
 from econmodel.records import record
 from econmodel.uncertainty.deterministic import Asked, ask
 from econmodel.wording import lower
 
-TO_CONTRIBUTION = (
-    Row.PROPHYLAXIS_INCOME,
-    Row.PROPHYLAXIS_COST,
-    Row.HARM_INCOME,
-    Row.HARM_COST,
-    Row.BLEED_COST_AVOIDED,
-    Row.BLEED_INCOME_LOST,
-    Row.REFILLED_BEDS,
-    Row.DISPLACED_WORK,
-    Row.TRANSFERS,
-)
+WITHOUT_SUM = (Row.PROPHYLAXIS_INCOME, Row.PROPHYLAXIS_COST, *TO_CONTRIBUTION[1:])
 TO_CASH = (Row.STEP_COST, Row.FIXED_COST, Row.TAX, Row.WORKING_CAPITAL, Row.CAPITAL)
 LABELS = {row.key: row.label for row in (*COUNTS, *ITEMS)}
 LEAST = 1e-9
@@ -170,7 +160,7 @@ def _signed(programme: ProgrammeResult, rows: tuple[Row, ...]) -> tuple[Step, ..
 def _cash(programme: ProgrammeResult) -> tuple[Step, ...]:
     found, totals = programme.headline, programme.totals
     return (
-        *_signed(programme, TO_CONTRIBUTION),
+        *_signed(programme, WITHOUT_SUM),
         Step("Net contribution, their sum", totals[Row.NET_CONTRIBUTION], "money"),
         *_signed(programme, TO_CASH),
         Step("Net cash, their sum", found.net_cash, "money"),

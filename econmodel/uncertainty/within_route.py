@@ -116,7 +116,8 @@ def _added(results: Results, again: tuple[float, float]) -> str:
     many = f"{number(abs(spared), 1)} {'fewer' if spared > 0 else 'more'} re-treatments per 100"
     needs = f", needs {many} ({number(again[0], 1)} v. {number(again[1], 1)})" if any(again) else ""
     size = money(abs(cost), currency)
-    return f"{lead} {bleeds}{needs} and {f'costs {size} more' if cost > 0 else f'saves {size} of full cost'} per patient over that time."
+    paid = f"costs {size} more" if cost > 0 else f"saves {size} of full cost"
+    return f"{lead} {bleeds}{needs} and {paid} per patient over that time."
 
 
 def _worth(results: Results, found: WithinRoute, *, alike: bool, here: float | None) -> str:

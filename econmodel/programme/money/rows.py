@@ -70,6 +70,17 @@ class Row(StrEnum):
     BED_DAYS = "R20", "Net bed-days released", "count"
 
 
+TO_CONTRIBUTION = (
+    Row.PROPHYLAXIS_CONTRIBUTION,
+    Row.HARM_INCOME,
+    Row.HARM_COST,
+    Row.BLEED_COST_AVOIDED,
+    Row.BLEED_INCOME_LOST,
+    Row.REFILLED_BEDS,
+    Row.DISPLACED_WORK,
+    Row.TRANSFERS,
+)
+"""What net contribution is the sum of, costs taken away."""
 MONEY_ROWS = tuple(row for row in Row if not row.is_count and row not in (Row.CUMULATIVE_CASH, Row.PRESENT_VALUE))
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from econmodel.package import stamp, version
-from econmodel.programme.money.rows import Row
+from econmodel.programme.money.rows import TO_CONTRIBUTION, Row
 from econmodel.programme.options import PROPOSAL
 from econmodel.reporting.budget_book.book import MONTHS, START_ROW, BudgetBook
 from econmodel.reporting.budget_book.budget import BUDGET
@@ -47,18 +47,7 @@ HOW = (
     "Loans and a capital charge that is paid are in no net present value; where there are any, cash after them stands on Budget.",
     "Every row R1 to R20 is cash, against today's mix. Staff time freed, RC, is no cash and counts only with capacity valued.",
 )
-BRIDGE = (
-    Row.PROPHYLAXIS_CONTRIBUTION,
-    Row.HARM_INCOME,
-    Row.HARM_COST,
-    Row.BLEED_COST_AVOIDED,
-    Row.BLEED_INCOME_LOST,
-    Row.REFILLED_BEDS,
-    Row.DISPLACED_WORK,
-    Row.TRANSFERS,
-    Row.STEP_COST,
-    Row.FIXED_COST,
-)
+BRIDGE = (*TO_CONTRIBUTION, Row.STEP_COST, Row.FIXED_COST)
 
 
 def build_read_me(book: BudgetBook) -> None:
