@@ -76,15 +76,17 @@ def plot_cash(programme: ProgrammeResult, *, ax: Axes, currency: str) -> dict[st
     lines = {"base": cash.base, "best": cash.best, "worst": cash.worst}
     shown = [*cash.base, *cash.best, 0.0, *(value for line in cash.fan.values() for value in line)]
     room = 0.08 * ((max(shown) - min(shown)) or 1.0)
+    floor = min(shown) - room
     told = {name: line for name, line in LINES.items() if lines[name]}
     drawn = {name: ax.plot(cash.year, lines[name], color=colour, linestyle=dash)[0] for name, (colour, dash, _) in told.items()}
     ax.axhline(0, color=MUTED, linewidth=0.7)
-    ax.set(xlim=(0, cash.year[-1]), ylim=(min(shown) - room, max(shown) + room), xlabel="Years since start")
+    ax.set(xlim=(0, cash.year[-1]), ylim=(floor, max(shown) + room), xlabel="Years since start")
     ax.yaxis.set_major_formatter(lambda value, _: f.money_short(value, currency))
     for i, (colour, dash, label) in enumerate(told.values()):
-        x = (0.0, 0.26, 0.52)[i]
+        x = (0.0, 0.245, 0.505)[i]
         ax.plot([x, x + 0.06], [1.08, 1.08], color=colour, linestyle=dash, transform=ax.transAxes, clip_on=False)
-        ends = f", ends {f.money_short(cash.worst[-1], currency)}" if label == LINES["worst"][2] else ""
+        where = ": below, " if max(cash.worst, default=0.0) < floor else ", ends "
+        ends = f"{where}{f.money_short(cash.worst[-1], currency)}" if label == LINES["worst"][2] else ""
         ax.text(x + 0.075, 1.08, label + ends, transform=ax.transAxes, va="center", fontsize=6.6)
     return drawn
 
