@@ -49,7 +49,7 @@ HELP = (
     "Where two years are known, give the later one and put the other under Source. This sheet only leads to the questions.",
     "Source: the report, ledger or count the value was taken from. Year: the year the value belongs to, such as 2024 or 2023/24.",
     "A share after a year (open again, lost, stopped) is asked as you count it; we work out the yearly rate.",
-    "In which months treated patients are examined is not asked: tell who sent this. What changes nothing here is left out.",
+    "The months of examinations after treatment are not asked: tell who sent this. What changes nothing here is left out.",
     "Do not add, delete or sort rows, and do not rename sheets. Give no names or numbers of patients.",
     "Send it back to who sent it: what differs from our values is shown before it is used.",
 )
