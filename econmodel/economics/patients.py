@@ -114,12 +114,12 @@ def follow_moving(inputs: ModelInputs, run: Run, known: Followed, moving: Sequen
     if len(moving) == len(inputs.strategies.keys):
         return follow(inputs, run)
     places = [inputs.strategies.keys.index(key) for key in moving]
-    some = taken(inputs, slice(None), places)
+    some = strategies_at(inputs, slice(None), places)
     return Followed(inputs, known.sums.with_strategies(places, sums_of(some, run(some))))
 
 
-def taken(inputs: ModelInputs, rows: slice | IntArray, places: Sequence[int]) -> ModelInputs:
-    """Inputs of some draws and strategies, for a run alone: what effects were calibrated on stays whole."""
+def strategies_at(inputs: ModelInputs, rows: slice | IntArray, places: Sequence[int] | IntArray) -> ModelInputs:
+    """Inputs of some draws and strategies, any more than once, for a run alone: what effects were calibrated on stays whole."""
 
     def cut(part: Any) -> Any:
         of = {f.name: getattr(part, f.name) for f in fields(part) if f.name not in WHOLE}

@@ -6,7 +6,6 @@ Axis order: (draw, strategy, cell). A cell is a patient group, or one susceptibi
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,13 +63,6 @@ class StrategyInputs:
     p_obliteration: FloatArray
     r_lost: FloatArray
     late_gastric: FloatArray
-
-    def taken(self, places: NDArray[np.int64]) -> StrategyInputs:
-        """Strategies at some places, in their order, any of them more than once."""
-        found: dict[str, Any] = {
-            name: tuple(each[i] for i in places) if isinstance(each, tuple) else each[:, places] for name, each in vars(self).items()
-        }
-        return StrategyInputs(**found)
 
 
 @record

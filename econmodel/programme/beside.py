@@ -7,8 +7,6 @@ from econmodel.programme.explained import Step
 from econmodel.programme.report import ProgrammeResult
 from econmodel.records import record
 
-NNT_BY = 3
-
 
 @record
 class Beside:
@@ -25,9 +23,11 @@ class Beside:
         return None if self.first is None or self.second is None or self.told == "nnt" else self.second - self.first
 
 
-def lay_beside(first: tuple[Results, ProgrammeResult | None], second: tuple[Results, ProgrammeResult | None]) -> tuple[Beside, ...]:
-    """Lay the numbers of two cases beside each other; of the lead strategy of each, against its own usual care."""
-    one, two = ({step.label: step for step in _numbers(*case)} for case in (first, second))
+def lay_beside(
+    first: tuple[Results, ProgrammeResult | None], second: tuple[Results, ProgrammeResult | None], year: int
+) -> tuple[Beside, ...]:
+    """Lay the numbers of two cases beside each other, of the lead of each against its own usual care; the NNT is that at ``year``."""
+    one, two = ({step.label: step for step in _numbers(*case, year)} for case in (first, second))
     alike = first[0].settings.currency == second[0].settings.currency
     return tuple(
         Beside(label, one[label].value if label in one else None, two[label].value if label in two else None, told)
@@ -36,18 +36,18 @@ def lay_beside(first: tuple[Results, ProgrammeResult | None], second: tuple[Resu
     )
 
 
-def _numbers(results: Results, programme: ProgrammeResult | None) -> tuple[Step, ...]:
-    return (*_of_programme(programme), *_of_patients(results)) if programme else _of_patients(results)
+def _numbers(results: Results, programme: ProgrammeResult | None, year: int) -> tuple[Step, ...]:
+    return (*(_of_programme(programme) if programme else ()), *_of_patients(results, year))
 
 
-def _of_patients(results: Results) -> tuple[Step, ...]:
+def _of_patients(results: Results, year: int) -> tuple[Step, ...]:
     found, steps = results.strategies[results.lead], []
     if (against := results.against(results.usual_care, results.lead)) is not None:
-        now, nnt = against.headline, against.headline.nnt.get(NNT_BY)
+        now, nnt = against.headline, against.headline.nnt.get(year)
         steps = [
             Step("Net cost of a patient", now.incremental_cost, "money"),
             Step("Bleeds averted per 100 patients", now.bleeds_averted_per_100, "count"),
-            Step(f"NNT, first bleed, {NNT_BY} years", 1.0 / nnt.arr if nnt and nnt.arr else None, "nnt"),
+            Step(f"NNT, first bleed, {year} years", 1.0 / nnt.arr if nnt and nnt.arr else None, "nnt"),
             Step("QALYs gained by 100 patients, time horizon", 100.0 * against.whole.incremental_qalys, "count"),
         ]
     return (*steps, Step("Procedure deaths per 1,000 patients", 1000.0 * found.deaths["procedure"], "count"))

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.results import Results
-from econmodel.parameters.catalogue import COUNTS, ITEMS
+from econmodel.parameters.catalogue import LABELS
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.programme.budget import Budget
 from econmodel.programme.intake import FUNNEL_LABELS
@@ -22,7 +22,6 @@ from econmodel.wording import lower
 
 WITHOUT_SUM = (Row.PROPHYLAXIS_INCOME, Row.PROPHYLAXIS_COST, *TO_CONTRIBUTION[1:])
 TO_CASH = (Row.STEP_COST, Row.FIXED_COST, Row.TAX, Row.WORKING_CAPITAL, Row.CAPITAL)
-LABELS = {row.key: row.label for row in (*COUNTS, *ITEMS)}
 LEAST = 1e-9
 FloatArray = NDArray[np.float64]
 

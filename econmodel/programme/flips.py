@@ -21,14 +21,14 @@ from econmodel.economics.activity import MonthlyProfiles, run_by_month
 from econmodel.economics.comparison import Comparison
 from econmodel.economics.evaluate import Evaluation, evaluate, run_totals
 from econmodel.economics.lead import Subjects, find_subjects
-from econmodel.economics.patients import Followed, follow, follow_moving, moves_patients, taken
+from econmodel.economics.patients import Followed, follow, follow_moving, moves_patients, strategies_at
 from econmodel.errors import EconModelError
 from econmodel.model.inputs import ModelInputs, Values, base_values, resolve
 from econmodel.parameters.documents import Document, read_document
 from econmodel.parameters.overrides import set_value
 from econmodel.parameters.parameter_set import ParameterSet
 from econmodel.parameters.sampling import sample
-from econmodel.parameters.schema import WATCH, Parameter
+from econmodel.parameters.schema import THRESHOLD, WATCH, Parameter
 from econmodel.parameters.structures import INPUTS_ONLY
 from econmodel.programme.after_bleed import profiles_of
 from econmodel.programme.inputs import input_kinds
@@ -53,10 +53,10 @@ PARTS = ("care", "money")
 WORTH, COST, CASH = ("worth its price", "not worth its price"), ("saves", "costs more"), ("above 0", "below 0")
 WHOLE = frozenset(name for name, kind in input_kinds().items() if kind == "whole")
 APART = WHOLE | frozenset(SETTINGS)
-COUNTED_BY = frozenset(SETTINGS) - {"willingness_to_pay"}
+COUNTED_BY = frozenset(SETTINGS) - {THRESHOLD}
 MANY_MONTHS = 3  # times as few draws at once where patients are followed by month, to keep their sums in the cache
 MONEY_ALONE = frozenset(input_kinds()) - {"n_stay_days"}
-CARE_ALONE = frozenset({"discount_costs", "discount_outcomes", "willingness_to_pay"})
+CARE_ALONE = frozenset({"discount_costs", "discount_outcomes", THRESHOLD})
 
 
 @record
@@ -181,12 +181,13 @@ class Asker:
 
     def profiles(self, mix: ParameterSet, values: Values, some: _Some) -> MonthlyProfiles:
         """Activity per start by month, as long as a budget needs."""
-        years, run = years_of(mix), run_by_month(years_of(mix))
+        years = years_of(mix)
+        run = run_by_month(years)
         places = [place for place, key in enumerate(self.parameters.strategies) if key in mix.strategies]
         if years not in self.by_month:
-            self.by_month[years] = follow(taken(self.patients.inputs, slice(None), places), run)
+            self.by_month[years] = follow(strategies_at(self.patients.inputs, slice(None), places), run)
         moving = [key for key in some.moving if key in mix.strategies]
-        found = follow_moving(taken(some.inputs, slice(None), places), run, self.by_month[years], moving) if moving else None
+        found = follow_moving(strategies_at(some.inputs, slice(None), places), run, self.by_month[years], moving) if moving else None
         return profiles_of(mix, years, values, found or self.by_month[years])
 
     def worth(self, parameters: ParameterSet, values: Values, parts: Sequence[str] = PARTS, some: _Some | None = None) -> FloatArray:
@@ -346,7 +347,11 @@ class _Some:
 
     def rows(self, places: IntArray) -> _Some:
         """Some of them; of patients that do not move nothing is asked."""
-        return self if not self.moving else replace(self, inputs=taken(self.inputs, places, range(len(self.inputs.strategies.keys))))
+        return (
+            self
+            if not self.moving
+            else replace(self, inputs=strategies_at(self.inputs, places, range(len(self.inputs.strategies.keys))))
+        )
 
 
 def _rows(values: Values, rows: IntArray) -> dict[str, FloatArray]:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from econmodel.economics.activity import PROFILED, MonthlyProfiles, build_activity
-from econmodel.economics.patients import sums_of
+from econmodel.economics.patients import strategies_at, sums_of
 from econmodel.economics.prices import Prices
 from econmodel.model.finite import Patients, count_patients
 from econmodel.model.inputs import ModelInputs, Values, resolve
@@ -174,9 +174,7 @@ def _activity(
     totals = count_patients(inputs, patients, n_months, rng=rng, arms=arms)
     rows = list(part.parameters.strategies.values())
     case = replace(part.parameters, strategies={str(arm): rows[strategy] for arm, strategy in enumerate(arms)})
-    alike = replace(
-        inputs, relative=inputs.relative[:, :1], shares=np.ones((inputs.n_draws, 1)), strategies=inputs.strategies.taken(arms)
-    )
+    alike = replace(strategies_at(inputs, slice(None), arms), relative=inputs.relative[:, :1], shares=np.ones((inputs.n_draws, 1)))
     months = tuple(range(1, n_months + 1))
     found = build_activity(case, part.values, alike, sums_of(alike, totals), months, weightings=[0, 0, 0])
     by_arm = np.stack([found.counts[name][0, ..., 0].T for name in PROFILED], axis=-1)

@@ -12,6 +12,7 @@ from econmodel.interfaces.dashboard.state.answers import Answer
 from econmodel.programme.beside import lay_beside
 from econmodel.reporting.papers.content import Table
 from econmodel.reporting.tables.beside import beside_table, with_earlier
+from econmodel.reporting.tables.results import NNT_YEAR
 
 
 def show_pin() -> None:
@@ -43,7 +44,7 @@ def show_beside(found: Answer) -> None:
         )
         return
     both = [(case.results, answers.plan_of(case)) for case in (other, found)]
-    rows = lay_beside(both[0], both[1])
+    rows = lay_beside(both[0], both[1], NNT_YEAR)
     blocks.table(beside_table((other.case.title, found.case.title), rows, found.results.settings.currency))
 
 
